@@ -1,0 +1,1 @@
+"""The office: settings, people, patients, visits, hours, audit trail."""

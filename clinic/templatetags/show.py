@@ -1,0 +1,99 @@
+"""Template helpers shared by every page."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Any
+
+from django import template
+from django.utils import timezone
+from django.utils.html import format_html
+from django.utils.safestring import SafeString
+
+from clinic.permissions import may
+
+register = template.Library()
+
+
+@register.filter(name="may")
+def user_may(user: Any, capability: str) -> bool:
+    """``{% if user|may:"book" %}``."""
+    return may(user, capability)
+
+
+@register.simple_tag
+def icon(name: str, label: str = "") -> SafeString:
+    """One picture of the sprite; ``label`` when it stands alone and must be spoken."""
+    if label:
+        return format_html(
+            '<svg class="icon" role="img" aria-label="{}"><use href="/static/icons.svg#{}"/></svg>',
+            label,
+            name,
+        )
+    return format_html(
+        '<svg class="icon" aria-hidden="true"><use href="/static/icons.svg#{}"/></svg>', name
+    )
+
+
+@register.filter
+def minutes(value: float | dt.timedelta | None) -> str:
+    """Show a duration as “45 min” or “2 h 05”."""
+    if value is None:
+        return "–"
+    total = value.total_seconds() / 60 if isinstance(value, dt.timedelta) else float(value)
+    whole = round(abs(total))
+    sign = "−" if total < 0 and whole else ""
+    if whole < 60:
+        return f"{sign}{whole} min"
+    hours, rest = divmod(whole, 60)
+    if hours < 48:
+        return f"{sign}{hours} h {rest:02d}"
+    days, hours = divmod(hours, 24)
+    return f"{sign}{days} d {hours} h"
+
+
+@register.filter
+def percent(value: float | None, digits: int = 0) -> str:
+    """Show a share; certain only when it is: 99.97 % is “> 99 %”, not “100 %”."""
+    if value is None:
+        return "–"
+    shown = f"{100 * value:.{digits}f}"
+    if float(shown) >= 100 and value < 1:
+        return f"> {100 - 10**-digits:.{digits}f} %"
+    if float(shown) <= 0 and value > 0:
+        return f"< {10**-digits:.{digits}f} %"
+    return f"{shown} %"
+
+
+@register.filter
+def clock(value: dt.datetime | None) -> str:
+    """Show the time, with the day when it is not today: “16:10”, “Thu 26 Nov 09:00”."""
+    if value is None:
+        return "–"
+    local = timezone.localtime(value)
+    today = timezone.localdate()
+    if local.date() == today:
+        return f"{local:%H:%M}"
+    if local.date() == today + dt.timedelta(days=1):
+        return f"tomorrow {local:%H:%M}"
+    if abs((local.date() - today).days) < 300:
+        return f"{local:%a} {local.day} {local:%b} {local:%H:%M}"
+    return f"{local.day} {local:%b %Y %H:%M}"
+
+
+@register.filter
+def get(mapping: Any, key: Any) -> Any:
+    """Look up ``mapping[key]``, or None."""
+    try:
+        return mapping.get(key)
+    except AttributeError:
+        return None
+
+
+@register.simple_tag(takes_context=True)
+def here(context: template.Context, prefix: str) -> str:
+    """``aria-current`` for the menu entry whose section we are in."""
+    request = context.get("request")
+    if request and request.path.startswith(prefix):
+        return SafeString('aria-current="page"')
+    return ""

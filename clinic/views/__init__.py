@@ -1,0 +1,1 @@
+"""Pages about people, patients, visits, and the office itself."""

@@ -1,0 +1,1 @@
+"""From scan to hand-over."""

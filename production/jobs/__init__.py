@@ -1,0 +1,15 @@
+"""The kinds of background work, one module each.
+
+To add one: write a module with a ``Job`` subclass and put it in ``JOBS``.
+"""
+
+from production.jobs.base import Job
+from production.jobs.inspect import InspectScan
+from production.jobs.plan import MakePlan
+from production.jobs.prepare import PrepareModel
+
+JOBS: dict[str, Job] = {
+    "inspect": InspectScan(),
+    "prepare": PrepareModel(),
+    "plan": MakePlan(),
+}

@@ -1,0 +1,114 @@
+"""Orders, promises and aligner series."""
+
+from __future__ import annotations
+
+import uuid
+
+from django.db import models
+from django.utils import timezone
+
+from clinic.models import Patient, User, Visit
+from production.models.catalog import ApplianceKind
+from production.models.materials import Material
+
+
+class Series(models.Model):
+    """A patient's aligner steps, numbered from 1."""
+
+    class Status(models.TextChoices):
+        RUNNING = "running", "Running"
+        PAUSED = "paused", "Paused"
+        FINISHED = "finished", "Finished"
+
+    uuid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
+    patient = models.ForeignKey(Patient, on_delete=models.PROTECT, related_name="series")
+    started_on = models.DateField()
+    wear_days = models.PositiveIntegerField(default=14)
+    steps_upper = models.PositiveIntegerField(default=0)
+    steps_lower = models.PositiveIntegerField(default=0)
+    steps_per_visit = models.PositiveIntegerField(default=4)
+    next_visit_on = models.DateField(null=True, blank=True)
+    status = models.CharField(max_length=8, choices=Status, default=Status.RUNNING)
+    refinement_of = models.ForeignKey("self", null=True, blank=True, on_delete=models.SET_NULL)
+
+    class Meta:
+        ordering = ["next_visit_on"]
+        verbose_name_plural = "series"
+
+
+class SeriesStep(models.Model):
+    """One step of one arch; its model file comes from the series folder."""
+
+    series = models.ForeignKey(Series, on_delete=models.CASCADE, related_name="steps")
+    arch = models.CharField(max_length=5)
+    number = models.PositiveIntegerField()
+    file = models.ForeignKey("production.StoredFile", null=True, on_delete=models.PROTECT)
+    cancelled = models.BooleanField(default=False)
+
+    class Meta:
+        ordering = ["number", "arch"]
+        constraints = [
+            models.UniqueConstraint(fields=["series", "arch", "number"], name="one_series_step"),
+        ]
+
+
+class Order(models.Model):
+    """What the doctor prescribed. It opens one appliance per arch (and step)."""
+
+    class Purpose(models.TextChoices):
+        NEW = "new", "New"
+        REMAKE = "remake", "Remake"
+        REPLACEMENT = "replacement", "Replacement"
+        MAKE_AHEAD = "make_ahead", "Made ahead"
+
+    uuid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
+    patient = models.ForeignKey(Patient, on_delete=models.PROTECT, related_name="orders")
+    kind = models.ForeignKey(ApplianceKind, on_delete=models.PROTECT, related_name="orders")
+    visit = models.ForeignKey(Visit, null=True, blank=True, on_delete=models.SET_NULL, related_name="orders")
+    prescriber = models.ForeignKey(User, null=True, on_delete=models.PROTECT, related_name="+")
+    purpose = models.CharField(max_length=12, choices=Purpose, default=Purpose.NEW)
+    sheet = models.ForeignKey(Material, null=True, blank=True, on_delete=models.PROTECT, related_name="+")
+    characteristics = models.TextField(blank=True, help_text="What the prescription asks for.")
+    series = models.ForeignKey(Series, null=True, blank=True, on_delete=models.PROTECT, related_name="orders")
+    created_at = models.DateTimeField(default=timezone.now, db_index=True)
+    created_by = models.ForeignKey(User, null=True, on_delete=models.PROTECT, related_name="+")
+    cancelled_at = models.DateTimeField(null=True, blank=True)
+
+    class Meta:
+        ordering = ["-created_at"]
+
+    def __str__(self) -> str:
+        return f"Order {self.pk}"
+
+
+class Promise(models.Model):
+    """The agreed pickup time of an order. A new time supersedes the old one; both stay."""
+
+    order = models.ForeignKey(Order, on_delete=models.PROTECT, related_name="promises")
+    due_at = models.DateTimeField(db_index=True)
+    agreed_at = models.DateTimeField(default=timezone.now)
+    agreed_by = models.ForeignKey(User, null=True, on_delete=models.PROTECT, related_name="+")
+    p_kept_at_agreement = models.FloatField(null=True)
+    superseded_at = models.DateTimeField(null=True, blank=True)
+    reason = models.CharField(max_length=200, blank=True)
+    # The planner's latest word; null until it has spoken.
+    p_late = models.FloatField(null=True)
+    expected_at = models.DateTimeField(null=True)
+    cause = models.CharField(max_length=200, blank=True)
+    rescue = models.CharField(max_length=300, blank=True)
+    assessed_at = models.DateTimeField(null=True)
+    # What happened.
+    ready_at = models.DateTimeField(null=True)
+    handed_over_at = models.DateTimeField(null=True)
+    kept = models.BooleanField(null=True)
+
+    class Meta:
+        ordering = ["due_at"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["order"],
+                condition=models.Q(superseded_at=None),
+                name="one_standing_promise",
+            ),
+        ]
+        indexes = [models.Index(fields=["kept", "due_at"])]

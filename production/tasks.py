@@ -1,0 +1,50 @@
+"""The Celery task: claim a row of work and hand it to whoever does that kind."""
+
+from __future__ import annotations
+
+import logging
+
+from celery import shared_task
+from celery.signals import worker_process_init
+from django.db import close_old_connections
+
+from geometry.errors import GeometryError
+from production import work
+from production.jobs import JOBS
+
+log = logging.getLogger(__name__)
+
+
+@shared_task(name="production.perform")  # type: ignore[untyped-decorator]
+def perform(pk: int) -> None:
+    """Do the work of row ``pk`` unless somebody else has it. Safe to repeat."""
+    close_old_connections()
+    row = work.claim(pk)
+    if row is None:
+        return
+    job = JOBS.get(row.kind)
+    if job is None:
+        work.give_back(row, f"This version does not know the work “{row.kind}”.")
+        return
+    try:
+        job.run(row)
+    except work.LeaseLost:
+        log.warning("work %s was taken over by another worker", pk)
+    except GeometryError as error:
+        # A bad input is an answer, not an accident: do not try it again.
+        with work.finishing(row, problem=str(error)):
+            job.refused(row, str(error))
+    except Exception as error:
+        log.exception("work %s (%s) failed", pk, row.kind)
+        work.give_back(row, f"{type(error).__name__}: {error}"[:500])
+        if row.attempts >= work.MAX_ATTEMPTS:
+            job.gave_up(row)
+    finally:
+        close_old_connections()
+
+
+@worker_process_init.connect  # type: ignore[untyped-decorator]
+def warm(**_: object) -> None:
+    """Compile before the first user waits."""
+    for job in JOBS.values():
+        job.warm()

@@ -1,0 +1,1 @@
+"""Pages of production. Views read through selectors and change through actions."""

@@ -1,0 +1,64 @@
+// Keeps pages live: notices a lost connection, fades messages, and counts timers.
+//
+// A live part is an element with hx-get and hx-trigger="every 2s"; the server answers
+// 204 when nothing changed, so an unchanged page is not touched.
+
+const offline = document.getElementById("offline");
+let failures = 0;
+
+function connection(ok) {
+  failures = ok ? 0 : failures + 1;
+  if (offline) offline.hidden = failures < 2;
+}
+
+document.addEventListener("htmx:sendError", () => connection(false));
+document.addEventListener("htmx:timeout", () => connection(false));
+document.addEventListener("htmx:responseError", (event) => {
+  const status = event.detail.xhr.status;
+  if (status === 0 || status >= 500) connection(false);
+});
+document.addEventListener("htmx:afterOnLoad", () => connection(true));
+window.addEventListener("offline", () => { failures = 2; connection(false); });
+
+// A person who is typing in a live part keeps what is typed.
+document.addEventListener("htmx:beforeSwap", (event) => {
+  const target = event.detail.target;
+  const active = document.activeElement;
+  const typing = active && target.contains(active) && active.matches("input, textarea, select");
+  if (typing && target.hasAttribute("data-live")) event.detail.shouldSwap = false;
+});
+
+// Keep the keyboard's place when a live part is replaced.
+let focused = null;
+document.addEventListener("htmx:beforeSwap", (event) => {
+  const active = document.activeElement;
+  focused = active && active.id && event.detail.target.contains(active) ? active.id : null;
+});
+document.addEventListener("htmx:afterSettle", () => {
+  if (focused) document.getElementById(focused)?.focus({ preventScroll: true });
+  focused = null;
+  count();
+});
+
+for (const toast of document.querySelectorAll("[data-fades]")) {
+  setTimeout(() => toast.remove(), 8000);
+}
+
+function words(seconds) {
+  const whole = Math.round(Math.abs(seconds));
+  const minutes = Math.floor(whole / 60);
+  if (minutes >= 60) return `${Math.floor(minutes / 60)} h ${String(minutes % 60).padStart(2, "0")}`;
+  return `${minutes}:${String(whole % 60).padStart(2, "0")}`;
+}
+
+// <time data-until="ISO 8601"> counts down, then says how long it has been over.
+function count() {
+  const now = Date.now();
+  for (const element of document.querySelectorAll("[data-until]")) {
+    const left = (Date.parse(element.dataset.until) - now) / 1000;
+    element.textContent = left >= 0 ? words(left) : `over by ${words(left)}`;
+    element.classList.toggle("over", left < 0);
+  }
+}
+count();
+setInterval(count, 1000);
