@@ -1,0 +1,7 @@
+"""How a surface hangs together: pieces, borders, holes, faults."""
+
+from geometry.topology.adjacency import Neighbours
+from geometry.topology.analyse import analyse, warm
+from geometry.topology.result import Island, Loop, Topology
+
+__all__ = ["Island", "Loop", "Neighbours", "Topology", "analyse", "warm"]
