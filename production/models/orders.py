@@ -64,12 +64,18 @@ class Order(models.Model):
     uuid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
     patient = models.ForeignKey(Patient, on_delete=models.PROTECT, related_name="orders")
     kind = models.ForeignKey(ApplianceKind, on_delete=models.PROTECT, related_name="orders")
-    visit = models.ForeignKey(Visit, null=True, blank=True, on_delete=models.SET_NULL, related_name="orders")
+    visit = models.ForeignKey(
+        Visit, null=True, blank=True, on_delete=models.SET_NULL, related_name="orders"
+    )
     prescriber = models.ForeignKey(User, null=True, on_delete=models.PROTECT, related_name="+")
     purpose = models.CharField(max_length=12, choices=Purpose, default=Purpose.NEW)
-    sheet = models.ForeignKey(Material, null=True, blank=True, on_delete=models.PROTECT, related_name="+")
+    sheet = models.ForeignKey(
+        Material, null=True, blank=True, on_delete=models.PROTECT, related_name="+"
+    )
     characteristics = models.TextField(blank=True, help_text="What the prescription asks for.")
-    series = models.ForeignKey(Series, null=True, blank=True, on_delete=models.PROTECT, related_name="orders")
+    series = models.ForeignKey(
+        Series, null=True, blank=True, on_delete=models.PROTECT, related_name="orders"
+    )
     created_at = models.DateTimeField(default=timezone.now, db_index=True)
     created_by = models.ForeignKey(User, null=True, on_delete=models.PROTECT, related_name="+")
     cancelled_at = models.DateTimeField(null=True, blank=True)
@@ -91,6 +97,9 @@ class Promise(models.Model):
     p_kept_at_agreement = models.FloatField(null=True)
     superseded_at = models.DateTimeField(null=True, blank=True)
     reason = models.CharField(max_length=200, blank=True)
+    told_at = models.DateTimeField(
+        null=True, blank=True, help_text="When the patient heard of this time; blank: not yet."
+    )
     # The planner's latest word; null until it has spoken.
     p_late = models.FloatField(null=True)
     expected_at = models.DateTimeField(null=True)

@@ -1,0 +1,1 @@
+"""Reads for the screens: plain functions, a fixed number of queries each."""
