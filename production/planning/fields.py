@@ -85,8 +85,8 @@ def number(
         raise ProblemError(f"{place}: {key} is missing; give a number")
     if isinstance(value, bool) or not isinstance(value, int | float):
         raise ProblemError(f"{place}: {key} is {value!r}; give a number")
-    if not math.isfinite(value) or abs(value) > LARGEST:
-        raise ProblemError(f"{place}: {key} is {value!r}; give a finite number below 1e9")
+    if not abs(value) <= LARGEST:
+        raise ProblemError(f"{place}: {key} is {str(value)[:20]}; give a finite number below 1e9")
     if not low <= value <= high:
         bounds = f"at least {low:g}" if high == math.inf else f"from {low:g} to {high:g}"
         raise ProblemError(f"{place}: {key} is {value:g}; give a number {bounds}")

@@ -1,0 +1,386 @@
+"""Times of a plan given as sequences: who runs where, with whom, in which order.
+
+A plan is held as *blocks* (a batch run, or one step on a machine that runs steps one
+by one) in a doubly linked list for every resource. Starting every block as early as
+its predecessors and the resource's calendar allow gives the best times that this
+plan can have: every objective here only grows with the times, and the earliest
+start on a calendar only grows with the ready time. Where steps need helpers as well,
+blocks are timed in the order of their starts and take the first helper free.
+
+Block labels are step numbers: a block is named by one of its own members, so no
+label is ever taken twice. The state is one int32 table, cheap to copy:
+
+row PREV, NEXT   neighbours of the block in its resource's list (-1: none)
+row RES          the block's resource
+row BLK          the block of a step
+row MEM          the next member of the same block (-1: last; the first is the label)
+row HEAD, TAIL   by resource: first and last block
+"""
+
+from __future__ import annotations
+
+from numba import njit
+
+PREV, NEXT, RES, BLK, MEM, HEAD, TAIL = range(7)
+ROWS = 7
+NEVER = 1e12
+LATE, TARDY, LEAD, SPAN, STUCK = range(5)
+
+
+@njit(cache=True, nogil=True)
+def opening(window, k, last, down, d, d_last, t, length, attended):  # type: ignore[no-untyped-def]
+    """Return the first start from ``t`` on within windows ``k`` to ``last`` and no downtime."""
+    while k < last:
+        high = window[k, 1]
+        if high >= t:
+            s = max(t, window[k, 0])
+            for e in range(d, d_last):
+                if down[e, 1] > s and (
+                    down[e, 0] < s + length or (length == 0.0 and down[e, 0] <= s)
+                ):
+                    s = down[e, 1]
+            if attended:
+                if s + length <= high + 1e-9:
+                    return s
+            elif s < high:
+                return s
+        k += 1
+    return NEVER
+
+
+@njit(cache=True, nogil=True)
+def earliest(a, w, r, t, length, attended):  # type: ignore[no-untyped-def]
+    """Return the first start at or after ``t`` that resource ``r``'s calendar allows."""
+    return opening(
+        a.window,
+        a.window_from[r] + w.window_at[r],
+        a.window_from[r + 1],
+        a.down,
+        a.down_from[r] + w.down_at[r],
+        a.down_from[r + 1],
+        t,
+        length,
+        attended,
+    )
+
+
+@njit(cache=True, nogil=True)
+def side_by_side(a, w, r, t, length, attended, size):  # type: ignore[no-untyped-def]
+    """Return the first start on a resource that runs several steps side by side."""
+    row = a.shared[r]
+    while True:
+        s = earliest(a, w, r, t, length, attended)
+        if s >= NEVER:
+            return NEVER
+        used = min(size, a.capacity[r])
+        soonest = NEVER
+        for i in range(w.active[row]):
+            if w.active_end[row, i] > s:
+                used += w.active_size[row, i]
+                if w.active_end[row, i] < soonest:
+                    soonest = w.active_end[row, i]
+        if used <= a.capacity[r] + 1e-9:
+            return s
+        t = soonest
+
+
+@njit(cache=True, nogil=True)
+def room(a, w, r, t, length, attended, size):  # type: ignore[no-untyped-def]
+    """Return the first start on any resource, one by one or side by side."""
+    t = max(t, w.clock[r])
+    if a.shared[r] >= 0:
+        return side_by_side(a, w, r, t, length, attended, size)
+    return earliest(a, w, r, t, length, attended)
+
+
+@njit(cache=True, nogil=True)
+def occupy(a, w, r, begin, end, size):  # type: ignore[no-untyped-def]
+    """Enter a run into the resource's account; starts must not fall on a resource."""
+    while (
+        w.window_at[r] < a.window_from[r + 1] - a.window_from[r]
+        and a.window[a.window_from[r] + w.window_at[r], 1] < begin
+    ):
+        w.window_at[r] += 1
+    while (
+        w.down_at[r] < a.down_from[r + 1] - a.down_from[r]
+        and a.down[a.down_from[r] + w.down_at[r], 1] <= begin
+    ):
+        w.down_at[r] += 1
+    row = a.shared[r]
+    if row < 0:
+        w.clock[r] = end
+        return
+    w.clock[r] = begin
+    kept = 0
+    for i in range(w.active[row]):
+        if w.active_end[row, i] > begin:
+            w.active_end[row, kept] = w.active_end[row, i]
+            w.active_size[row, kept] = w.active_size[row, i]
+            kept += 1
+    w.active_end[row, kept] = end
+    w.active_size[row, kept] = min(size, a.capacity[r])
+    w.active[row] = kept + 1
+
+
+@njit(cache=True, nogil=True)
+def helpers(a, s, w, b, t, length):  # type: ignore[no-untyped-def]
+    """Return the first time from ``t`` on at which all helpers of a block are free.
+
+    The helpers chosen are left in ``w.helper`` and ``w.held``, their number in
+    ``w.helping[0]``. One helper of each kind named by any member is needed, for the
+    longest time that any member asks for.
+    """
+    count = 0
+    o = b
+    while o >= 0:
+        attended = a.step_attended[o]
+        held = min(a.hands[o], length) if a.hands[o] >= 0.0 else length if attended else 0.0
+        for k in range(a.need_from[o], a.need_from[o + 1]):
+            at = -1
+            for i in range(count):
+                if w.need_kind[i] == a.need[k]:
+                    at = i
+            if at < 0:
+                w.need_kind[count] = a.need[k]
+                w.held[count] = held
+                count += 1
+            elif held > w.held[at]:
+                w.held[at] = held
+        o = s[MEM, o]
+    w.helping[0] = count
+    latest = t
+    for i in range(count):
+        best = NEVER
+        chosen = -1
+        kind = w.need_kind[i]
+        for k in range(a.help_from[kind], a.help_from[kind + 1]):
+            h = a.help[k]
+            taken = h == s[RES, b] and a.shared[h] < 0
+            for p in range(i):
+                if w.helper[p] == h and a.shared[h] < 0:
+                    taken = True
+            if taken:
+                continue
+            begin = room(a, w, h, t, w.held[i], True, 1.0)
+            if begin < best:
+                best = begin
+                chosen = h
+        w.helper[i] = chosen
+        if best > latest:
+            latest = best
+    return latest
+
+
+@njit(cache=True, nogil=True)
+def reset(a, s, w):  # type: ignore[no-untyped-def]
+    """Set all accounts to the present state; return the number of blocks that may start."""
+    for r in range(a.batch.shape[0]):
+        w.clock[r] = a.free_from[r]
+        w.family[r] = a.last_family[r]
+        w.window_at[r] = 0
+        w.down_at[r] = 0
+        row = a.shared[r]
+        if row >= 0:
+            w.active[row] = a.busy_until.shape[1]
+            for i in range(a.busy_until.shape[1]):
+                w.active_end[row, i] = a.busy_until[row, i]
+                w.active_size[row, i] = a.busy_size[row, i]
+    n = a.step_job.shape[0]
+    for o in range(n):
+        w.need[o] = 0
+        w.ready[o] = 0.0
+    for o in range(n):
+        b = s[BLK, o]
+        if a.step_prev[o] >= 0:
+            w.need[b] += 1
+        else:
+            ready = a.job_ready[a.step_job[o]]
+            if ready > w.ready[b]:
+                w.ready[b] = ready
+        if b == o and s[PREV, b] >= 0:
+            w.need[b] += 1
+    top = 0
+    for o in range(n):
+        if s[BLK, o] == o and w.need[o] == 0:
+            w.stack[top] = o
+            top += 1
+    return top
+
+
+@njit(cache=True, nogil=True)
+def first_time(a, s, w, b):  # type: ignore[no-untyped-def]
+    """Return the block's earliest start and its length."""
+    r = s[RES, b]
+    length = 0.0
+    attended = False
+    o = b
+    while o >= 0:
+        if a.minutes[o, r] > length:
+            length = a.minutes[o, r]
+        if a.step_attended[o]:
+            attended = True
+        o = s[MEM, o]
+    t = w.ready[b]
+    if a.setup[r] > 0.0 and w.family[r] >= 0 and w.family[r] != a.step_family[b]:
+        t = max(t, w.clock[r] + a.setup[r])
+    t = room(a, w, r, t, length, attended, a.step_size[b])
+    while a.helped and t < NEVER:
+        later = helpers(a, s, w, b, t, length)
+        if later <= t or later >= NEVER:
+            t = later
+            break
+        t = room(a, w, r, later, length, attended, a.step_size[b])
+    return t, length
+
+
+@njit(cache=True, nogil=True)
+def evaluate_helped(a, s, w):  # type: ignore[no-untyped-def]
+    """Do the same as ``evaluate`` where steps need helpers: in the order of the starts."""
+    top = reset(a, s, w)
+    placed = 0
+    stuck = 0.0
+    while top > 0:
+        at = top - 1
+        while True:
+            for i in range(top):
+                if w.ready[w.stack[i]] < w.ready[w.stack[at]]:
+                    at = i
+            b = w.stack[at]
+            begin, length = first_time(a, s, w, b)
+            if begin <= w.ready[b] or begin >= NEVER:
+                break
+            w.ready[b] = begin
+        top -= 1
+        w.stack[at] = w.stack[top]
+        r = s[RES, b]
+        if begin >= NEVER:
+            stuck += 1.0
+            begin = max(w.ready[b], w.clock[r])
+            w.helping[0] = 0
+        end = begin + length
+        w.family[r] = a.step_family[b]
+        occupy(a, w, r, begin, end, a.step_size[b])
+        for i in range(w.helping[0]):
+            occupy(a, w, w.helper[i], begin, begin + w.held[i], 1.0)
+        after = s[NEXT, b]
+        if after >= 0:
+            w.need[after] -= 1
+            if w.need[after] == 0:
+                w.stack[top] = after
+                top += 1
+        o = b
+        while o >= 0:
+            placed += 1
+            w.start[o] = begin
+            w.end[o] = end
+            following = a.step_next[o]
+            if following >= 0:
+                other = s[BLK, following]
+                if end > w.ready[other]:
+                    w.ready[other] = end
+                w.need[other] -= 1
+                if w.need[other] == 0:
+                    w.stack[top] = other
+                    top += 1
+            o = s[MEM, o]
+    if placed < a.step_job.shape[0]:
+        return False
+    score(a, w, stuck)
+    return True
+
+
+@njit(cache=True, nogil=True)
+def evaluate(a, s, w):  # type: ignore[no-untyped-def]
+    """Time every block as early as it can be; return False if the order is circular.
+
+    Fills ``w.start`` and ``w.end`` (by step), ``w.unit_end`` and ``w.value``.
+    """
+    if a.helped:
+        return evaluate_helped(a, s, w)
+    top = reset(a, s, w)
+    start, end, ready, need, stack = w.start, w.end, w.ready, w.need, w.stack
+    clock, minutes, step_next, attends = w.clock, a.minutes, a.step_next, a.step_attended
+    placed = 0
+    stuck = 0.0
+    while top > 0:
+        top -= 1
+        b = stack[top]
+        r = s[RES, b]
+        length = 0.0
+        attended = False
+        o = b
+        while o >= 0:
+            length = max(length, minutes[o, r])
+            if attends[o]:
+                attended = True
+            o = s[MEM, o]
+        t = max(ready[b], clock[r])
+        if a.plain[r]:
+            begin = t
+            clock[r] = t + length
+        else:
+            if a.setup[r] > 0.0 and w.family[r] >= 0 and w.family[r] != a.step_family[b]:
+                t = max(t, clock[r] + a.setup[r])
+            begin = room(a, w, r, t, length, attended, a.step_size[b])
+            if begin >= NEVER:
+                stuck += 1.0
+                begin = t
+            w.family[r] = a.step_family[b]
+            occupy(a, w, r, begin, begin + length, a.step_size[b])
+        after = s[NEXT, b]
+        if after >= 0:
+            need[after] -= 1
+            if need[after] == 0:
+                stack[top] = after
+                top += 1
+        finish = begin + length
+        o = b
+        while o >= 0:
+            placed += 1
+            start[o] = begin
+            end[o] = finish
+            following = step_next[o]
+            if following >= 0:
+                other = s[BLK, following]
+                if finish > ready[other]:
+                    ready[other] = finish
+                need[other] -= 1
+                if need[other] == 0:
+                    stack[top] = other
+                    top += 1
+            o = s[MEM, o]
+    if placed < a.step_job.shape[0]:
+        return False
+    score(a, w, stuck)
+    return True
+
+
+@njit(cache=True, nogil=True)
+def score(a, w, stuck):  # type: ignore[no-untyped-def]
+    """Fill ``w.value`` from the steps' times."""
+    for u in range(w.unit_end.shape[0]):
+        w.unit_end[u] = 0.0
+    span = 0.0
+    for j in range(a.job_last.shape[0]):
+        last = a.job_last[j]
+        end = a.job_end[j] if last < 0 else w.end[last]
+        if end > span:
+            span = end
+        u = a.job_unit[j]
+        if end > w.unit_end[u]:
+            w.unit_end[u] = end
+    late = 0.0
+    tardy = 0.0
+    lead = 0.0
+    for j in range(a.job_last.shape[0]):
+        end = w.unit_end[a.job_unit[j]]
+        lead += end
+        over = end - a.job_due[j]
+        if over > 1e-9:
+            tardy += a.job_weight[j] * over
+            late += 1.0
+    w.value[LATE] = late
+    w.value[TARDY] = tardy
+    w.value[LEAD] = lead
+    w.value[SPAN] = span
+    w.value[STUCK] = stuck
