@@ -41,9 +41,15 @@ class Appliance(models.Model):
     step = models.ForeignKey(
         SeriesStep, null=True, blank=True, on_delete=models.PROTECT, related_name="appliances"
     )
-    scan = models.ForeignKey(Scan, null=True, blank=True, on_delete=models.PROTECT, related_name="appliances")
+    scan = models.ForeignKey(
+        Scan, null=True, blank=True, on_delete=models.PROTECT, related_name="appliances"
+    )
     model = models.ForeignKey(
-        "production.PreparedModel", null=True, blank=True, on_delete=models.PROTECT, related_name="appliances"
+        "production.PreparedModel",
+        null=True,
+        blank=True,
+        on_delete=models.PROTECT,
+        related_name="appliances",
     )
     remake_of = models.ForeignKey(
         "self", null=True, blank=True, on_delete=models.PROTECT, related_name="remakes"
@@ -102,7 +108,9 @@ class Load(models.Model):
     machine = models.ForeignKey(
         Machine, null=True, blank=True, on_delete=models.PROTECT, related_name="loads"
     )
-    program = models.ForeignKey(Program, null=True, blank=True, on_delete=models.PROTECT, related_name="+")
+    program = models.ForeignKey(
+        Program, null=True, blank=True, on_delete=models.PROTECT, related_name="+"
+    )
     status = models.CharField(max_length=9, choices=Status, default=Status.FILLING, db_index=True)
     started_at = models.DateTimeField(null=True)
     expected_end = models.DateTimeField(null=True)
@@ -157,22 +165,39 @@ class StageEvent(models.Model):
     seq = models.PositiveIntegerField()
     action = models.CharField(max_length=8, choices=Action)
     stage = models.ForeignKey(Stage, null=True, on_delete=models.PROTECT, related_name="+")
+    to_stage = models.ForeignKey(
+        Stage,
+        null=True,
+        blank=True,
+        on_delete=models.PROTECT,
+        related_name="+",
+        help_text="Where it stands afterwards, for events that move it; routes may change later.",
+    )
     at = models.DateTimeField(help_text="When it happened.")
     recorded_at = models.DateTimeField(default=timezone.now)
     by = models.ForeignKey(User, null=True, on_delete=models.PROTECT, related_name="+")
-    machine = models.ForeignKey(Machine, null=True, blank=True, on_delete=models.PROTECT, related_name="+")
-    load = models.ForeignKey(Load, null=True, blank=True, on_delete=models.PROTECT, related_name="events")
-    program = models.ForeignKey(Program, null=True, blank=True, on_delete=models.PROTECT, related_name="+")
+    machine = models.ForeignKey(
+        Machine, null=True, blank=True, on_delete=models.PROTECT, related_name="+"
+    )
+    load = models.ForeignKey(
+        Load, null=True, blank=True, on_delete=models.PROTECT, related_name="events"
+    )
+    program = models.ForeignKey(
+        Program, null=True, blank=True, on_delete=models.PROTECT, related_name="+"
+    )
     card = models.ForeignKey(
         InstructionCard, null=True, blank=True, on_delete=models.PROTECT, related_name="+"
     )
     ticks = models.JSONField(default=list, help_text="Ids of the card's lines that were ticked.")
-    cause = models.ForeignKey(RemakeCause, null=True, blank=True, on_delete=models.PROTECT, related_name="+")
+    cause = models.ForeignKey(
+        RemakeCause, null=True, blank=True, on_delete=models.PROTECT, related_name="+"
+    )
     undoes = models.ForeignKey(
         "self", null=True, blank=True, on_delete=models.PROTECT, related_name="undone_by"
     )
     time_certain = models.BooleanField(
-        default=True, help_text="False: the time was asked for afterwards, not marked when it happened."
+        default=True,
+        help_text="False: the time was asked for afterwards, not marked when it happened.",
     )
     note = models.CharField(max_length=300, blank=True)
     key = models.CharField(max_length=80, unique=True)
