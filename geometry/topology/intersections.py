@@ -92,6 +92,32 @@ def triangles_cross(vertices, faces, s, t):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
+def _clearly_beside(vertices, i, j, k, p, q, r):  # type: ignore[no-untyped-def]
+    """Tell quickly whether p, q and r surely lie on one side of the plane of i, j, k."""
+    ux = vertices[j, 0] - vertices[i, 0]
+    uy = vertices[j, 1] - vertices[i, 1]
+    uz = vertices[j, 2] - vertices[i, 2]
+    vx = vertices[k, 0] - vertices[i, 0]
+    vy = vertices[k, 1] - vertices[i, 1]
+    vz = vertices[k, 2] - vertices[i, 2]
+    nx = uy * vz - uz * vy
+    ny = uz * vx - ux * vz
+    nz = ux * vy - uy * vx
+    base = nx * vertices[i, 0] + ny * vertices[i, 1] + nz * vertices[i, 2]
+    a = nx * vertices[p, 0] + ny * vertices[p, 1] + nz * vertices[p, 2] - base
+    b = nx * vertices[q, 0] + ny * vertices[q, 1] + nz * vertices[q, 2] - base
+    c = nx * vertices[r, 0] + ny * vertices[r, 1] + nz * vertices[r, 2] - base
+    # Far above what rounding can do to these sums.
+    doubt = 1e-12 * (abs(nx) + abs(ny) + abs(nz)) * (
+        abs(vertices[i, 0]) + abs(vertices[i, 1]) + abs(vertices[i, 2])
+        + abs(vertices[p, 0]) + abs(vertices[p, 1]) + abs(vertices[p, 2])
+        + abs(vertices[q, 0]) + abs(vertices[q, 1]) + abs(vertices[q, 2])
+        + abs(vertices[r, 0]) + abs(vertices[r, 1]) + abs(vertices[r, 2])
+    )  # fmt: skip
+    return ((a > doubt) & (b > doubt) & (c > doubt)) | ((a < -doubt) & (b < -doubt) & (c < -doubt))
+
+
+@njit(cache=True, nogil=True)
 def _search(vertices, faces, low, high, origin, scale, sizes, most_refs, most_tests, pairs):  # type: ignore[no-untyped-def]
     """Count crossing pairs over a uniform grid; -1 when the work would be too much."""
     count = faces.shape[0]
@@ -128,49 +154,62 @@ def _search(vertices, faces, low, high, origin, scale, sizes, most_refs, most_te
                     cursor[c] += 1
     found = 0
     tests = np.int64(0)
-    for x in range(nx):
-        for y in range(ny):
-            for z in range(nz):
-                c = (x * ny + y) * nz + z
-                begin, end = start[c], start[c + 1]
-                tests += np.int64(end - begin) * (end - begin) // 2
-                if tests > most_tests:
-                    return -1
-                for e in range(begin, end):
-                    s = member[e]
-                    i, j, k = faces[s, 0], faces[s, 1], faces[s, 2]
-                    lx, ly, lz = low[s, 0], low[s, 1], low[s, 2]
-                    hx, hy, hz = high[s, 0], high[s, 1], high[s, 2]
-                    for f in range(e + 1, end):
-                        t = member[f]
-                        if (
-                            low[t, 0] > hx
-                            or high[t, 0] < lx
-                            or low[t, 1] > hy
-                            or high[t, 1] < ly
-                            or low[t, 2] > hz
-                            or high[t, 2] < lz
-                        ):
-                            continue
-                        p, q, r = faces[t, 0], faces[t, 1], faces[t, 2]
-                        if (
-                            i == p or i == q or i == r
-                            or j == p or j == q or j == r
-                            or k == p or k == q or k == r
-                        ):  # fmt: skip
-                            continue
-                        # Each pair is judged once, in the first cell that both touch.
-                        if (
-                            max(first[s, 0], first[t, 0]) != x
-                            or max(first[s, 1], first[t, 1]) != y
-                            or max(first[s, 2], first[t, 2]) != z
-                        ):
-                            continue
-                        if triangles_cross(vertices, faces, s, t):
-                            if found < pairs.shape[0]:
-                                pairs[found, 0] = min(s, t)
-                                pairs[found, 1] = max(s, t)
-                            found += 1
+    fullest = 1
+    for c in range(start.size - 1):
+        fullest = max(fullest, start[c + 1] - start[c])
+    box = np.empty((6, fullest), dtype=np.float64)
+    hit = np.empty(fullest, dtype=np.uint8)
+    for c in range(start.size - 1):
+        begin = start[c]
+        size = start[c + 1] - begin
+        if size < 2:
+            continue
+        tests += np.int64(size) * size // 2
+        if tests > most_tests:
+            return -1
+        for e in range(size):
+            s = member[begin + e]
+            for axis in range(3):
+                box[axis, e] = low[s, axis]
+                box[3 + axis, e] = high[s, axis]
+        for e in range(size - 1):
+            s = member[begin + e]
+            lx, ly, lz = box[0, e], box[1, e], box[2, e]
+            hx, hy, hz = box[3, e], box[4, e], box[5, e]
+            for f in range(e + 1, size):
+                hit[f] = (
+                    (box[0, f] <= hx)
+                    & (box[3, f] >= lx)
+                    & (box[1, f] <= hy)
+                    & (box[4, f] >= ly)
+                    & (box[2, f] <= hz)
+                    & (box[5, f] >= lz)
+                )
+            i, j, k = faces[s, 0], faces[s, 1], faces[s, 2]
+            for f in range(e + 1, size):
+                if not hit[f]:
+                    continue
+                t = member[begin + f]
+                p, q, r = faces[t, 0], faces[t, 1], faces[t, 2]
+                if (
+                    (i == p) | (i == q) | (i == r)
+                    | (j == p) | (j == q) | (j == r)
+                    | (k == p) | (k == q) | (k == r)
+                ):  # fmt: skip
+                    continue
+                if _clearly_beside(vertices, i, j, k, p, q, r):
+                    continue
+                # Each pair is judged once, in the first cell that both touch.
+                x = max(first[s, 0], first[t, 0])
+                y = max(first[s, 1], first[t, 1])
+                z = max(first[s, 2], first[t, 2])
+                if (x * ny + y) * nz + z != c:
+                    continue
+                if triangles_cross(vertices, faces, s, t):
+                    if found < pairs.shape[0]:
+                        pairs[found, 0] = min(s, t)
+                        pairs[found, 1] = max(s, t)
+                    found += 1
     return found
 
 
@@ -196,7 +235,7 @@ def find_intersections(mesh: Mesh) -> tuple[int | None, NDArray[np.int32]]:
     mean = _boxes(vertices, faces, low, high)
     origin = vertices.min(axis=0)
     span = vertices.max(axis=0) - origin
-    cell = 1.2 * mean
+    cell = 2.5 * mean
     while np.prod(np.floor(span / cell) + 1.0) > 8.0 * len(faces) + 1000.0:
         cell *= 1.3
     sizes = (np.floor(span / cell) + 1.0).astype(np.int64)
