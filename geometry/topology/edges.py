@@ -26,7 +26,7 @@ def find_degenerate(vertices, faces, relative, degenerate):  # type: ignore[no-u
     collapsed = 0
     for t in range(faces.shape[0]):
         i, j, k = faces[t, 0], faces[t, 1], faces[t, 2]
-        if i == j or j == k or i == k:
+        if i in (j, k) or j == k:
             degenerate[t] = 2
             collapsed += 1
             continue

@@ -64,10 +64,10 @@ def _edge_meets(vertices, p, q, i, j, k):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True)
 def triangles_cross(vertices, faces, s, t):  # type: ignore[no-untyped-def]
-    """Tell whether an edge of one triangle passes through the other.
+    """Tell whether two triangles pass through each other.
 
-    The ends of the edge must lie strictly on either side of the other's plane, so
-    touching and lying in one plane do not count.
+    Each must have corners strictly on either side of the other's plane, so touching
+    and lying in one plane do not count.
     """
     i, j, k = faces[s, 0], faces[s, 1], faces[s, 2]
     p, q, r = faces[t, 0], faces[t, 1], faces[t, 2]

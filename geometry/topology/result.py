@@ -87,9 +87,9 @@ class Topology:
         Edges whose two triangles are wound against each other.
     degenerate_triangles, duplicate_triangles : int
     self_intersections : int or None
-        Pairs of triangles without a common vertex, of which one has an edge that
-        passes through the other. None when it was not asked for, or the file is so
-        tangled that counting was given up.
+        Pairs of triangles without a common vertex that pass through each other: each
+        has corners strictly on either side of the other's plane. None when it was not
+        asked for, or the file is so tangled that counting was given up.
     intersecting : (k, 2) int32
         The first of those pairs, as triangles of the file's mesh.
     """
