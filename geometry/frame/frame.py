@@ -1,0 +1,199 @@
+"""The frame of a scanned arch: where its teeth bite, where its front is, which arch it is."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from geometry.errors import GeometryError
+from geometry.frame.archform import ArchForm, fit_arch_form
+from geometry.frame.crowns import crown_points
+from geometry.frame.plane import FINE_CELL_MM, OcclusalPlane, find_plane
+from geometry.frame.relief import Relief, basis_of, relief_of
+from geometry.frame.side import ArchSide, tell_side
+from geometry.frame.surface import take_surface
+from geometry.frame.unroll import unroll
+from geometry.mesh import Mesh
+
+LARGEST_EXTENT_MM = 500.0
+SMALLEST_EXTENT_MM = 5.0
+ARCHES = ("upper", "lower")
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """Anatomical axes of one arch in the coordinates of its file.
+
+    ``right × anterior = superior``: the occlusal axis is −superior on an upper
+    arch and +superior on a lower one, so which way the patient's right lies
+    depends on the arch. When the arch is unknown the likelier one is assumed
+    and ``arch`` says ``unknown``: do not show left or right then.
+
+    Attributes
+    ----------
+    origin : (3,) float64
+        On the occlusal plane at the front of the fitted arch form, mm.
+    right, anterior, occlusal : (3,) float64
+        Orthogonal unit vectors; occlusal points from the gums to the biting surfaces.
+    arch : str
+        ``upper``, ``lower`` or ``unknown``: what was stated, else what was found.
+    confidence : float
+        Probability that the arch found is right, 0.5 to 1 (of ``found_arch``).
+    found_arch : str
+        What the scan itself says: ``upper``, ``lower`` or ``unknown``.
+    stated_arch : str or None
+        What the caller said.
+    upper_probability : float
+        Probability, from the scan alone, that it is an upper arch.
+    signs : dict
+        Log-likelihood ratio (upper over lower) of each sign that was weighed.
+    tips : (n, 3) float64
+        Incisal edge and cusp tips that the plane was fitted to, file coordinates.
+    spread_mm : float
+        Root mean square distance of the tips from the plane.
+    anterior_certainty : float
+        0 to 1; low when other directions of the front fit nearly as well
+        (a few teeth only).
+    width_mm, depth_mm : float
+        Size of the fitted arch form.
+    """
+
+    origin: NDArray[np.float64]
+    right: NDArray[np.float64]
+    anterior: NDArray[np.float64]
+    occlusal: NDArray[np.float64]
+    arch: str
+    confidence: float
+    found_arch: str
+    stated_arch: str | None
+    upper_probability: float
+    signs: dict[str, float]
+    tips: NDArray[np.float64]
+    spread_mm: float
+    anterior_certainty: float
+    width_mm: float
+    depth_mm: float
+
+    @property
+    def superior(self) -> NDArray[np.float64]:
+        """Unit vector towards the patient's head."""
+        return np.cross(self.right, self.anterior)
+
+    @property
+    def contradicts(self) -> bool:
+        """True when the scan clearly says the other arch than the caller."""
+        return (
+            self.stated_arch is not None
+            and self.found_arch != "unknown"
+            and self.found_arch != self.stated_arch
+        )
+
+    def to_frame(self) -> NDArray[np.float64]:
+        """Return the 4 × 4 matrix from file coordinates to (right, anterior, occlusal).
+
+        The patient's right is on the positive first axis. On an upper arch these
+        axes are left-handed (right × anterior = −occlusal), so the matrix then
+        mirrors: use it to measure, not to move a mesh.
+        """
+        rows = np.stack([self.right, self.anterior, self.occlusal])
+        matrix = np.eye(4)
+        matrix[:3, :3] = rows
+        matrix[:3, 3] = -rows @ self.origin
+        return matrix
+
+    def to_local(self, points: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return points as (right, anterior, occlusal) distances from the origin, mm."""
+        rows = np.stack([self.right, self.anterior, self.occlusal])
+        return (np.asarray(points, dtype=np.float64) - self.origin) @ rows.T
+
+
+def _palate_share(relief: Relief, level: float, form: ArchForm) -> float:
+    """Share of the space inside the arch, between the back teeth, that has a surface."""
+    # Rows across the arch from one third of its depth to four fifths.
+    across = np.array([form.front[1], -form.front[0]])
+    y = -form.depth_mm * np.linspace(0.4, 0.8, 12)
+    x = np.linspace(-6.0, 6.0, 13)
+    grid = (form.apex + x[:, None, None] * across + y[:, None] * form.front).reshape(-1, 2)
+    columns = np.round((grid[:, 0] - relief.x0) / relief.cell).astype(int)
+    rows = np.round((grid[:, 1] - relief.y0) / relief.cell).astype(int)
+    inside = (
+        (rows >= 0) & (columns >= 0) & (rows < relief.z.shape[0]) & (columns < relief.z.shape[1])
+    )
+    there = relief.index >= 0
+    hit = np.zeros(grid.shape[0], dtype=np.bool_)
+    hit[inside] = there[rows[inside], columns[inside]]
+    return float(hit.mean())
+
+
+def find_frame(mesh: Mesh, arch: str | None = None) -> Frame:
+    """Find the anatomical axes of a scanned arch in any pose.
+
+    Parameters
+    ----------
+    mesh : Mesh
+        In mm; any pose, triangle order and winding; palate, holes, islands,
+        a ragged border or a flat closed base are all right.
+    arch : str, optional
+        ``upper`` or ``lower`` when known. It fixes left and right; what the scan
+        itself says stays in ``found_arch`` and ``contradicts``.
+
+    Returns
+    -------
+    Frame
+
+    Raises
+    ------
+    GeometryError
+        When nothing like a row of teeth is found or the size is not a mouth's.
+    """
+    if arch is not None and arch not in ARCHES:
+        raise GeometryError(f"arch {arch!r} is not known; say upper or lower")
+    surface = take_surface(mesh)
+    extent = float(np.ptp(surface.points, axis=0).max())
+    if not SMALLEST_EXTENT_MM <= extent <= LARGEST_EXTENT_MM:
+        raise GeometryError(
+            f"the scan is {extent:.3g} mm long, not the size of an arch; check its units"
+        )
+    plane = find_plane(surface)
+    rotation = basis_of(plane.axis)
+    relief, _ = relief_of(surface, rotation, FINE_CELL_MM)
+    form = fit_arch_form(crown_points(relief, rotation, plane))
+    row = unroll(relief, plane.level, form)
+    tips = plane.tips @ rotation.T
+    local_tips = np.concatenate([form.to_arch(tips[:, :2]), tips[:, 2:] - plane.level], axis=1)
+    side = tell_side(row, local_tips, _palate_share(relief, plane.level, form))
+    return _assemble(surface.centre, plane, rotation, form, side, arch)
+
+
+def _assemble(
+    centre: NDArray[np.float64],
+    plane: OcclusalPlane,
+    rotation: NDArray[np.float64],
+    form: ArchForm,
+    side: ArchSide,
+    stated: str | None,
+) -> Frame:
+    anterior = form.front @ rotation[:2]
+    anterior /= np.linalg.norm(anterior)
+    likely = stated or ("upper" if side.upper >= 0.5 else "lower")
+    superior = -plane.axis if likely == "upper" else plane.axis
+    right = np.cross(anterior, superior)
+    return Frame(
+        origin=form.apex @ rotation[:2] + plane.level * plane.axis + centre,
+        right=right / np.linalg.norm(right),
+        anterior=anterior,
+        occlusal=plane.axis,
+        arch=stated or side.value,
+        confidence=side.confidence,
+        found_arch=side.value,
+        stated_arch=stated,
+        upper_probability=side.upper,
+        signs=side.signs,
+        tips=plane.tips + centre,
+        spread_mm=plane.spread_mm,
+        anterior_certainty=form.certainty,
+        width_mm=form.width_mm,
+        depth_mm=form.depth_mm,
+    )

@@ -1,0 +1,300 @@
+"""The occlusal plane: the robust plane of the incisal edges and cusp tips.
+
+The search needs no first guess. It looks at the scan along directions spread
+over the whole sphere; from each it takes the tips it sees, and asks which plane
+many of them share while hardly anything stands above it and the border of the
+scan lies below. The best few are followed on the full surface.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from geometry.errors import GeometryError
+from geometry.frame.relief import Relief, Tips, basis_of, relief_of, tips_of
+from geometry.frame.surface import Surface
+
+COARSE_POINTS = 16_000
+COARSE_CELL_MM = 0.7
+FINE_CELL_MM = 0.35
+DIRECTIONS = 42
+FOLLOWED = 3
+SHARED_MM = 2.0
+"""Tips this close to a trial plane count for it."""
+
+REACH_MM = 3.2
+"""Tips farther from the plane than this are not on it (pads, rugae, gums)."""
+
+FIRST_REACH_MM = 4.5
+HUBER_MM = 1.2
+WORN_FALL_MM = 0.15
+"""Fall asked of a tip once the plane is nearly known: worn cusps hardly stand out."""
+
+LEAST_TIPS = 4
+
+
+@dataclass(frozen=True, slots=True)
+class OcclusalPlane:
+    """A plane through the tips of the teeth.
+
+    Attributes
+    ----------
+    axis : (3,) float64
+        Unit normal, from the gums to the biting surfaces.
+    level : float
+        ``axis · x`` on the plane, in surface coordinates, mm.
+    tips : (n, 3) float64
+        The tips that lie on it, surface coordinates.
+    score : float
+        Summed evidence; compares candidates of one scan only.
+    spread_mm : float
+        Root mean square distance of the tips from the plane.
+    """
+
+    axis: NDArray[np.float64]
+    level: float
+    tips: NDArray[np.float64]
+    score: float
+    spread_mm: float
+
+
+@njit(cache=True, nogil=True)
+def _best_plane(points, weight, axis, least_cos, shared, tries, seed):  # type: ignore[no-untyped-def]
+    """Plane through three tips that the most weight shares, little standing above it."""
+    n = points.shape[0]
+    np.random.seed(seed)
+    best = -1e18
+    best_axis = np.zeros(3)
+    best_level = 0.0
+    for _ in range(tries):
+        i = np.random.randint(n)
+        j = np.random.randint(n)
+        k = np.random.randint(n)
+        if i in (j, k) or j == k:
+            continue
+        ux = points[j, 0] - points[i, 0]
+        uy = points[j, 1] - points[i, 1]
+        uz = points[j, 2] - points[i, 2]
+        wx = points[k, 0] - points[i, 0]
+        wy = points[k, 1] - points[i, 1]
+        wz = points[k, 2] - points[i, 2]
+        nx = uy * wz - uz * wy
+        ny = uz * wx - ux * wz
+        nz = ux * wy - uy * wx
+        length = np.sqrt(nx * nx + ny * ny + nz * nz)
+        if length < 30.0:  # mm²: too thin a triangle says nothing about the tilt
+            continue
+        along = (nx * axis[0] + ny * axis[1] + nz * axis[2]) / length
+        if abs(along) < least_cos:
+            continue
+        if along < 0:
+            length = -length
+        nx /= length
+        ny /= length
+        nz /= length
+        level = nx * points[i, 0] + ny * points[i, 1] + nz * points[i, 2]
+        score = 0.0
+        for p in range(n):
+            d = nx * points[p, 0] + ny * points[p, 1] + nz * points[p, 2] - level
+            if abs(d) < shared:
+                score += weight[p] * (1.0 - (d / shared) ** 2)
+            elif d > 0:
+                score -= 0.5 * weight[p]
+        if score > best:
+            best = score
+            best_axis[0], best_axis[1], best_axis[2] = nx, ny, nz
+            best_level = level
+    return best, best_axis, best_level
+
+
+def _fit(
+    points: NDArray[np.float64], axis: NDArray[np.float64], level: float, reach: float
+) -> tuple[NDArray[np.float64], float, NDArray[np.bool_]]:
+    """Huber fit of the plane to the tips within ``reach`` of it, followed to rest."""
+    inside = np.zeros(points.shape[0], dtype=np.bool_)
+    for _ in range(12):
+        distance = points @ axis - level
+        now = np.abs(distance) <= reach
+        if now.sum() < 3:
+            break
+        weight = (
+            np.where(
+                np.abs(distance) <= HUBER_MM, 1.0, HUBER_MM / np.maximum(np.abs(distance), 1e-9)
+            )
+            * now
+        )
+        middle = (points * weight[:, None]).sum(axis=0) / weight.sum()
+        centred = (points - middle) * np.sqrt(weight)[:, None]
+        _, vectors = np.linalg.eigh(centred.T @ centred)
+        normal = vectors[:, 0]
+        # Tips in a row leave the tilt across the row open; keep what it was.
+        spread = np.linalg.svd(centred, compute_uv=False)
+        if spread[1] < 1.2 * np.sqrt(weight.sum()):
+            row = vectors[:, 2]
+            normal = axis - (axis @ row) * row
+            normal /= np.linalg.norm(normal)
+        if normal @ axis < 0:
+            normal = -normal
+        moved = np.linalg.norm(normal - axis)
+        axis, level = normal, float(normal @ middle)
+        done = moved < 1e-5 and bool((now == inside).all())
+        inside = now
+        if done:
+            break
+    return axis, level, inside
+
+
+def _evidence(
+    surface: Surface,
+    relief: Relief,
+    local: NDArray[np.float64],
+    tips: Tips,
+    axis: NDArray[np.float64],
+    level: float,
+    inside: NDArray[np.bool_],
+) -> float:
+    """Score a plane: tips on it, less what stands above it or has its border there."""
+    weight = np.minimum(tips.fall[inside], 1.5)
+    on_plane = float(weight.sum())
+    heights = surface.points @ axis - level
+    seen = relief.index[relief.index >= 0]
+    above = float((heights[seen] > SHARED_MM).mean())
+    score = on_plane * max(0.0, 1.0 - 4.0 * above)
+    if surface.border.any():
+        below = float((heights[surface.border] < -1.0).mean())
+        score *= below
+    return score
+
+
+def _look(
+    surface: Surface, axis: NDArray[np.float64], cell: float, cone_deg: float, tries: int
+) -> OcclusalPlane | None:
+    relief, local = relief_of(surface, basis_of(axis), cell)
+    tips = tips_of(surface, relief)
+    if tips.points.shape[0] < LEAST_TIPS:
+        return None
+    weight = np.minimum(tips.fall, 1.5)
+    found, normal, level = _best_plane(
+        tips.points, weight, axis, np.cos(np.radians(cone_deg)), SHARED_MM, tries, 7
+    )
+    if found <= 0:
+        return None
+    normal, level, inside = _fit(tips.points, normal, level, FIRST_REACH_MM)
+    normal, level, inside = _fit(tips.points, normal, level, REACH_MM)
+    if inside.sum() < LEAST_TIPS:
+        return None
+    score = _evidence(surface, relief, local, tips, normal, level, inside)
+    chosen = tips.points[inside]
+    spread = float(np.sqrt(np.mean((chosen @ normal - level) ** 2)))
+    return OcclusalPlane(normal, level, chosen, score, spread)
+
+
+def _sphere(count: int) -> NDArray[np.float64]:
+    """Directions spread evenly over the sphere (golden-angle spiral)."""
+    k = np.arange(count) + 0.5
+    z = 1.0 - 2.0 * k / count
+    turn = np.pi * (1.0 + np.sqrt(5.0)) * k
+    r = np.sqrt(1.0 - z * z)
+    return np.stack([r * np.cos(turn), r * np.sin(turn), z], axis=1)
+
+
+def find_plane(surface: Surface) -> OcclusalPlane:
+    """Find the occlusal plane of a scan in any pose.
+
+    Raises
+    ------
+    GeometryError
+        When no plane is shared by at least four tips.
+    """
+    coarse = surface.subset(COARSE_POINTS)
+    _, main = np.linalg.eigh(np.cov(coarse.points.T))
+    starts = np.concatenate([main.T, -main.T, _sphere(DIRECTIONS)])
+    trials = []
+    for start in starts:
+        trial = _look(coarse, start, COARSE_CELL_MM, 32.0, 160)
+        if trial is not None:
+            trials.append(trial)
+    trials.sort(key=lambda t: -t.score)
+    kept: list[OcclusalPlane] = []
+    for trial in trials:
+        if all(trial.axis @ other.axis < 0.97 for other in kept):
+            kept.append(trial)
+        if len(kept) == FOLLOWED:
+            break
+    best: OcclusalPlane | None = None
+    for trial in kept:
+        if trial.score <= 0 or (best is not None and trial.score < 0.3 * best.score):
+            continue
+        again = _look(coarse, trial.axis, COARSE_CELL_MM, 15.0, 300) or trial
+        again = _look(coarse, again.axis, COARSE_CELL_MM, 10.0, 300) or again
+        if best is None or again.score > best.score:
+            best = again
+    if best is None or best.score <= 0:
+        raise GeometryError(
+            "no teeth recognised: nothing like a row of incisal edges and cusp tips; "
+            "check that the file is the scan of an arch and its units are right"
+        )
+    return _settle(surface, best)
+
+
+def _trend(
+    points: NDArray[np.float64], rotation: NDArray[np.float64], relief: Relief, level: float
+) -> NDArray[np.float64]:
+    """Heights of a smooth bent surface through the tips, on the cells of a relief.
+
+    Along a curve of Spee the last molars slope by ten degrees and more; a worn
+    cusp there is not the highest place around until the slope is taken off.
+    """
+    local = points @ rotation.T
+    middle = local[:, :2].mean(axis=0)
+    scale = 25.0
+    x, y = ((local[:, :2] - middle) / scale).T
+    height = local[:, 2] - level
+    terms = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=1)
+    hold = np.diag([0.0, 0.05, 0.05, 0.5, 0.5, 0.5])
+    weight = np.ones_like(height)
+    for _ in range(4):
+        weighted = terms * weight[:, None]
+        bend = np.linalg.solve(weighted.T @ terms + hold, weighted.T @ height)
+        weight = 1.0 / np.maximum(1.0, np.abs(height - terms @ bend) / 0.6)
+    rows, columns = relief.z.shape
+    gx = np.clip((relief.x0 + np.arange(columns) * relief.cell - middle[0]) / scale, -1.4, 1.4)
+    gy = np.clip((relief.y0 + np.arange(rows) * relief.cell - middle[1]) / scale, -1.4, 1.4)
+    gy = gy[:, None]
+    return (
+        bend[0]
+        + bend[1] * gx
+        + bend[2] * gy
+        + bend[3] * gx * gx
+        + bend[4] * gx * gy
+        + bend[5] * gy * gy
+    )
+
+
+def _settle(surface: Surface, plane: OcclusalPlane) -> OcclusalPlane:
+    """Fit the plane to the tips of the full surface, seen along the plane's own axis."""
+    for _ in range(4):
+        rotation = basis_of(plane.axis)
+        relief, local = relief_of(surface, rotation, FINE_CELL_MM)
+        flat = relief.z - _trend(plane.tips, rotation, relief, plane.level)
+        levelled = Relief(flat, relief.index, relief.x0, relief.y0, relief.cell)
+        tips = tips_of(surface, levelled, WORN_FALL_MM)
+        axis, level, inside = _fit(tips.points, plane.axis, plane.level, REACH_MM)
+        if inside.sum() < LEAST_TIPS:
+            break
+        moved = float(np.linalg.norm(axis - plane.axis))
+        chosen = tips.points[inside]
+        plane = OcclusalPlane(
+            axis,
+            level,
+            chosen,
+            _evidence(surface, relief, local, tips, axis, level, inside),
+            float(np.sqrt(np.mean((chosen @ axis - level) ** 2))),
+        )
+        if moved < 2e-4:
+            break
+    return plane

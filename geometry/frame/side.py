@@ -1,0 +1,127 @@
+"""Upper or lower arch? Several independent signs, weighed together.
+
+Each sign is a log-likelihood ratio, positive for an upper arch, and limited, so
+that no single one decides except a scanned palate. What the signs cannot settle
+stays ``unknown``: an arch taken for the other one would be turned left for right.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from geometry.frame.teeth import row_evidence
+from geometry.frame.unroll import STEP_T_MM, Unrolled
+
+SURE = 0.9
+"""Probability from which the arch is named."""
+
+
+@dataclass(frozen=True, slots=True)
+class ArchSide:
+    """What the scan itself says about being an upper or a lower arch.
+
+    Attributes
+    ----------
+    value : str
+        ``upper``, ``lower`` or ``unknown``.
+    upper : float
+        Probability that it is an upper arch.
+    signs : dict
+        Log-likelihood ratio of each sign.
+    """
+
+    value: str
+    upper: float
+    signs: dict[str, float]
+
+    @property
+    def confidence(self) -> float:
+        """Probability of the likelier arch, 0.5 to 1."""
+        return max(self.upper, 1.0 - self.upper)
+
+
+def _limited(value: float, limit: float) -> float:
+    return float(np.clip(value, -limit, limit))
+
+
+def _cusp_slope(row: Unrolled) -> float:
+    """Mean height of the lingual over the facial cusps of the back teeth, mm.
+
+    The curve of Wilson: lower back teeth lean to the tongue, so their lingual
+    cusps are low; the palatal cusps of upper back teeth are high.
+    """
+    back = row.covered & (np.abs(row.s) > 22.0) & (np.abs(row.s) < 52.0)
+    if back.sum() < 20:
+        return 0.0
+    height = row.height[back]
+    t = row.t
+    low = np.full(height.shape, -1e3)
+    crown = np.where(np.isfinite(height), height, low)
+    facial = crown[:, (t > 0.8) & (t < 5.0)].max(axis=1)
+    lingual = crown[:, (t < -0.8) & (t > -5.0)].max(axis=1)
+    both = (facial > -4.0) & (lingual > -4.0)
+    if both.sum() < 20:
+        return 0.0
+    # A tooth's cusps, not its fissures: the upper part of each stretch of 3 mm.
+    return float(np.median(lingual[both] - facial[both]))
+
+
+def _lingual_ledge(row: Unrolled) -> float:
+    """Width of the tissue seen beside the tongue side of the back teeth, mm.
+
+    The palate slopes gently away from the teeth; the floor of the mouth falls
+    steeply, often under the teeth where it is not seen from above.
+    """
+    back = row.covered & (np.abs(row.s) > 16.0) & (np.abs(row.s) < 50.0)
+    if back.sum() < 20:
+        return 3.0
+    inner = row.t < -5.5
+    height = row.height[back][:, inner]
+    gum = np.isfinite(height) & (height > -26.0)
+    width = gum.sum(axis=1) * STEP_T_MM
+    return float(np.median(width))
+
+
+def _bend(tips: NDArray[np.float64]) -> float:
+    """Sagitta of the tips over the anteroposterior length, mm; positive bulges up."""
+    y = tips[:, 1]
+    span = float(np.ptp(y))
+    if span < 18.0 or tips.shape[0] < 8:
+        return 0.0
+    u = (y - y.mean()) / (0.5 * span)
+    terms = np.stack([np.ones_like(u), u, u * u], axis=1)
+    weight = np.ones_like(u)
+    fit = np.zeros(3)
+    for _ in range(5):
+        w = np.sqrt(weight)[:, None]
+        fit = np.linalg.lstsq(terms * w, tips[:, 2] * w[:, 0], rcond=None)[0]
+        weight = 1.0 / np.maximum(1.0, np.abs(tips[:, 2] - terms @ fit) / 0.5)
+    return float(-fit[2])
+
+
+def tell_side(row: Unrolled, tips: NDArray[np.float64], palate_share: float) -> ArchSide:
+    """Weigh the signs.
+
+    Parameters
+    ----------
+    row : Unrolled
+    tips : (n, 3) float64
+        (across, anterior, height over the plane), mm.
+    palate_share : float
+        Share of the space between the back teeth that is covered by surface.
+    """
+    upper_fit, lower_fit = row_evidence(row)
+    ledge = _lingual_ledge(row)
+    signs = {
+        "tooth_widths": _limited(0.8 * (upper_fit - lower_fit), 5.0),
+        "cusp_slope": _limited(2.0 * _cusp_slope(row), 1.5),
+        "bend": _limited(0.8 * _bend(tips), 1.0),
+        "lingual_ledge": _limited(0.6 * (ledge - 3.0), 1.5),
+        "palate": 4.0 if palate_share > 0.6 else 0.0,
+    }
+    upper = 1.0 / (1.0 + np.exp(-sum(signs.values())))
+    value = "upper" if upper >= SURE else "lower" if upper <= 1.0 - SURE else "unknown"
+    return ArchSide(value, float(upper), signs)

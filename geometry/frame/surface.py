@@ -1,0 +1,267 @@
+"""The part of a scan that the frame is found on, as points with their border marked.
+
+Everything here ignores the winding: scans arrive inside out or with mixed
+winding, and the frame must not depend on it. A border vertex is recognised by
+its neighbours: around an inner vertex every neighbour is met twice, so the
+exclusive-or of the neighbours' hashed numbers over the faces is zero; at the
+end of a surface it is not.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from geometry.errors import GeometryError
+from geometry.mesh import Mesh
+
+FILL_EDGE_MM = 0.6
+"""Faces with a longer edge get sample points inside, so that no relief cell is missed."""
+
+SEPARATE_PART = 0.25
+"""A component with less than this share of the largest one's area is an island."""
+
+FLAT_SHARE = 0.06
+"""Share of a closed solid's area in one plane from which that plane counts as its base."""
+
+FLAT_TOLERANCE_MM = 0.25
+
+MAX_FILL_POINTS = 2_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class Surface:
+    """Sample points of the scanned surface.
+
+    Attributes
+    ----------
+    points : (n, 3) float64, mm
+        Vertices of the main parts, then points inside large faces; relative to
+        ``centre``.
+    border : (n,) bool
+        True where the surface ends (or meets the flat base of a closed model).
+    centre : (3,) float64, mm
+        What was subtracted from the file's coordinates.
+    closed : bool
+        True when the surface had no border of its own.
+    """
+
+    points: NDArray[np.float64]
+    border: NDArray[np.bool_]
+    centre: NDArray[np.float64]
+    closed: bool
+
+    def subset(self, count: int) -> Surface:
+        """Return about ``count`` of the points, chosen the same way every time."""
+        n = self.points.shape[0]
+        if n <= count:
+            return self
+        chosen = np.random.default_rng(20).permutation(n)[:count]
+        return Surface(self.points[chosen], self.border[chosen], self.centre, self.closed)
+
+
+@njit(cache=True, nogil=True)
+def _border_vertices(faces, n_vertices):  # type: ignore[no-untyped-def]
+    mark = np.zeros(n_vertices, dtype=np.uint64)
+    factor = np.uint64(0x9E3779B97F4A7C15)
+    shift = np.uint64(29)
+    one = np.uint64(1)
+    for f in range(faces.shape[0]):
+        a, b, c = faces[f, 0], faces[f, 1], faces[f, 2]
+        if a in (b, c) or b == c:
+            continue
+        ha = (np.uint64(a) + one) * factor
+        hb = (np.uint64(b) + one) * factor
+        hc = (np.uint64(c) + one) * factor
+        ha ^= ha >> shift
+        hb ^= hb >> shift
+        hc ^= hc >> shift
+        mark[a] ^= hb ^ hc
+        mark[b] ^= ha ^ hc
+        mark[c] ^= ha ^ hb
+    return mark != np.uint64(0)
+
+
+@njit(cache=True, nogil=True)
+def _vertex_components(faces, n_vertices):  # type: ignore[no-untyped-def]
+    parent = np.arange(n_vertices).astype(np.int32)
+    for f in range(faces.shape[0]):
+        a = faces[f, 0]
+        while parent[a] != a:
+            parent[a] = parent[parent[a]]
+            a = parent[a]
+        for k in range(1, 3):
+            b = faces[f, k]
+            while parent[b] != b:
+                parent[b] = parent[parent[b]]
+                b = parent[b]
+            if a < b:
+                parent[b] = a
+            elif b < a:
+                parent[a] = b
+                a = b
+    for v in range(n_vertices):
+        r = v
+        while parent[r] != r:
+            parent[r] = parent[parent[r]]
+            r = parent[r]
+        parent[v] = r
+    return parent
+
+
+@njit(cache=True, nogil=True)
+def _face_areas_and_edges(vertices, faces):  # type: ignore[no-untyped-def]
+    m = faces.shape[0]
+    area = np.empty(m, dtype=np.float64)
+    longest = np.empty(m, dtype=np.float64)
+    for f in range(m):
+        a, b, c = faces[f, 0], faces[f, 1], faces[f, 2]
+        ux = vertices[b, 0] - vertices[a, 0]
+        uy = vertices[b, 1] - vertices[a, 1]
+        uz = vertices[b, 2] - vertices[a, 2]
+        wx = vertices[c, 0] - vertices[a, 0]
+        wy = vertices[c, 1] - vertices[a, 1]
+        wz = vertices[c, 2] - vertices[a, 2]
+        nx = uy * wz - uz * wy
+        ny = uz * wx - ux * wz
+        nz = ux * wy - uy * wx
+        area[f] = 0.5 * np.sqrt(nx * nx + ny * ny + nz * nz)
+        ex, ey, ez = ux - wx, uy - wy, uz - wz
+        longest[f] = np.sqrt(
+            max(
+                ux * ux + uy * uy + uz * uz,
+                wx * wx + wy * wy + wz * wz,
+                ex * ex + ey * ey + ez * ez,
+            )
+        )
+    return area, longest
+
+
+@njit(cache=True, nogil=True)
+def _fill_points(vertices, faces, longest, limit, step, room):  # type: ignore[no-untyped-def]
+    out = np.empty((room, 3), dtype=np.float64)
+    n = 0
+    for f in range(faces.shape[0]):
+        if longest[f] <= limit:
+            continue
+        k = int(np.ceil(longest[f] / step))
+        for i in range(k + 1):
+            for j in range(k + 1 - i):
+                if (i == 0 and j == 0) or i == k or j == k:
+                    continue
+                if n >= room:
+                    return out
+                u = i / k
+                v = j / k
+                for d in range(3):
+                    out[n, d] = (
+                        vertices[faces[f, 0], d] * (1.0 - u - v)
+                        + vertices[faces[f, 1], d] * u
+                        + vertices[faces[f, 2], d] * v
+                    )
+                n += 1
+    return out[:n]
+
+
+def _weld(mesh: Mesh) -> Mesh:
+    vertices, inverse = np.unique(mesh.vertices + 0.0, axis=0, return_inverse=True)
+    return Mesh(vertices, inverse.reshape(-1)[mesh.faces].astype(np.int32))
+
+
+def _flat_base(
+    vertices: NDArray[np.float64], faces: NDArray[np.int32], area: NDArray[np.float64]
+) -> NDArray[np.bool_]:
+    """Return which faces lie in the largest flat part of a closed solid (maybe none)."""
+    none = np.zeros(faces.shape[0], dtype=np.bool_)
+    corners = vertices[faces]
+    normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    length = np.linalg.norm(normals, axis=1)
+    good = length > 0
+    normals[good] /= length[good, None]
+    # Opposite windings are one plane, so directions are made to agree up to sign.
+    keys = np.round(normals * 20.0).astype(np.int64)
+    sign = np.where(
+        keys[:, 0] != 0,
+        np.sign(keys[:, 0]),
+        np.where(keys[:, 1] != 0, np.sign(keys[:, 1]), np.sign(keys[:, 2])),
+    )
+    keys *= sign[:, None]
+    code = (keys[:, 0] + 32) * 10_000 + (keys[:, 1] + 32) * 100 + keys[:, 2] + 32
+    _, inverse = np.unique(code, return_inverse=True)
+    weight = np.bincount(inverse, weights=np.where(good, area, 0.0))
+    best_share, best = 0.0, none
+    middle = corners.mean(axis=1)
+    for index in np.argsort(weight)[::-1][:8]:
+        member = (inverse == index) & good
+        pick = int(np.flatnonzero(member)[np.argmax(area[member])])
+        direction = normals[pick]
+        along = np.abs(normals @ direction) > np.cos(np.radians(3.0))
+        height = middle @ direction
+        order = np.argsort(height[along])
+        sorted_height = height[along][order]
+        sorted_area = np.concatenate([[0.0], np.cumsum(area[along][order])])
+        upto = np.searchsorted(sorted_height, sorted_height + 2 * FLAT_TOLERANCE_MM, side="right")
+        gain = sorted_area[upto] - sorted_area[:-1]
+        start = int(np.argmax(gain))
+        share = float(gain[start] / area.sum())
+        low = sorted_height[start]
+        if share > best_share:
+            best_share = share
+            best = along & (height >= low) & (height <= low + 2 * FLAT_TOLERANCE_MM)
+    return best if best_share >= FLAT_SHARE else none
+
+
+def take_surface(mesh: Mesh) -> Surface:
+    """Set islands and a flat base aside and sample what is left.
+
+    Parameters
+    ----------
+    mesh : Mesh
+        In mm, any pose, any winding.
+
+    Raises
+    ------
+    GeometryError
+        When nothing with an area is left or the coordinates are not finite.
+    """
+    if mesh.faces.shape[0] == 0:
+        raise GeometryError("the mesh has no triangles; export the scan again")
+    if not np.isfinite(mesh.vertices).all():
+        raise GeometryError("the mesh has coordinates that are not finite; export the scan again")
+    border = _border_vertices(mesh.faces, mesh.vertices.shape[0])
+    used_corner = mesh.faces.ravel()
+    if border[used_corner].mean() > 0.5:
+        mesh = _weld(mesh)
+        border = _border_vertices(mesh.faces, mesh.vertices.shape[0])
+    low = mesh.vertices[mesh.faces[:, 0]].mean(axis=0)
+    vertices = mesh.vertices - low
+    faces = np.ascontiguousarray(mesh.faces, dtype=np.int32)
+    area, longest = _face_areas_and_edges(vertices, faces)
+    part = _vertex_components(faces, vertices.shape[0])
+    part_area = np.bincount(part[faces[:, 0]], weights=area, minlength=vertices.shape[0])
+    if not part_area.max() > 0:
+        raise GeometryError("the mesh has no area; export the scan again")
+    keep_part = part_area >= SEPARATE_PART * part_area.max()
+    keep_face = keep_part[part[faces[:, 0]]]
+    closed = not border[faces[keep_face].ravel()].any()
+    if closed:
+        base = _flat_base(vertices, faces, np.where(keep_face, area, 0.0))
+        if base.any():
+            border[faces[base].ravel()] = True
+            keep_face &= ~base
+    if not keep_face.all():
+        faces, longest = faces[keep_face], longest[keep_face]
+    used = np.zeros(vertices.shape[0], dtype=np.bool_)
+    used[faces.ravel()] = True
+    large = longest > FILL_EDGE_MM
+    points, edge = vertices[used], border[used]
+    if large.any():
+        k = np.ceil(longest[large] / (0.75 * FILL_EDGE_MM))
+        room = int(min(MAX_FILL_POINTS, (k + 1).dot(k + 2) / 2))
+        inside = _fill_points(vertices, faces, longest, FILL_EDGE_MM, 0.75 * FILL_EDGE_MM, room)
+        points = np.concatenate([points, inside])
+        edge = np.concatenate([edge, np.zeros(inside.shape[0], dtype=np.bool_)])
+    return Surface(np.ascontiguousarray(points), edge, low, closed)
