@@ -34,8 +34,10 @@ PDF_PACKAGES: dict[str, Callable[[], bool]] = {
 }
 BROWSER_PACKAGES: dict[str, Callable[[], bool]] = {
     "chromium": lambda: bool(shutil.which("chromium")),
-    "fonts-liberation": lambda: Path("/usr/share/fonts/truetype/liberation").exists()
-    or Path("/usr/share/fonts/truetype/liberation2").exists(),
+    "fonts-liberation": lambda: (
+        Path("/usr/share/fonts/truetype/liberation").exists()
+        or Path("/usr/share/fonts/truetype/liberation2").exists()
+    ),
 }
 SERVER_PACKAGES: dict[str, Callable[[], bool]] = {
     "redis-server": lambda: bool(shutil.which("redis-server")),
@@ -114,7 +116,11 @@ def _environment(command: str) -> None:
         )
         if done.returncode:
             lines = [line for line in done.stderr.splitlines() if line.startswith("ERROR")]
-            reason = lines[-1] if lines else (done.stderr.strip().splitlines() or ["no reason given"])[-1]
+            reason = (
+                lines[-1]
+                if lines
+                else (done.stderr.strip().splitlines() or ["no reason given"])[-1]
+            )
             _stop(
                 f"could not install {path.name}: {reason} "
                 "(network access to the Python package index is needed the first time; "
@@ -129,14 +135,17 @@ def _environment(command: str) -> None:
 
 def _create_venv() -> bool:
     return (
-        subprocess.run([_base_python(), "-m", "venv", str(VENV)], capture_output=True).returncode == 0
+        subprocess.run([_base_python(), "-m", "venv", str(VENV)], capture_output=True).returncode
+        == 0
     )
 
 
 def _base_python() -> str:
     """The interpreter behind a virtual environment, or this one."""
     base = getattr(sys, "_base_executable", None) or sys.executable
-    return base if Path(base).exists() else str(Path(sysconfig.get_config_var("BINDIR")) / "python3")
+    return (
+        base if Path(base).exists() else str(Path(sysconfig.get_config_var("BINDIR")) / "python3")
+    )
 
 
 def _works(python: Path) -> bool:
@@ -172,7 +181,9 @@ def _install_debian(names: list[str]) -> None:
         prefix = ["sudo"] if sys.stdin.isatty() else ["sudo", "-n"]
     _say(f"Installing system packages: {' '.join(names)} …")
     environment = ["env", "DEBIAN_FRONTEND=noninteractive"]
-    install = prefix + environment + ["apt-get", "install", "-y", "-q", "--no-install-recommends", *names]
+    install = (
+        prefix + environment + ["apt-get", "install", "-y", "-q", "--no-install-recommends", *names]
+    )
     if _quiet(install):
         return
     _quiet(prefix + environment + ["apt-get", "update", "-q"])
@@ -181,7 +192,10 @@ def _install_debian(names: list[str]) -> None:
 
 
 def _quiet(command: list[str]) -> bool:
-    return subprocess.run(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL).returncode == 0
+    return (
+        subprocess.run(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL).returncode
+        == 0
+    )
 
 
 def _say(text: str) -> None:

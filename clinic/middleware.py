@@ -21,6 +21,7 @@ class ContentSecurityPolicy:
         self.get_response = get_response
 
     def __call__(self, request: HttpRequest) -> HttpResponse:
+        """Answer the request with the policy's header set."""
         nonce = SimpleLazyObject(lambda: secrets.token_urlsafe(16))
         request.csp_nonce = nonce  # type: ignore[attr-defined]
         response = self.get_response(request)
@@ -46,6 +47,7 @@ class OfficeTime:
         self.get_response = get_response
 
     def __call__(self, request: HttpRequest) -> HttpResponse:
+        """Answer the request with the office's time zone active."""
         request.office = SimpleLazyObject(Office.get)  # type: ignore[attr-defined]
         if not request.path.startswith(("/static/", "/healthz")):
             timezone.activate(request.office.zone)  # type: ignore[attr-defined]

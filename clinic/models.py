@@ -47,7 +47,9 @@ def _zone(name: str) -> None:
     try:
         ZoneInfo(name)
     except Exception as error:
-        raise ValidationError(f"“{name}” is not a time zone; use a name like Europe/Dublin") from error
+        raise ValidationError(
+            f"“{name}” is not a time zone; use a name like Europe/Dublin"
+        ) from error
 
 
 class Office(models.Model):

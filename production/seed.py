@@ -225,10 +225,11 @@ def seed() -> None:
 
 CARE_CARD = """\
 Wear: as your orthodontist told you. Take it out to eat and to drink anything but cool water.
-Clean: rinse each time you take it out. Brush it gently every day with a soft brush and cool water. No toothpaste.
+Clean: rinse each time you take it out. Brush it gently every day with a soft brush, cool water.
 Heat: no hot water, no dishwasher, not in a hot car. Heat changes its shape.
 Keep: in its box, away from pets. Not in a napkin.
 Call us: if it does not seat fully, hurts, cracks or is lost, or if your mouth gets red or itchy."""
 
 STATEMENT = """\
-This device was made for the exclusive use of the patient named in this record, to the prescription of the clinician named in it."""
+This device was made for the exclusive use of the patient named in this record, \
+to the prescription of the clinician named in it."""

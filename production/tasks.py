@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 import logging
+import threading
+import time
+from pathlib import Path
 
 from celery import shared_task
 from celery.signals import worker_process_init
+from django.conf import settings
 from django.db import close_old_connections
 
 from geometry.errors import GeometryError
@@ -27,7 +31,8 @@ def perform(pk: int) -> None:
         work.give_back(row, f"This version does not know the work “{row.kind}”.")
         return
     try:
-        job.run(row)
+        with work.keeping(row):
+            job.run(row)
     except work.LeaseLost:
         log.warning("work %s was taken over by another worker", pk)
     except GeometryError as error:
@@ -45,6 +50,21 @@ def perform(pk: int) -> None:
 
 @worker_process_init.connect  # type: ignore[untyped-decorator]
 def warm(**_: object) -> None:
-    """Compile before the first user waits."""
+    """Compile before the first user waits, then show that this worker lives."""
     for job in JOBS.values():
-        job.warm()
+        try:
+            job.warm()
+        except Exception:
+            log.exception("could not warm up")
+    threading.Thread(target=_beat, name="beat", daemon=True).start()
+
+
+def _beat() -> None:
+    """Touch the file that the health check looks at."""
+    path = Path(settings.DATA_DIR) / "worker-alive"
+    while True:
+        try:
+            path.touch()
+        except OSError:
+            log.warning("cannot write %s", path.name)
+        time.sleep(3)

@@ -10,13 +10,13 @@ from __future__ import annotations
 
 import datetime as dt
 import logging
+import threading
 import uuid
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from typing import Any
 
 from django.conf import settings
-from django.db import close_old_connections, transaction
+from django.db import close_old_connections, connection, transaction
 from django.db.models import F, Q
 from django.utils import timezone
 
@@ -77,7 +77,34 @@ def claim(pk: int) -> Work | None:
 
 
 @contextmanager
-def finishing(row: Work, problem: str = "") -> Any:
+def keeping(row: Work) -> Iterator[None]:
+    """Renew the lease of ``row`` in the background while the caller computes."""
+    done = threading.Event()
+
+    def renew() -> None:
+        try:
+            while not done.wait(settings.WORK_RENEW_SECONDS):
+                until = timezone.now() + dt.timedelta(seconds=settings.WORK_LEASE_SECONDS)
+                Work.objects.filter(pk=row.pk, token=row.token, status=Work.Status.RUNNING).update(
+                    lease_until=until
+                )
+        except Exception:
+            # Not renewed: another worker may take over, which the token makes harmless.
+            log.warning("lease of work %s could not be renewed", row.pk, exc_info=True)
+        finally:
+            connection.close()
+
+    thread = threading.Thread(target=renew, name="lease", daemon=True)
+    thread.start()
+    try:
+        yield
+    finally:
+        done.set()
+        thread.join()
+
+
+@contextmanager
+def finishing(row: Work, problem: str = "") -> Iterator[None]:
     """One transaction that ends the claim and holds the caller's result.
 
     Raises
@@ -87,9 +114,9 @@ def finishing(row: Work, problem: str = "") -> Any:
     """
     status = Work.Status.FAILED if problem else Work.Status.DONE
     with transaction.atomic():
-        ours = Work.objects.filter(
-            pk=row.pk, token=row.token, status=Work.Status.RUNNING
-        ).update(status=status, finished_at=timezone.now(), problem=problem)
+        ours = Work.objects.filter(pk=row.pk, token=row.token, status=Work.Status.RUNNING).update(
+            status=status, finished_at=timezone.now(), problem=problem
+        )
         if not ours:
             raise LeaseLost(f"work {row.pk}")
         yield
@@ -125,9 +152,7 @@ def sweep(on_given_up: Callable[[Work], None]) -> int:
         status=Work.Status.RUNNING, lease_until__lt=now, attempts__gte=MAX_ATTEMPTS
     )
     for row in exhausted:
-        ended = Work.objects.filter(
-            pk=row.pk, token=row.token, status=Work.Status.RUNNING
-        ).update(
+        ended = Work.objects.filter(pk=row.pk, token=row.token, status=Work.Status.RUNNING).update(
             status=Work.Status.FAILED,
             finished_at=now,
             problem="The worker stopped three times while doing this.",

@@ -43,9 +43,7 @@ def healthz(request: HttpRequest) -> JsonResponse:
         age = float("inf")
     if age > WORKER_SILENT_AFTER:
         missing.append("worker")
-    return JsonResponse(
-        {"ready": not missing, "missing": missing}, status=503 if missing else 200
-    )
+    return JsonResponse({"ready": not missing, "missing": missing}, status=503 if missing else 200)
 
 
 def forbidden(request: HttpRequest, exception: Exception | None = None) -> HttpResponse:

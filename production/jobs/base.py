@@ -6,7 +6,10 @@ from production.models import Work
 
 
 class Job:
-    """One kind of background work. ``run`` computes outside any transaction and finishes the row."""
+    """One kind of background work.
+
+    ``run`` computes outside any transaction and finishes the row.
+    """
 
     def warm(self) -> None:
         """Compile what ``run`` needs, before anybody waits for it."""
@@ -16,7 +19,7 @@ class Job:
         raise NotImplementedError
 
     def refused(self, row: Work, problem: str) -> None:
-        """Note on the subject that its input cannot be used. Called inside the finishing transaction."""
+        """Note on the subject that its input cannot be used (in the finishing transaction)."""
 
     def gave_up(self, row: Work) -> None:
         """Note on the subject that the work failed for good."""

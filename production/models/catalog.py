@@ -29,11 +29,11 @@ class Stage(models.Model):
     name = models.CharField(max_length=40)
     position = models.PositiveIntegerField(default=0)
     machine_kind = models.CharField(max_length=12, choices=MachineKind, blank=True, default="")
-    attended = models.BooleanField(
-        default=True, help_text="Someone must be there the whole time."
-    )
+    attended = models.BooleanField(default=True, help_text="Someone must be there the whole time.")
     load_name = models.CharField(
-        max_length=20, blank=True, help_text="What runs together: plate, basket, tray. Blank: singly."
+        max_length=20,
+        blank=True,
+        help_text="What runs together: plate, basket, tray. Blank: singly.",
     )
     needs_lot = models.CharField(
         max_length=12, blank=True, help_text="Kind of material whose lot is asked for at the start."
@@ -130,7 +130,9 @@ class RemakeCause(models.Model):
     parent = models.ForeignKey(
         "self", null=True, blank=True, on_delete=models.CASCADE, related_name="children"
     )
-    stage = models.ForeignKey(Stage, null=True, blank=True, on_delete=models.SET_NULL, related_name="+")
+    stage = models.ForeignKey(
+        Stage, null=True, blank=True, on_delete=models.SET_NULL, related_name="+"
+    )
     restart = models.ForeignKey(
         Stage,
         null=True,

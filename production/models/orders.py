@@ -110,6 +110,7 @@ class Promise(models.Model):
     ready_at = models.DateTimeField(null=True)
     handed_over_at = models.DateTimeField(null=True)
     kept = models.BooleanField(null=True)
+    key = models.CharField(max_length=80, unique=True, null=True, editable=False)
 
     class Meta:
         ordering = ["due_at"]

@@ -34,13 +34,17 @@ class Scan(models.Model):
 
     uuid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
     patient = models.ForeignKey(Patient, on_delete=models.PROTECT, related_name="scans")
-    visit = models.ForeignKey(Visit, null=True, blank=True, on_delete=models.SET_NULL, related_name="scans")
+    visit = models.ForeignKey(
+        Visit, null=True, blank=True, on_delete=models.SET_NULL, related_name="scans"
+    )
     arch = models.CharField(max_length=5, choices=Arch)
     file = models.ForeignKey(StoredFile, on_delete=models.PROTECT, related_name="scans")
     uploaded_by = models.ForeignKey(User, on_delete=models.PROTECT, related_name="+")
     uploaded_at = models.DateTimeField(default=timezone.now, db_index=True)
     upload_key = models.CharField(max_length=64, unique=True)
-    units = models.CharField(max_length=3, blank=True, help_text="Blank: as the inspection reads it.")
+    units = models.CharField(
+        max_length=3, blank=True, help_text="Blank: as the inspection reads it."
+    )
     status = models.CharField(max_length=10, choices=Status, default=Status.WAITING)
     verdict = models.CharField(max_length=6, choices=Verdict, blank=True)
     report = models.JSONField(null=True)
@@ -52,7 +56,9 @@ class Scan(models.Model):
     margin_confirmed = models.JSONField(
         null=True, help_text="What a person confirmed or corrected about an uncertain margin."
     )
-    replaced_by = models.ForeignKey("self", null=True, on_delete=models.SET_NULL, related_name="replaces")
+    replaced_by = models.ForeignKey(
+        "self", null=True, on_delete=models.SET_NULL, related_name="replaces"
+    )
 
     class Meta:
         ordering = ["-uploaded_at"]
@@ -62,7 +68,7 @@ class Scan(models.Model):
 
     @property
     def usable(self) -> bool:
-        """Whether production may build on it: no open stopping finding, or a doctor's acceptance."""
+        """Whether production may build on it: no open stopping finding, or one accepted."""
         if self.status != self.Status.INSPECTED or self.replaced_by_id:
             return False
         return self.verdict != self.Verdict.RESCAN or self.acceptances.exists()

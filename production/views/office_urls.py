@@ -1,5 +1,10 @@
-"""Addresses of this room."""
+"""Addresses of the office room: machines, stock, review, settings."""
 
-from django.urls import URLPattern, URLResolver
+from django.urls import path
 
-urlpatterns: list[URLPattern | URLResolver] = []
+from production.views import office
+
+urlpatterns = [
+    path("machines/", office.machines, name="machines"),
+    path("stock/", office.stock, name="stock"),
+]

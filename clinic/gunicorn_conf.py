@@ -1,0 +1,31 @@
+"""gunicorn settings: a few threads serve ten screens; each process warms up before it is asked."""
+
+from __future__ import annotations
+
+import os
+import threading
+from typing import Any
+
+bind = f"{os.environ.get('TRACKER_BIND', '127.0.0.1')}:{os.environ.get('TRACKER_PORT', '8000')}"
+workers = int(os.environ.get("TRACKER_WEB_PROCESSES", "2"))
+threads = 4
+worker_class = "gthread"
+timeout = 120
+graceful_timeout = 6
+keepalive = 15
+accesslog = None
+errorlog = "-"
+loglevel = "warning"
+proc_name = "tracker-web"
+control_socket_disable = True
+
+
+def post_worker_init(worker: Any) -> None:
+    """Compile the planner in the background so that the first quote of the day is fast."""
+
+    def warm() -> None:
+        from django.utils.module_loading import import_string
+
+        import_string("production.scheduling.warm")()
+
+    threading.Thread(target=warm, name="warm", daemon=True).start()

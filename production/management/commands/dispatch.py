@@ -1,0 +1,44 @@
+"""``manage.py dispatch``: finds work that was left behind and wakes a worker for it."""
+
+from __future__ import annotations
+
+import logging
+import signal
+import threading
+from typing import Any
+
+from django.core.management.base import BaseCommand
+
+from production import work
+from production.jobs import JOBS
+from production.models import Work
+
+log = logging.getLogger(__name__)
+EVERY_SECONDS = 2.0
+
+
+class Command(BaseCommand):
+    help = "Wake workers for work that was left behind, and end what failed three times."
+
+    def add_arguments(self, parser: Any) -> None:
+        parser.add_argument("--once", action="store_true", help="sweep once and end")
+
+    def handle(self, *args: Any, **options: Any) -> None:
+        stop = threading.Event()
+        if not options["once"]:
+            signal.signal(signal.SIGTERM, lambda *_: stop.set())
+            signal.signal(signal.SIGINT, lambda *_: stop.set())
+        while True:
+            try:
+                work.sweep(_gave_up)
+            except Exception:
+                # The next sweep finds what this one missed.
+                log.exception("sweep failed")
+            if options["once"] or stop.wait(EVERY_SECONDS):
+                return
+
+
+def _gave_up(row: Work) -> None:
+    job = JOBS.get(row.kind)
+    if job:
+        job.gave_up(row)

@@ -1,0 +1,268 @@
+"""The bench as it is now, as a planning problem.
+
+People are resources of kind ``technician``, one each; a stage without a machine is
+their work, a machine's stage holds one of them while it is attended, or while a
+load is put on. Chairs take the scans. Delivery is the patient's: a promise is kept
+when the appliances are ready.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import hashlib
+from dataclasses import dataclass, field
+from typing import Any
+
+from django.db.models import Max, Q
+from django.utils import timezone
+
+from clinic.models import Office, Role, User
+from production.models import (
+    Appliance,
+    ApplianceKind,
+    Downtime,
+    Machine,
+    Order,
+    Promise,
+    RouteStage,
+    StageEvent,
+)
+from production.scheduling.hours import minutes_after, open_spans, windows
+from production.scheduling.rates import failure_rates
+
+PICKUP_GRID = 5.0
+LOADING_MINUTES = 3.0
+CHAIRS = 2
+MAKE_AHEAD_WEIGHT = 0.3
+DAY_SPREAD = 0.08
+LAST_STAGE = "delivery"
+IN_WORK = (Appliance.Status.WAITING, Appliance.Status.RUNNING)
+
+
+@dataclass
+class Situation:
+    """A problem and what its ids mean."""
+
+    origin: dt.datetime
+    problem: dict[str, Any]
+    state: str
+    appliances: dict[str, Appliance] = field(default_factory=dict)
+    machines: dict[str, Machine] = field(default_factory=dict)
+    promises: dict[str, Promise] = field(default_factory=dict)
+    routes: dict[int, list[RouteStage]] = field(default_factory=dict)
+
+    def moment(self, minutes: float) -> dt.datetime:
+        """Return the instant ``minutes`` after the origin."""
+        return self.origin + dt.timedelta(minutes=minutes)
+
+
+def digest() -> str:
+    """Return a digest of everything a plan depends on but the time of day."""
+    facts = (
+        StageEvent.objects.aggregate(m=Max("pk"))["m"],
+        Promise.objects.aggregate(m=Max("pk"))["m"],
+        Order.objects.filter(cancelled_at__isnull=False).count(),
+        list(Machine.objects.order_by("pk").values_list("pk", "state", "capacity", "layer_mm")),
+        Downtime.objects.aggregate(m=Max("pk"))["m"],
+        list(RouteStage.objects.order_by("pk").values_list("pk", "minutes", "spread", "position")),
+    )
+    return hashlib.sha256(repr(facts).encode()).hexdigest()
+
+
+def read_situation(now: dt.datetime | None = None) -> Situation:
+    """Build the problem of the present state, in a fixed number of queries."""
+    office = Office.get()
+    origin = (now or timezone.now()).replace(second=0, microsecond=0)
+    spans = open_spans(office, origin)
+    local = origin.astimezone(office.zone)
+    rates = failure_rates()
+    situation = Situation(origin=origin, problem={}, state=digest())
+    situation.routes = routes()
+    machines = list(
+        Machine.objects.exclude(state=Machine.State.RETIRED).prefetch_related("downtimes")
+    )
+    situation.machines = {f"m{m.pk}": m for m in machines}
+    staffed = windows(spans, origin)
+    batch_kinds = {
+        r.stage.machine_kind for route in situation.routes.values() for r in route if r.stage.batch
+    }
+    resources: list[dict[str, Any]] = [
+        {
+            "id": f"m{m.pk}",
+            "kind": m.kind,
+            "capacity": m.capacity,
+            "batch": m.kind in batch_kinds,
+            "open": staffed,
+            "down": _down(m, origin),
+            "failure": rates.machine(m),
+            "repair": 10.0,
+        }
+        for m in machines
+    ]
+    technicians = list(
+        User.objects.filter(role=Role.TECHNICIAN, is_active=True).values_list("pk", flat=True)
+    )
+    for pk in technicians or [0]:
+        resources.append({"id": f"p{pk}", "kind": "technician", "open": staffed})
+    for number in range(CHAIRS):
+        resources.append({"id": f"chair{number + 1}", "kind": "chair", "open": staffed})
+    situation.problem = {
+        "objective": "promises",
+        "resources": resources,
+        "jobs": _jobs(situation, office),
+        "day_spread": DAY_SPREAD,
+        "clock": local.hour * 60.0 + local.minute,
+        "risk_limit": office.risk_limit,
+        "pickup": staffed,
+        "grid": PICKUP_GRID,
+    }
+    return situation
+
+
+def routes() -> dict[int, list[RouteStage]]:
+    """Return each appliance kind's route in order."""
+    found: dict[int, list[RouteStage]] = {
+        pk: [] for pk in ApplianceKind.objects.values_list("pk", flat=True)
+    }
+    for entry in RouteStage.objects.select_related("stage").order_by("kind", "position"):
+        found[entry.kind_id].append(entry)
+    return found
+
+
+def steps_of(
+    situation: Situation, kind_id: int, height_mm: float
+) -> list[tuple[RouteStage, dict[str, Any]]]:
+    """Return the planner's steps of a route, without progress, delivery left out."""
+    return [
+        (entry, _step(situation, entry, height_mm))
+        for entry in situation.routes.get(kind_id, [])
+        if entry.stage.code != LAST_STAGE
+    ]
+
+
+def _step(situation: Situation, entry: RouteStage, height_mm: float) -> dict[str, Any]:
+    stage = entry.stage
+    step: dict[str, Any] = {
+        "minutes": entry.minutes,
+        "spread": entry.spread,
+        "size": 1,
+        "attended": stage.attended,
+    }
+    if stage.machine_kind:
+        step["kind"] = stage.machine_kind
+        step["needs"] = ["technician"]
+        step["family"] = stage.code
+        if not stage.attended:
+            step["hands"] = LOADING_MINUTES
+    else:
+        step["kind"] = "chair" if stage.code == "scan" else "technician"
+    if stage.machine_kind == "printer":
+        known = {
+            key: machine.print_minutes(height_mm)
+            for key, machine in situation.machines.items()
+            if machine.kind == "printer" and machine.minutes_per_mm.get(f"{machine.layer_mm:g}")
+        }
+        printers = [k for k, m in situation.machines.items() if m.kind == "printer"]
+        if known and len(known) == len(printers):
+            step["alternatives"] = known
+    return step
+
+
+def _jobs(situation: Situation, office: Office) -> list[dict[str, Any]]:
+    appliances = list(
+        Appliance.objects.filter(status__in=IN_WORK, order__cancelled_at=None)
+        .exclude(stage=None)
+        .select_related("order", "order__visit", "order__series", "stage", "model")
+        .order_by("pk")
+    )
+    promises = {
+        p.order_id: p
+        for p in Promise.objects.filter(
+            order__in={a.order_id for a in appliances}, superseded_at=None
+        )
+    }
+    running = _running(appliances)
+    jobs = []
+    for appliance in appliances:
+        promise = promises.get(appliance.order_id)
+        job = _job(situation, appliance, promise, running.get(appliance.pk), office)
+        if job is None:
+            continue
+        situation.appliances[appliance.code] = appliance
+        if promise:
+            situation.promises[str(appliance.order_id)] = promise
+        jobs.append(job)
+    return jobs
+
+
+def _job(
+    situation: Situation,
+    appliance: Appliance,
+    promise: Promise | None,
+    start: StageEvent | None,
+    office: Office,
+) -> dict[str, Any] | None:
+    report = appliance.model.report if appliance.model and appliance.model.report else {}
+    height = float(report.get("height_mm") or office.cut_height_mm)
+    steps = []
+    reached = False
+    for entry, step in steps_of(situation, appliance.kind_id, height):
+        if entry.stage_id == appliance.stage_id:
+            reached = True
+            if appliance.status == Appliance.Status.RUNNING:
+                began = start.at if start else appliance.stage_since
+                step["started"] = min(minutes_after(situation.origin, began), 0.0)
+                if start and start.machine_id and f"m{start.machine_id}" in situation.machines:
+                    step["resource"] = f"m{start.machine_id}"
+        elif not reached:
+            step["done"] = True
+        steps.append(step)
+    if not reached:
+        return None
+    visit = appliance.order.visit
+    release = 0.0
+    if appliance.stage and appliance.stage.code == "scan" and visit:
+        release = max(0.0, minutes_after(situation.origin, visit.starts_at))
+    ahead = appliance.order.purpose == Order.Purpose.MAKE_AHEAD
+    return {
+        "id": appliance.code,
+        "release": release,
+        "due": minutes_after(situation.origin, promise.due_at) if promise else None,
+        "weight": MAKE_AHEAD_WEIGHT if ahead else 1.0,
+        "group": str(appliance.order_id),
+        "steps": steps,
+    }
+
+
+def _running(appliances: list[Appliance]) -> dict[int, StageEvent]:
+    """Return the latest start event of every running appliance."""
+    pks = [a.pk for a in appliances if a.status == Appliance.Status.RUNNING]
+    events = StageEvent.objects.filter(appliance__in=pks, action=StageEvent.Action.START)
+    return {e.appliance_id: e for e in events.order_by("appliance", "seq")}
+
+
+def _down(machine: Machine, origin: dt.datetime) -> list[list[float]]:
+    spans = []
+    open_ended = machine.state == Machine.State.DOWN
+    for downtime in machine.downtimes.all():
+        start = minutes_after(origin, downtime.starts_at)
+        if downtime.ends_at is None:
+            if machine.state == Machine.State.DOWN:
+                spans.append([min(start, 0.0), 60.0 * 24 * 60])
+                open_ended = False
+            continue
+        end = minutes_after(origin, downtime.ends_at)
+        if end > 0:
+            spans.append([start, end])
+            if start <= 0:
+                open_ended = False
+    if open_ended:
+        spans.append([0.0, 60.0 * 24 * 60])
+    return spans
+
+
+def standing_promises() -> Any:
+    """Return the promises that can still be kept or missed."""
+    return Promise.objects.filter(superseded_at=None, kept=None, order__cancelled_at=None).filter(
+        Q(order__appliances__status__in=[*IN_WORK, Appliance.Status.HELD])
+    )

@@ -1,0 +1,111 @@
+"""Reads about scans: what the chairside page and the scan page show."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+from typing import Any
+
+from django.db.models import Prefetch, QuerySet
+
+from clinic.models import Patient
+from production.models import Acceptance, Scan, Work
+
+SEVERITY = {"stop": ("bad", "stop"), "check": ("warn", "warn"), "note": ("", "question")}
+VERDICTS = {
+    "pass": ("good", "ok", "Pass"),
+    "check": ("warn", "question", "Check"),
+    "rescan": ("bad", "stop", "Rescan"),
+}
+
+
+@dataclass(frozen=True)
+class ScanView:
+    """A scan with what a page needs to say about it."""
+
+    scan: Scan
+    work: Work | None
+    findings: list[dict[str, Any]]
+    acceptance: Acceptance | None
+
+    @property
+    def verdict(self) -> tuple[str, str, str]:
+        """Class, icon and word of the verdict."""
+        return VERDICTS.get(self.scan.verdict, ("", "clock", "Waiting"))
+
+    @property
+    def blocks(self) -> bool:
+        """Whether production waits because of this scan."""
+        return self.scan.verdict == "rescan" and self.acceptance is None
+
+    @property
+    def working(self) -> bool:
+        """Whether an answer is still to come."""
+        return self.scan.status == Scan.Status.WAITING
+
+
+def with_decisions(scans: QuerySet[Scan]) -> QuerySet[Scan]:
+    """Prefetch what ``view`` reads."""
+    return scans.select_related("file", "view", "picture", "uploaded_by").prefetch_related(
+        Prefetch("acceptances", Acceptance.objects.select_related("doctor"))
+    )
+
+
+def views(scans: QuerySet[Scan]) -> list[ScanView]:
+    """Return the scans with findings and work, in four queries."""
+    rows = list(with_decisions(scans))
+    works = {
+        w.subject_id: w
+        for w in Work.objects.filter(kind="inspect", subject_id__in=[s.pk for s in rows]).order_by(
+            "pk"
+        )
+    }
+    return [
+        ScanView(
+            scan,
+            works.get(scan.pk),
+            number_findings(scan),
+            next(iter(scan.acceptances.all()), None),
+        )
+        for scan in rows
+    ]
+
+
+def number_findings(scan: Scan) -> list[dict[str, Any]]:
+    """Return the report's findings with their number on the picture, class and icon."""
+    order = {"stop": 0, "check": 1, "note": 2}
+    found = (scan.report or {}).get("findings", [])
+    return [
+        {
+            **finding,
+            "number": number,
+            "css": SEVERITY.get(finding["severity"], ("", ""))[0],
+            "icon": SEVERITY.get(finding["severity"], ("", "question"))[1],
+        }
+        for number, finding in enumerate(
+            sorted(found, key=lambda f: order.get(f["severity"], 3)), start=1
+        )
+    ]
+
+
+def of_patient(patient: Patient, *, current: bool = True) -> list[ScanView]:
+    """Return the patient's scans, newest first; ``current`` leaves out replaced ones."""
+    scans = Scan.objects.filter(patient=patient)
+    if current:
+        scans = scans.filter(replaced_by=None)
+    return views(scans.order_by("arch", "-uploaded_at"))
+
+
+def version(patient: Patient) -> str:
+    """Return a digest that changes whenever the patient's scans look different."""
+    rows = list(
+        Scan.objects.filter(patient=patient)
+        .order_by("pk")
+        .values_list("pk", "status", "verdict", "replaced_by", "acceptances")
+    )
+    works = list(
+        Work.objects.filter(kind="inspect", subject_id__in=[r[0] for r in rows])
+        .order_by("pk")
+        .values_list("pk", "status", "attempts")
+    )
+    return hashlib.sha256(repr((rows, works)).encode()).hexdigest()[:16]

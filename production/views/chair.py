@@ -1,0 +1,160 @@
+"""The chairside pages: drop the scans, see the verdict, decide."""
+
+from __future__ import annotations
+
+import json
+import uuid
+
+from django.core.exceptions import ValidationError
+from django.db import transaction
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.utils import timezone
+from django.views.decorators.http import require_POST
+
+from clinic.models import Patient, User, record
+from clinic.permissions import needs
+from production import work
+from production.actions.accept_scan import accept_scan
+from production.models import Appliance, Scan, Work
+from production.models.scans import Arch
+from production.selectors import scans as select
+from production.views.live import live, version_of
+
+
+@needs("see_scans")
+def chair(request: HttpRequest, patient: uuid.UUID) -> HttpResponse:
+    """Show the page at the chair for one patient."""
+    whose = get_object_or_404(Patient, uuid=patient)
+    visit = (
+        whose.visits.filter(starts_at__date=timezone.localdate())
+        .exclude(status__in=["cancelled", "missed"])
+        .order_by("starts_at")
+        .first()
+    )
+    return render(
+        request,
+        "chair/chair.html",
+        {
+            "patient": whose,
+            "visit": visit,
+            "arches": Arch.choices,
+            "version": select.version(whose),
+            "scans": select.of_patient(whose),
+            "appliances": Appliance.objects.filter(order__patient=whose)
+            .select_related("kind", "stage", "order")
+            .order_by("-pk")[:6],
+        },
+    )
+
+
+@needs("see_scans")
+def scans(request: HttpRequest, patient: uuid.UUID) -> HttpResponse:
+    """The live list of the patient's scans."""
+    whose = get_object_or_404(Patient, uuid=patient)
+    version = select.version(whose)
+    return live(
+        request,
+        version,
+        lambda: render(
+            request,
+            "chair/scans.html",
+            {"patient": whose, "scans": select.of_patient(whose), "version": version},
+        ),
+    )
+
+
+@needs("see_scans")
+def scan(request: HttpRequest, scan: uuid.UUID) -> HttpResponse:
+    """One scan: the arch to turn, the findings beside it, the decision."""
+    return render(request, "chair/scan.html", _scan_context(scan))
+
+
+@needs("see_scans")
+def scan_state(request: HttpRequest, scan: uuid.UUID) -> HttpResponse:
+    """Findings and decision of one scan, live."""
+    context = _scan_context(scan)
+    return live(
+        request,
+        context["version"],
+        lambda: render(request, "chair/scan_state.html", context),
+    )
+
+
+@needs("accept_scan")
+@require_POST
+def accept(request: HttpRequest, scan: uuid.UUID) -> HttpResponse:
+    """Record a doctor's acceptance."""
+    found = get_object_or_404(Scan, uuid=scan)
+    assert isinstance(request.user, User)
+    problem = ""
+    try:
+        accept_scan(request.user, found, request.POST.get("reason", ""))
+    except ValidationError as error:
+        problem = error.messages[0]
+    if request.headers.get("HX-Request"):
+        context = _scan_context(scan) | {"problem": problem}
+        return render(request, "chair/scan_state.html", context, status=422 if problem else 200)
+    if problem:
+        return render(request, "chair/scan.html", _scan_context(scan) | {"problem": problem})
+    return redirect("scan", scan=scan)
+
+
+@needs("upload_scans")
+@require_POST
+def again(request: HttpRequest, scan: uuid.UUID) -> HttpResponse:
+    """Start an inspection that failed once more."""
+    found = get_object_or_404(Scan, uuid=scan)
+    with transaction.atomic():
+        row = Work.objects.filter(kind="inspect", subject_id=found.pk).order_by("-pk").first()
+        if row and row.status == Work.Status.FAILED:
+            Scan.objects.filter(pk=found.pk).update(status=Scan.Status.WAITING, problem="")
+            work.retry(row)
+            assert isinstance(request.user, User)
+            record(request.user, "inspection asked for again", found)
+    return redirect("scan", scan=scan)
+
+
+@needs("upload_scans")
+@require_POST
+def confirm_margin(request: HttpRequest, scan: uuid.UUID) -> HttpResponse:
+    """Record that a person confirmed the margin line, or marked where it really is."""
+    found = get_object_or_404(Scan, uuid=scan)
+    assert isinstance(request.user, User)
+    try:
+        points = json.loads(request.POST.get("points") or "[]")
+        points = [[float(c) for c in p][:3] for p in points][:200]
+    except (ValueError, TypeError):
+        points = []
+    found.margin_confirmed = {
+        "by": request.user.pk,
+        "at": timezone.now().isoformat(),
+        "points": points,
+        "correct": not points,
+    }
+    found.save(update_fields=["margin_confirmed"])
+    record(request.user, "margin confirmed", found, points=len(points))
+    if request.headers.get("HX-Request"):
+        return render(request, "chair/scan_state.html", _scan_context(scan))
+    return redirect("scan", scan=scan)
+
+
+def _scan_context(key: uuid.UUID) -> dict[str, object]:
+    found = get_object_or_404(
+        Scan.objects.select_related("patient", "view", "picture", "file", "uploaded_by"), uuid=key
+    )
+    view = select.views(Scan.objects.filter(pk=found.pk))[0]
+    report = found.report or {}
+    return {
+        "scan": found,
+        "view": view,
+        "report": report,
+        "patient": found.patient,
+        "version": version_of(
+            found.status,
+            found.verdict,
+            found.margin_confirmed,
+            view.acceptance and view.acceptance.pk,
+            view.work and (view.work.status, view.work.attempts),
+        ),
+    }

@@ -1,0 +1,110 @@
+"""Uploads in parts: a dropped connection costs a part, a repeat costs nothing."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+from django.urls import reverse
+
+from production.models import Scan, StoredFile, Work
+
+KEY = "0123456789abcdef0123456789abcdef"
+BODY = bytes(range(256)) * 40
+
+
+@pytest.fixture
+def doctor(office, signed_in):
+    return signed_in("doctor")
+
+
+def send(client, patient, offset: int, data: bytes, key: str = KEY):
+    address = reverse("upload", args=[patient.uuid, key])
+    return client.post(f"{address}?offset={offset}", data, content_type="application/octet-stream")
+
+
+def done(client, patient, size: int = len(BODY), arch: str = "upper", key: str = KEY):
+    return client.post(
+        reverse("upload-done", args=[patient.uuid, key]),
+        json.dumps({"arch": arch, "size": size}),
+        content_type="application/json",
+    )
+
+
+def test_parts_make_one_whole_file_and_ask_for_its_inspection(doctor, patient):
+    assert send(doctor, patient, 0, BODY[:5000]).json() == {"arrived": 5000}
+    assert send(doctor, patient, 5000, BODY[5000:]).json() == {"arrived": len(BODY)}
+    answer = done(doctor, patient)
+    scan = Scan.objects.get(uuid=answer.json()["scan"])
+    assert scan.file.read() == BODY
+    assert Work.objects.filter(kind="inspect", subject_id=scan.pk).count() == 1
+
+
+def test_a_part_that_arrives_twice_or_overlaps_changes_nothing(doctor, patient):
+    send(doctor, patient, 0, BODY[:5000])
+    assert send(doctor, patient, 0, BODY[:5000]).json() == {"arrived": 5000}
+    assert send(doctor, patient, 4000, BODY[4000:9000]).json() == {"arrived": 9000}
+    send(doctor, patient, 9000, BODY[9000:])
+    assert Scan.objects.get(uuid=done(doctor, patient).json()["scan"]).file.read() == BODY
+
+
+def test_a_part_beyond_what_arrived_is_told_where_to_go_on(doctor, patient):
+    send(doctor, patient, 0, BODY[:1000])
+    answer = send(doctor, patient, 3000, BODY[3000:])
+    assert (answer.status_code, answer.json()) == (409, {"arrived": 1000})
+
+
+def test_an_incomplete_file_does_not_become_a_scan(doctor, patient):
+    send(doctor, patient, 0, BODY[:1000])
+    assert done(doctor, patient).status_code == 409
+    assert not Scan.objects.exists()
+
+
+def test_finishing_twice_gives_the_same_scan(doctor, patient):
+    send(doctor, patient, 0, BODY)
+    first, second = done(doctor, patient).json(), done(doctor, patient).json()
+    assert first["scan"] == second["scan"]
+    assert Scan.objects.count() == 1
+
+
+def test_the_same_file_for_the_same_arch_is_taken_in_once(doctor, patient):
+    send(doctor, patient, 0, BODY)
+    first = done(doctor, patient).json()
+    other = "f" * 32
+    send(doctor, patient, 0, BODY, key=other)
+    second = done(doctor, patient, key=other).json()
+    assert (second["scan"], second["made"]) == (first["scan"], False)
+    assert StoredFile.objects.count() == 1
+
+
+def test_a_new_scan_of_the_same_arch_replaces_the_open_one(doctor, patient):
+    send(doctor, patient, 0, BODY)
+    first = done(doctor, patient).json()["scan"]
+    other = "e" * 32
+    send(doctor, patient, 0, BODY[::-1], key=other)
+    second = done(doctor, patient, key=other).json()["scan"]
+    assert Scan.objects.get(uuid=first).replaced_by == Scan.objects.get(uuid=second)
+
+
+@pytest.mark.parametrize("key", ["short", "..%2F..%2Fsecret-file-name", "x" * 65])
+def test_a_key_that_could_name_another_file_is_refused(doctor, patient, key):
+    address = f"/chair/{patient.uuid}/upload/{key}/"
+    answer = doctor.post(address, b"x", content_type="application/octet-stream")
+    assert answer.status_code in {400, 404}
+
+
+def test_an_upload_that_is_too_large_is_refused_with_what_to_do(doctor, patient, settings):
+    settings.SCAN_MAX_BYTES = 1000
+    answer = send(doctor, patient, 0, BODY)
+    assert answer.status_code == 400
+    assert "fewer triangles" in answer.json()["problem"]
+
+
+def test_the_front_desk_cannot_upload(office, signed_in, patient):
+    assert send(signed_in("front_desk"), patient, 0, BODY).status_code == 403
+
+
+def test_two_people_with_the_same_key_do_not_mix_their_files(office, signed_in, patient):
+    send(signed_in("doctor"), patient, 0, BODY[:100])
+    address = reverse("upload", args=[patient.uuid, KEY])
+    assert signed_in("technician").get(address).json() == {"arrived": 0}
