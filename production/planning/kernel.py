@@ -54,289 +54,27 @@ something opens are finite. A step that cannot start has infinite times.
 
 from __future__ import annotations
 
-from typing import NamedTuple
-
 import numpy as np
 from numba import njit
-from numpy.typing import NDArray
 
+from production.planning.borrow import borrowed
+from production.planning.future import Draw, Policy, Times, Work
+from production.planning.openings import (
+    CLOSED,
+    FITS,
+    TINY,
+    choose_helpers,
+    day_factor,
+    last_start,
+    ratio_on,
+    room,
+)
+from production.planning.queues import FIXED, before, join_queue, leave_queue, pop, push, reorder
 from production.planning.shop import DONE, STARTED, WAITING
 
 __all__ = ["Draw", "Policy", "Times", "simulate"]
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
-
-FIRST_COME, EARLIEST_DUE, LEAST_SLACK, SHORTEST, LONGEST, MOST_WORK, GIVEN = range(7)
-APPARENT_COST, CRITICAL_RATIO = 7, 8
-DAY = 1440.0
-TINY = 1e-9
 END_RUN, END_HANDS, ARRIVE = range(3)
-FITS, CLOSED, TOO_LONG = range(3)
-
-
-class Policy(NamedTuple):
-    """How the bench decides.
-
-    rule: number of the rule; look_ahead: the constant k of apparent tardiness cost;
-    typical: mean duration it uses; key (N,): for the given order, smaller first;
-    wait (N,): minutes a step waits for a fuller batch; hold (N,): not queued earlier.
-    """
-
-    rule: int
-    look_ahead: float
-    typical: float
-    key: Floats
-    wait: Floats
-    hold: Floats
-
-
-class Draw(NamedTuple):
-    """One future: durations (A, N), luck (A, N), run_luck (A, N), day factors (D,)."""
-
-    minutes: Floats
-    luck: Floats
-    run_luck: Floats
-    factor: Floats
-
-
-class Times(NamedTuple):
-    """What happened: start, end, ready (N,), resource, run (N,), finish (J,).
-
-    Of a step done again, the last attempt. ``ready``: moment of joining the queue.
-    ``run`` numbers the runs in order of starting; -1 and inf where there was none.
-    """
-
-    start: Floats
-    end: Floats
-    ready: Floats
-    resource: Ints
-    run: Ints
-    finish: Floats
-
-
-@njit(cache=True, nogil=True)
-def room(windows, window, r, t, minutes, attended):
-    """Return FITS if resource r can be held from t on for so many minutes, else why not.
-
-    CLOSED: nothing at all can start on it at t. TOO_LONG: something shorter might.
-    ``windows`` is (first, from, to, down first, down from, down to) of the shop,
-    ``window`` the number of the first window of each resource that is not over.
-    """
-    first, opens, closes, down_first, down_from, down_to = windows
-    found = CLOSED
-    for w in range(window[r], first[r + 1]):
-        if opens[w] > t:
-            break
-        if t < closes[w] if not attended else t + minutes <= closes[w] + TINY:
-            found = FITS
-            break
-        if t <= closes[w] + TINY:
-            found = TOO_LONG
-    for d in range(down_first[r], down_first[r + 1]):
-        if down_from[d] <= t < down_to[d]:
-            return CLOSED
-        if down_from[d] < t + minutes - TINY and down_to[d] > t:
-            return TOO_LONG if found == FITS else found
-    return found
-
-
-@njit(cache=True, nogil=True)
-def last_start(windows, window, r, t, minutes, attended):
-    """Last moment at which a run that fits at t still fits the present window."""
-    latest = t
-    for w in range(window[r], windows[0][r + 1]):
-        if windows[1][w] > t:
-            break
-        latest = max(latest, windows[2][w] - (minutes if attended else 1.0))
-    return latest
-
-
-@njit(cache=True, nogil=True)
-def ratio_on(pool, pool_first, pool_resource, ratio_first, ratio, i, r):
-    """Duration of step i on resource r over its nominal one."""
-    first = pool_first[pool[i]]
-    for k in range(first, pool_first[pool[i] + 1]):
-        if pool_resource[k] == r:
-            return ratio[ratio_first[i] + k - first]
-    return 1.0
-
-
-@njit(cache=True, nogil=True)
-def key_of(rule, look_ahead, typical, promise, weight, remaining, minutes, given, t):
-    """Return the key of a step at moment t, smaller first."""
-    if rule == EARLIEST_DUE:
-        return promise
-    if rule == LEAST_SLACK:
-        return promise - remaining
-    if rule == SHORTEST:
-        return minutes
-    if rule == LONGEST:
-        return -minutes
-    if rule == MOST_WORK:
-        return -remaining
-    if rule == GIVEN:
-        return given
-    if rule == APPARENT_COST:
-        gain = np.log(max(weight, 1e-12) / max(minutes, 1e-6))
-        return max(promise - t - remaining, 0.0) / (look_ahead * typical) - gain
-    if rule == CRITICAL_RATIO:
-        return (promise - t) / max(remaining, 1e-6)
-    return t
-
-
-@njit(cache=True, nogil=True)
-def before(step_job, key, ready, a, b):
-    """Whether step a stands before step b in a queue."""
-    if key[a] != key[b]:
-        return key[a] < key[b]
-    if ready[a] != ready[b]:
-        return ready[a] < ready[b]
-    return step_job[a] < step_job[b]
-
-
-@njit(cache=True, nogil=True)
-def push(heap_time, heap_event, count, time, event):
-    """Put an event on the heap; return the new count."""
-    k = count
-    while k > 0:
-        up = (k - 1) >> 1
-        if heap_time[up] <= time:
-            break
-        heap_time[k] = heap_time[up]
-        heap_event[k] = heap_event[up]
-        k = up
-    heap_time[k] = time
-    heap_event[k] = event
-    return count + 1
-
-
-@njit(cache=True, nogil=True)
-def pop(heap_time, heap_event, count):
-    """Take the first event off the heap; return the new count."""
-    last = count - 1
-    time = heap_time[last]
-    event = heap_event[last]
-    k = 0
-    while True:
-        child = 2 * k + 1
-        if child >= last:
-            break
-        if child + 1 < last and heap_time[child + 1] < heap_time[child]:
-            child += 1
-        if heap_time[child] >= time:
-            break
-        heap_time[k] = heap_time[child]
-        heap_event[k] = heap_event[child]
-        k = child
-    heap_time[k] = time
-    heap_event[k] = event
-    return last
-
-
-@njit(cache=True, nogil=True)
-def choose_helpers(windows, needs, window, busy, i, t, hold, taken):
-    """Fill ``taken`` with a free helper for each need of step i; whether there is one.
-
-    ``needs`` is (need_first, need, help_first, help) of the shop; a negative hold
-    asks for no open window.
-    """
-    need_first, need, help_first, help_resource = needs
-    first = need_first[i]
-    for n in range(first, need_first[i + 1]):
-        found = -1
-        for k in range(help_first[need[n]], help_first[need[n] + 1]):
-            r = help_resource[k]
-            if busy[r]:
-                continue
-            doubled = False
-            for other in range(n - first):
-                doubled = doubled or taken[other] == r
-            if not doubled and (hold < 0 or room(windows, window, r, t, hold, True) == FITS):
-                found = r
-                break
-        if found < 0:
-            return False
-        taken[n - first] = found
-    return True
-
-
-@njit(cache=True, nogil=True)
-def insert(queue, first, count, step_job, key, ready, i):
-    """Put step i into the sorted queue of ``count`` steps that begins at ``first``."""
-    k = first + count
-    while k > first and before(step_job, key, ready, i, queue[k - 1]):
-        queue[k] = queue[k - 1]
-        k -= 1
-    queue[k] = i
-
-
-@njit(cache=True, nogil=True)
-def day_factor(factors, clock, t):
-    """Factor of the day on which moment t lies."""
-    if factors.size == 1:
-        return factors[0]
-    day = int(np.floor((t + clock) / DAY) - np.floor(clock / DAY))
-    return factors[min(max(day, 0), factors.size - 1)]
-
-
-@njit(cache=True, nogil=True)
-def join_queue(queues, keys, i, t):
-    """Let step i join the queue of its pool at moment t.
-
-    ``queues`` is (pool, queue_first, queue, length, step_job, key, ready), ``keys``
-    (rule, look_ahead, typical, promise, weight, remaining, minutes, given).
-    """
-    pool, queue_first, queue, length, step_job, key, ready = queues
-    rule, look_ahead, typical, promise, weight, remaining, minutes, given = keys
-    j = step_job[i]
-    ready[i] = t
-    key[i] = key_of(
-        rule, look_ahead, typical, promise[j], weight[j], remaining[i], minutes[i], given[i], t
-    )
-    p = pool[i]
-    insert(queue, queue_first[p], length[p], step_job, key, ready, i)
-    length[p] += 1
-
-
-@njit(cache=True, nogil=True)
-def leave_queue(queues, cursor, i):
-    """Take step i out of the queue of its pool."""
-    pool, queue_first, queue, length, _, _, _ = queues
-    p = pool[i]
-    first = queue_first[p]
-    k = first
-    while queue[k] != i:
-        k += 1
-    if k - first < cursor[p]:
-        cursor[p] -= 1
-    for m in range(k, first + length[p] - 1):
-        queue[m] = queue[m + 1]
-    length[p] -= 1
-
-
-@njit(cache=True, nogil=True)
-def reorder(queues, keys, t):
-    """Sort all queues anew at moment t by a rule that changes with time."""
-    _, queue_first, queue, length, step_job, key, ready = queues
-    rule, look_ahead, typical, promise, weight, remaining, minutes, given = keys
-    for p in range(length.size):
-        first = queue_first[p]
-        for count in range(length[p]):
-            i = queue[first + count]
-            j = step_job[i]
-            key[i] = key_of(
-                rule,
-                look_ahead,
-                typical,
-                promise[j],
-                weight[j],
-                remaining[i],
-                minutes[i],
-                given[i],
-                t,
-            )
-            insert(queue, first, count, step_job, key, ready, i)
 
 
 @njit(cache=True, nogil=True)
@@ -353,96 +91,124 @@ def simulate(shop, policy, draw):
     -------
     Times
     """
-    job_first = shop.job_first
-    release = shop.release
-    step_job = shop.step_job
-    state = shop.state
-    started = shop.started
-    ended = shop.ended
-    placed = shop.placed
-    attended = shop.attended
-    size = shop.size
-    family = shop.family
-    lot = shop.lot
-    lot_smallest = shop.lot_smallest
-    failure = shop.failure
-    rework = shop.rework
-    hands = shop.hands
-    need_first = shop.need_first
-    pool = shop.pool
-    pool_first = shop.pool_first
-    pool_resource = shop.pool_resource
-    ratio_first = shop.ratio_first
-    queue_first = shop.queue_first
-    resource_pool_first = shop.resource_pool_first
-    resource_pool = shop.resource_pool
-    capacity = shop.capacity
-    batch = shop.batch
-    setup = shop.setup
-    resource_failure = shop.resource_failure
-    repair = shop.repair
-    window_first = shop.window_first
-    window_to = shop.window_to
-    ratios = shop.ratio
-    moments = shop.wake
-    drawn_minutes, luck, run_luck, factors = draw
-    rule = policy.rule
-    wait = policy.wait
-    hold = policy.hold
-    windows = (
-        shop.window_first,
-        shop.window_from,
-        shop.window_to,
-        shop.down_first,
-        shop.down_from,
-        shop.down_to,
+    steps = shop.step_job.size
+    jobs = shop.release.size
+    resources = shop.capacity.size
+    pools = shop.pool_first.size - 1
+    lots = shop.lot_smallest.size
+    needs = 0
+    for i in range(steps):
+        needs = max(needs, shop.need_first[i + 1] - shop.need_first[i])
+    times = Times(
+        np.full(steps, np.inf),
+        np.full(steps, np.inf),
+        np.full(steps, np.inf),
+        np.full(steps, -1),
+        np.full(steps, -1),
+        np.full(jobs, np.inf),
     )
-    help_lists = (shop.need_first, shop.need, shop.help_first, shop.help)
-    keys = (
-        rule,
-        policy.look_ahead,
-        policy.typical,
-        shop.promise,
-        shop.weight,
-        shop.remaining,
-        shop.minutes,
-        policy.key,
+    work = Work(
+        policy.key.copy(),
+        np.zeros(steps, np.int64),
+        np.full(steps, -1),
+        np.full((steps, needs), -1),
+        np.full(needs, -1),
+        np.zeros(steps, np.int64),
+        np.zeros(pools, np.int64),
+        np.zeros(pools, np.int64),
+        np.zeros(resources),
+        np.full(resources, -np.inf),
+        np.full(resources, -np.inf),
+        np.full(resources, -1),
+        np.zeros(resources, np.int64),
+        np.zeros(lots, np.int64),
+        np.zeros(lots, np.int64),
+        np.empty(2 * steps + jobs + 1),
+        np.empty(2 * steps + jobs + 1, np.int64),
     )
+    run_bench(shop, policy, draw, times, work)
+    return times
+
+
+@njit(cache=True, nogil=True)
+def run_bench(shop, policy, draw, times, work):
+    """Fill ``times``; ``work`` must be fresh. Everything is borrowed from the caller."""
+    job_first = borrowed(shop.job_first)
+    release = borrowed(shop.release)
+    promise = borrowed(shop.promise)
+    weight = borrowed(shop.weight)
+    step_job = borrowed(shop.step_job)
+    nominal = borrowed(shop.minutes)
+    attended = borrowed(shop.attended)
+    size = borrowed(shop.size)
+    family = borrowed(shop.family)
+    state = borrowed(shop.state)
+    started = borrowed(shop.started)
+    ended = borrowed(shop.ended)
+    placed = borrowed(shop.placed)
+    failure = borrowed(shop.failure)
+    rework = borrowed(shop.rework)
+    hands = borrowed(shop.hands)
+    need_first = borrowed(shop.need_first)
+    need = borrowed(shop.need)
+    help_first = borrowed(shop.help_first)
+    help_resource = borrowed(shop.help)
+    remaining = borrowed(shop.remaining)
+    pool = borrowed(shop.pool)
+    ratio_first = borrowed(shop.ratio_first)
+    ratios = borrowed(shop.ratio)
+    lot = borrowed(shop.lot)
+    lot_smallest = borrowed(shop.lot_smallest)
+    pool_first = borrowed(shop.pool_first)
+    pool_resource = borrowed(shop.pool_resource)
+    queue_first = borrowed(shop.queue_first)
+    resource_pool_first = borrowed(shop.resource_pool_first)
+    resource_pool = borrowed(shop.resource_pool)
+    capacity = borrowed(shop.capacity)
+    batch = borrowed(shop.batch)
+    setup = borrowed(shop.setup)
+    resource_failure = borrowed(shop.resource_failure)
+    repair = borrowed(shop.repair)
+    windows = borrowed(shop.windows)
+    downs = borrowed(shop.downs)
+    wake_moments = borrowed(shop.wake)
+    moving = policy.moving
+    look_ahead = policy.look_ahead
+    wait = borrowed(policy.wait)
+    hold = borrowed(policy.hold)
+    drawn_minutes = borrowed(draw.minutes)
+    luck = borrowed(draw.luck)
+    run_luck = borrowed(draw.run_luck)
+    factors = borrowed(draw.factor)
+    start = borrowed(times.start)
+    end = borrowed(times.end)
+    ready = borrowed(times.ready)
+    place = borrowed(times.resource)
+    run = borrowed(times.run)
+    finish = borrowed(times.finish)
+    key = borrowed(work.key)
+    row = borrowed(work.row)
+    follower = borrowed(work.follower)
+    helper = borrowed(work.helper)
+    taken = borrowed(work.taken)
+    queue = borrowed(work.queue)
+    length = borrowed(work.length)
+    cursor = borrowed(work.cursor)
+    used = borrowed(work.used)
+    available = borrowed(work.available)
+    last_end = borrowed(work.last_end)
+    last_family = borrowed(work.last_family)
+    window = borrowed(work.window)
+    to_come = borrowed(work.to_come)
+    waits = borrowed(work.waits)
+    heap_time = borrowed(work.heap_time)
+    heap_event = borrowed(work.heap_event)
     steps = step_job.size
     jobs = release.size
     resources = capacity.size
-    pools = pool_first.size - 1
+    pools = length.size
     rows = drawn_minutes.shape[0]
-
-    start = np.full(steps, np.inf)
-    end = np.full(steps, np.inf)
-    ready = np.full(steps, np.inf)
-    place = np.full(steps, -1)
-    run = np.full(steps, -1)
-    finish = np.full(jobs, np.inf)
-
-    key = np.zeros(steps)
-    row = np.zeros(steps, np.int64)
-    follower = np.full(steps, -1)
-    needs = 0
-    for i in range(steps):
-        needs = max(needs, need_first[i + 1] - need_first[i])
-    helper = np.full((steps, needs), -1)
-    taken = np.full(needs, -1)
-    queue = np.zeros(steps, np.int64)
-    length = np.zeros(pools, np.int64)
-    cursor = np.zeros(pools, np.int64)
-    queues = (pool, queue_first, queue, length, step_job, key, ready)
-    used = np.zeros(resources)
-    busy = np.zeros(resources, np.int64)
-    available = np.full(resources, -np.inf)
-    last_end = np.full(resources, -np.inf)
-    last_family = np.full(resources, -1)
-    window = window_first[:-1].copy()
-    to_come = np.zeros(lot_smallest.size, np.int64)
-    waits = np.zeros(lot_smallest.size, np.int64)
-    heap_time = np.empty(2 * steps + jobs + 1)
-    heap_event = np.empty(2 * steps + jobs + 1, np.int64)
+    needs = taken.size
     events = 0
     runs = 0
     queued = 0
@@ -501,14 +267,29 @@ def simulate(shop, policy, draw):
         if head != i:
             end[i] = end[head]
             continue
+        r = placed[i]
         events = push(heap_time, heap_event, events, end[i], END_RUN * steps + i)
         held_until = min(start[i] + hands[i], end[i])
         if held_until > 0 and choose_helpers(
-            windows, help_lists, window, busy, i, 0.0, -1.0, taken
+            windows,
+            downs,
+            need_first,
+            need,
+            help_first,
+            help_resource,
+            window,
+            used,
+            capacity,
+            i,
+            r,
+            0.0,
+            0.0,
+            -1.0,
+            taken,
         ):
             for n in range(need_first[i + 1] - need_first[i]):
                 helper[i, n] = taken[n]
-                busy[taken[n]] = 1
+                used[taken[n]] += min(1.0, capacity[taken[n]])
             if held_until < end[i]:
                 events = push(heap_time, heap_event, events, held_until, END_HANDS * steps + i)
 
@@ -522,22 +303,33 @@ def simulate(shop, policy, draw):
             events = pop(heap_time, heap_event, events)
             if kind == ARRIVE:
                 to_come[lot[i]] -= 1
-                join_queue(queues, keys, i, t)
+                join_queue(
+                    pool,
+                    queue_first,
+                    queue,
+                    length,
+                    step_job,
+                    key,
+                    ready,
+                    i,
+                    t,
+                )
                 queued += 1
                 continue
             for n in range(need_first[i + 1] - need_first[i]):
-                if helper[i, n] >= 0:
-                    busy[helper[i, n]] = 0
+                q = helper[i, n]
+                if q >= 0:
+                    used[q] -= min(1.0, capacity[q])
+                    if used[q] < TINY:
+                        used[q] = 0.0
                     helper[i, n] = -1
             if kind == END_HANDS:
                 continue
             r = place[i]
-            if batch[r]:
+            taking = capacity[r] if batch[r] else min(size[i], capacity[r])
+            used[r] -= taking
+            if used[r] < TINY:
                 used[r] = 0.0
-            else:
-                used[r] -= min(size[i], capacity[r])
-                if used[r] < TINY:
-                    used[r] = 0.0
             last_end[r] = t
             last_family[r] = family[i]
             run_failed = run_luck[row[i], i] < resource_failure[r]
@@ -554,7 +346,17 @@ def simulate(shop, policy, draw):
                         row[s] += 1
                         if s > back:
                             to_come[lot[s]] += 1
-                    join_queue(queues, keys, back, t)
+                    join_queue(
+                        pool,
+                        queue_first,
+                        queue,
+                        length,
+                        step_job,
+                        key,
+                        ready,
+                        back,
+                        t,
+                    )
                     queued += 1
                 elif m + 1 == job_first[step_job[m] + 1]:
                     finish[step_job[m]] = t
@@ -564,7 +366,17 @@ def simulate(shop, policy, draw):
                     )
                 else:
                     to_come[lot[m + 1]] -= 1
-                    join_queue(queues, keys, m + 1, t)
+                    join_queue(
+                        pool,
+                        queue_first,
+                        queue,
+                        length,
+                        step_job,
+                        key,
+                        ready,
+                        m + 1,
+                        t,
+                    )
                     queued += 1
                 m = following
 
@@ -574,10 +386,24 @@ def simulate(shop, policy, draw):
             passes += 1
             factor = day_factor(factors, shop.clock, t)
             for r in range(resources):
-                while window[r] < window_first[r + 1] and window_to[window[r]] < t:
+                while windows[r, window[r], 1] < t:
                     window[r] += 1
-            if rule >= APPARENT_COST:
-                reorder(queues, keys, t)
+            if moving != FIXED:
+                reorder(
+                    queue_first,
+                    queue,
+                    length,
+                    step_job,
+                    key,
+                    ready,
+                    promise,
+                    weight,
+                    remaining,
+                    nominal,
+                    moving,
+                    look_ahead,
+                    t,
+                )
             for p in range(pools):
                 cursor[p] = 0
             while True:
@@ -599,7 +425,7 @@ def simulate(shop, policy, draw):
                 any_open = False
                 for k in range(pool_first[p], pool_first[p + 1]):
                     q = pool_resource[k]
-                    if used[q] > capacity[q] - TINY:
+                    if used[q] > (0.0 if batch[q] else capacity[q] - TINY):
                         continue
                     if available[q] > t:
                         wake = min(wake, available[q])
@@ -616,7 +442,15 @@ def simulate(shop, policy, draw):
                     ratio = ratios[ratio_first[i] + k - pool_first[p]]
                     needed = drawn_minutes[row[i], i] * ratio * factor
                     if needed < minutes:
-                        verdict = room(windows, window, q, t, needed, attended[i] == 1)
+                        verdict = room(
+                            windows,
+                            downs,
+                            window,
+                            q,
+                            t,
+                            needed,
+                            attended[i] == 1,
+                        )
                         if verdict == FITS:
                             r = q
                             minutes = needed
@@ -625,8 +459,23 @@ def simulate(shop, policy, draw):
                     cursor[p] = length[p]
                     continue
                 held_for = hands[i]
+                taking = capacity[r] if batch[r] else min(size[i], capacity[r])
                 if r < 0 or not choose_helpers(
-                    windows, help_lists, window, busy, i, t, min(held_for, minutes), taken
+                    windows,
+                    downs,
+                    need_first,
+                    need,
+                    help_first,
+                    help_resource,
+                    window,
+                    used,
+                    capacity,
+                    i,
+                    r,
+                    taking,
+                    t,
+                    min(held_for, minutes),
+                    taken,
                 ):
                     cursor[p] += 1
                     continue
@@ -658,11 +507,31 @@ def simulate(shop, policy, draw):
                                 )
                                 guarded = watched or attended[m] == 1
                                 longer_hands = max(held_for, hands[m])
-                                ok = room(windows, window, r, t, longer, guarded) == FITS
+                                ok = (
+                                    room(
+                                        windows,
+                                        downs,
+                                        window,
+                                        r,
+                                        t,
+                                        longer,
+                                        guarded,
+                                    )
+                                    == FITS
+                                )
                                 for n in range(need_first[i + 1] - need_first[i]):
                                     held = min(longer_hands, longer)
                                     ok = ok and (
-                                        room(windows, window, taken[n], t, held, True) == FITS
+                                        room(
+                                            windows,
+                                            downs,
+                                            window,
+                                            taken[n],
+                                            t,
+                                            held,
+                                            True,
+                                        )
+                                        == FITS
                                     )
                                 if not ok:
                                     continue
@@ -684,7 +553,8 @@ def simulate(shop, policy, draw):
                         or deadline <= t
                     ):
                         deadline = min(
-                            deadline, last_start(windows, window, r, t, minutes, watched)
+                            deadline,
+                            last_start(windows, window, r, t, minutes, watched),
                         )
                         if deadline > t:
                             wake = min(wake, deadline)
@@ -698,7 +568,7 @@ def simulate(shop, policy, draw):
                             continue
                 m = i
                 while m >= 0:
-                    leave_queue(queues, cursor, m)
+                    leave_queue(pool, queue_first, queue, length, cursor, m)
                     queued -= 1
                     start[m] = t
                     end[m] = t + minutes
@@ -706,13 +576,13 @@ def simulate(shop, policy, draw):
                     run[m] = runs
                     m = follower[m]
                 runs += 1
-                used[r] = capacity[r] if batch[r] else used[r] + min(size[i], capacity[r])
+                used[r] += taking
                 events = push(heap_time, heap_event, events, t + minutes, END_RUN * steps + i)
                 held = min(held_for, minutes)
                 if held > 0 and needs > 0:
                     for n in range(need_first[i + 1] - need_first[i]):
                         helper[i, n] = taken[n]
-                        busy[taken[n]] = 1
+                        used[taken[n]] += min(1.0, capacity[taken[n]])
                     if held < minutes and need_first[i + 1] > need_first[i]:
                         events = push(
                             heap_time, heap_event, events, t + held, END_HANDS * steps + i
@@ -720,12 +590,11 @@ def simulate(shop, policy, draw):
 
         upcoming = heap_time[0] if events > 0 else np.inf
         if queued > 0:
-            while opening < moments.size and moments[opening] <= t:
+            while opening < wake_moments.size and wake_moments[opening] <= t:
                 opening += 1
-            if opening < moments.size:
-                upcoming = min(upcoming, moments[opening])
+            if opening < wake_moments.size:
+                upcoming = min(upcoming, wake_moments[opening])
             upcoming = min(upcoming, wake)
         if upcoming == np.inf:
             break
         t = upcoming
-    return Times(start, end, ready, place, run, finish)

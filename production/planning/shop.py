@@ -70,12 +70,8 @@ class Shop(NamedTuple):
     setup: Floats  # (R,)
     resource_failure: Floats  # (R,)
     repair: Floats  # (R,)
-    window_first: Ints  # (R+1,) into window_from, window_to
-    window_from: Floats
-    window_to: Floats
-    down_first: Ints  # (R+1,) into down_from, down_to
-    down_from: Floats
-    down_to: Floats
+    windows: Floats  # (R, W, 2) open from, to; sorted, then inf
+    downs: Floats  # (R, D, 2) out of use from, to; sorted, then inf
     wake: Floats  # sorted moments after now at which something opens
     clock: float  # minutes since midnight now
 
@@ -149,12 +145,8 @@ def make_shop(problem: Problem) -> Shop:
         setup=_floats([r.setup for r in problem.resources]),
         resource_failure=_floats([r.failure for r in problem.resources]),
         repair=_floats([r.repair for r in problem.resources]),
-        window_first=_first([len(w) for w in windows]),
-        window_from=_floats([w[0] for ws in windows for w in ws]),
-        window_to=_floats([w[1] for ws in windows for w in ws]),
-        down_first=_first([len(d) for d in downs]),
-        down_from=_floats([d[0] for ds in downs for d in ds]),
-        down_to=_floats([d[1] for ds in downs for d in ds]),
+        windows=_padded(windows),
+        downs=_padded(downs),
         wake=_wakes(windows, downs),
         clock=problem.clock,
     )
@@ -170,6 +162,13 @@ def _ints(values: Sequence[int]) -> Ints:
 
 def _first(counts: Sequence[int]) -> Ints:
     return np.concatenate([[0], np.cumsum(np.array(counts, dtype=np.int64))]).astype(np.int64)
+
+
+def _padded(rows: Sequence[Sequence[tuple[float, float]]]) -> Floats:
+    table = np.full((len(rows), 1 + max(map(len, rows), default=0), 2), math.inf)
+    for number, pairs in enumerate(rows):
+        table[number, : len(pairs)] = np.reshape(pairs, (-1, 2))
+    return table
 
 
 def _numbered(values: Sequence[object]) -> Ints:
@@ -205,7 +204,9 @@ def _remaining(problem: Problem) -> Floats:
     return _floats(values)
 
 
-def _pools(problem: Problem, steps: Sequence[Step]) -> tuple[Ints, list[tuple[int, ...]], Ints, Floats]:
+def _pools(
+    problem: Problem, steps: Sequence[Step]
+) -> tuple[Ints, list[tuple[int, ...]], Ints, Floats]:
     numbers: dict[tuple[int, ...], int] = {}
     pool: list[int] = []
     first: list[int] = []

@@ -1,0 +1,125 @@
+"""What a resource or a helper has room for (compiled, inlined into the kernel).
+
+``windows`` (R, W, 2) and ``downs`` (R, D, 2) are the shop's; ``window`` (R,) is the
+number of each resource's first window that is not over.
+"""
+
+import numpy as np
+from numba import njit
+
+__all__ = [
+    "CLOSED",
+    "FITS",
+    "TINY",
+    "choose_helpers",
+    "day_factor",
+    "last_start",
+    "ratio_on",
+    "room",
+]
+
+DAY = 1440.0
+TINY = 1e-9
+FITS, CLOSED, TOO_LONG = range(3)
+
+
+@njit(cache=True, nogil=True, inline="always")
+def room(windows, downs, window, r, t, minutes, attended):
+    """Return FITS if resource r can be held from t on for so many minutes, else why not.
+
+    CLOSED: nothing at all can start on it at t. TOO_LONG: something shorter might.
+    """
+    found = CLOSED
+    w = window[r]
+    while windows[r, w, 0] <= t:
+        close = windows[r, w, 1]
+        if (attended and t + minutes <= close + TINY) or (not attended and t < close):
+            found = FITS
+            break
+        if t <= close + TINY:
+            found = TOO_LONG
+        w += 1
+    d = 0
+    while downs[r, d, 0] <= t + minutes:
+        if downs[r, d, 0] <= t and t < downs[r, d, 1]:
+            found = CLOSED
+        elif downs[r, d, 0] > t and downs[r, d, 0] < t + minutes - TINY and found == FITS:
+            found = TOO_LONG
+        d += 1
+    return found
+
+
+@njit(cache=True, nogil=True, inline="always")
+def last_start(windows, window, r, t, minutes, attended):
+    """Last moment at which a run that fits at t still fits the present window."""
+    latest = t
+    w = window[r]
+    while windows[r, w, 0] <= t:
+        latest = max(latest, windows[r, w, 1] - (minutes if attended else 1.0))
+        w += 1
+    return latest
+
+
+@njit(cache=True, nogil=True, inline="always")
+def ratio_on(pool, pool_first, pool_resource, ratio_first, ratios, i, r):
+    """Duration of step i on resource r over its nominal one."""
+    found = 1.0
+    first = pool_first[pool[i]]
+    for k in range(first, pool_first[pool[i] + 1]):
+        if pool_resource[k] == r:
+            found = ratios[ratio_first[i] + k - first]
+    return found
+
+
+@njit(cache=True, nogil=True, inline="always")
+def day_factor(factors, clock, t):
+    """Factor of the day on which moment t lies."""
+    day = 0
+    if factors.size > 1:
+        day = int(np.floor((t + clock) / DAY) - np.floor(clock / DAY))
+    return factors[min(max(day, 0), factors.size - 1)]
+
+
+@njit(cache=True, nogil=True, inline="always")
+def choose_helpers(
+    windows,
+    downs,
+    need_first,
+    need,
+    help_first,
+    help_resource,
+    window,
+    used,
+    capacity,
+    i,
+    r,
+    taking,
+    t,
+    hold,
+    taken,
+):
+    """Fill ``taken`` with a free helper for each need of step i; whether there is one.
+
+    The step itself takes ``taking`` of resource r. A negative hold asks for no open
+    window.
+    """
+    complete = True
+    first = need_first[i]
+    for n in range(first, need_first[i + 1]):
+        found = -1
+        for k in range(help_first[need[n]], help_first[need[n] + 1]):
+            q = help_resource[k]
+            left = capacity[q] - used[q] - min(1.0, capacity[q])
+            if q == r:
+                left -= taking
+            for other in range(n - first):
+                if taken[other] == q:
+                    left -= min(1.0, capacity[q])
+            if left > -TINY and (
+                hold < 0 or room(windows, downs, window, q, t, hold, True) == FITS
+            ):
+                found = q
+                break
+        taken[n - first] = found
+        complete = complete and found >= 0
+    return complete

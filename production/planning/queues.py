@@ -1,0 +1,127 @@
+"""The kernel's queues and its heap of events (compiled, inlined into the kernel).
+
+A queue is a piece of one array, sorted by (key, moment of joining, number of the job).
+"""
+
+import numpy as np
+from numba import njit
+
+__all__ = ["before", "insert", "join_queue", "leave_queue", "pop", "push", "reorder"]
+
+FIXED, APPARENT_COST, CRITICAL_RATIO = range(3)
+
+
+@njit(cache=True, nogil=True, inline="always")
+def before(step_job, key, ready, a, b):
+    """Whether step a stands before step b in a queue."""
+    return key[a] < key[b] or (
+        key[a] == key[b]
+        and (ready[a] < ready[b] or (ready[a] == ready[b] and step_job[a] < step_job[b]))
+    )
+
+
+@njit(cache=True, nogil=True, inline="always")
+def insert(queue, first, count, step_job, key, ready, i):
+    """Put step i into the sorted queue of ``count`` steps that begins at ``first``."""
+    k = first + count
+    while k > first and before(step_job, key, ready, i, queue[k - 1]):
+        queue[k] = queue[k - 1]
+        k -= 1
+    queue[k] = i
+
+
+@njit(cache=True, nogil=True, inline="always")
+def join_queue(pool, queue_first, queue, length, step_job, key, ready, i, t):
+    """Let step i join the queue of its pool at moment t."""
+    ready[i] = t
+    p = pool[i]
+    insert(queue, queue_first[p], length[p], step_job, key, ready, i)
+    length[p] += 1
+
+
+@njit(cache=True, nogil=True, inline="always")
+def leave_queue(pool, queue_first, queue, length, cursor, i):
+    """Take step i out of the queue of its pool."""
+    p = pool[i]
+    first = queue_first[p]
+    k = first
+    while queue[k] != i:
+        k += 1
+    if k - first < cursor[p]:
+        cursor[p] -= 1
+    for m in range(k, first + length[p] - 1):
+        queue[m] = queue[m + 1]
+    length[p] -= 1
+
+
+@njit(cache=True, nogil=True, inline="always")
+def reorder(
+    queue_first,
+    queue,
+    length,
+    step_job,
+    key,
+    ready,
+    promise,
+    weight,
+    remaining,
+    nominal,
+    moving,
+    look_ahead,
+    t,
+):
+    """Sort all queues anew at moment t by a rule that changes with time.
+
+    Apparent tardiness cost (Vepsalainen and Morton 1987), as its logarithm; critical
+    ratio: time left over work left. ``look_ahead`` is in minutes.
+    """
+    for p in range(length.size):
+        first = queue_first[p]
+        for count in range(length[p]):
+            i = queue[first + count]
+            j = step_job[i]
+            if moving == APPARENT_COST:
+                gain = np.log(max(weight[j], 1e-12) / max(nominal[i], 1e-6))
+                key[i] = max(promise[j] - t - remaining[i], 0.0) / look_ahead - gain
+            else:
+                key[i] = (promise[j] - t) / max(remaining[i], 1e-6)
+            insert(queue, first, count, step_job, key, ready, i)
+
+
+@njit(cache=True, nogil=True, inline="always")
+def push(heap_time, heap_event, count, time, event):
+    """Put an event on the heap; return the new count."""
+    k = count
+    while k > 0:
+        up = (k - 1) >> 1
+        if heap_time[up] <= time:
+            break
+        heap_time[k] = heap_time[up]
+        heap_event[k] = heap_event[up]
+        k = up
+    heap_time[k] = time
+    heap_event[k] = event
+    return count + 1
+
+
+@njit(cache=True, nogil=True, inline="always")
+def pop(heap_time, heap_event, count):
+    """Take the first event off the heap; return the new count."""
+    last = count - 1
+    time = heap_time[last]
+    event = heap_event[last]
+    k = 0
+    while True:
+        child = 2 * k + 1
+        if child >= last:
+            break
+        if child + 1 < last and heap_time[child + 1] < heap_time[child]:
+            child += 1
+        if heap_time[child] >= time:
+            break
+        heap_time[k] = heap_time[child]
+        heap_event[k] = heap_event[child]
+        k = child
+    heap_time[k] = time
+    heap_event[k] = event
+    return last
