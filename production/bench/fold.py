@@ -21,7 +21,7 @@ Rules
    hold      waiting, running, ready      held
    release   held                         as it was before the hold
    deliver   ready                        delivered
-   remake    any but cancelled, remade    replaced by a remake
+   remake    ready, delivered             replaced by a remake
    cancel    waiting, running, held,      cancelled
              ready
    ========= ============================ ===================================================
@@ -54,7 +54,7 @@ ALLOWED: dict[str, frozenset[str]] = {
     "hold": frozenset({WAITING, RUNNING, READY}),
     "release": frozenset({HELD}),
     "deliver": frozenset({READY}),
-    "remake": OPEN | {DELIVERED},
+    "remake": frozenset({READY, DELIVERED}),
     "cancel": OPEN,
 }
 

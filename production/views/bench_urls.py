@@ -1,5 +1,9 @@
 """Addresses of this room."""
 
-from django.urls import URLPattern, URLResolver
+from django.urls import URLPattern, URLResolver, path
 
-urlpatterns: list[URLPattern | URLResolver] = []
+from production.views import bench
+
+urlpatterns: list[URLPattern | URLResolver] = [
+    path("bench/", bench.bench, name="bench"),
+]

@@ -1,0 +1,140 @@
+"""Record a failure: the appliance goes back to the stage where the work restarts."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+
+from django.db import transaction
+from django.utils import timezone
+
+from clinic.models import User
+from clinic.permissions import require
+from production.actions.errors import Refused
+from production.actions.loading import close_when_empty, run_of
+from production.actions.promising import requote
+from production.actions.recording import find, record
+from production.bench.routes import route_of, up_to
+from production.models import (
+    Appliance,
+    Load,
+    Photo,
+    RemakeCause,
+    Stage,
+    StageEvent,
+    StoredFile,
+)
+
+
+def fail(
+    user: User,
+    appliance: Appliance,
+    *,
+    cause: RemakeCause,
+    restart: Stage | None = None,
+    photos: Sequence[StoredFile] = (),
+    note: str = "",
+    key: str,
+    seen: int | None = None,
+    at: dt.datetime | None = None,
+) -> StageEvent:
+    """Record that the present stage failed, why, and where work starts again.
+
+    ``restart`` is the cause's usual stage when left out: the scan, the model (prepare or
+    print), the sheet (form), or the present stage. What comes out of a running load
+    leaves the rest of the load running. The promise is quoted again after the commit.
+
+    Raises
+    ------
+    Refused
+        The restart lies ahead of where the appliance stands, or it is not open any more.
+    """
+    require(user, "bench")
+    with transaction.atomic():
+        row = (
+            Appliance.objects.select_for_update(of=("self",))
+            .select_related("stage")
+            .get(pk=appliance.pk)
+        )
+        earlier = find(key)
+        if earlier:
+            return earlier
+        if row.stage is None:
+            raise Refused(f"{row.code} stands at no stage.")
+        target = restart or default_restart(row, cause)
+        if target not in up_to(route_of(row.kind_id), row.stage):
+            raise Refused(f"Work on {row.code} cannot restart at {target}; it is at {row.stage}.")
+        load = run_of(row) if row.status == Appliance.Status.RUNNING else None
+        event = record(
+            user,
+            row,
+            StageEvent.Action.FAIL,
+            key=key,
+            seen=seen,
+            at=at,
+            to_stage=target,
+            cause=cause,
+            load=load,
+            machine=load.machine if load else None,
+            note=note[:300],
+        )
+        Photo.objects.bulk_create(Photo(event=event, file=file) for file in photos)
+        if load is not None:
+            close_when_empty(load.pk, Load.Status.FAILED, event.at)
+        order = row.order_id
+        transaction.on_commit(lambda: requote(order), robust=True)
+        appliance.refresh_from_db()
+        return event
+
+
+def default_restart(appliance: Appliance, cause: RemakeCause) -> Stage:
+    """Return where the cause, or the branch it hangs on, says that work restarts."""
+    if appliance.stage is None:
+        raise Refused(f"{appliance.code} stands at no stage.")
+    allowed = up_to(route_of(appliance.kind_id), appliance.stage)
+    node: RemakeCause | None = cause
+    while node is not None:
+        if node.restart is not None and node.restart in allowed:
+            return node.restart
+        node = node.parent
+    return appliance.stage
+
+
+def fail_in_load(
+    user: User,
+    load: Load,
+    appliances: Sequence[Appliance],
+    *,
+    cause: RemakeCause,
+    restart: Stage | None = None,
+    photos: Sequence[StoredFile] = (),
+    note: str = "",
+    key: str,
+    at: dt.datetime | None = None,
+) -> Load:
+    """Fail the chosen appliances of a running load at once; when none is left, the load failed."""
+    require(user, "bench")
+    if not appliances:
+        raise Refused("Choose which of them failed.")
+    with transaction.atomic():
+        row = Load.objects.select_for_update().get(pk=load.pk)
+        if find(f"{key}:1"):
+            return row
+        members = set(row.items.values_list("appliance_id", flat=True))
+        moment = at or timezone.now()
+        ordered = sorted(appliances, key=lambda a: a.code)
+        for number, appliance in enumerate(ordered, start=1):
+            if appliance.pk not in members:
+                raise Refused(f"{appliance.code} is not in {row.code}.")
+            fail(
+                user,
+                appliance,
+                cause=cause,
+                restart=restart,
+                photos=photos,
+                note=note,
+                key=f"{key}:{number}",
+                at=moment,
+            )
+        row.refresh_from_db()
+        return row

@@ -1,0 +1,108 @@
+"""Make an appliance again: after a failed fit, or because it was lost, from what is stored."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+from django.db import transaction
+from django.utils import timezone
+
+from clinic.models import User
+from clinic.models import record as audit
+from clinic.permissions import may, require
+from production.actions.errors import Refused
+from production.actions.opening import new_appliance, open_event
+from production.actions.recording import find, record
+from production.bench.fold import PREPARE_STAGE, SCAN_STAGE
+from production.bench.routes import route_of
+from production.models import Appliance, Order, RemakeCause, Stage, StageEvent
+
+
+def remake(
+    user: User,
+    appliance: Appliance,
+    *,
+    cause: RemakeCause,
+    restart: Stage | None = None,
+    purpose: str = Order.Purpose.REMAKE,
+    note: str = "",
+    key: str,
+    seen: int | None = None,
+    at: dt.datetime | None = None,
+) -> Appliance:
+    """Replace a ready or delivered appliance by a new one, with an order of its own.
+
+    The new appliance enters the route at ``restart`` (the cause's usual stage when left
+    out) with the stored scan and model, except that a restart at the scan asks for a new
+    scan and one at the preparation for a new model. ``purpose`` is a remake, or a
+    replacement for one that the patient lost.
+
+    Returns
+    -------
+    Appliance
+        The new one; agree on a promise for its order next.
+
+    Raises
+    ------
+    Refused
+        It was never ready, it was replaced already, or the restart is not on the route.
+    """
+    if not may(user, "bench"):
+        require(user, "order")
+    with transaction.atomic():
+        earlier = find(f"{key}:new")
+        if earlier:
+            return earlier.appliance
+        old = (
+            Appliance.objects.select_for_update(of=("self",))
+            .select_related("order__kind", "stage", "step", "scan", "model")
+            .get(pk=appliance.pk)
+        )
+        when = at or timezone.now()
+        stages = [r.stage for r in route_of(old.kind_id)]
+        target = restart or _usual(cause) or stages[0]
+        if target not in stages:
+            raise Refused(f"{target} is not on the route of {old.kind}.")
+        if target.code == SCAN_STAGE and old.step_id:
+            target = next(s for s in stages if s.code != SCAN_STAGE)
+        event = record(
+            user,
+            old,
+            StageEvent.Action.REMAKE,
+            key=f"{key}:old",
+            seen=seen,
+            at=at,
+            cause=cause,
+            note=note[:300],
+        )
+        order = Order.objects.create(
+            patient_id=old.order.patient_id,
+            kind=old.kind,
+            prescriber=old.order.prescriber,
+            purpose=purpose,
+            sheet=old.order.sheet,
+            characteristics=old.order.characteristics,
+            series=old.order.series,
+            created_at=when,
+            created_by=user,
+        )
+        new = new_appliance(order, old.arch, when, step=old.step)
+        new.remake_of, new.remake_cause = old, cause
+        if target.code != SCAN_STAGE:
+            new.scan = old.scan
+            if target.code != PREPARE_STAGE:
+                new.model = old.model
+        new.save(update_fields=["remake_of", "remake_cause", "scan", "model"])
+        open_event(user, new, target, key=f"{key}:new", at=event.at)
+        audit(user, "appliance.remake", new, of=old.code, cause=cause.code)
+        appliance.refresh_from_db()
+        return new
+
+
+def _usual(cause: RemakeCause) -> Stage | None:
+    node: RemakeCause | None = cause
+    while node is not None:
+        if node.restart is not None:
+            return node.restart
+        node = node.parent
+    return None

@@ -1,0 +1,134 @@
+"""Take back the last move, within a minute. Both events stay on record."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+from django.db import transaction
+from django.utils import timezone
+
+from clinic.models import User
+from clinic.permissions import may, require
+from production.actions.errors import Refused
+from production.actions.recording import find, moved, record
+from production.bench.history import position_of
+from production.models import Appliance, Load, LoadItem, Order, StageEvent
+
+WINDOW = dt.timedelta(seconds=60)
+FINAL = {StageEvent.Action.OPEN, StageEvent.Action.REMAKE}
+
+
+def undo(
+    user: User,
+    appliance: Appliance,
+    *,
+    key: str,
+    seen: int | None = None,
+    at: dt.datetime | None = None,
+) -> StageEvent:
+    """Take back what happened last to the appliance; a load's move is taken back for all of it.
+
+    Raises
+    ------
+    Refused
+        More than a minute has passed, or it cannot be taken back (opening, remake).
+    Moved
+        Somebody else moved it since.
+    """
+    _may_undo(user)
+    with transaction.atomic():
+        row = Appliance.objects.select_for_update().get(pk=appliance.pk)
+        earlier = find(key)
+        if earlier:
+            return earlier
+        if seen is not None and seen != row.seq:
+            raise moved(row)
+        last = last_that_counts(row)
+        load = last.load
+        if load is not None and last.action in {StageEvent.Action.START, StageEvent.Action.FINISH}:
+            undo_load(user, load, key=key, at=at)
+            event = find(key if last.appliance_id == row.pk else f"{key}:{row.code}")
+        else:
+            event = _take_back(user, row, last, key, at)
+        done = event or find(f"{key}:{row.code}")
+        if done is None:
+            raise Refused("Nothing was taken back; reload the page.")
+        appliance.refresh_from_db()
+        return done
+
+
+def undo_load(user: User, load: Load, *, key: str, at: dt.datetime | None = None) -> Load:
+    """Take back the start or the finish of a load, for all its appliances or none."""
+    _may_undo(user)
+    with transaction.atomic():
+        row = Load.objects.select_for_update().get(pk=load.pk)
+        events = _last_of_load(row)
+        if events and find(f"{key}:{events[0].appliance.code}"):
+            return row
+        if not events:
+            raise Refused(f"{row.code} has nothing to take back.")
+        for event in events:
+            member = Appliance.objects.select_for_update().get(pk=event.appliance_id)
+            if last_that_counts(member) != event:
+                raise Refused(
+                    f"{member.code} has moved on since; take that back first, or record a failure."
+                )
+            _take_back(user, member, event, f"{key}:{member.code}", at)
+        if events[0].action == StageEvent.Action.START:
+            back = {"status": Load.Status.FILLING, "started_at": None, "expected_end": None}
+        else:
+            back = {"status": Load.Status.RUNNING, "ended_at": None}
+        Load.objects.filter(pk=row.pk).update(**back)
+        row.refresh_from_db()
+        return row
+
+
+def _may_undo(user: User) -> None:
+    if not may(user, "bench"):
+        require(user, "hand_over")
+
+
+def _last_of_load(load: Load) -> list[StageEvent]:
+    """Return the events of the load's last move that still count: its finish, else its start."""
+    counted = load.events.filter(undone_by=None).select_related("appliance", "load")
+    for action in (StageEvent.Action.FINISH, StageEvent.Action.START):
+        events = list(counted.filter(action=action).order_by("appliance__code"))
+        if events:
+            return events
+    return []
+
+
+def last_that_counts(appliance: Appliance) -> StageEvent:
+    """Return the event that an undo would take back."""
+    position = position_of(appliance.pk)
+    if position is None:
+        raise Refused(f"{appliance.code} has no events.")
+    return StageEvent.objects.select_related("load", "appliance").get(
+        appliance=appliance, seq=position.last
+    )
+
+
+def undoable(event: StageEvent, now: dt.datetime | None = None) -> bool:
+    """Whether ``event`` may still be taken back."""
+    late = (now or timezone.now()) - event.recorded_at > WINDOW
+    return not late and event.action not in FINAL
+
+
+def _take_back(
+    user: User, appliance: Appliance, event: StageEvent, key: str, at: dt.datetime | None
+) -> StageEvent:
+    if event.action in FINAL:
+        raise Refused(f"“{event.get_action_display()}” cannot be taken back.")
+    if not undoable(event):
+        raise Refused("More than a minute has passed; record what happened instead.")
+    undone = record(
+        user, appliance, StageEvent.Action.UNDO, key=key, at=at, undoes=event, load=event.load
+    )
+    if event.action == StageEvent.Action.FAIL and event.load_id:
+        Load.objects.filter(pk=event.load_id, status=Load.Status.FAILED).update(
+            status=Load.Status.RUNNING, ended_at=None
+        )
+        LoadItem.objects.get_or_create(load_id=event.load_id, appliance=appliance)
+    if event.action == StageEvent.Action.CANCEL:
+        Order.objects.filter(pk=appliance.order_id).update(cancelled_at=None)
+    return undone
