@@ -1,0 +1,86 @@
+"""The manager's settings: every list and form works, and what was recorded stays."""
+
+from __future__ import annotations
+
+import pytest
+from django.urls import reverse
+
+from production.models import ApplianceKind, InstructionCard, Machine, Stage
+from production.views.settings import SECTIONS
+
+
+@pytest.mark.parametrize("slug", SECTIONS)
+def test_every_section_lists_and_offers_a_form(office, signed_in, slug):
+    manager = signed_in("manager")
+    assert manager.get(reverse("settings-section", args=[slug])).status_code == 200
+    assert manager.get(reverse("settings-new", args=[slug])).status_code == 200
+    first = SECTIONS[slug].model._default_manager.first()
+    if first is not None:
+        assert manager.get(reverse("settings-edit", args=[slug, first.pk])).status_code == 200
+
+
+def test_only_the_manager_edits(office, signed_in):
+    for role in ("front_desk", "technician", "doctor"):
+        assert signed_in(role).get(reverse("settings-section", args=["people"])).status_code == 403
+
+
+def test_a_printer_is_added_with_its_minutes_per_layer_height(office, signed_in):
+    data = {
+        "name": "North printer", "code": "PR-N", "kind": "printer", "capacity": "8",
+        "plate_width_mm": "192", "plate_depth_mm": "120", "layer_mm": "0.1",
+        "minutes_per_mm": "0.10: 2,4\n0.05: 4.1", "start_minutes": "3", "state": "ready",
+    }  # fmt: skip
+    signed_in("manager").post(reverse("settings-new", args=["machines"]), data)
+    machine = Machine.objects.get(code="PR-N")
+    assert machine.minutes_per_mm == {"0.1": 2.4, "0.05": 4.1}
+    assert machine.print_minutes(20.0) == pytest.approx(51.0)
+
+
+def test_a_line_that_cannot_be_read_is_named(office, signed_in):
+    data = {"name": "X", "code": "X", "kind": "cure", "capacity": "1", "layer_mm": "0.1",
+            "minutes_per_mm": "thin: fast", "start_minutes": "0", "state": "ready"}  # fmt: skip
+    answer = signed_in("manager").post(reverse("settings-new", args=["machines"]), data)
+    assert answer.status_code == 422
+    assert "thin: fast" in answer.content.decode()
+    assert not Machine.objects.exists()
+
+
+def test_a_route_is_edited_with_its_kind(office, signed_in):
+    kind = ApplianceKind.objects.get(code="retainer")
+    lines = list(kind.route.all())
+    data = {
+        "name": kind.name, "code": kind.code, "active": "on",
+        "route-TOTAL_FORMS": str(len(lines)), "route-INITIAL_FORMS": str(len(lines)),
+    }  # fmt: skip
+    for i, line in enumerate(lines):
+        data |= {
+            f"route-{i}-id": str(line.pk), f"route-{i}-kind": str(kind.pk),
+            f"route-{i}-position": str(line.position), f"route-{i}-stage": str(line.stage_id),
+            f"route-{i}-minutes": "21" if line.stage.code == "cure" else str(line.minutes),
+            f"route-{i}-spread": str(line.spread),
+        }  # fmt: skip
+    signed_in("manager").post(reverse("settings-edit", args=["kinds", kind.pk]), data)
+    assert kind.route.get(stage__code="cure").minutes == 21
+
+
+def test_editing_a_card_makes_a_version_and_keeps_the_old_wording(office, signed_in):
+    stage = Stage.objects.get(code="wash")
+    before = InstructionCard.objects.get(stage=stage)
+    data = {
+        "lines-TOTAL_FORMS": "2", "lines-INITIAL_FORMS": "1",
+        "lines-0-text": before.items[0]["text"], "lines-0-required": "on",
+        "lines-1-text": "Second bath fresh", "caution": "Keep the lid closed.",
+    }  # fmt: skip
+    signed_in("doctor").post(reverse("settings-card", args=["wash"]), data)
+    latest = stage.cards.order_by("-version").first()
+    assert latest.version == before.version + 1
+    assert [i["text"] for i in latest.items] == [before.items[0]["text"], "Second bath fresh"]
+    assert latest.items[0]["id"] == before.items[0]["id"]
+    before.refresh_from_db()
+    assert len(before.items) == 3
+
+
+def test_what_is_on_record_is_not_removed(office, signed_in):
+    stage = Stage.objects.get(code="wash")
+    signed_in("manager").post(reverse("settings-remove", args=["stages", stage.pk]))
+    assert Stage.objects.filter(pk=stage.pk).exists()
