@@ -1,0 +1,125 @@
+"""Make a plan of the present state, and publish it while it is still true."""
+
+from __future__ import annotations
+
+import datetime as dt
+import logging
+from dataclasses import dataclass
+from typing import Any
+
+from django.utils import timezone
+
+from production import planning, work
+from production.models import Appliance, Plan, Promise
+from production.scheduling.state import Situation, digest, read_situation, standing_promises
+
+log = logging.getLogger(__name__)
+
+FUTURES = 2000
+SEED = 20_26
+IMPROVE_SECONDS = 2.0
+KEPT_PLANS = 200
+FULL_REVIEW_LIMIT = 12
+
+
+@dataclass(frozen=True)
+class MadePlan:
+    """A plan, its foresight, and the state they were made for; not yet on record."""
+
+    situation: Situation
+    plan: dict[str, Any]
+    foresight: dict[str, Any]
+    advice: dict[str, dict[str, str]]
+
+    def publish(self) -> None:
+        """Put the plan on record, or ask for another one when the bench has moved on.
+
+        Call inside the transaction that finishes the work.
+        """
+        if digest() != self.situation.state:
+            work.ask("plan", coalesce=True)
+            return
+        problem = {k: v for k, v in self.situation.problem.items() if k != "jobs"}
+        Plan.objects.create(
+            origin=self.situation.origin,
+            state=self.situation.state,
+            problem=problem,
+            steps=self.plan["steps"],
+            objective=self.plan["objective"],
+            foresight=self.foresight,
+            source=self.plan.get("source", "dispatch"),
+            seconds=self.plan.get("seconds", 0.0) + self.foresight.get("seconds", 0.0),
+        )
+        stale = Plan.objects.order_by("-pk").values_list("pk", flat=True)[KEPT_PLANS:][:50]
+        Plan.objects.filter(pk__in=list(stale)).delete()
+        self._risks()
+
+    def _risks(self) -> None:
+        now = timezone.now()
+        groups = {str(g["id"]): g for g in self.foresight["groups"]}
+        changed = []
+        for promise in standing_promises().distinct():
+            group = groups.get(str(promise.order_id))
+            if group is not None:
+                promise.p_late = group["p_late"]
+                promise.expected_at = _moment(self.situation, group["finish"]["p50"])
+                advice = self.advice.get(str(promise.order_id), {})
+                promise.cause = advice.get("cause", "")[:200]
+                promise.rescue = advice.get("rescue", "")[:300]
+            else:
+                held = promise.order.appliances.filter(status=Appliance.Status.HELD).exists()
+                promise.p_late = 1.0 if held else None
+                promise.expected_at = None
+                promise.cause = "On hold: no plan until it is released" if held else ""
+                promise.rescue = ""
+            promise.assessed_at = now
+            changed.append(promise)
+        Promise.objects.bulk_update(
+            changed, ["p_late", "expected_at", "cause", "rescue", "assessed_at"]
+        )
+
+
+def _moment(situation: Situation, minutes: float | None) -> dt.datetime | None:
+    return None if minutes is None else situation.moment(minutes)
+
+
+def make_plan() -> MadePlan:
+    """Read the bench's state, plan it and foresee its promises; nothing is written."""
+    situation = read_situation()
+    problem = planning.parse_problem(situation.problem)
+    plan = planning.plan(problem, seconds=IMPROVE_SECONDS)
+    foresight = planning.foresee(problem, samples=FUTURES, seed=SEED)
+    return MadePlan(situation, plan, foresight, _advice(situation, problem, foresight))
+
+
+def _advice(situation: Situation, problem: Any, foresight: dict[str, Any]) -> dict[str, Any]:
+    """Return cause and best rescue of every promise at risk, by order."""
+    limit = situation.problem["risk_limit"]
+    at_risk = [
+        str(g["id"])
+        for g in sorted(foresight["groups"], key=lambda g: -(g["p_late"] or 0.0))
+        if g["p_late"] is not None and g["p_late"] > limit
+    ][:FULL_REVIEW_LIMIT]
+    if not at_risk:
+        return {}
+    try:
+        return _in_words(situation, planning.explain(problem, at_risk, seed=SEED))
+    except Exception:
+        # The risk is known all the same; it is shown without its cause.
+        log.exception("the causes of risk could not be worked out")
+        return {}
+
+
+def _in_words(situation: Situation, advice: dict[str, Any]) -> dict[str, Any]:
+    """Replace the planner's resource ids by the names on the machines."""
+    names = {key: str(machine) for key, machine in situation.machines.items()}
+
+    def say(text: str) -> str:
+        for key, name in names.items():
+            text = text.replace(f"‹{key}›", name)
+        return text
+
+    return {
+        order: {part: say(str(text)) for part, text in found.items()}
+        for order, found in advice.items()
+    }

@@ -1,0 +1,127 @@
+"""When can this patient safely come back? The planner's answer as times on the office's clock."""
+
+from __future__ import annotations
+
+import datetime as dt
+import logging
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from clinic.models import Office
+from production.models import ApplianceKind, Order, Promise
+from production.scheduling.hours import minutes_after
+from production.scheduling.state import Situation, read_situation, steps_of
+
+log = logging.getLogger(__name__)
+
+NEW = "new"
+
+
+@dataclass(frozen=True)
+class Offer:
+    """What the desk can say to the patient.
+
+    ``earliest`` is None when no time can be promised; ``reason`` says why.
+    ``delayed`` holds (promise, probability of missing it before, after);
+    ``alternatives`` holds (time, probability of keeping it, words).
+    """
+
+    earliest: dt.datetime | None
+    p_kept: float | None = None
+    delayed: list[tuple[Promise, float, float]] = field(default_factory=list)
+    alternatives: list[tuple[dt.datetime, float, str]] = field(default_factory=list)
+    reason: str = ""
+
+
+def quote_pickup(
+    kind: ApplianceKind,
+    arches: Sequence[str],
+    ready_from: dt.datetime,
+    *,
+    confidence: float | None = None,
+    due_at: dt.datetime | None = None,
+) -> Offer:
+    """Ask for a pickup time of new appliances whose scan is taken from ``ready_from`` on.
+
+    With ``due_at`` the question is how likely that time is kept; it comes back as
+    ``earliest`` with its probability.
+    """
+    office = Office.get()
+    situation = read_situation()
+    release = max(0.0, minutes_after(situation.origin, ready_from))
+    jobs = [
+        {
+            "id": f"{NEW}-{arch}",
+            "release": release,
+            "group": NEW,
+            "steps": [s for _, s in steps_of(situation, kind.pk, office.cut_height_mm)],
+        }
+        for arch in arches
+    ]
+    return _offer(situation, jobs, confidence or office.confidence, due_at)
+
+
+def requote(order: Order, *, confidence: float | None = None) -> Offer:
+    """Ask when an open order can be picked up, as things stand now."""
+    office = Office.get()
+    situation = read_situation()
+    group = str(order.pk)
+    problem = situation.problem
+    own = [job for job in problem["jobs"] if job["group"] == group]
+    if not own:
+        return Offer(None, reason="Nothing of this order is being made.")
+    problem["jobs"] = [job for job in problem["jobs"] if job["group"] != group]
+    jobs = [job | {"due": None, "group": NEW} for job in own]
+    return _offer(situation, jobs, confidence or office.confidence, None)
+
+
+def _offer(
+    situation: Situation,
+    jobs: list[dict[str, Any]],
+    confidence: float,
+    due_at: dt.datetime | None,
+) -> Offer:
+    from production import planning
+
+    if any(not job["steps"] for job in jobs):
+        return Offer(None, reason="This kind has no route yet; the manager can add its stages.")
+    problem = planning.parse_problem(situation.problem)
+    due = minutes_after(situation.origin, due_at) if due_at else None
+    answer = planning.quote(problem, jobs, confidence=confidence, due=due)
+    return Offer(
+        earliest=None if answer["earliest"] is None else situation.moment(answer["earliest"]),
+        p_kept=answer["p_kept"],
+        delayed=_delayed(situation, answer),
+        alternatives=[
+            (situation.moment(item["due"]), item["p_kept"], item["words"])
+            for item in answer.get("alternatives", [])
+        ],
+        reason=answer.get("reason") or "",
+    )
+
+
+def _delayed(situation: Situation, answer: dict[str, Any]) -> list[tuple[Promise, float, float]]:
+    """Return the promises that the new order makes less certain, each order once."""
+    found: dict[int, tuple[Promise, float, float]] = {}
+    for item in answer["delayed"]:
+        appliance = situation.appliances.get(str(item["id"]))
+        group = str(appliance.order_id) if appliance else str(item["id"])
+        promise = situation.promises.get(group)
+        if promise is None:
+            continue
+        before, after = item["p_late_before"], item["p_late_after"]
+        known = found.get(promise.pk)
+        if known is None or after > known[2]:
+            found[promise.pk] = (promise, before, after)
+    return sorted(found.values(), key=lambda f: f[1] - f[2])
+
+
+def warm() -> None:
+    """Compile the planner; called in the background when a web process starts."""
+    from production import planning
+
+    try:
+        planning.warm()
+    except Exception:
+        log.exception("the planner could not be warmed up")
