@@ -1,0 +1,19 @@
+"""Inspection of a scan while the patient is in the chair."""
+
+from geometry.inspection.findings import CODES, Finding
+from geometry.inspection.inspect import ENGINE, inspect_scan
+from geometry.inspection.limits import DEFAULT_LIMITS, LIMIT_NOTES, Limits
+from geometry.inspection.result import Inspection
+from geometry.inspection.warm import warm
+
+__all__ = [
+    "CODES",
+    "DEFAULT_LIMITS",
+    "ENGINE",
+    "LIMIT_NOTES",
+    "Finding",
+    "Inspection",
+    "Limits",
+    "inspect_scan",
+    "warm",
+]

@@ -1,0 +1,125 @@
+"""Findings about the arch as a whole: what it is, how it lies, how much of it there is."""
+
+from __future__ import annotations
+
+from geometry.frame import Frame
+from geometry.inspection.findings import CHECK, NOTE, STOP, Finding
+from geometry.inspection.limits import Limits
+from geometry.topology import Topology
+
+
+def not_an_arch(reason: str) -> Finding:
+    """Return the finding for something in which no row of teeth was recognised."""
+    return Finding(
+        "not_an_arch",
+        STOP,
+        f"No dental arch recognised: {reason}. Check that the right file was uploaded.",
+    )
+
+
+def tissue_unknown() -> Finding:
+    """Return the finding for gum that could not be measured at all."""
+    return Finding(
+        "margin_uncertain",
+        CHECK,
+        "The gum line could not be followed, so the captured gum is not measured. Compare the "
+        "picture with the mouth: about 10 mm of gum should show beyond every tooth.",
+    )
+
+
+def solid_findings(topology: Topology) -> list[Finding]:
+    """Stop a closed body: the border is where a scan ends, so this is no scan."""
+    if topology.border is not None:
+        return []
+    return [
+        Finding(
+            "closed_solid",
+            STOP,
+            "The file is a closed solid, not a scan as the scanner took it, so captured gum "
+            "cannot be judged. Upload the open scan, not a finished model.",
+        )
+    ]
+
+
+def side_findings(frame: Frame, limits: Limits) -> list[Finding]:
+    """Upper or lower: a contradiction, or not clear."""
+    if frame.contradicts:
+        return [
+            Finding(
+                "arch_contradiction",
+                CHECK,
+                f"Stated as {frame.stated_arch}, but it looks like the "
+                f"{frame.found_arch} arch ({frame.confidence:.0%} sure). Confirm which arch it is "
+                "before going on.",
+                round(frame.confidence, 3),
+                limits.arch_confidence,
+            )
+        ]
+    if frame.arch == "unknown" or (
+        frame.stated_arch is None and frame.confidence < limits.arch_confidence
+    ):
+        return [
+            Finding(
+                "arch_unknown",
+                CHECK,
+                "The shape does not tell clearly whether this is the upper or the lower arch. "
+                "State which one it is.",
+                round(frame.confidence, 3),
+                limits.arch_confidence,
+            )
+        ]
+    return []
+
+
+def size_of_arch_findings(frame: Frame, limits: Limits) -> list[Finding]:
+    """Stop a part of an arch: too narrow or too short for one."""
+    width, depth = frame.width_mm, frame.depth_mm
+    if width >= limits.arch_least_width_mm and depth >= limits.arch_least_depth_mm:
+        return []
+    narrow = width < limits.arch_least_width_mm
+    return [
+        Finding(
+            "few_teeth",
+            STOP,
+            f"Only part of an arch: {width:.0f} mm wide and {depth:.0f} mm deep. "
+            "Scan on to the last tooth on both sides.",
+            width if narrow else depth,
+            limits.arch_least_width_mm if narrow else limits.arch_least_depth_mm,
+            "mm",
+        )
+    ]
+
+
+def tilt_findings(angle: float, limits: Limits) -> list[Finding]:
+    """Note an arch that lies tilted in its file."""
+    if angle <= limits.tilt_deg:
+        return []
+    return [
+        Finding(
+            "tilt",
+            NOTE,
+            f"The arch lies {angle:.0f}° tilted in the file; the model is levelled to the "
+            "biting surfaces before cutting. Nothing to do at the chair.",
+            angle,
+            limits.tilt_deg,
+            "°",
+        )
+    ]
+
+
+def spee_findings(depths: dict[str, float | None], limits: Limits) -> list[Finding]:
+    """Note a curve of Spee that will stretch the sheet unevenly."""
+    deep = {side: depth for side, depth in depths.items() if depth is not None}
+    deep = {side: depth for side, depth in deep.items() if depth > limits.spee_mm}
+    return [
+        Finding(
+            "curve_of_spee",
+            NOTE,
+            f"Curve of Spee {depth:.1f} mm deep on the {side}: expect thinner plastic over the "
+            "teeth that stand highest. Nothing to do at the chair.",
+            depth,
+            limits.spee_mm,
+            "mm",
+        )
+        for side, depth in sorted(deep.items())
+    ]

@@ -1,0 +1,130 @@
+"""What the inspection has to say, and what follows from it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+STOP, CHECK, NOTE = "stop", "check", "note"
+SEVERITIES = (STOP, CHECK, NOTE)
+
+# Every code the inspection can give, with a short title for lists and legends.
+CODES: dict[str, str] = {
+    "arch_contradiction": "Other arch than stated",
+    "arch_unknown": "Upper or lower not clear",
+    "bubble": "Blister on the surface",
+    "closed_solid": "Closed solid, not a scan",
+    "coarse_mesh": "Triangles too large",
+    "crossing_triangles": "Surface passes through itself",
+    "curve_of_spee": "Deep curve of Spee",
+    "faulty_edges": "Faulty edges",
+    "few_teeth": "Only part of an arch",
+    "gap": "Gap between teeth",
+    "hole": "Hole in the scan",
+    "loose_piece": "Loose piece",
+    "margin_uncertain": "Gum line not certain",
+    "no_tissue": "No gum captured",
+    "noise": "Rough surface",
+    "not_an_arch": "Not a dental arch",
+    "open_embrasure": "Open space under a contact",
+    "second_piece": "Scan in two parts",
+    "short_tissue": "Too little gum captured",
+    "spike": "Spike",
+    "tilt": "Arch lies tilted in the file",
+    "too_large": "Larger than an arch",
+    "undercut": "Deep undercut",
+    "unit_guessed": "Unit of the file is a guess",
+    "web": "Gap filled by moisture",
+    "winding": "Triangles wound both ways",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing a person should know about the scan.
+
+    Attributes
+    ----------
+    code : str
+        One of ``CODES``.
+    severity : str
+        ``stop``, ``check`` or ``note``.
+    message : str
+        What, where, how far off, what to do.
+    measured, limit : float or None
+        In ``unit``; None when the finding has no number.
+    unit : str or None
+    sextant, side : str or None
+        ISO 3950 sextant; ``facial`` or ``lingual``.
+    at : tuple of float or None
+        The place in file coordinates, mm.
+    """
+
+    code: str
+    severity: str
+    message: str
+    measured: float | None = None
+    limit: float | None = None
+    unit: str | None = None
+    sextant: str | None = None
+    side: str | None = None
+    at: tuple[float, float, float] | None = None
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the finding as the report shows it; absent parts are null."""
+        return {
+            "code": self.code,
+            "severity": self.severity,
+            "message": self.message,
+            "measured": None if self.measured is None else round(self.measured, 3),
+            "limit": self.limit,
+            "unit": self.unit,
+            "sextant": self.sextant,
+            "side": self.side,
+            "at": None if self.at is None else [round(v, 3) for v in self.at],
+        }
+
+
+def spot(point: NDArray[np.float64]) -> tuple[float, float, float]:
+    """Return a point as a plain triple."""
+    return float(point[0]), float(point[1]), float(point[2])
+
+
+def in_order(findings: list[Finding]) -> list[Finding]:
+    """Return the gravest first; within one severity the largest excess first."""
+    return sorted(findings, key=lambda f: (SEVERITIES.index(f.severity), -_excess(f)))
+
+
+def _excess(finding: Finding) -> float:
+    if finding.measured is None or not finding.limit:
+        return 0.0
+    ratio = finding.measured / finding.limit
+    return max(ratio, 1.0 / ratio if ratio > 0.0 else 1e9)
+
+
+def verdict_of(findings: list[Finding]) -> str:
+    """Return ``rescan`` with any stop, ``check`` with any check, else ``pass``."""
+    severities = {finding.severity for finding in findings}
+    if STOP in severities:
+        return "rescan"
+    return "check" if CHECK in severities else "pass"
+
+
+def explain(findings: list[Finding]) -> str:
+    """Say in one sentence which findings make the verdict."""
+    verdict = verdict_of(findings)
+    if verdict == "pass":
+        return "Nothing found that needs a rescan or a second look."
+    grade = STOP if verdict == "rescan" else CHECK
+    titles: dict[str, int] = {}
+    for finding in findings:
+        if finding.severity == grade:
+            title = CODES[finding.code].lower()
+            titles[title] = titles.get(title, 0) + 1
+    listed = ", ".join(f"{t} ({n} places)" if n > 1 else t for t, n in titles.items())
+    if verdict == "rescan":
+        return f"Rescan because of: {listed}."
+    return f"A person should look at: {listed}."

@@ -1,0 +1,178 @@
+"""From the bytes of a scan to findings and a verdict."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from geometry.errors import GeometryError
+from geometry.frame import Frame, find_frame
+from geometry.inspection import arch_findings as arches
+from geometry.inspection import surface_findings as surfaces
+from geometry.inspection.findings import Finding, explain, in_order, verdict_of
+from geometry.inspection.limits import DEFAULT_LIMITS, Limits
+from geometry.inspection.place import Placer
+from geometry.inspection.result import Inspection
+from geometry.inspection.stopwatch import Stopwatch
+from geometry.mesh import Mesh
+from geometry.reading import ScanFile, read_mesh
+from geometry.topology import Topology, analyse
+
+ENGINE = "1"
+
+
+def inspect_scan(
+    data: bytes,
+    name: str,
+    *,
+    arch: str | None = None,
+    units: str | None = None,
+    limits: Limits | None = None,
+) -> Inspection:
+    """Inspect a scan of one arch.
+
+    Parameters
+    ----------
+    data : bytes
+        The whole file: STL, PLY or OBJ.
+    name : str
+        Its name, for messages.
+    arch : {"upper", "lower"}, optional
+        What the person says it is.
+    units : {"mm", "cm", "m", "in"}, optional
+    limits : Limits, optional
+
+    Returns
+    -------
+    Inspection
+
+    Raises
+    ------
+    ScanFileError
+        The file cannot be read.
+    GeometryError
+        ``arch`` is not an arch.
+    """
+    if arch not in (None, "upper", "lower"):
+        raise GeometryError(f"arch '{arch}' is not known; use upper or lower")
+    limits = limits or DEFAULT_LIMITS
+    watch = Stopwatch()
+    with watch.part("read"):
+        scan = read_mesh(data, name, units)
+    with watch.part("topology"):
+        topology = analyse(scan.mesh)
+    findings = surfaces.unit_findings(scan)
+    extent = _largest_side(scan.mesh)
+    findings += surfaces.size_findings(extent, limits)
+    findings += arches.solid_findings(topology)
+    frame: Frame | None = None
+    with watch.part("frame"):
+        try:
+            frame = find_frame(topology.main, arch)
+        except GeometryError as error:
+            findings.append(arches.not_an_arch(str(error)))
+    report: dict[str, Any] = {
+        "engine": ENGINE,
+        "file": _file_record(scan),
+        "arch": {"value": "unknown", "confidence": 0.0},
+        "frame": None,
+        "extent_mm": None,
+        "topology": _topology_record(topology),
+        "tilt": None,
+        "tissue": None,
+        "teeth": None,
+        "undercut": None,
+        "sampling": None,
+    }
+    findings += surfaces.fault_findings(topology, limits)
+    if frame is not None:
+        findings += _measure_arch(report, topology, frame, limits, watch)
+        if report["tissue"] is None:
+            findings.append(arches.tissue_unknown())
+    ordered = in_order(findings)
+    report["findings"] = [finding.as_dict() for finding in ordered]
+    report["verdict"] = verdict_of(ordered)
+    report["explanation"] = explain(ordered)
+    report["timings_ms"] = watch.total()
+    return Inspection(report, tuple(ordered), scan.mesh, scan, topology, frame)
+
+
+def _measure_arch(
+    report: dict[str, Any], topology: Topology, frame: Frame, limits: Limits, watch: Stopwatch
+) -> list[Finding]:
+    """Fill the parts of the report that need a frame; return their findings."""
+    placer = Placer(frame)
+    main = topology.main
+    local = frame.to_local(main.vertices)
+    width, depth, height = (float(v) for v in np.ptp(local, axis=0))
+    report["arch"] = {"value": frame.arch, "confidence": round(frame.confidence, 3)}
+    report["frame"] = {
+        "origin": _numbers(frame.origin),
+        "right": _numbers(frame.right, 6),
+        "anterior": _numbers(frame.anterior, 6),
+        "occlusal": _numbers(frame.occlusal, 6),
+    }
+    report["extent_mm"] = {
+        "width": round(width, 2),
+        "depth": round(depth, 2),
+        "height": round(height, 2),
+    }
+    report["topology"]["holes"] = [
+        surfaces.hole_record(hole, placer(hole.centre)) for hole in topology.holes
+    ]
+    findings = arches.side_findings(frame, limits)
+    findings += arches.size_of_arch_findings(frame, limits)
+    findings += surfaces.hole_findings(topology, placer, limits)
+    with watch.part("pieces"):
+        findings += surfaces.piece_findings(topology, _area(main), placer, limits)
+    return findings
+
+
+def _numbers(vector: Any, digits: int = 3) -> list[float]:
+    return [round(float(v), digits) for v in vector]
+
+
+def _area(mesh: Mesh) -> float:
+    corners = mesh.triangles
+    cross = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    return float(np.linalg.norm(cross, axis=1).sum() / 2.0)
+
+
+def _largest_side(mesh: Mesh) -> float:
+    return float((mesh.vertices.max(axis=0) - mesh.vertices.min(axis=0)).max())
+
+
+def _file_record(scan: ScanFile) -> dict[str, Any]:
+    return {
+        "bytes": scan.size,
+        "sha256": scan.sha256,
+        "format": scan.format,
+        "triangles": scan.triangles_read,
+        "vertices": len(scan.mesh.vertices),
+        "units": scan.units,
+        "units_assumed": scan.units_assumed,
+    }
+
+
+def _topology_record(topology: Topology) -> dict[str, Any]:
+    return {
+        "watertight": topology.watertight,
+        "shells": topology.shells,
+        "boundary_loops": topology.boundary_loops,
+        "holes": [
+            {
+                "perimeter_mm": round(hole.perimeter_mm, 3),
+                "area_mm2": round(hole.area_mm2, 3),
+                "sextant": None,
+                "side": None,
+                "centre": _numbers(hole.centre),
+            }
+            for hole in topology.holes
+        ],
+        "nonmanifold_edges": topology.nonmanifold_edges,
+        "degenerate_triangles": topology.degenerate_triangles,
+        "duplicate_triangles": topology.duplicate_triangles,
+        "inconsistent_winding": topology.inconsistent_winding,
+        "self_intersections": topology.self_intersections,
+    }

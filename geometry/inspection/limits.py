@@ -1,0 +1,86 @@
+"""What an office accepts in a scan; every limit is a setting."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields, replace
+from typing import Any
+
+from geometry.errors import GeometryError
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """Limits of the inspection. Lengths in mm, areas in mm², angles in degrees.
+
+    ``LIMIT_NOTES`` says where each value comes from.
+    """
+
+    tissue_wanted_mm: float = 10.0
+    tissue_least_mm: float = 3.0
+    hole_stop_mm: float = 8.0
+    hole_check_mm: float = 1.5
+    extent_largest_mm: float = 120.0
+    arch_least_width_mm: float = 35.0
+    arch_least_depth_mm: float = 22.0
+    island_check_mm2: float = 25.0
+    second_piece_share: float = 0.2
+    coarse_edge_mm: float = 0.6
+    noise_mm: float = 0.06
+    spike_mm: float = 0.5
+    bubble_mm: float = 0.35
+    self_intersections: int = 200
+    faulty_edges: int = 50
+    tilt_deg: float = 5.0
+    spee_mm: float = 2.5
+    undercut_note_mm: float = 0.75
+    gap_note_mm: float = 0.7
+    arch_confidence: float = 0.9
+
+    @classmethod
+    def from_settings(cls, values: dict[str, Any]) -> Limits:
+        """Return the defaults with some of them replaced.
+
+        Raises
+        ------
+        GeometryError
+            A name is not a limit, or a value is not a number of 0 or more.
+        """
+        known = {f.name: type(f.default) for f in fields(cls)}
+        for name, value in values.items():
+            if name not in known:
+                raise GeometryError(f"'{name}' is not an inspection limit; see the limits page")
+            good = isinstance(value, int | float) and not isinstance(value, bool)
+            if not good or not 0 <= value < 1e6:
+                raise GeometryError(f"the limit '{name}' must be a number of 0 or more")
+        return replace(cls(), **{name: known[name](value) for name, value in values.items()})
+
+
+LIMIT_NOTES: dict[str, str] = {
+    "tissue_wanted_mm": "About 10 mm beyond the gingival margin: common practice, no source.",
+    "tissue_least_mm": "Less leaves nothing to trim a model from: common practice, no source.",
+    "hole_stop_mm": "Perimeter at which a gap cannot be bridged without inventing shape: "
+    "chosen here.",
+    "hole_check_mm": "Smaller gaps close over without a visible change: chosen here.",
+    "extent_largest_mm": "Above any arch: reference widths are 50–54 mm between first molars.",
+    "arch_least_width_mm": "Below the reference widths of a complete arch; chosen here.",
+    "arch_least_depth_mm": "Below the reference depths (22–32 mm to the first molars).",
+    "island_check_mm2": "A loose piece this big is more than a scrap of cheek: chosen here.",
+    "second_piece_share": "Share of the main piece at which a second one may be the other "
+    "half of the scan: chosen here.",
+    "coarse_edge_mm": "Edges this long blunt an incisal edge by a tenth of a millimetre: "
+    "chosen here.",
+    "noise_mm": "A quarter of the 0.25 mm accepted for one tooth on a working model "
+    "(Biomimetics 2024;9(4):217).",
+    "spike_mm": "Twice the 0.25 mm accepted for one tooth on a working model.",
+    "bubble_mm": "Above the 0.25 mm accepted for one tooth on a working model.",
+    "self_intersections": "Crossing triangles beyond this are more than seams: chosen here.",
+    "faulty_edges": "Edges of more than two triangles beyond this: chosen here.",
+    "tilt_deg": "Above it the back of a model stands some 3 mm higher than the front; chosen here.",
+    "spee_mm": "Mean depth in adults is about 2 mm (Marshall et al. 2008); deeper thins "
+    "the sheet unevenly.",
+    "undercut_note_mm": "0.030 in, the deepest of the usual surveying gauges.",
+    "gap_note_mm": "The narrowest gap that is measured.",
+    "arch_confidence": "Below it a person confirms upper or lower: chosen here.",
+}
+
+DEFAULT_LIMITS = Limits()

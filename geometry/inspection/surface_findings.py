@@ -1,0 +1,200 @@
+"""Findings about the file and the surface itself."""
+
+from __future__ import annotations
+
+from geometry.inspection.findings import CHECK, NOTE, STOP, Finding, spot
+from geometry.inspection.limits import Limits
+from geometry.inspection.place import Place, Placer
+from geometry.reading import ScanFile
+from geometry.topology import Loop, Topology
+
+_UNIT_WORDS = {"mm": "millimetres", "cm": "centimetres", "m": "metres", "in": "inches"}
+
+
+def unit_findings(scan: ScanFile) -> list[Finding]:
+    """Say so when the unit was guessed to be something else than millimetres."""
+    if not scan.units_assumed or scan.units == "mm":
+        return []
+    return [
+        Finding(
+            "unit_guessed",
+            CHECK,
+            f"By its size the file seems to be in {_UNIT_WORDS[scan.units]}; measured as such. "
+            f"Confirm with the unit {scan.units}, or export in millimetres.",
+        )
+    ]
+
+
+def size_findings(extent: float, limits: Limits) -> list[Finding]:
+    """Stop what is larger than an arch."""
+    if extent <= limits.extent_largest_mm:
+        return []
+    return [
+        Finding(
+            "too_large",
+            STOP,
+            f"The scan is {extent:.0f} mm across, larger than any arch. Upload one arch alone, "
+            "or state the unit of the file.",
+            extent,
+            limits.extent_largest_mm,
+            "mm",
+        )
+    ]
+
+
+def hole_findings(topology: Topology, placer: Placer, limits: Limits) -> list[Finding]:
+    """Judge each hole by its perimeter."""
+    found = []
+    for hole in topology.holes:
+        if hole.perimeter_mm < limits.hole_check_mm:
+            continue
+        severe = hole.perimeter_mm >= limits.hole_stop_mm
+        place = placer(hole.centre)
+        width = hole.perimeter_mm / 3.14
+        found.append(
+            Finding(
+                "hole",
+                STOP if severe else CHECK,
+                f"Hole about {width:.1f} mm wide, {place.words}. "
+                + (
+                    "Dry and rescan over it for 2–3 s."
+                    if severe
+                    else "Look at the picture; rescan if it lies on a tooth or the gum line."
+                ),
+                hole.perimeter_mm,
+                limits.hole_stop_mm if severe else limits.hole_check_mm,
+                "mm",
+                place.sextant,
+                place.side,
+                spot(hole.centre),
+            )
+        )
+    return found
+
+
+def hole_record(hole: Loop, place: Place) -> dict[str, object]:
+    """Return a hole as the report lists it."""
+    return {
+        "perimeter_mm": round(hole.perimeter_mm, 3),
+        "area_mm2": round(hole.area_mm2, 3),
+        "sextant": place.sextant,
+        "side": place.side,
+        "centre": [round(float(v), 3) for v in hole.centre],
+    }
+
+
+def piece_findings(
+    topology: Topology, area: float, placer: Placer, limits: Limits
+) -> list[Finding]:
+    """Judge the pieces beside the main one."""
+    found = []
+    scraps = 0
+    for island in topology.islands:
+        place = placer(island.centre)
+        if island.area_mm2 >= limits.second_piece_share * area:
+            found.append(
+                Finding(
+                    "second_piece",
+                    STOP,
+                    f"The scan is in two parts; the second covers {island.area_mm2:.0f} mm² "
+                    f"({place.words}) and was not measured. Join them by scanning across the gap, "
+                    "or upload one arch alone.",
+                    island.area_mm2,
+                    round(limits.second_piece_share * area, 1),
+                    "mm²",
+                    place.sextant,
+                    place.side,
+                    spot(island.centre),
+                )
+            )
+        elif island.area_mm2 >= limits.island_check_mm2:
+            found.append(
+                Finding(
+                    "loose_piece",
+                    CHECK,
+                    f"Loose piece of {island.area_mm2:.0f} mm² near {place.words}; it was left "
+                    "out. Delete it at the scanner if it is cheek or tongue, rescan if it is "
+                    "part of the arch.",
+                    island.area_mm2,
+                    limits.island_check_mm2,
+                    "mm²",
+                    place.sextant,
+                    place.side,
+                    spot(island.centre),
+                )
+            )
+        else:
+            scraps += 1
+            if scraps <= 5:
+                found.append(
+                    Finding(
+                        "loose_piece",
+                        NOTE,
+                        f"Loose scrap of {island.area_mm2:.1f} mm² near {place.words}; left out. "
+                        "Nothing to do.",
+                        island.area_mm2,
+                        limits.island_check_mm2,
+                        "mm²",
+                        place.sextant,
+                        place.side,
+                        spot(island.centre),
+                    )
+                )
+    if scraps > 5:
+        found.append(
+            Finding(
+                "loose_piece",
+                NOTE,
+                f"{scraps - 5} more loose scraps were left out. Nothing to do.",
+                float(scraps),
+            )
+        )
+    return found
+
+
+def fault_findings(topology: Topology, limits: Limits) -> list[Finding]:
+    """Faults of the triangles: edges, winding, crossings."""
+    found = []
+    faulty = topology.nonmanifold_edges
+    if faulty:
+        found.append(
+            Finding(
+                "faulty_edges",
+                CHECK if faulty > limits.faulty_edges else NOTE,
+                f"{faulty} edges belong to more than two triangles; the main surface was "
+                "followed past them. "
+                + (
+                    "Let the scanner software rebuild the surface and export again."
+                    if faulty > limits.faulty_edges
+                    else "Nothing to do."
+                ),
+                float(faulty),
+                float(limits.faulty_edges),
+                "edges",
+            )
+        )
+    if topology.inconsistent_winding:
+        found.append(
+            Finding(
+                "winding",
+                NOTE,
+                f"{topology.inconsistent_winding} edges join triangles wound against each other; "
+                "they were turned alike. Nothing to do.",
+                float(topology.inconsistent_winding),
+            )
+        )
+    crossing = topology.self_intersections
+    if crossing is None or crossing > limits.self_intersections:
+        number = "So many triangles" if crossing is None else f"{crossing} pairs of triangles"
+        found.append(
+            Finding(
+                "crossing_triangles",
+                CHECK,
+                f"{number} pass through each other. Scan passes may not fit together: compare "
+                "the picture with the mouth, rescan where the surface doubles.",
+                None if crossing is None else float(crossing),
+                float(limits.self_intersections),
+                "pairs",
+            )
+        )
+    return found

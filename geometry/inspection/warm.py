@@ -1,0 +1,11 @@
+"""Compile everything before a person waits for it."""
+
+from __future__ import annotations
+
+from geometry import reading, topology
+
+
+def warm() -> None:
+    """Run every compiled part once on a small shape."""
+    reading.warm()
+    topology.warm()
