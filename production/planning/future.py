@@ -17,7 +17,8 @@ class Policy(NamedTuple):
     """How the bench decides, as the kernel reads it; see ``policy.py``.
 
     key (N,): smaller first; moving: FIXED, or a rule that makes keys anew at every
-    moment; look_ahead: minutes, of apparent tardiness cost; wait (N,): minutes a step
+    moment (key is then its part without time); look_ahead: minutes, of apparent
+    tardiness cost; wait (N,): minutes a step
     waits for a fuller batch; hold (N,): not queued earlier.
     """
 

@@ -136,9 +136,7 @@ def run_bench(shop, policy, draw, times, work):
     job_first = borrowed(shop.job_first)
     release = borrowed(shop.release)
     promise = borrowed(shop.promise)
-    weight = borrowed(shop.weight)
     step_job = borrowed(shop.step_job)
-    nominal = borrowed(shop.minutes)
     attended = borrowed(shop.attended)
     size = borrowed(shop.size)
     family = borrowed(shop.family)
@@ -174,6 +172,7 @@ def run_bench(shop, policy, draw, times, work):
     wake_moments = borrowed(shop.wake)
     moving = policy.moving
     look_ahead = policy.look_ahead
+    fixed = borrowed(policy.key)
     wait = borrowed(policy.wait)
     hold = borrowed(policy.hold)
     drawn_minutes = borrowed(draw.minutes)
@@ -396,10 +395,9 @@ def run_bench(shop, policy, draw, times, work):
                     step_job,
                     key,
                     ready,
+                    fixed,
                     promise,
-                    weight,
                     remaining,
-                    nominal,
                     moving,
                     look_ahead,
                     t,

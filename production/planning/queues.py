@@ -62,29 +62,28 @@ def reorder(
     step_job,
     key,
     ready,
+    fixed,
     promise,
-    weight,
     remaining,
-    nominal,
     moving,
     look_ahead,
     t,
 ):
     """Sort all queues anew at moment t by a rule that changes with time.
 
-    Apparent tardiness cost (Vepsalainen and Morton 1987), as its logarithm; critical
-    ratio: time left over work left. ``look_ahead`` is in minutes.
+    Apparent tardiness cost (Vepsalainen and Morton 1987), as its logarithm: ``fixed``
+    is the part without time, ``look_ahead`` is in minutes. Critical ratio: time left
+    over work left.
     """
     for p in range(length.size):
         first = queue_first[p]
         for count in range(length[p]):
             i = queue[first + count]
-            j = step_job[i]
+            left = promise[step_job[i]] - t
             if moving == APPARENT_COST:
-                gain = np.log(max(weight[j], 1e-12) / max(nominal[i], 1e-6))
-                key[i] = max(promise[j] - t - remaining[i], 0.0) / look_ahead - gain
+                key[i] = max(left - remaining[i], 0.0) / look_ahead + fixed[i]
             else:
-                key[i] = (promise[j] - t) / max(remaining[i], 1e-6)
+                key[i] = left / max(remaining[i], 1e-6)
             insert(queue, first, count, step_job, key, ready, i)
 
 

@@ -1,0 +1,180 @@
+"""A plan at once: the best of several dispatch rules and waits for fuller batches."""
+
+from __future__ import annotations
+
+import math
+import time
+from typing import Any
+
+import numpy as np
+from numba import njit
+
+from production.planning.entities import Problem
+from production.planning.future import Draw, Policy, Times
+from production.planning.kernel import simulate
+from production.planning.policy import Rule, kernel_policy, named_policy
+from production.planning.sampling import run_futures
+from production.planning.score import score
+from production.planning.shop import DONE, Shop, make_shop
+
+__all__ = ["as_plan", "choose_rule", "dispatch_plan", "expected_times"]
+
+WAITS = (0.0, 10.0, 25.0, 60.0)
+TRIALS = {
+    "promises": ("edd", "slack", "atc", "cr", "spt", "fifo"),
+    "weighted_tardiness": ("atc", "edd", "slack", "wspt", "cr", "spt", "fifo"),
+    "makespan": ("most_work", "lpt", "spt", "fifo"),
+}
+LOOK_AHEADS = (0.5, 1.5, 3.0)
+FINALISTS = 4
+FINAL_FUTURES = 32
+
+
+def expected_times(shop: Shop, policy: Policy, draw: Draw | None = None) -> Times:
+    """Run the bench once on the median durations, with no failures.
+
+    Parameters
+    ----------
+    shop : Shop
+    policy : Policy
+    draw : Draw, optional
+        Other durations.
+
+    Returns
+    -------
+    Times
+        In Python arrays; inf where something never happens.
+    """
+    if draw is None:
+        ones = np.ones((1, shop.step_job.size))
+        draw = Draw(shop.minutes[None, :].copy(), ones, ones, np.ones(1))
+    return Times(*simulate(shop, policy, draw))
+
+
+def candidates(objective: str) -> list[Rule]:
+    """Return the rules tried for an objective, in a fixed order."""
+    found = []
+    for name in TRIALS[objective]:
+        for look_ahead in LOOK_AHEADS if name == "atc" else LOOK_AHEADS[:1]:
+            found += [Rule(name, wait, look_ahead) for wait in WAITS]
+    return found
+
+
+def choose_rule(problem: Problem, shop: Shop) -> Rule:
+    """Return the rule that the problem names, else the best of the candidates.
+
+    The best by the objective on median durations; where durations vary and promises
+    count, the best few are compared again by their mean over some futures. Ties go to
+    the earlier candidate. Repeatable: no clock, a fixed seed.
+    """
+    named = named_policy(problem)
+    if named is not None:
+        return named
+    batches = any(resource.batch for resource in problem.resources)
+    rules = [r for r in candidates(problem.objective) if batches or r.wait == 0.0]
+    policies = [kernel_policy(problem, shop, rule) for rule in rules]
+    finishes = by_rule(
+        shop,
+        np.array([p.moving for p in policies]),
+        np.array([p.look_ahead for p in policies]),
+        np.stack([p.key for p in policies]),
+        np.stack([p.wait for p in policies]),
+    )
+    objective = problem.objective
+    ranked = sorted((score(shop, f).order(objective), n) for n, f in enumerate(finishes))
+    varied = bool((shop.spread > 0).any() or problem.day_spread > 0 or (shop.failure > 0).any())
+    if problem.objective != "promises" or not varied:
+        return rules[ranked[0][1]]
+    finals = sorted(number for _, number in ranked[:FINALISTS])
+    means = []
+    for number in finals:
+        mean = score(shop, run_futures(problem, shop, policies[number], FINAL_FUTURES, seed=1))
+        means.append((mean.order(problem.objective), number))
+    return rules[min(means)[1]]
+
+
+@njit(cache=True, nogil=True)
+def by_rule(shop, moving, look_ahead, key, wait):
+    """Return the finishes (K, J) on median durations under each of K policies."""
+    finish = np.empty((moving.size, shop.release.size))
+    steps = shop.step_job.size
+    hold = np.zeros(steps)
+    minutes = np.empty((1, steps))
+    minutes[0, :] = shop.minutes
+    ones = np.ones((1, steps))
+    draw = Draw(minutes, ones, ones, np.ones(1))
+    for k in range(moving.size):
+        policy = Policy(moving[k], look_ahead[k], key[k], wait[k], hold)
+        finish[k, :] = simulate(shop, policy, draw).finish
+    return finish
+
+
+def dispatch_plan(problem: Problem, rule: Rule | None = None) -> dict[str, Any]:
+    """Return a feasible plan at once.
+
+    Parameters
+    ----------
+    problem : Problem
+    rule : Rule, optional
+        The dispatch rule; default: the problem's own, else the best of several.
+
+    Returns
+    -------
+    dict
+        PLAN of the outer contract, with ``policy`` (the rule used) and ``unfinished``
+        (reasons of jobs that cannot be finished) besides.
+    """
+    began = time.perf_counter()
+    shop = make_shop(problem)
+    chosen = choose_rule(problem, shop) if rule is None else rule
+    times = expected_times(shop, kernel_policy(problem, shop, chosen))
+    plan = as_plan(problem, shop, times)
+    plan["policy"] = chosen.as_json()
+    plan["seconds"] = time.perf_counter() - began
+    return plan
+
+
+def as_plan(problem: Problem, shop: Shop, times: Times) -> dict[str, Any]:
+    """Return times as a PLAN of the outer contract (without ``seconds``).
+
+    Steps that are done are left out, started ones are in it.
+    """
+    steps = []
+    for j, job in enumerate(problem.jobs):
+        first = int(shop.job_first[j])
+        for index in range(len(job.steps)):
+            i = first + index
+            if shop.state[i] == DONE or not math.isfinite(times.end[i]):
+                continue
+            resource = problem.resources[int(times.resource[i])]
+            steps.append(
+                {
+                    "job": job.id,
+                    "index": index,
+                    "resource": resource.id,
+                    "start": float(times.start[i]),
+                    "end": float(times.end[i]),
+                    "batch": int(times.run[i]) if resource.batch else None,
+                }
+            )
+    worth = score(shop, times.finish)
+    reasons = problem.impossible()
+    return {
+        "steps": steps,
+        "objective": {
+            "value": worth.value(problem.objective),
+            "late_jobs": int(worth.late_jobs),
+            "weighted_tardiness": worth.weighted_tardiness,
+            "makespan": worth.makespan,
+        },
+        "lower_bound": None,
+        "proved_optimal": False,
+        "unfinished": [
+            {
+                "job": job.id,
+                "reason": reasons.get(j, f"job {job.id!r}: no open time left for all its steps"),
+            }
+            for j, job in enumerate(problem.jobs)
+            if not math.isfinite(times.finish[j])
+        ],
+    }

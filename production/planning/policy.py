@@ -1,0 +1,139 @@
+"""The dispatch rules of the bench, by name, and their form for the kernel.
+
+A policy is a rule that orders the waiting steps and the minutes a step waits for a
+fuller batch. As the JSON object ``policy`` of a problem::
+
+    {"rule": "edd", "wait": 20 | {"print": 40, "wash": 10}, "look_ahead": 2,
+     "order": [job id, ...]}
+
+``edd`` earliest due date, ``slack`` least slack, ``cr`` critical ratio, ``atc``
+apparent tardiness cost, ``spt`` / ``lpt`` shortest / longest step first, ``wspt``
+shortest over weight, ``most_work`` most work remaining, ``fifo`` first come, ``order``
+the jobs as listed (others after them). A group counts with its earliest due.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from production.planning import fields
+from production.planning.entities import Label, Problem
+from production.planning.errors import ProblemError
+from production.planning.future import Policy
+from production.planning.queues import APPARENT_COST, CRITICAL_RATIO, FIXED
+from production.planning.shop import Shop
+
+__all__ = ["RULES", "Rule", "kernel_policy", "named_policy"]
+
+RULES = ("fifo", "edd", "slack", "spt", "lpt", "wspt", "most_work", "atc", "cr", "order")
+LONGEST_WAIT = 10080.0
+
+
+@dataclass(frozen=True)
+class Rule:
+    """A dispatch rule of the bench.
+
+    ``wait``: minutes for a fuller batch, for all kinds or by kind (others 0);
+    ``look_ahead``: the constant of ``atc``, in mean step lengths; ``order``: job ids,
+    for the rule ``order``.
+    """
+
+    name: str = "edd"
+    wait: float | Mapping[str, float] = 0.0
+    look_ahead: float = 2.0
+    order: tuple[Label, ...] = field(default=())
+
+    def as_json(self) -> dict[str, Any]:
+        """Return the rule as the problem's ``policy`` object."""
+        wait = dict(self.wait) if isinstance(self.wait, Mapping) else self.wait
+        told: dict[str, Any] = {"rule": self.name, "wait": wait}
+        if self.name == "atc":
+            told["look_ahead"] = self.look_ahead
+        if self.order:
+            told["order"] = list(self.order)
+        return told
+
+
+def named_policy(problem: Problem) -> Rule | None:
+    """Return the rule that the problem itself names, if it does.
+
+    Raises
+    ------
+    ProblemError
+        When the object is malformed.
+    """
+    told = problem.policy
+    if not told:
+        return None
+    place = "problem: policy"
+    name = told.get("rule", "edd")
+    if name not in RULES:
+        raise ProblemError(f"{place}: rule is {name!r}; use one of {', '.join(RULES)}")
+    wait: float | dict[str, float]
+    if isinstance(told.get("wait"), Mapping):
+        wait = {
+            kind: fields.number(
+                told["wait"], kind, f"{place}: wait", None, low=0, high=LONGEST_WAIT
+            )
+            for kind in told["wait"]
+        }
+    else:
+        wait = fields.number(told, "wait", place, 0.0, low=0.0, high=LONGEST_WAIT)
+    order = fields.a_list(told, "order", place) if name == "order" else ()
+    known = {str(job.id) for job in problem.jobs}
+    for item in order:
+        if str(item) not in known:
+            raise ProblemError(f"{place}: order names {item!r}, which is no job; take it out")
+    return Rule(
+        name=name,
+        wait=wait,
+        look_ahead=fields.number(told, "look_ahead", place, 2.0, low=1e-3, high=1e3),
+        order=tuple(order),
+    )
+
+
+def kernel_policy(problem: Problem, shop: Shop, rule: Rule) -> Policy:
+    """Return a rule in the kernel's form, for this problem."""
+    promise = shop.promise[shop.step_job]
+    count = shop.step_job.size
+    moving = {"atc": APPARENT_COST, "cr": CRITICAL_RATIO}.get(rule.name, FIXED)
+    if rule.name == "edd":
+        key = promise
+    elif rule.name == "slack":
+        key = promise - shop.remaining
+    elif rule.name == "atc":
+        weight = np.maximum(shop.weight[shop.step_job], 1e-12)
+        key = np.log(np.maximum(shop.minutes, 1e-6)) - np.log(weight)
+    elif rule.name == "spt":
+        key = shop.minutes
+    elif rule.name == "lpt":
+        key = -shop.minutes
+    elif rule.name == "wspt":
+        key = shop.minutes / np.maximum(shop.weight[shop.step_job], 1e-12)
+    elif rule.name == "most_work":
+        key = -shop.remaining
+    elif rule.name == "order":
+        rank = {str(name): float(i) for i, name in enumerate(rule.order)}
+        ranks = [rank.get(str(job.id), math.inf) for job in problem.jobs]
+        key = np.array(ranks, dtype=np.float64)[shop.step_job]
+    else:
+        key = np.zeros(count)
+    steps = [step for job in problem.jobs for step in job.steps]
+    if isinstance(rule.wait, Mapping):
+        waits = rule.wait
+        wait = np.array([float(waits.get(step.kind, 0.0)) for step in steps], dtype=np.float64)
+    else:
+        wait = np.full(count, float(rule.wait))
+    typical = float(shop.minutes.mean()) if count else 1.0
+    return Policy(
+        moving=moving,
+        look_ahead=max(rule.look_ahead * typical, 1e-6),
+        key=np.array(key, dtype=np.float64),
+        wait=wait,
+        hold=np.zeros(count),
+    )
