@@ -22,7 +22,9 @@ class LocalDateTimeField(forms.DateTimeField):
     widget = forms.DateTimeInput
 
     def __init__(self, **options: Any) -> None:
-        options.setdefault("input_formats", ["%Y-%m-%dT%H:%M", "%Y-%m-%dT%H:%M:%S", "%Y-%m-%d %H:%M"])
+        options.setdefault(
+            "input_formats", ["%Y-%m-%dT%H:%M", "%Y-%m-%dT%H:%M:%S", "%Y-%m-%d %H:%M"]
+        )
         options.setdefault(
             "error_messages",
             {"invalid": "Give a date and a time, such as 2026-11-25 09:40."},
@@ -73,7 +75,9 @@ class PatientForm(forms.ModelForm):
             "allergies": "Materials above all: acrylates, latex, nickel. Empty means none known.",
         }
         error_messages = {
-            "chart_number": {"unique": "Another patient has this chart number. Search for it first."}
+            "chart_number": {
+                "unique": "Another patient has this chart number. Search for it first."
+            }
         }
         widgets = {
             "allergies": forms.Textarea(attrs={"rows": 2}),

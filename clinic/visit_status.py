@@ -32,7 +32,9 @@ class VisitMoved(Exception):
 
 
 @transaction.atomic
-def set_visit_status(user: User, visit: Visit, status: str, *, seen: str, undo: bool = False) -> bool:
+def set_visit_status(
+    user: User, visit: Visit, status: str, *, seen: str, undo: bool = False
+) -> bool:
     """Set ``visit`` to ``status``; True when something changed.
 
     Parameters

@@ -7,17 +7,13 @@ current one, so ten open screens cost a few cheap selector queries a second.
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Callable
 
 from django.http import HttpRequest, HttpResponse
 
+from production.selectors.version import version_of
+
 __all__ = ["live", "version_of"]
-
-
-def version_of(*parts: object) -> str:
-    """Return a short digest of ``parts``; equal parts give equal versions in every process."""
-    return hashlib.blake2b(repr(parts).encode(), digest_size=9).hexdigest()
 
 
 def live(request: HttpRequest, version: str, render: Callable[[], HttpResponse]) -> HttpResponse:

@@ -1,0 +1,61 @@
+"""The record of a custom-made device. Contents follow Annex XIII of Regulation (EU) 2017/745."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from production.documents.paper import Paper, make_paper
+from production.documents.pieces import Piece, events_of
+from production.models import Acceptance, Handover, StageEvent
+
+__all__ = ["RecordLine", "build"]
+
+
+@dataclass(frozen=True)
+class RecordLine:
+    """One event of the record, with the wording of the card that was shown."""
+
+    event: StageEvent
+    taken_back: bool
+    ticked: list[str]
+    left_open: list[str]
+
+
+def build(piece: Piece) -> Paper:
+    """Return the record of one appliance."""
+    events = events_of(piece.appliance)
+    undone = {e.undoes_id for e in events if e.undoes_id}
+    lines = [_line(e, e.pk in undone) for e in events]
+    scan = piece.appliance.scan
+    acceptances = (
+        list(Acceptance.objects.filter(scan=scan).select_related("doctor")) if scan else []
+    )
+    skipped = [
+        line.event
+        for line in lines
+        if line.event.action == StageEvent.Action.SKIP and not line.taken_back
+    ]
+    handovers = list(
+        Handover.objects.filter(appliance=piece.appliance).select_related("by").order_by("at")
+    )
+    context = piece.context(
+        lines=lines,
+        acceptances=acceptances,
+        skipped=skipped,
+        handovers=handovers,
+        findings=((scan.report or {}) if scan else {}).get("findings", []),
+        remakes=list(piece.appliance.remakes.select_related("remake_cause")),
+    )
+    name = f"record-{piece.appliance.code}.pdf"
+    return make_paper(name, "documents/device_record.html", context)
+
+
+def _line(event: StageEvent, taken_back: bool) -> RecordLine:
+    items = event.card.items if event.card else []
+    ticks = set(event.ticks or [])
+    return RecordLine(
+        event,
+        taken_back,
+        [i["text"] for i in items if i.get("id") in ticks],
+        [i["text"] for i in items if i.get("id") not in ticks],
+    )

@@ -1,0 +1,124 @@
+"""Promised pickups as the desk sees them: how each stands, and what it is about."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass, field
+
+from django.db.models import Prefetch, QuerySet
+
+from clinic.models import Office, Patient
+from production.models import Appliance, Promise
+from production.selectors.risk import Likelihood, likelihood
+
+__all__ = ["PromiseRow", "promise_row", "standing"]
+
+GONE = (Appliance.Status.REMADE, Appliance.Status.CANCELLED)
+
+
+@dataclass(frozen=True)
+class PromiseRow:
+    """One standing promise with everything a line on a screen or a sheet needs."""
+
+    promise: Promise
+    likelihood: Likelihood
+    appliances: list[Appliance] = field(default_factory=list)
+    ready: bool = False
+    overdue: bool = False
+    delivered: bool = False
+    moved: bool = False
+    near: str = ""
+    left: dt.timedelta = dt.timedelta()
+
+    @property
+    def patient(self) -> Patient:
+        """Whose it is."""
+        return self.promise.order.patient
+
+    @property
+    def what(self) -> str:
+        """“Retainer, upper + lower”; an aligner's step number where there is one."""
+        return describe(self.promise.order.kind.name, self.appliances)
+
+    @property
+    def late_by(self) -> dt.timedelta:
+        """How long it has been due."""
+        return -self.left
+
+    @property
+    def remade(self) -> bool:
+        """Whether a piece of it had to be made again."""
+        return any(a.remake_of_id for a in self.appliances)
+
+    @property
+    def waiting(self) -> list[Appliance]:
+        """The pieces that still have work to do."""
+        return [a for a in self.appliances if a.status not in DONE]
+
+    @property
+    def ready_at(self) -> dt.datetime | None:
+        """When the last piece became ready, if all are."""
+        times = [a.ready_at for a in self.appliances if a.ready_at]
+        return max(times) if self.ready and times else None
+
+
+DONE = (Appliance.Status.READY, Appliance.Status.DELIVERED)
+
+
+def describe(kind: str, appliances: list[Appliance]) -> str:
+    """Name an order's pieces in few words: “Aligner step 5, upper + lower”."""
+    arches = sorted({a.arch for a in appliances}, reverse=True)
+    steps = sorted({a.step.number for a in appliances if a.step})
+    name = kind
+    if steps:
+        span = f"{steps[0]}" if len(steps) == 1 else f"{steps[0]}–{steps[-1]}"
+        name = f"{kind} step{'s' if len(steps) > 1 else ''} {span}"
+    return f"{name}, {' + '.join(arches)}" if arches else name
+
+
+def standing() -> QuerySet[Promise]:
+    """Promises that hold now, with order, patient, pieces and stages: three queries in all."""
+    pieces = (
+        Appliance.objects.exclude(status__in=GONE)
+        .select_related("stage", "step")
+        .order_by("arch", "pk")
+    )
+    return (
+        Promise.objects.filter(superseded_at=None, order__cancelled_at=None)
+        .select_related("order__patient", "order__kind", "order__visit")
+        .prefetch_related(
+            Prefetch("order__appliances", queryset=pieces, to_attr="pieces"),
+            Prefetch(
+                "order__promises",
+                queryset=Promise.objects.exclude(superseded_at=None).order_by("-agreed_at"),
+                to_attr="earlier_promises",
+            ),
+        )
+        .order_by("due_at", "pk")
+    )
+
+
+def promise_row(
+    promise: Promise, office: Office, now: dt.datetime, near: dict[int, str] | None = None
+) -> PromiseRow:
+    """Judge one promise of ``standing()`` at ``now``."""
+    pieces: list[Appliance] = getattr(promise.order, "pieces", [])
+    delivered = bool(pieces) and all(a.status == Appliance.Status.DELIVERED for a in pieces)
+    ready = bool(pieces) and all(a.status in DONE for a in pieces)
+    overdue = not ready and promise.due_at < now
+    state = likelihood(promise.p_late, office)
+    if ready:
+        state = Likelihood("Ready", "bag", "good", 0, None)
+    elif overdue:
+        state = Likelihood("Overdue", "stop", "bad", 3, 0.0)
+    return PromiseRow(
+        promise=promise,
+        likelihood=state,
+        appliances=pieces,
+        ready=ready,
+        overdue=overdue,
+        delivered=delivered,
+        moved=bool(getattr(promise.order, "earlier_promises", [])),
+        near=(near or {}).get(promise.order.patient_id, ""),
+        left=promise.due_at - now,
+    )

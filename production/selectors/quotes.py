@@ -1,0 +1,146 @@
+"""Ask the planner for pickup times, and put its answer into words."""
+
+from __future__ import annotations
+
+import datetime as dt
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from clinic.models import Office
+from production.models import ApplianceKind, Order, Promise
+from production.scheduling import Offer, quote_pickup, requote
+from production.selectors.risk import Likelihood, likelihood
+
+__all__ = ["Answer", "Choice", "again", "ask"]
+
+NOTICEABLE = 0.005
+
+
+@dataclass(frozen=True)
+class Choice:
+    """A time with how likely it is kept, and what it costs or gains."""
+
+    at: dt.datetime
+    p_kept: float
+    likelihood: Likelihood
+    words: str = ""
+    can_agree: bool = True
+
+
+@dataclass(frozen=True)
+class Delayed:
+    """Another promise that the new order makes less certain."""
+
+    promise: Promise
+    before: float
+    after: float
+
+
+@dataclass(frozen=True)
+class Answer:
+    """The planner's answer for one question."""
+
+    earliest: Choice | None
+    alternatives: list[Choice] = field(default_factory=list)
+    own: Choice | None = None
+    delayed: list[Delayed] = field(default_factory=list)
+    reason: str = ""
+    seconds: float = 0.0
+
+    @property
+    def choices(self) -> list[Choice]:
+        """Every time that may be agreed on, the recommended one first."""
+        own = [self.own] if self.own and self.own.can_agree else []
+        return [*([self.earliest] if self.earliest else []), *self.alternatives, *own]
+
+
+def ask(
+    kind: ApplianceKind,
+    pieces: Sequence[str],
+    ready_from: dt.datetime,
+    *,
+    own_time: dt.datetime | None = None,
+    office: Office | None = None,
+) -> Answer:
+    """Ask for new appliances: the earliest safe time, others, and the patient's own wish.
+
+    Parameters
+    ----------
+    pieces
+        One distinct label per appliance, such as ``upper`` or ``lower step 5``.
+    ready_from
+        When the scan can be taken.
+    own_time
+        A time the patient asks for, judged as it is.
+    """
+    office = office or Office.get()
+    started = time.monotonic()
+    offer = quote_pickup(kind, pieces, ready_from)
+    own = None
+    if own_time is not None:
+        judged = quote_pickup(kind, pieces, ready_from, due_at=own_time)
+        own = _own(own_time, judged, office)
+    return _answer(offer, office, own, time.monotonic() - started)
+
+
+def again(order: Order, office: Office | None = None) -> Answer:
+    """Ask when an open order can be picked up, as the bench is now."""
+    office = office or Office.get()
+    started = time.monotonic()
+    return _answer(requote(order), office, None, time.monotonic() - started)
+
+
+def chance(answer: Answer, at: dt.datetime) -> float | None:
+    """Return the probability that was worked out for exactly this time, if it was."""
+    return next((c.p_kept for c in answer.choices if c.at == at), None)
+
+
+def _answer(offer: Offer, office: Office, own: Choice | None, seconds: float) -> Answer:
+    earliest = None
+    if offer.earliest is not None and offer.p_kept is not None:
+        earliest = _choice(offer.earliest, offer.p_kept, "", office)
+    return Answer(
+        earliest=earliest,
+        alternatives=[
+            _choice(at, p, words, office)
+            for at, p, words in offer.alternatives
+            if earliest is None or at != earliest.at
+        ],
+        own=own,
+        delayed=_noticeable(offer),
+        reason=offer.reason,
+        seconds=seconds,
+    )
+
+
+def _choice(at: dt.datetime, p_kept: float, words: str, office: Office) -> Choice:
+    return Choice(at, p_kept, likelihood(1.0 - p_kept, office), words)
+
+
+def _noticeable(offer: Offer) -> list[Delayed]:
+    """Return whom it touches, leaving out changes that no screen would show."""
+    return [
+        Delayed(promise, 1.0 - before, 1.0 - after)
+        for promise, before, after in offer.delayed
+        if after - before >= NOTICEABLE
+    ]
+
+
+def _own(at: dt.datetime, judged: Offer, office: Office) -> Choice:
+    """Put the answer for the patient's own time into words."""
+    if judged.p_kept is None:
+        state = likelihood(1.0, office)
+        return Choice(at, 0.0, state, judged.reason or "This time cannot be kept.", can_agree=False)
+    touched = [d for d in _noticeable(judged) if 1.0 - d.after > office.risk_limit]
+    pushed = ""
+    if touched:
+        count = len(touched)
+        pushed = f"; puts {count} other promise{'s' if count > 1 else ''} at risk"
+    if judged.p_kept >= office.confidence and not touched:
+        words = "Yes, you can say this."
+    elif judged.p_kept >= 1.0 - office.risk_limit:
+        words = f"Tight{pushed}. A later time is safer."
+    else:
+        words = f"Not safely{pushed}. Choose a later time, or ask the doctor."
+    return Choice(at, judged.p_kept, likelihood(1.0 - judged.p_kept, office), words)

@@ -1,0 +1,287 @@
+"""What the front desk must know now. A fixed number of queries, however full the day."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass, field
+
+from django.db.models import Exists, Max, OuterRef, Q
+from django.utils import timezone
+
+from clinic.models import AuditEntry, Office, Patient, Visit
+from clinic.names import near_names
+from clinic.visit_status import NEXT, recent_changes
+from production.models import Acceptance, Appliance, Order, Plan, Promise, Scan, StageEvent
+from production.models.bench import OPEN_STATUSES
+from production.selectors.promises import PromiseRow, promise_row, standing
+from production.selectors.version import version_of
+
+__all__ = ["Today", "VisitRow", "bounds", "today", "today_version"]
+
+LOOK_BACK_DAYS = 60
+LOOK_AHEAD_DAYS = 7
+AHEAD_SHOWN = 30
+SCAN_DAYS = 14
+NEWS_HOURS = 24
+NO_TIME = "Agree on a time with the patient."
+
+STEP_WORDS = {
+    Visit.Status.ARRIVED: ("Arrived", "ok"),
+    Visit.Status.IN_CHAIR: ("In the chair", "play"),
+    Visit.Status.DONE: ("Done", "ok"),
+    Visit.Status.MISSED: ("Did not come", "close"),
+}
+
+
+@dataclass(frozen=True)
+class VisitRow:
+    """A visit of the day with what can be tapped next."""
+
+    visit: Visit
+    steps: list[tuple[str, str, str]]
+    back: str = ""
+    back_words: str = ""
+    near: str = ""
+    late: bool = False
+    has_order: bool = False
+
+
+@dataclass(frozen=True)
+class News:
+    """Something that happened at the bench and that the desk has to pass on."""
+
+    icon: str
+    title: str
+    words: str
+    patient: Patient
+    order_uuid: object
+    at: dt.datetime
+    untold: Promise | None = None
+    untimed: bool = False
+
+
+@dataclass(frozen=True)
+class Today:
+    """Everything on the page for one day."""
+
+    day: dt.date
+    now: dt.datetime
+    is_today: bool
+    due: list[PromiseRow] = field(default_factory=list)
+    handed_over: list[PromiseRow] = field(default_factory=list)
+    ahead: list[PromiseRow] = field(default_factory=list)
+    ahead_more: int = 0
+    visits: list[VisitRow] = field(default_factory=list)
+    chair: list[VisitRow] = field(default_factory=list)
+    scans: list[tuple[Scan, str]] = field(default_factory=list)
+    news: list[News] = field(default_factory=list)
+
+    @property
+    def counts(self) -> dict[str, int]:
+        """The figures in the strip on top."""
+        open_rows = [r for r in self.due if not r.ready]
+        return {
+            "due": len(self.due),
+            "ready": sum(r.ready for r in self.due),
+            "overdue": sum(r.overdue for r in open_rows),
+            "at_risk": sum(r.likelihood.at_risk and not r.overdue for r in open_rows),
+            "handed_over": len(self.handed_over),
+            "chair": len(self.chair),
+            "waiting_room": sum(r.visit.status == Visit.Status.ARRIVED for r in self.visits),
+            "visits": len(self.visits),
+            "scans": len(self.scans),
+        }
+
+
+def bounds(day: dt.date, office: Office) -> tuple[dt.datetime, dt.datetime]:
+    """Return the first moment of ``day`` and of the day after, on the office's clock."""
+    zone = office.zone
+    start = dt.datetime.combine(day, dt.time(), zone)
+    return start, dt.datetime.combine(day + dt.timedelta(days=1), dt.time(), zone)
+
+
+def today_version(day: dt.date, office: Office, reader: object) -> str:
+    """Return a digest that changes when the page would: six small queries.
+
+    The minute of the clock is part of it, because a promise becomes overdue and an
+    undo expires without anybody doing anything.
+    """
+    start, end = bounds(day, office)
+    recent = timezone.now() - dt.timedelta(days=SCAN_DAYS)
+    return version_of(
+        day,
+        reader,
+        timezone.now().replace(second=0, microsecond=0),
+        AuditEntry.objects.aggregate(m=Max("pk"))["m"],
+        StageEvent.objects.aggregate(m=Max("pk"))["m"],
+        Plan.objects.aggregate(m=Max("pk"))["m"],
+        Promise.objects.aggregate(m=Max("pk"))["m"],
+        list(
+            Visit.objects.filter(starts_at__gte=start, starts_at__lt=end)
+            .order_by("pk")
+            .values_list("pk", "status", "starts_at", "kind")
+        ),
+        list(
+            Scan.objects.filter(uploaded_at__gte=recent)
+            .order_by("pk")
+            .values_list("pk", "status", "verdict", "replaced_by")
+        ),
+        Acceptance.objects.aggregate(m=Max("pk"))["m"],
+    )
+
+
+def today(day: dt.date, office: Office, now: dt.datetime | None = None) -> Today:
+    """Collect the page of ``day`` as it stands at ``now``."""
+    now = now or timezone.now()
+    start, end = bounds(day, office)
+    is_today = start <= now < end
+    visits = list(
+        Visit.objects.filter(starts_at__gte=start, starts_at__lt=end)
+        .exclude(status=Visit.Status.CANCELLED)
+        .select_related("patient")
+        .prefetch_related("orders")
+        .order_by("starts_at", "pk")
+    )
+    earliest = now - dt.timedelta(days=LOOK_BACK_DAYS) if is_today else start
+    promises = list(
+        standing()
+        .filter(due_at__gte=earliest, due_at__lt=end + dt.timedelta(days=LOOK_AHEAD_DAYS))
+        .filter(Q(handed_over_at=None) | Q(due_at__gte=start))
+    )
+    near = near_names(
+        [v.patient for v in visits] + [p.order.patient for p in promises if p.due_at < end]
+    )
+    rows = [promise_row(p, office, now, near) for p in promises]
+    # An order whose pieces were all replaced lives on in its remakes' order.
+    rows = [r for r in rows if r.appliances]
+    due = [r for r in rows if r.promise.due_at < end and not r.delivered]
+    ahead = [r for r in rows if r.promise.due_at >= end and not r.delivered]
+    back = recent_changes(visits, now)
+    visit_rows = [_visit_row(v, now, back, near) for v in visits]
+    return Today(
+        day=day,
+        now=now,
+        is_today=is_today,
+        due=sorted(due, key=_urgency),
+        handed_over=[r for r in rows if r.delivered and start <= r.promise.due_at < end],
+        ahead=ahead[:AHEAD_SHOWN],
+        ahead_more=max(0, len(ahead) - AHEAD_SHOWN),
+        visits=visit_rows,
+        chair=[r for r in visit_rows if r.visit.status == Visit.Status.IN_CHAIR],
+        scans=_scans(now) if is_today else [],
+        news=_news(now) if is_today else [],
+    )
+
+
+def _urgency(row: PromiseRow) -> tuple[bool, dt.datetime]:
+    """Unfinished promises first, next due on top; what is ready only waits for its patient."""
+    return row.ready, row.promise.due_at
+
+
+def _visit_row(
+    visit: Visit, now: dt.datetime, back: dict[int, str], near: dict[int, str]
+) -> VisitRow:
+    steps = [(s, *STEP_WORDS[Visit.Status(s)]) for s in NEXT[visit.status]]
+    before = back.get(visit.pk, "")
+    return VisitRow(
+        visit=visit,
+        steps=steps,
+        back=before,
+        back_words=str(Visit.Status(before).label) if before else "",
+        near=near.get(visit.patient_id, ""),
+        late=visit.status == Visit.Status.PLANNED and visit.starts_at < now,
+        has_order=any(o.cancelled_at is None for o in visit.orders.all()),
+    )
+
+
+def _scans(now: dt.datetime) -> list[tuple[Scan, str]]:
+    """Scans of the last two weeks that wait for a person's decision, oldest first."""
+    waiting = (
+        Scan.objects.filter(uploaded_at__gte=now - dt.timedelta(days=SCAN_DAYS), replaced_by=None)
+        .filter(
+            Q(status=Scan.Status.INSPECTED, verdict=Scan.Verdict.RESCAN, acceptances=None)
+            | Q(status__in=(Scan.Status.UNREADABLE, Scan.Status.FAILED))
+        )
+        .select_related("patient")
+        .order_by("uploaded_at")
+    )
+    words = {
+        Scan.Status.INSPECTED: "Rescan, or a doctor accepts it with a reason",
+        Scan.Status.UNREADABLE: "The file could not be read: upload it again",
+        Scan.Status.FAILED: "The inspection did not finish: try again",
+    }
+    return [(s, words[Scan.Status(s.status)]) for s in waiting]
+
+
+def _news(now: dt.datetime) -> list[News]:
+    """Remakes of the last day, orders without a time, new times the patient has not heard of."""
+    since = now - dt.timedelta(hours=NEWS_HOURS)
+    news = []
+    timed = Promise.objects.filter(order=OuterRef("order"), superseded_at=None)
+    remakes = (
+        Appliance.objects.filter(remake_of__isnull=False, created_at__gte=since)
+        .exclude(status__in=(Appliance.Status.CANCELLED, Appliance.Status.DELIVERED))
+        .annotate(timed=Exists(timed))
+        .select_related("order__patient", "kind", "remake_cause")
+    )
+    for piece in remakes:
+        cause = f": {piece.remake_cause.name.lower()}" if piece.remake_cause else ""
+        news.append(
+            News(
+                "remake",
+                f"{piece.kind.name}, {piece.arch}, is made again{cause}",
+                "" if piece.timed else NO_TIME,
+                piece.order.patient,
+                piece.order.uuid,
+                piece.created_at,
+                untimed=not piece.timed,
+            )
+        )
+    untimed = (
+        Order.objects.filter(
+            ~Exists(Promise.objects.filter(order=OuterRef("pk"), superseded_at=None)),
+            created_at__gte=now - dt.timedelta(days=SCAN_DAYS),
+            cancelled_at=None,
+            purpose__in=(Order.Purpose.NEW, Order.Purpose.REPLACEMENT),
+            appliances__status__in=OPEN_STATUSES,
+        )
+        .select_related("patient", "kind")
+        .distinct()
+    )
+    for order in untimed:
+        news.append(
+            News(
+                "question",
+                f"{order.kind.name} without a pickup time",
+                NO_TIME,
+                order.patient,
+                order.uuid,
+                order.created_at,
+                untimed=True,
+            )
+        )
+    untold = (
+        Promise.objects.filter(
+            superseded_at=None,
+            told_at=None,
+            handed_over_at=None,
+            order__cancelled_at=None,
+            agreed_at__gte=now - dt.timedelta(days=SCAN_DAYS),
+            order__promises__superseded_at__isnull=False,
+        )
+        .select_related("order__patient", "order__kind")
+        .distinct()
+    )
+    for promise in untold:
+        news.append(
+            News(
+                "bell",
+                f"New time for the {promise.order.kind.name.lower()}",
+                promise.reason,
+                promise.order.patient,
+                promise.order.uuid,
+                promise.agreed_at,
+                untold=promise,
+            )
+        )
+    return sorted(news, key=lambda n: n.at, reverse=True)
