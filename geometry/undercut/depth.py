@@ -1,0 +1,99 @@
+"""Horizontal depth of undercut surface, as a surveying gauge reads it."""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+
+
+@njit(cache=True, nogil=True)
+def rings(reach):  # type: ignore[no-untyped-def]
+    """Return lattice offsets within ``reach`` cells, nearest first, and their distances."""
+    side = 2 * reach + 1
+    di = np.empty(side * side, dtype=np.int32)
+    dj = np.empty(side * side, dtype=np.int32)
+    square = np.empty(side * side, dtype=np.int64)
+    count = 0
+    for i in range(-reach, reach + 1):
+        for j in range(-reach, reach + 1):
+            if i * i + j * j <= reach * reach:
+                di[count] = i
+                dj[count] = j
+                square[count] = i * i + j * j
+                count += 1
+    order = np.argsort(square[:count], kind="mergesort")
+    return di[order], dj[order], np.sqrt(square[:count][order].astype(np.float64))
+
+
+@njit(cache=True, nogil=True)
+def vertex_depths(points, base, top, i0, j0, pitch, di, dj, distance, depth):  # type: ignore[no-untyped-def]
+    """Fill the horizontal distance from each point to where it could be drawn straight up.
+
+    A place is free at a height when the highest surface over it lies below that
+    height. The nearest free lattice point lies some way beyond the shadow line, a
+    quarter of a cell on average, which is taken off. ``base`` holds the base plane's height under
+    each point; points below it have no depth. The search ends at the last offset.
+    """
+    columns, rows = top.shape
+    for v in range(points.shape[0]):
+        depth[v] = 0.0
+        z = points[v, 2]
+        if z < base[v]:
+            continue
+        x = points[v, 0] / pitch - i0
+        y = points[v, 1] / pitch - j0
+        i = int(np.round(x))
+        j = int(np.round(y))
+        if i < 0 or j < 0 or i >= columns or j >= rows or top[i, j] <= z + 0.5 * pitch:
+            continue
+        reached = distance[distance.size - 1]
+        best = reached + 1.0
+        for k in range(di.size):
+            if distance[k] > best + 0.75:
+                break
+            p = i + di[k]
+            q = j + dj[k]
+            if p < 0 or q < 0 or p >= columns or q >= rows or top[p, q] <= z:
+                off = np.sqrt((p - x) ** 2 + (q - y) ** 2)
+                if off < best:
+                    best = off
+        depth[v] = max(0.0, min(best, reached) - 0.25) * pitch
+
+
+@njit(cache=True, nogil=True)
+def calm(values, faces, out):  # type: ignore[no-untyped-def]
+    """Cap each vertex value at the largest of its neighbours', so lone spikes do not count."""
+    out[:] = 0.0
+    for t in range(faces.shape[0]):
+        for k in range(3):
+            a, b, c = faces[t, k], faces[t, (k + 1) % 3], faces[t, (k + 2) % 3]
+            out[a] = max(out[a], values[b], values[c])
+    for v in range(values.size):
+        out[v] = min(out[v], values[v])
+
+
+@njit(cache=True, nogil=True)
+def band_areas(vertices, faces, depth, bands, label, areas):  # type: ignore[no-untyped-def]
+    """Add to ``areas`` (labels, bands) the surface whose depth reaches each band.
+
+    A triangle counts with the share of its corners that do; ``label`` is per vertex.
+    """
+    for t in range(faces.shape[0]):
+        i, j, k = faces[t, 0], faces[t, 1], faces[t, 2]
+        deepest = max(depth[i], depth[j], depth[k])
+        if deepest < bands[0]:
+            continue
+        ux = vertices[j, 0] - vertices[i, 0]
+        uy = vertices[j, 1] - vertices[i, 1]
+        uz = vertices[j, 2] - vertices[i, 2]
+        vx = vertices[k, 0] - vertices[i, 0]
+        vy = vertices[k, 1] - vertices[i, 1]
+        vz = vertices[k, 2] - vertices[i, 2]
+        nx = uy * vz - uz * vy
+        ny = uz * vx - ux * vz
+        nz = ux * vy - uy * vx
+        third = np.sqrt(nx * nx + ny * ny + nz * nz) / 6.0
+        for v in (i, j, k):
+            for b in range(bands.size):
+                if depth[v] >= bands[b]:
+                    areas[label[v], b] += third

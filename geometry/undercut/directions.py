@@ -1,0 +1,210 @@
+"""The direction of removal with the least undercut."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from geometry.mesh import Mesh
+from geometry.undercut.lattice import basis_along, cast
+from geometry.undercut.measure import base_plane
+
+WITHIN_DEG = 15.0
+_COARSE_CELL_MM = 0.6
+_COARSE_PITCH_MM = 0.35
+_FINE_PITCH_MM = 0.15
+
+
+@dataclass(frozen=True, slots=True)
+class BestDirection:
+    """Where an appliance comes off with the least to block out.
+
+    Attributes
+    ----------
+    direction : (3,) float64
+        Unit vector.
+    volume_mm3 : float
+        Undercut along it, same base plane.
+    angle_deg : float
+        Against the axis it was searched around.
+    """
+
+    direction: NDArray[np.float64]
+    volume_mm3: float
+    angle_deg: float
+
+
+@njit(cache=True, nogil=True)
+def _cluster(points, faces, low, inverse, shape, vertex, sums, sizes, kept):  # type: ignore[no-untyped-def]
+    """Merge the vertices within each cell; return (vertices, triangles kept)."""
+    nx, ny, nz = shape
+    table = np.full(nx * ny * nz, -1, dtype=np.int32)
+    count = 0
+    for v in range(points.shape[0]):
+        i = int((points[v, 0] - low[0]) * inverse)
+        j = int((points[v, 1] - low[1]) * inverse)
+        k = int((points[v, 2] - low[2]) * inverse)
+        c = (i * ny + j) * nz + k
+        if table[c] < 0:
+            table[c] = count
+            sums[count] = 0.0
+            sizes[count] = 0
+            count += 1
+        vertex[v] = table[c]
+        for axis in range(3):
+            sums[table[c], axis] += points[v, axis]
+        sizes[table[c]] += 1
+    for c in range(count):
+        for axis in range(3):
+            sums[c, axis] /= sizes[c]
+    triangles = 0
+    for t in range(faces.shape[0]):
+        a, b, c = vertex[faces[t, 0]], vertex[faces[t, 1]], vertex[faces[t, 2]]
+        if a != b and b != c and c != a:
+            kept[triangles, 0] = a
+            kept[triangles, 1] = b
+            kept[triangles, 2] = c
+            triangles += 1
+    return count, triangles
+
+
+def coarsen(mesh: Mesh, cell_mm: float) -> Mesh:
+    """Return a mesh with one vertex for each occupied cell of a grid."""
+    low = mesh.vertices.min(axis=0)
+    shape = np.floor((mesh.vertices.max(axis=0) - low) / cell_mm).astype(np.int64) + 1
+    while float(np.prod(shape.astype(float))) > 3e7:
+        cell_mm *= 1.5
+        shape = np.floor((mesh.vertices.max(axis=0) - low) / cell_mm).astype(np.int64) + 1
+    vertex = np.empty(len(mesh.vertices), dtype=np.int32)
+    sums = np.empty((len(mesh.vertices), 3))
+    sizes = np.empty(len(mesh.vertices), dtype=np.int32)
+    kept = np.empty((len(mesh.faces), 3), dtype=np.int32)
+    count, triangles = _cluster(
+        mesh.vertices, mesh.faces, low, 1.0 / cell_mm, tuple(int(n) for n in shape),
+        vertex, sums, sizes, kept,
+    )  # fmt: skip
+    return Mesh(sums[:count].copy(), kept[:triangles].copy())
+
+
+def cap_of(axis: NDArray[np.float64], within_deg: float, count: int) -> NDArray[np.float64]:
+    """Return ``count`` directions spread evenly over a cap, the axis first, shape (count, 3).
+
+    A sunflower: equal areas, each turned by the golden angle.
+    """
+    basis = basis_along(axis)
+    number = np.arange(count)
+    cosine = 1.0 - (1.0 - np.cos(np.radians(within_deg))) * number / max(count - 1, 1)
+    sine = np.sqrt(np.maximum(0.0, 1.0 - cosine**2))
+    turn = number * np.pi * (3.0 - np.sqrt(5.0))
+    local = np.column_stack([sine * np.cos(turn), sine * np.sin(turn), cosine])
+    return np.asarray(local @ basis)
+
+
+def _volume(
+    mesh: Mesh,
+    direction: NDArray[np.float64],
+    plane: tuple[NDArray[np.float64], float],
+    pitch: float,
+) -> float:
+    basis = basis_along(direction)
+    lattice = cast(mesh.vertices @ basis.T, mesh.faces, basis, pitch, (basis @ plane[0], plane[1]))
+    return float(lattice.void.sum() * pitch**2)
+
+
+def survey(
+    mesh: Mesh,
+    axis: NDArray[np.float64],
+    base_z: float | None = None,
+    *,
+    base_normal: NDArray[np.float64] | None = None,
+    count: int = 200,
+    within_deg: float = WITHIN_DEG,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Estimate the undercut along many directions on a coarse copy of the surface.
+
+    Returns
+    -------
+    directions : (count, 3) float64
+    volumes_mm3 : (count,) float64
+        To compare with each other; ``measure`` gives the exact volume.
+    """
+    plane = base_plane(axis, base_z, base_normal, mesh.vertices)
+    coarse = coarsen(mesh, _COARSE_CELL_MM)
+    directions = cap_of(axis, within_deg, count)
+    volumes = np.array([_volume(coarse, d, plane, _COARSE_PITCH_MM) for d in directions])
+    return directions, volumes
+
+
+def best_direction(
+    mesh: Mesh,
+    axis: NDArray[np.float64],
+    base_z: float | None = None,
+    *,
+    base_normal: NDArray[np.float64] | None = None,
+    count: int = 48,
+    within_deg: float = WITHIN_DEG,
+) -> BestDirection:
+    """Find the direction of least undercut within a cone around an axis.
+
+    A coarse survey picks the valley; the finest candidates are then followed downhill
+    on the surface itself with halving steps. The base plane stays where it is.
+
+    Parameters
+    ----------
+    mesh : Mesh
+    axis : (3,) float64
+    base_z, base_normal
+        As in ``measure``.
+    count : int
+        Directions in the survey.
+    within_deg : float
+
+    Returns
+    -------
+    BestDirection
+    """
+    axis = np.asarray(axis, dtype=np.float64) / np.linalg.norm(axis)
+    plane = base_plane(axis, base_z, base_normal, mesh.vertices)
+    directions, volumes = survey(
+        mesh, axis, plane[1], base_normal=plane[0], count=count, within_deg=within_deg
+    )
+    basis = basis_along(axis)
+    seen: dict[tuple[float, float], float] = {}
+
+    def at(place: tuple[float, float]) -> float:
+        if place not in seen:
+            seen[place] = _volume(mesh, _direction(place, basis), plane, _FINE_PITCH_MM)
+        return seen[place]
+
+    start = directions[int(np.argmin(volumes))] @ basis.T
+    tilt = np.degrees(np.arccos(min(1.0, float(start[2]))))
+    turn = float(np.arctan2(start[1], start[0]))
+    place = (round(tilt * np.cos(turn), 3), round(tilt * np.sin(turn), 3))
+    step = 2.0
+    while step >= 0.45:
+        around = [
+            (round(place[0] + step * np.cos(a), 3), round(place[1] + step * np.sin(a), 3))
+            for a in np.arange(4) * np.pi / 2.0
+        ]
+        inside = [p for p in around if np.hypot(*p) <= within_deg + 1e-6]
+        best = min([place, *inside], key=at)
+        if best == place:
+            step /= 2.0
+        place = best
+    if at((0.0, 0.0)) <= at(place):
+        place = (0.0, 0.0)
+    direction = _direction(place, basis)
+    volume = _volume(mesh, direction, plane, 0.1)
+    angle = float(np.degrees(np.arccos(np.clip(direction @ axis, -1.0, 1.0))))
+    return BestDirection(direction, volume, angle)
+
+
+def _direction(place: tuple[float, float], basis: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the unit vector tilted by ``place`` degrees towards u and v."""
+    tilt = np.radians(np.hypot(*place))
+    turn = np.arctan2(place[1], place[0])
+    local = np.array([np.sin(tilt) * np.cos(turn), np.sin(tilt) * np.sin(turn), np.cos(tilt)])
+    return np.asarray(local @ basis)

@@ -1,0 +1,137 @@
+"""Undercut whatever the winding and the pose, and the direction with least of it."""
+
+import numpy as np
+import pytest
+
+from fixtures.arches import random_arch
+from geometry.errors import GeometryError
+from geometry.mesh import Mesh
+from geometry.topology import analyse
+from geometry.undercut import best_direction, measure, survey
+from geometry.undercut.lattice import basis_along, cast, sweep
+
+Z = np.array([0.0, 0.0, 1.0])
+
+
+def leaning_block(lean: float) -> Mesh:
+    """A block on z = 0 whose axis leans towards +x."""
+    x = np.array([0.0, 10.0])
+    corners = np.array([[a, b, c] for c in (0.0, 8.0) for b in (0.0, 6.0) for a in x])
+    corners[:, 0] += corners[:, 2] * np.tan(np.radians(lean))
+    quads = [(0, 2, 3, 1), (4, 5, 7, 6), (0, 1, 5, 4), (2, 6, 7, 3), (0, 4, 6, 2), (1, 3, 7, 5)]
+    faces = [t for a, b, c, d in quads for t in ((a, b, c), (a, c, d))]
+    return Mesh(corners, np.array(faces, np.int32))
+
+
+def test_the_winding_does_not_matter() -> None:
+    mesh = leaning_block(10.0)
+    inside_out = Mesh(mesh.vertices, mesh.faces[:, ::-1].copy())
+    a, b = measure(mesh, Z, 0.0), measure(inside_out, Z, 0.0)
+    assert a.volume_mm3 == pytest.approx(6 * 64 * np.tan(np.radians(10)) / 2, rel=0.005)
+    assert b.volume_mm3 == pytest.approx(a.volume_mm3, rel=0.003)
+    assert (a.lattice.outward, b.lattice.outward) == (1, -1)
+
+
+def test_void_ends_at_the_base_plane_and_at_a_surface_below() -> None:
+    low, high = leaning_block(0.0), leaning_block(0.0)
+    raised = Mesh(high.vertices + [0, 0, 12.0], high.faces)
+    both = Mesh(
+        np.concatenate([low.vertices, raised.vertices]),
+        np.concatenate([low.faces, raised.faces + 8]).astype(np.int32),
+    )
+    assert measure(both, Z, 0.0).volume_mm3 == pytest.approx(4 * 60, rel=0.003)
+    assert measure(raised, Z, 0.0).volume_mm3 == pytest.approx(12 * 60, rel=0.003)
+    assert measure(raised, Z, 9.0).volume_mm3 == pytest.approx(3 * 60, rel=0.003)
+    assert measure(raised, Z, 15.0).volume_mm3 == pytest.approx(0.0, abs=1e-9)
+
+
+def test_places_and_volumes_add_up() -> None:
+    found = measure(leaning_block(10.0), Z, 0.0)
+    places, volumes = found.void_places()
+    assert volumes.sum() == pytest.approx(found.volume_mm3)
+    assert places[:, 0].min() > 9.9
+
+
+def test_areas_by_gauge_shrink_with_depth() -> None:
+    mesh = leaning_block(10.0)
+    fine = random_arch(5, triangles=12_000, clean=True)
+    surface = analyse(fine.mesh, self_intersections=False).main
+    found = measure(surface, fine.truth.occlusal)
+    areas = found.areas_by_gauge(surface, np.zeros(len(surface.vertices), np.int64), 1)[0]
+    assert areas[0] > areas[1] > areas[2] >= 0.0
+    assert measure(mesh, Z, 0.0).areas_by_gauge(mesh, np.zeros(8, np.int64), 1).shape == (1, 3)
+
+
+def test_the_sweep_agrees_with_sorting_each_column() -> None:
+    rng = np.random.default_rng(2)
+    cells, floor = 40, 1.0
+    cell = rng.integers(0, cells, 200).astype(np.int32)
+    height = rng.uniform(0, 10, 200)
+    facing = rng.choice([-1, 1], 200).astype(np.int8)
+    top, void = np.empty(cells), np.empty(cells)
+    up = sweep(cell, height, facing, cells, floor, 0.0, 0.0, 1, top, void)
+    sign = 1 if up >= 0 else -1
+    for c in range(cells):
+        column = sorted(zip(-height[cell == c], facing[cell == c], strict=True))
+        assert top[c] == (-column[0][0] if column else -np.inf)
+        total, opened = 0.0, None
+        for negative, side in column:
+            z = max(-negative, floor)
+            if side == sign:
+                total += opened - z if opened is not None else 0.0
+                opened = None
+            else:
+                opened = z
+        total += opened - floor if opened is not None else 0.0
+        assert void[c] == pytest.approx(total)
+
+
+def test_each_line_crosses_a_folded_sheet_once_per_layer() -> None:
+    """Lines exactly through shared edges and corners are counted once."""
+    axis = np.arange(-1.0, 1.01, 0.25)
+    x, y = np.meshgrid(axis, axis, indexing="ij")
+    points = np.column_stack([x.ravel(), y.ravel(), 0.3 * x.ravel()])
+    n = len(axis)
+    i, j = (v.ravel() for v in np.meshgrid(range(n - 1), range(n - 1), indexing="ij"))
+    a = i * n + j
+    faces = np.column_stack([a, a + n, a + n + 1, a, a + n + 1, a + 1]).reshape(-1, 3)
+    lattice = cast(points, faces.astype(np.int32), np.eye(3), 0.25, (Z, -9.0))
+    inner = lattice.top[1:-1, 1:-1]
+    assert np.isfinite(inner).all()
+    assert lattice.void.max() == 0.0
+    assert np.allclose(inner, 0.3 * axis[1:-1, None])
+
+
+def test_a_basis_is_orthonormal_for_every_direction() -> None:
+    for direction in np.random.default_rng(0).normal(size=(50, 3)):
+        basis = basis_along(direction)
+        assert np.allclose(basis @ basis.T, np.eye(3))
+        assert np.linalg.det(basis) == pytest.approx(1.0)
+
+
+def test_the_best_direction_follows_the_lean() -> None:
+    for lean in (0.0, 7.0, 13.0):
+        best = best_direction(leaning_block(lean), Z, 0.0)
+        assert best.volume_mm3 <= 0.01 * 60 * 8
+        assert best.angle_deg == pytest.approx(lean, abs=1.0)
+    limited = best_direction(leaning_block(25.0), Z, 0.0)
+    assert limited.angle_deg == pytest.approx(15.0, abs=0.6)
+
+
+def test_bad_directions_are_refused() -> None:
+    mesh = leaning_block(0.0)
+    with pytest.raises(GeometryError, match="has no length"):
+        measure(mesh, np.zeros(3))
+    with pytest.raises(GeometryError, match="nearly along"):
+        measure(mesh, Z, 0.0, base_normal=np.array([1.0, 0.0, 0.0]))
+    with pytest.raises(GeometryError, match="too large"):
+        measure(Mesh(mesh.vertices * 1e4, mesh.faces), Z)
+
+
+def test_a_survey_covers_the_cone() -> None:
+    directions, volumes = survey(leaning_block(5.0), Z, 0.0, count=50)
+    angles = np.degrees(np.arccos(directions @ Z))
+    assert np.allclose(np.linalg.norm(directions, axis=1), 1.0)
+    assert angles.max() == pytest.approx(15.0)
+    assert angles[0] == pytest.approx(0.0, abs=1e-6)
+    assert volumes.shape == (50,)
