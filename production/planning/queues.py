@@ -3,7 +3,6 @@
 A queue is a piece of one array, sorted by (key, moment of joining, number of the job).
 """
 
-import numpy as np
 from numba import njit
 
 __all__ = ["before", "insert", "join_queue", "leave_queue", "pop", "push", "reorder"]

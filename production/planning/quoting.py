@@ -1,0 +1,310 @@
+"""The earliest time that can be promised for new work, and what it does to other promises."""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from production.planning.dispatch import choose_rule
+from production.planning.entities import Job, Problem
+from production.planning.errors import ProblemError
+from production.planning.foresight import lateness, quantile
+from production.planning.future import Floats
+from production.planning.policy import Rule, kernel_policy
+from production.planning.problem import parse_job
+from production.planning.sampling import run_futures
+from production.planning.score import LATE, handed_over
+from production.planning.shop import make_shop
+
+__all__ = ["quote"]
+
+SAMPLES = 1000
+COARSE = 200
+STEPS = 8  # trials of one search for a fixed point
+FINAL_TRIALS = 4
+ALREADY_LATE_TOLERANCE = 0.01
+AFTER = 1e-3  # minutes: just behind another promise
+NOTICEABLE = 0.0005
+OTHER_TIMES = (-60.0, -30.0, 60.0)
+
+
+def quote(
+    problem: Problem,
+    job: Mapping[str, Any] | Job | Sequence[Mapping[str, Any] | Job],
+    confidence: float = 0.95,
+    *,
+    samples: int = SAMPLES,
+    seed: int = 0,
+    rule: Rule | None = None,
+) -> dict[str, Any]:
+    """Find the earliest due time for new work that the bench can keep.
+
+    Parameters
+    ----------
+    problem : Problem
+        What is on the bench, with the promises already made. ``risk_limit`` is the
+        probability of a broken promise that the office accepts for those.
+    job : dict, Job, or a list of them
+        The new job; several are promised together. A due time in it is ignored.
+    confidence : float
+        Probability with which the new promise must be kept, between 0 and 1.
+    samples, seed : int
+        Futures simulated for the answer; the same seed gives the same answer.
+    rule : Rule, optional
+        The dispatch rule; default: the problem's own, else the best of several.
+
+    Returns
+    -------
+    dict
+        QUOTE of the outer contract. A promise past the limit already may not lose more
+        than 0.01. ``earliest`` is null when nothing can be promised, with ``reason``.
+        Besides: ``alternatives`` [{"due", "p_kept", "past_limit": [ids]}], other times
+        and the promises that each would push past the limit; ``confidence``,
+        ``samples``, ``seconds``.
+
+    Raises
+    ------
+    ProblemError
+        When a job or the confidence is malformed, or the job is on the bench already.
+    """
+    began = time.perf_counter()
+    if not 0.0 < confidence < 1.0:
+        raise ProblemError(f"confidence is {confidence}; give a probability between 0 and 1")
+    if samples < 1:
+        raise ProblemError(f"samples is {samples}; give a number of at least 1")
+    desk = _Desk(problem, _new_jobs(problem, job), confidence, samples, seed, rule)
+    answer = desk.answer()
+    answer["confidence"] = confidence
+    answer["samples"] = samples
+    answer["seconds"] = time.perf_counter() - began
+    return answer
+
+
+def _new_jobs(
+    problem: Problem, job: Mapping[str, Any] | Job | Sequence[Mapping[str, Any] | Job]
+) -> tuple[Job, ...]:
+    several = job if isinstance(job, list | tuple) else [job]
+    if not several:
+        raise ProblemError("job: the list is empty; give at least one job")
+    known = {str(j.id) for j in problem.jobs}
+    found = []
+    for number, item in enumerate(several):
+        new = item if isinstance(item, Job) else parse_job(item, problem.resources, number)
+        if str(new.id) in known:
+            raise ProblemError(
+                f"job {new.id!r} is on the bench already; give the new job its own id"
+            )
+        known.add(str(new.id))
+        found.append(replace(new, due=None))
+    return tuple(found)
+
+
+@dataclass(frozen=True)
+class _Trial:
+    """What a due time would do. ``ready``: kept with the confidence from then on."""
+
+    due: float
+    ready: float
+    p_kept: float
+    before: Floats  # (2J,) p_late of the existing jobs, then of their hand-overs
+    after: Floats
+    past: tuple[int, ...]  # existing jobs pushed past the limit
+
+    @property
+    def good(self) -> bool:
+        return self.ready <= self.due + LATE and not self.past
+
+
+class _Desk:
+    """One request: the bench with the new work, and trials of due times for it."""
+
+    def __init__(
+        self,
+        problem: Problem,
+        new: tuple[Job, ...],
+        confidence: float,
+        samples: int,
+        seed: int,
+        rule: Rule | None,
+    ) -> None:
+        self.problem = problem
+        self.confidence = confidence
+        self.samples = samples
+        self.seed = seed
+        self.count = len(problem.jobs)
+        self.shop = make_shop(problem)
+        self.rule = choose_rule(problem, self.shop) if rule is None else rule
+        self.joint = replace(problem, jobs=problem.jobs + new)
+        self.joint_shop = make_shop(self.joint)
+        self.new = np.arange(self.count, self.count + len(new))
+        self.base = run_futures(
+            problem, self.shop, kernel_policy(problem, self.shop, self.rule), samples, seed
+        )
+
+    def answer(self) -> dict[str, Any]:
+        """Search, then check the answer on all futures."""
+        never = self.joint.impossible()
+        reasons = [never[j] for j in self.new.tolist() if j in never]
+        if reasons:
+            return self._none(reasons[0])
+        coarse = min(COARSE, self.samples)
+        first = self.trial(-math.inf, coarse)
+        if not math.isfinite(first.ready):
+            return self._none(
+                f"no open time left in which it would be ready with {self.confidence:.0%} confidence"
+            )
+        due = self._search(first.ready, coarse)
+        trial = None
+        for _ in range(FINAL_TRIALS):
+            if due is None:
+                break
+            trial = self.trial(due, self.samples)
+            if trial.good:
+                break
+            step = trial.ready if trial.ready > due + LATE else self._next_promise(due)
+            due = self.settable(max(step, due + self.problem.grid))
+        if due is None:
+            return self._none("no time for setting a promise is left; add pickup hours")
+        if trial is None or not trial.good:
+            return self._none(self._refusal(trial))
+        return {
+            "earliest": due,
+            "p_kept": trial.p_kept,
+            "delayed": self._delayed(trial),
+            "alternatives": self._alternatives(due, coarse),
+        }
+
+    def trial(self, due: float, samples: int) -> _Trial:
+        """Simulate the bench with the new work promised for ``due``."""
+        dues = self.joint_shop.due.copy()
+        dues[self.new] = due
+        group = self.joint_shop.group
+        promise = np.full(int(group.max()) + 1, math.inf)
+        np.minimum.at(promise, group, dues)
+        shop = self.joint_shop._replace(due=dues, promise=promise[group])
+        policy = kernel_policy(self.joint, shop, self.rule)
+        finish = run_futures(self.joint, shop, policy, samples, self.seed)
+        over = handed_over(shop, finish)
+        new = over[:, self.new].max(axis=1)
+        old = shop.due[: self.count]
+        base = self.base[:samples]
+        before = np.concatenate([lateness(base, old), lateness(handed_over(self.shop, base), old)])
+        after = np.concatenate(
+            [lateness(finish[:, : self.count], old), lateness(over[:, : self.count], old)]
+        )
+        limit = self.problem.risk_limit
+        pushed = np.where(
+            before <= limit, after > limit + LATE, after > before + ALREADY_LATE_TOLERANCE
+        )
+        past = np.flatnonzero(pushed[: self.count] | pushed[self.count :])
+        return _Trial(
+            due=due,
+            ready=quantile(new, self.confidence),
+            p_kept=float((new <= due + LATE).mean()),
+            before=before,
+            after=after,
+            past=tuple(past.tolist()),
+        )
+
+    def settable(self, due: float) -> float | None:
+        """Return the first time from ``due`` on at which a promise can be set."""
+        if not math.isfinite(due):
+            return None
+        grid, clock = self.problem.grid, self.problem.clock
+        windows = self.problem.pickup
+        for start, stop in ((-math.inf, math.inf),) if windows is None else windows:
+            begin = max(due, start)
+            mark = math.ceil((begin + clock) / grid - 1e-9) * grid - clock
+            if mark <= stop:
+                return mark
+        return None
+
+    def _search(self, soonest: float, samples: int) -> float | None:
+        """Return a due time that looks good on a few futures: the earliest found."""
+        trial = self._settle(self.settable(soonest), samples)
+        if trial is None or trial.good:
+            return None if trial is None else trial.due
+        # The new work stands before a promise that it would break: find, by halving,
+        # the first promise to stand behind so that none is pushed past the limit.
+        dues = np.unique(self.shop.due[np.isfinite(self.shop.due)])
+        places = dues[dues >= trial.due]
+        low, high = 0, len(places)
+        while low < high:
+            middle = (low + high) // 2
+            if self.trial(float(places[middle]) + AFTER, samples).past:
+                low = middle + 1
+            else:
+                high = middle
+        start = float(places[low]) + AFTER if low < len(places) else trial.due
+        if low == len(places) and len(places):
+            start = float(places[-1]) + AFTER
+        trial = self._settle(self.settable(max(start, soonest)), samples)
+        return None if trial is None else trial.due
+
+    def _settle(self, due: float | None, samples: int) -> _Trial | None:
+        """Move the due time up until the new work is ready by it."""
+        trial = None
+        for _ in range(STEPS):
+            if due is None:
+                return None
+            trial = self.trial(due, samples)
+            if trial.ready <= due + LATE:
+                return trial
+            due = self.settable(trial.ready)
+        return trial
+
+    def _next_promise(self, due: float) -> float:
+        """Return a time just behind the next promise that is due from ``due`` on."""
+        later = self.shop.due[(self.shop.due >= due) & np.isfinite(self.shop.due)]
+        return float(later.min()) + AFTER if later.size else due + 60.0
+
+    def _delayed(self, trial: _Trial) -> list[dict[str, Any]]:
+        return [
+            {
+                "id": job.id,
+                "p_late_before": float(trial.before[j]),
+                "p_late_after": float(trial.after[j]),
+            }
+            for j, job in enumerate(self.problem.jobs)
+            if trial.after[j] > trial.before[j] + NOTICEABLE
+        ]
+
+    def _alternatives(self, due: float, samples: int) -> list[dict[str, Any]]:
+        """Return what earlier and later times would cost."""
+        wanted = [due + shift for shift in OTHER_TIMES if due + shift > 0]
+        opening = [m for m in self.joint_shop.wake.tolist() if m > due + max(OTHER_TIMES)]
+        wanted += opening[:1]
+        found = []
+        for moment in wanted:
+            other = self.settable(moment)
+            if other is None or other == due or other in [item["due"] for item in found]:
+                continue
+            trial = self.trial(other, samples)
+            found.append(
+                {
+                    "due": other,
+                    "p_kept": trial.p_kept,
+                    "past_limit": [self.problem.jobs[j].id for j in trial.past],
+                }
+            )
+        return found
+
+    def _refusal(self, trial: _Trial | None) -> str:
+        if trial is not None and trial.past:
+            names = ", ".join(repr(self.problem.jobs[j].id) for j in trial.past[:3])
+            return f"any time would push a promise already made past the risk limit: {names}"
+        return f"no time found at which it is ready with {self.confidence:.0%} confidence"
+
+    def _none(self, reason: str) -> dict[str, Any]:
+        return {
+            "earliest": None,
+            "p_kept": None,
+            "delayed": [],
+            "alternatives": [],
+            "reason": reason,
+        }
