@@ -13,6 +13,7 @@ from production.actions.loading import (
     start_load,
 )
 from production.actions.remaking import remake
+from production.actions.reporting import report_trouble
 from production.actions.scanning import attach_model, attach_scan, scan_became_usable
 from production.actions.skipping import skip
 from production.actions.starting import start
@@ -36,6 +37,7 @@ __all__ = [
     "release",
     "remake",
     "remove_from_load",
+    "report_trouble",
     "scan_became_usable",
     "skip",
     "start",

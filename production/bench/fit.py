@@ -65,11 +65,17 @@ def lot_stops(lot: Lot, today: dt.date) -> list[str]:
 
 
 def check(
-    lot: Lot, appliances: Sequence[Appliance], stage: Stage, machine: Machine | None, today: dt.date
+    lot: Lot,
+    appliances: Sequence[Appliance],
+    stage: Stage,
+    machine: Machine | None,
+    today: dt.date,
+    programs: Sequence[Program] | None = None,
 ) -> Fit:
     """Compare a lot with the stage, the orders, the patients' allergies and the machine.
 
-    Appliances need ``order.patient`` and ``order.sheet`` loaded.
+    Appliances need ``order.patient`` and ``order.sheet`` loaded. ``programs``: those of
+    the stage for this material, if the caller has them at hand.
     """
     material = lot.material
     fit = Fit(stops=lot_stops(lot, today))
@@ -92,7 +98,8 @@ def check(
                 f"{appliance.code}: allergies are on record, and none are listed for {material}. "
                 "Read its data sheet before use."
             )
-    programs = programs_for(stage, material)
+    if programs is None:
+        programs = programs_for(stage, material)
     fit.programs = allowed_on(programs, machine)
     if machine is not None and programs and not fit.programs:
         fit.stops.append(f"No program for {material} is allowed on {machine}.")

@@ -24,6 +24,7 @@ Rules
    remake    ready, delivered             replaced by a remake
    cancel    waiting, running, held,      cancelled
              ready
+   trouble   delivered                    nothing moves: trouble with the fit is on record
    ========= ============================ ===================================================
 
 4. Waiting at the hand-over stage is *ready*.
@@ -56,6 +57,7 @@ ALLOWED: dict[str, frozenset[str]] = {
     "deliver": frozenset({READY}),
     "remake": frozenset({READY, DELIVERED}),
     "cancel": OPEN,
+    "trouble": frozenset({DELIVERED}),
 }
 
 
@@ -149,6 +151,8 @@ def _after(now: Position, event: Event) -> Position:
         raise FoldError(f"event {event.seq}: cannot {event.action} what is {now.status}")
     if event.stage != now.stage:
         raise FoldError(f"event {event.seq} happened at {event.stage}, it stood at {now.stage}")
+    if event.action == "trouble":
+        return replace(now, last=event.seq)
     moved = replace(now, since=event.at, last=event.seq, before_hold=None)
     match event.action:
         case "start":

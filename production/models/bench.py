@@ -160,6 +160,7 @@ class StageEvent(models.Model):
         DELIVER = "deliver", "Delivered"
         REMAKE = "remake", "Replaced by a remake"
         CANCEL = "cancel", "Cancelled"
+        TROUBLE = "trouble", "Trouble with the fit reported"
 
     appliance = models.ForeignKey(Appliance, on_delete=models.PROTECT, related_name="events")
     seq = models.PositiveIntegerField()

@@ -1,14 +1,164 @@
-"""The bench page."""
+"""The bench: what to do next, what runs, the timers, the sheet of codes."""
 
 from __future__ import annotations
 
+import uuid
+from typing import Any
+
+import segno
 from django.http import HttpRequest, HttpResponse
-from django.shortcuts import render
+from django.shortcuts import redirect, render
+from django.utils.safestring import SafeString
+from django.views.decorators.http import require_POST
 
 from clinic.permissions import needs
+from production.actions import move
+from production.actions.errors import ActionError
+from production.bench.commands import CAUSE_PREFIX, COMMANDS, PROGRAM_PREFIX
+from production.models import Machine, Program, Stage
+from production.selectors.appliance import causes_for
+from production.selectors.bench import (
+    UNDO_SECONDS,
+    Run,
+    bench_now,
+    bench_version,
+    runs_now,
+    undo_offer,
+)
+from production.selectors.version import version_of
+from production.views.bench_scan import fill_load, say, undo_last
+from production.views.bench_subject import since_words
+from production.views.live import live
+
+
+def frame(request: HttpRequest, context: str = "") -> dict[str, Any]:
+    """Return what every page of the bench shows: scan field, timers, the offer to undo."""
+    event = undo_offer(request.user)  # type: ignore[arg-type]
+    runs = runs_now()
+    return {
+        "scan_context": context,
+        "key": uuid.uuid4().hex,
+        "runs": runs,
+        "runs_version": _runs_version(request, runs),
+        "undo": event,
+        "undo_words": since_words(event) if event else "",
+        "undo_seconds": UNDO_SECONDS,
+    }
+
+
+def _runs_version(request: HttpRequest, runs: list[Run]) -> str:
+    return version_of(
+        [
+            (
+                run.load.pk if run.load else None,
+                run.appliance.pk if run.appliance else None,
+                run.count,
+                run.expected_end,
+            )
+            for run in runs
+        ],
+        undo_offer(request.user),  # type: ignore[arg-type]
+    )
 
 
 @needs("see_bench")
 def bench(request: HttpRequest) -> HttpResponse:
     """Show what to do next."""
-    return render(request, "bench/bench.html")
+    return render(request, "bench/bench.html", {**frame(request), **_now(request)})
+
+
+def _now(request: HttpRequest) -> dict[str, Any]:
+    return {
+        "bench": bench_now(request.office),  # type: ignore[attr-defined]
+        "version": bench_version(request.user),  # type: ignore[arg-type]
+    }
+
+
+@needs("see_bench")
+def bench_live(request: HttpRequest) -> HttpResponse:
+    """Answer the page's poll."""
+    return live(
+        request,
+        bench_version(request.user),  # type: ignore[arg-type]
+        lambda: render(request, "bench/now.html", {**_now(request), "key": uuid.uuid4().hex}),
+    )
+
+
+@needs("see_bench")
+def timers(request: HttpRequest) -> HttpResponse:
+    """Answer the poll of the strip of timers that every page of the bench shows."""
+    return live(
+        request,
+        _runs_version(request, runs_now()),
+        lambda: render(request, "bench/timers.html", frame(request)),
+    )
+
+
+@require_POST
+@needs("see_bench")
+def undo(request: HttpRequest) -> HttpResponse:
+    """Take back the person's last move."""
+    try:
+        undo_last(request, request.POST.get("key", "")[:60])
+    except ActionError as error:
+        say(request, error)
+    return redirect(_back(request))
+
+
+def _back(request: HttpRequest) -> str:
+    """Return the page of the bench a form came from; only our own addresses."""
+    target = request.POST.get("next", "")
+    return target if target.startswith(("/bench/", "/appliance/", "/load/")) else "/bench/"
+
+
+@require_POST
+@needs("bench")
+def load_new(request: HttpRequest) -> HttpResponse:
+    """Begin a load at a stage, filled in the order of the plan."""
+    try:
+        stage = Stage.objects.get(code=request.POST.get("stage", ""))
+        machines = list(Machine.objects.filter(kind=stage.machine_kind, state=Machine.State.READY))
+        machine = machines[0] if len(machines) == 1 else None
+        load = move.create_load(request.user, stage, machine=machine)  # type: ignore[arg-type]
+        fill_load(request, load)
+    except Stage.DoesNotExist:
+        return redirect("bench")
+    except ActionError as error:
+        say(request, error)
+        return redirect("bench")
+    return redirect("load", load.code)
+
+
+@needs("see_bench")
+def sheet(request: HttpRequest) -> HttpResponse:
+    """Show every code of the bench, to print and hang up."""
+    branches = causes_for(None)
+    groups = [
+        ("Commands", [(c.code, c.words) for c in COMMANDS]),
+        ("Machines", [(m.code, m.name) for m in Machine.objects.exclude(state="retired")]),
+        (
+            "Why it failed",
+            [
+                (f"{CAUSE_PREFIX}{leaf.code}".upper(), f"{branch.cause.name}: {leaf.name}")
+                for branch in branches
+                for leaf in branch.leaves
+            ],
+        ),
+        (
+            "Programs",
+            [
+                (f"{PROGRAM_PREFIX}{p.pk}", f"{p.stage}: {p.material}, {p.name}")
+                for p in Program.objects.select_related("stage", "material")
+            ],
+        ),
+    ]
+    shown = [(title, [(code, words, qr(code)) for code, words in codes]) for title, codes in groups]
+    return render(request, "bench/sheet.html", {**frame(request), "groups": shown})
+
+
+def qr(text: str) -> SafeString:
+    """Return ``text`` as a QR code (ISO/IEC 18004), an SVG to stand in a page."""
+    code = segno.make(text, error="m", micro=False)
+    return SafeString(
+        code.svg_inline(scale=3, border=4, dark="#000", light="#fff", omitsize=True, svgclass="qr")
+    )

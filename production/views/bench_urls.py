@@ -1,9 +1,36 @@
-"""Addresses of this room."""
+"""Addresses of the bench: what to do, loads, appliances, the hand-over."""
 
 from django.urls import URLPattern, URLResolver, path
 
-from production.views import bench
+from production.views import (
+    appliance,
+    bench,
+    bench_loads,
+    bench_photos,
+    bench_scan,
+    handover,
+)
 
 urlpatterns: list[URLPattern | URLResolver] = [
     path("bench/", bench.bench, name="bench"),
+    path("bench/live/", bench.bench_live, name="bench-live"),
+    path("bench/timers/", bench.timers, name="bench-timers"),
+    path("bench/scan/", bench_scan.scan, name="bench-scan"),
+    path("bench/undo/", bench.undo, name="bench-undo"),
+    path("bench/codes/", bench.sheet, name="bench-codes"),
+    path("bench/load/", bench.load_new, name="load-new"),
+    path("bench/tick/<str:context>/", appliance.tick, name="bench-tick"),
+    path("load/<str:code>/", bench_loads.load, name="load"),
+    path("load/<str:code>/live/", bench_loads.load_live, name="load-live"),
+    path("load/<str:code>/do/", bench_loads.load_do, name="load-do"),
+    path("load/<str:code>/failed/", bench_loads.load_fail, name="load-fail"),
+    path("appliance/<str:code>/", appliance.appliance, name="appliance"),
+    path("appliance/<str:code>/live/", appliance.appliance_live, name="appliance-live"),
+    path("appliance/<str:code>/do/", appliance.appliance_do, name="appliance-do"),
+    path("appliance/<str:code>/failed/", appliance.fail, name="fail"),
+    path("appliance/<str:code>/again/", appliance.again, name="again"),
+    path("appliance/<str:code>/trouble/", appliance.trouble, name="trouble"),
+    path("appliance/<str:code>/handover/", handover.handover, name="handover"),
+    path("appliance/<str:code>/care/", handover.care_card, name="care-card"),
+    path("photos/<int:pk>/", bench_photos.photo, name="photo"),
 ]

@@ -1,0 +1,152 @@
+"""Reads for an appliance's page: its way through the route, its record, its trace."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+
+from django.db.models import Prefetch
+
+from production.bench.fold import SCAN_STAGE
+from production.bench.routes import route_of
+from production.models import (
+    Appliance,
+    Handover,
+    InstructionCard,
+    LotUse,
+    Promise,
+    RemakeCause,
+    Stage,
+    StageEvent,
+)
+
+MOVES_ON = (StageEvent.Action.FINISH, StageEvent.Action.SKIP)
+
+
+@dataclass(frozen=True)
+class Step:
+    """A stage of the route as this appliance went, or will go, through it."""
+
+    stage: Stage
+    state: str  # "done", "skipped", "here", "ahead"
+    at: dt.datetime | None
+    minutes: float
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One line of the record: an event, whether it still counts, and what was ticked."""
+
+    event: StageEvent
+    undone: bool
+    ticked: list[str]
+    took: dt.timedelta | None
+
+
+def history(appliance: Appliance) -> list[Entry]:
+    """Return the events, oldest first, with lots, photos and the card's wording as shown."""
+    events = list(
+        appliance.events.select_related(
+            "stage", "to_stage", "by", "machine", "load", "program", "card", "cause", "undoes"
+        )
+        .prefetch_related(
+            Prefetch("lot_uses", LotUse.objects.select_related("lot__material")),
+            "photos",
+            "handover",
+        )
+        .order_by("seq")
+    )
+    undone = {event.undoes_id for event in events if event.undoes_id}
+    entries = []
+    started: StageEvent | None = None
+    for event in events:
+        counts = event.pk not in undone and event.action != StageEvent.Action.UNDO
+        took = None
+        if counts and event.action == StageEvent.Action.START:
+            started = event
+        elif counts and event.action == StageEvent.Action.FINISH:
+            if started is not None and started.stage_id == event.stage_id:
+                took = event.at - started.at
+            started = None
+        entries.append(Entry(event, event.pk in undone, _ticked(event.card, event.ticks), took))
+    return entries
+
+
+def _ticked(card: InstructionCard | None, ticks: list[str]) -> list[str]:
+    if card is None:
+        return []
+    return [item["text"] for item in card.items if item["id"] in ticks]
+
+
+def route_steps(appliance: Appliance, entries: list[Entry]) -> list[Step]:
+    """Return the route with what is done; a failure makes later stages lie ahead again."""
+    done: dict[int, tuple[str, dt.datetime]] = {}
+    route = route_of(appliance.kind_id)
+    place = {r.stage_id: r.position for r in route}
+    for entry in entries:
+        event = entry.event
+        if entry.undone or event.stage_id is None:
+            continue
+        if event.action in MOVES_ON:
+            state = "skipped" if event.action == StageEvent.Action.SKIP else "done"
+            done[event.stage_id] = (state, event.at)
+        elif event.action == StageEvent.Action.FAIL and event.to_stage_id:
+            back = place.get(event.to_stage_id, 0)
+            done = {pk: value for pk, value in done.items() if place.get(pk, 0) < back}
+    steps = []
+    for entry in route:
+        state, at = done.get(entry.stage_id, ("ahead", None))
+        if entry.stage_id == appliance.stage_id:
+            finished = appliance.status == Appliance.Status.DELIVERED
+            state = "done" if finished else "here"
+            at = appliance.delivered_at
+        elif state == "ahead" and entry.stage.code == SCAN_STAGE and appliance.scan_id:
+            state, at = "done", appliance.scanned_at
+        steps.append(Step(entry.stage, state, at, entry.minutes))
+    return steps
+
+
+def promise_for(appliance: Appliance) -> Promise | None:
+    """Return the order's standing promise."""
+    return Promise.objects.filter(order_id=appliance.order_id, superseded_at=None).first()
+
+
+def remakes_of(appliance: Appliance) -> list[Appliance]:
+    """Return what was made in its place."""
+    return list(appliance.remakes.select_related("stage", "remake_cause"))
+
+
+def handovers_of(appliance: Appliance) -> list[Handover]:
+    """Return its hand-overs that still count."""
+    return list(
+        appliance.handovers.filter(event__undone_by=None).select_related("by").order_by("at")
+    )
+
+
+@dataclass(frozen=True)
+class Branch:
+    """A branch of the tree of causes with the leaves that suit a stage."""
+
+    cause: RemakeCause
+    leaves: list[RemakeCause]
+
+
+def causes_for(stage: Stage | None) -> list[Branch]:
+    """Return the tree of causes, those of ``stage`` first; a branch without leaves is a leaf."""
+    rows = list(
+        RemakeCause.objects.filter(active=True)
+        .select_related("stage", "restart", "parent")
+        .order_by("position", "pk")
+    )
+    children: dict[int, list[RemakeCause]] = {}
+    for row in rows:
+        if row.parent_id:
+            children.setdefault(row.parent_id, []).append(row)
+    branches = [Branch(row, children.get(row.pk, []) or [row]) for row in rows if not row.parent_id]
+    if stage is None:
+        return branches
+
+    def here(branch: Branch) -> bool:
+        return any(leaf.stage_id == stage.pk for leaf in branch.leaves)
+
+    return sorted(branches, key=lambda branch: not here(branch))

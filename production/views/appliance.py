@@ -1,0 +1,290 @@
+"""An appliance's page: its way, its record, its one next step."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Any
+
+from django.contrib import messages
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.urls import reverse
+from django.utils import timezone
+from django.views.decorators.http import require_POST
+
+from clinic.permissions import needs
+from production.actions import move
+from production.actions.errors import ActionError, StartUnknown
+from production.bench.codes import clean
+from production.bench.fold import HANDOVER_STAGE
+from production.bench.routes import place, route_of, up_to
+from production.models import Appliance, Load, RemakeCause, Stage
+from production.selectors import appliance as reads
+from production.selectors.version import version_of
+from production.views.bench import frame
+from production.views.bench_loads import shown_card, take_choices
+from production.views.bench_photos import PhotoRefused, keep_photos
+from production.views.bench_scan import say
+from production.views.bench_subject import Subject, appliance_subject, subject_of
+from production.views.live import live
+
+SINCE = (5, 10, 20, 45)
+
+
+def subject_or_404(request: HttpRequest, code: str) -> Subject:
+    """Return the appliance of the address."""
+    subject = appliance_subject(request, clean(code))
+    if subject is None or subject.appliance is None:
+        raise Http404
+    return subject
+
+
+def _version(appliance: Appliance) -> str:
+    return version_of(appliance.seq, appliance.scan_id, appliance.model_id)
+
+
+@needs("see_bench")
+def appliance(request: HttpRequest, code: str) -> HttpResponse:
+    """Show where it stands, what comes next, and everything that happened to it."""
+    subject = subject_or_404(request, code)
+    row = subject.appliance
+    assert row is not None
+    entries = reads.history(row)
+    here = place(route_of(row.kind_id), subject.stage)
+    filling = Load.objects.filter(
+        stage=subject.stage, status=Load.Status.FILLING, items__isnull=False
+    ).select_related("machine")
+    in_load = Load.objects.filter(status=Load.Status.FILLING, items__appliance=row).first()
+    context: dict[str, Any] = {
+        **frame(request, subject.name),
+        "subject": subject,
+        "appliance": row,
+        "patient": row.order.patient,
+        "order": row.order,
+        "promise": reads.promise_for(row),
+        "entries": entries,
+        "steps": reads.route_steps(row, entries),
+        "remakes": reads.remakes_of(row),
+        "handovers": reads.handovers_of(row),
+        "version": _version(row),
+        "optional": bool(here and here.optional),
+        "filling": filling.distinct() if subject.stage.batch else [],
+        "in_load": in_load,
+        "ask_start": request.GET.get("ask") == "start" and subject.waiting,
+        "since": SINCE,
+        "together": bool(subject.run and subject.run.items.count() > 1),
+    }
+    return render(request, "appliance/appliance.html", context)
+
+
+@needs("see_bench")
+def appliance_live(request: HttpRequest, code: str) -> HttpResponse:
+    """Tell a page that shows an older state of the appliance."""
+    subject = subject_or_404(request, code)
+    assert subject.appliance is not None
+    return live(
+        request,
+        _version(subject.appliance),
+        lambda: render(request, "bench/moved.html", {"url": subject.url}),
+    )
+
+
+@require_POST
+@needs("bench")
+def appliance_do(request: HttpRequest, code: str) -> HttpResponse:
+    """Do one thing to the appliance, as the person saw it (``seen``)."""
+    subject = subject_or_404(request, code)
+    row, user, post = subject.appliance, request.user, request.POST
+    assert row is not None
+    key, seen = post.get("key", "")[:60], _number(post.get("seen"))
+    note = post.get("note", "").strip()
+    stage = subject.stage
+    try:
+        match post.get("action"):
+            case "start":
+                take_choices(request, subject)
+                row.seq = seen if seen is not None else row.seq
+                subject.start(user, key)  # type: ignore[arg-type]
+                messages.success(request, f"{row.code}: {stage} started.")
+            case "finish":
+                if "ticks_shown" in post:
+                    subject.draft.ticks = post.getlist("ticks")
+                take_choices(request, subject)
+                row.seq = seen if seen is not None else row.seq
+                subject.finish(
+                    user,  # type: ignore[arg-type]
+                    key,
+                    card=shown_card(request),
+                    started_at=_since(post),
+                    start_unknown=post.get("since") == "unknown",
+                )
+                messages.success(request, f"{row.code}: {stage} finished.")
+            case "skip":
+                move.skip(user, row, note=note, key=key, seen=seen)  # type: ignore[arg-type]
+                messages.success(request, f"{row.code}: {stage} skipped.")
+            case "hold":
+                move.hold(user, row, note=note, key=key, seen=seen)  # type: ignore[arg-type]
+                messages.success(request, f"{row.code} is on hold.")
+            case "release":
+                move.release(user, row, note=note, key=key, seen=seen)  # type: ignore[arg-type]
+                messages.success(request, f"{row.code} goes on.")
+            case "load":
+                load = Load.objects.filter(
+                    code=post.get("load", ""), status=Load.Status.FILLING
+                ).first()
+                if load is None:
+                    load = move.create_load(user, stage, appliances=[row])  # type: ignore[arg-type]
+                else:
+                    move.add_to_load(user, load, row)  # type: ignore[arg-type]
+                return redirect("load", load.code)
+    except StartUnknown as error:
+        say(request, error)
+        return redirect(f"{subject.url}?ask=start")
+    except ActionError as error:
+        say(request, error)
+    return redirect(subject.url)
+
+
+def _number(text: str | None) -> int | None:
+    return int(text) if text and text.isdigit() else None
+
+
+def _since(post: Any) -> dt.datetime | None:
+    minutes = _number(post.get("since"))
+    return timezone.now() - dt.timedelta(minutes=minutes) if minutes is not None else None
+
+
+@require_POST
+@needs("bench")
+def tick(request: HttpRequest, context: str) -> HttpResponse:
+    """Keep one tick of the card with the tablet, so that a reload does not lose it."""
+    subject = subject_of(request, context)
+    item = request.POST.get("item", "")
+    if subject is None or item not in {line["id"] for line in subject.lines}:
+        raise Http404
+    subject.draft.tick(item, on=item in request.POST.getlist("ticks"))
+    subject.draft.save()
+    return HttpResponse(status=204)
+
+
+@needs("bench")
+def fail(request: HttpRequest, code: str) -> HttpResponse:
+    """Record a failure: cause, photo, and what must be done again."""
+    subject = subject_or_404(request, code)
+    row = subject.appliance
+    assert row is not None
+    restarts = up_to(route_of(row.kind_id), subject.stage)
+    if request.method == "POST":
+        post = request.POST
+        cause = RemakeCause.objects.filter(code=post.get("cause", ""), active=True).first()
+        restart = next((s for s in restarts if s.code == post.get("restart")), None)
+        try:
+            if cause is None:
+                messages.error(request, "Choose what went wrong.", extra_tags="bad")
+                return redirect(request.path)
+            event = move.fail(
+                request.user,  # type: ignore[arg-type]
+                row,
+                cause=cause,
+                restart=restart,
+                photos=keep_photos(request.FILES.getlist("photo")),
+                note=post.get("note", "").strip(),
+                key=post.get("key", "")[:60],
+                seen=_number(post.get("seen")),
+            )
+            messages.success(
+                request, f"{row.code}: failure recorded; it starts again at {event.to_stage}."
+            )
+            return redirect(subject.url)
+        except PhotoRefused as error:
+            messages.error(request, str(error), extra_tags="bad")
+        except ActionError as error:
+            say(request, error)
+        return redirect(request.path)
+    return render(
+        request,
+        "appliance/fail.html",
+        {
+            **frame(request, f"fail:{row.code}"),
+            "subject": subject,
+            "appliance": row,
+            "branches": reads.causes_for(subject.stage),
+            "restarts": restarts,
+        },
+    )
+
+
+@needs("see_bench")
+def again(request: HttpRequest, code: str) -> HttpResponse:
+    """Make a delivered or ready appliance again from what is stored."""
+    subject = subject_or_404(request, code)
+    row = subject.appliance
+    assert row is not None
+    if request.method == "POST":
+        post = request.POST
+        cause = RemakeCause.objects.filter(code=post.get("cause", ""), active=True).first()
+        restart = Stage.objects.filter(code=post.get("restart", "")).first()
+        try:
+            if cause is None:
+                messages.error(request, "Choose why it is made again.", extra_tags="bad")
+                return redirect(request.path)
+            new = move.remake(
+                request.user,  # type: ignore[arg-type]
+                row,
+                cause=cause,
+                restart=restart,
+                purpose="replacement" if cause.code == "lost" else "remake",
+                note=post.get("note", "").strip(),
+                key=post.get("key", "")[:60],
+                seen=_number(post.get("seen")),
+            )
+        except ActionError as error:
+            say(request, error)
+            return redirect(request.path)
+        messages.success(
+            request, f"{new.code} replaces {row.code}. Agree on a pickup time for it next."
+        )
+        return redirect("appliance", new.code)
+    age = (timezone.now() - row.scan.uploaded_at).days if row.scan else None
+    return render(
+        request,
+        "appliance/again.html",
+        {
+            **frame(request, subject.name),
+            "subject": subject,
+            "appliance": row,
+            "patient": row.order.patient,
+            "branches": reads.causes_for(Stage.objects.filter(code=HANDOVER_STAGE).first()),
+            "lost": RemakeCause.objects.filter(code="lost", active=True).first(),
+            "restarts": [r.stage for r in route_of(row.kind_id) if r.stage.code != HANDOVER_STAGE],
+            "scan_age": age,
+        },
+    )
+
+
+@require_POST
+@needs("hand_over")
+def trouble(request: HttpRequest, code: str) -> HttpResponse:
+    """Record trouble with the fit of a delivered appliance."""
+    subject = subject_or_404(request, code)
+    row, post = subject.appliance, request.POST
+    assert row is not None
+    cause = RemakeCause.objects.filter(code=post.get("cause", ""), active=True).first()
+    try:
+        if cause is None:
+            messages.error(request, "Choose what the trouble is.", extra_tags="bad")
+        else:
+            move.report_trouble(
+                request.user,  # type: ignore[arg-type]
+                row,
+                cause=cause,
+                note=post.get("note", "").strip(),
+                key=post.get("key", "")[:60],
+                seen=_number(post.get("seen")),
+            )
+            messages.success(request, f"{row.code}: trouble recorded.")
+            if post.get("then") == "again":
+                return redirect(reverse("again", args=[row.code]) + f"?cause={cause.code}")
+    except ActionError as error:
+        say(request, error)
+    return redirect(subject.url)

@@ -1,0 +1,183 @@
+"""A load's page: fill it, start it, finish it, say what failed."""
+
+from __future__ import annotations
+
+from django.contrib import messages
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.views.decorators.http import require_POST
+
+from clinic.permissions import needs
+from production.actions import move
+from production.actions.errors import ActionError
+from production.models import Appliance, InstructionCard, Load, Lot, Machine, Program, RemakeCause
+from production.selectors.appliance import causes_for
+from production.selectors.bench import bench_now
+from production.selectors.version import version_of
+from production.views.bench import frame
+from production.views.bench_photos import PhotoRefused, keep_photos
+from production.views.bench_scan import fill_load, say
+from production.views.bench_subject import Subject, load_subject
+from production.views.live import live
+
+
+def _subject(request: HttpRequest, code: str) -> Subject:
+    subject = load_subject(request, code.upper())
+    if subject is None:
+        raise Http404
+    return subject
+
+
+@needs("see_bench")
+def load(request: HttpRequest, code: str) -> HttpResponse:
+    """Show a load and its one next step."""
+    subject = _subject(request, code)
+    assert subject.load is not None
+    waiting = []
+    if subject.waiting:
+        stations = bench_now(request.office).stations  # type: ignore[attr-defined]
+        inside = {member.pk for member in subject.members}
+        tasks = next((s.tasks for s in stations if s.stage.pk == subject.stage.pk), [])
+        waiting = [task for task in tasks if task.appliance.pk not in inside]
+    return render(
+        request,
+        "bench/load.html",
+        {
+            **frame(request, subject.name),
+            "subject": subject,
+            "load": subject.load,
+            "waiting": waiting[:24],
+            "more": max(0, len(waiting) - 24),
+            "version": _version(subject),
+        },
+    )
+
+
+def _version(subject: Subject) -> str:
+    load = subject.load
+    assert load is not None
+    return version_of(
+        load.status,
+        load.machine_id,
+        load.expected_end,
+        list(load.appliances.order_by("pk").values_list("pk", "seq")),
+    )
+
+
+@needs("see_bench")
+def load_live(request: HttpRequest, code: str) -> HttpResponse:
+    """Tell a page that shows an older state of the load."""
+    subject = _subject(request, code)
+    return live(
+        request,
+        _version(subject),
+        lambda: render(request, "bench/moved.html", {"url": subject.url}),
+    )
+
+
+@require_POST
+@needs("bench")
+def load_do(request: HttpRequest, code: str) -> HttpResponse:
+    """Do one thing to a load."""
+    subject = _subject(request, code)
+    assert subject.load is not None
+    user, row, post = request.user, subject.load, request.POST
+    key = post.get("key", "")[:60]
+    try:
+        match post.get("action"):
+            case "add":
+                for appliance in Appliance.objects.filter(code__in=post.getlist("code")):
+                    move.add_to_load(user, row, appliance)  # type: ignore[arg-type]
+            case "remove":
+                for appliance in Appliance.objects.filter(code__in=post.getlist("code")):
+                    move.remove_from_load(user, row, appliance)  # type: ignore[arg-type]
+            case "fill":
+                fill_load(request, row)
+            case "cancel":
+                move.cancel_load(user, row)  # type: ignore[arg-type]
+                messages.success(request, f"{row.code} given up; its appliances wait on.")
+                return redirect("bench")
+            case "start":
+                take_choices(request, subject)
+                subject.start(user, key)  # type: ignore[arg-type]
+                messages.success(request, f"{row.code}: {row.stage} started.")
+            case "finish":
+                card = shown_card(request)
+                subject.draft.ticks = post.getlist("ticks")
+                subject.draft.save()
+                subject.finish(user, key, card=card)  # type: ignore[arg-type]
+                messages.success(request, f"{row.code}: {row.stage} finished.")
+            case "undo":
+                move.undo_load(user, row, key=key)  # type: ignore[arg-type]
+                messages.success(request, f"{row.code}: taken back. Both stay on record.")
+    except ActionError as error:
+        say(request, error)
+    return redirect(subject.url)
+
+
+def take_choices(request: HttpRequest, subject: Subject) -> None:
+    """Put the machine, lot and program chosen on the screen into the draft."""
+    post = request.POST
+    if post.get("machine", "").isdigit():
+        machine = Machine.objects.filter(pk=int(post["machine"])).first()
+        if machine:
+            subject.choose_machine(machine)
+    chosen = [int(value) for value in post.getlist("lot") if value.isdigit()]
+    if chosen:
+        subject.draft.lots = list(Lot.objects.filter(pk__in=chosen).values_list("pk", flat=True))
+        subject.__dict__.pop("lots", None)
+    if post.get("program", "").isdigit():
+        program = Program.objects.filter(pk=int(post["program"])).first()
+        subject.draft.program = program.pk if program else None
+        subject.__dict__.pop("program", None)
+    subject.draft.save()
+
+
+def shown_card(request: HttpRequest) -> InstructionCard | None:
+    """Return the card in the wording the page showed."""
+    value = request.POST.get("card", "")
+    return InstructionCard.objects.filter(pk=int(value)).first() if value.isdigit() else None
+
+
+@needs("bench")
+def load_fail(request: HttpRequest, code: str) -> HttpResponse:
+    """Say which of a load failed, and why."""
+    subject = _subject(request, code)
+    assert subject.load is not None
+    row: Load = subject.load
+    running = [m for m in subject.members if m.status == Appliance.Status.RUNNING]
+    if request.method == "POST":
+        cause = RemakeCause.objects.filter(code=request.POST.get("cause", "")).first()
+        chosen = [m for m in running if m.code in request.POST.getlist("code")]
+        try:
+            if cause is None:
+                messages.error(request, "Choose what went wrong.", extra_tags="bad")
+                return redirect(request.path)
+            move.fail_in_load(
+                request.user,  # type: ignore[arg-type]
+                row,
+                chosen,
+                cause=cause,
+                photos=keep_photos(request.FILES.getlist("photo")),
+                note=request.POST.get("note", ""),
+                key=request.POST.get("key", "")[:60],
+            )
+            messages.success(request, f"{len(chosen)} of {row.code} failed; the rest runs on.")
+            return redirect(subject.url)
+        except PhotoRefused as error:
+            messages.error(request, str(error), extra_tags="bad")
+        except ActionError as error:
+            say(request, error)
+        return redirect(request.path)
+    return render(
+        request,
+        "bench/load_fail.html",
+        {
+            **frame(request, subject.name),
+            "subject": subject,
+            "load": row,
+            "members": running,
+            "branches": causes_for(row.stage),
+            "chosen_cause": request.GET.get("cause", ""),
+        },
+    )

@@ -1,0 +1,120 @@
+"""The hand-over: two identifiers, the try-in, the care card."""
+
+from __future__ import annotations
+
+from django.contrib import messages
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+
+from clinic.permissions import needs
+from production.actions import move
+from production.actions.errors import ActionError
+from production.bench.codes import clean
+from production.bench.gates import before_delivery
+from production.models import Appliance, Handover, RemakeCause, Stage
+from production.selectors import appliance as reads
+from production.views.appliance import subject_or_404
+from production.views.bench import frame
+from production.views.bench_scan import say
+
+BAG = "handover-bag"
+
+
+@needs("hand_over")
+def handover(request: HttpRequest, code: str) -> HttpResponse:
+    """Check two identifiers, record how it seats, close the appliance."""
+    subject = subject_or_404(request, code)
+    row = subject.appliance
+    assert row is not None
+    if request.GET.get("bag") == "1":
+        # The scan on this page read the code from the bag.
+        request.session[BAG] = row.code
+        return redirect("handover", row.code)
+    if request.method == "POST":
+        return _record(request, row)
+    others = (
+        row.order.appliances.filter(status=Appliance.Status.READY)
+        .exclude(pk=row.pk)
+        .order_by("arch")
+    )
+    return render(
+        request,
+        "handover/handover.html",
+        {
+            **frame(request, f"handover:{row.code}"),
+            "subject": subject,
+            "appliance": row,
+            "patient": row.order.patient,
+            "order": row.order,
+            "faults": before_delivery(row),
+            "bag": request.session.get(BAG) == row.code,
+            "branches": reads.causes_for(Stage.objects.filter(code="delivery").first()),
+            "others": others,
+            "near": _near_names(row),
+            "handovers": reads.handovers_of(row),
+        },
+    )
+
+
+def _near_names(row: Appliance) -> list[Appliance]:
+    """Return other patients' appliances ready for pickup under the same family name or birthday."""
+    patient = row.order.patient
+    ready = (
+        Appliance.objects.filter(status=Appliance.Status.READY)
+        .exclude(order__patient=patient)
+        .select_related("order__patient")
+    )
+    same_name = ready.filter(order__patient__family_name__iexact=patient.family_name)
+    same_day = ready.filter(order__patient__date_of_birth=patient.date_of_birth)
+    return list((same_name | same_day)[:4])
+
+
+def _record(request: HttpRequest, row: Appliance) -> HttpResponse:
+    post = request.POST
+    bag = post.get("bag", "") or request.session.get(BAG, "")
+    cause = RemakeCause.objects.filter(code=post.get("cause", ""), active=True).first()
+    try:
+        done = move.deliver(
+            request.user,  # type: ignore[arg-type]
+            row,
+            code_on_bag=bag,
+            identity_checked=post.get("identity") == "yes" and post.get("birth") == "yes",
+            try_in=post.get("try_in", ""),
+            cause=cause,
+            note=post.get("note", "").strip(),
+            key=post.get("key", "")[:60],
+            seen=int(post["seen"]) if post.get("seen", "").isdigit() else None,
+        )
+    except ActionError as error:
+        if bag and clean(bag) != row.code:
+            request.session.pop(BAG, None)
+        say(request, error)
+        return redirect("handover", row.code)
+    request.session.pop(BAG, None)
+    if done.remake is not None:
+        messages.success(
+            request,
+            f"{done.remake.code} is opened in its place. Agree on a pickup time with the patient.",
+        )
+        return redirect("appliance", done.remake.code)
+    word = Handover.TryIn(done.handover.try_in).label.lower()
+    messages.success(request, f"{row.code} handed over: {word}. Give the care card.")
+    return redirect("handover", row.code)
+
+
+@needs("see_patients")
+def care_card(request: HttpRequest, code: str) -> HttpResponse:
+    """Show the patient's care card in large print, ready for paper."""
+    subject = subject_or_404(request, code)
+    row = subject.appliance
+    assert row is not None
+    office = request.office  # type: ignore[attr-defined]
+    lines = [line.partition(":") for line in office.care_card.splitlines() if line.strip()]
+    return render(
+        request,
+        "handover/care_card.html",
+        {
+            "appliance": row,
+            "lines": [(head, rest.strip()) for head, _, rest in lines],
+        },
+    )
