@@ -6,5 +6,6 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("", include("production.views.desk_urls")),
     path("", include("production.views.bench_urls")),
     path("", include("production.views.chair_urls")),
+    path("", include("production.views.plan_urls")),
     path("", include("production.views.office_urls")),
 ]

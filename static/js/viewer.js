@@ -351,7 +351,7 @@ function markMargin(view) {
 
 // The inspection may finish while the page is open: reload once there is a mesh to show.
 document.addEventListener("htmx:afterSettle", () => {
-  const state = document.getElementById("scan-state");
+  const state = document.getElementById("scan-state") || document.getElementById("model-state");
   if (state?.dataset.hasView === "yes" && root && !root.dataset.mesh) window.location.reload();
 });
 

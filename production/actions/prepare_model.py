@@ -1,0 +1,84 @@
+"""Ask for a print-ready model of an appliance, change its settings, approve it."""
+
+from __future__ import annotations
+
+from dataclasses import fields
+from typing import Any
+
+from django.db import transaction
+from django.utils import timezone
+
+from clinic.models import User, record
+from clinic.permissions import require
+from geometry.errors import GeometryError
+from geometry.model import ModelSettings
+from production import work
+from production.actions.errors import Refused
+from production.actions.scanning import attach_model
+from production.bench.gates import scan_faults
+from production.models import Appliance, PreparedModel
+from production.preparing import default_settings
+
+CHANGEABLE = {f.name for f in fields(ModelSettings)}
+
+
+def prepare_model(
+    user: User, appliance: Appliance, changes: dict[str, Any] | None = None
+) -> PreparedModel:
+    """Ask for a model of ``appliance`` with the office's settings and ``changes`` on top.
+
+    The same settings of the same scan give the model that is already there.
+
+    Raises
+    ------
+    Refused
+        No usable scan, or settings out of range; the words say what to do.
+    """
+    require(user, "bench")
+    faults = scan_faults(appliance)
+    if faults:
+        raise Refused(" ".join(faults))
+    source = appliance.step.file if appliance.step else None
+    if appliance.step and source is None:
+        raise Refused("This step has no model file yet; take in the series' folder first.")
+    sheet = appliance.order.sheet
+    thickness = sheet.thickness_mm if sheet and sheet.thickness_mm else None
+    settings = default_settings(appliance.code, appliance.arch, thickness)
+    settings |= {k: v for k, v in (changes or {}).items() if k in CHANGEABLE}
+    try:
+        ModelSettings(**settings)
+    except (GeometryError, TypeError) as error:
+        raise Refused(str(error)) from error
+    with transaction.atomic():
+        known = (
+            PreparedModel.objects.filter(scan=appliance.scan, source=source, settings=settings)
+            .exclude(status=PreparedModel.Status.FAILED)
+            .first()
+        )
+        model = known or PreparedModel.objects.create(
+            scan=appliance.scan, source=source, settings=settings, made_by=user
+        )
+        if known is None:
+            work.ask("prepare", model.pk)
+            record(user, "model asked for", model, appliance=appliance.code)
+        attach_model(user, appliance, model)
+    return model
+
+
+@transaction.atomic
+def approve_model(user: User, model: PreparedModel) -> PreparedModel:
+    """Record who looked at the model and found it fit for printing.
+
+    Raises
+    ------
+    Refused
+        The model is not made yet.
+    """
+    require(user, "bench")
+    if model.status != PreparedModel.Status.MADE:
+        raise Refused("The model is not made yet; wait for it, or change its settings.")
+    if model.approved_at is None:
+        model.approved_by, model.approved_at = user, timezone.now()
+        model.save(update_fields=["approved_by", "approved_at"])
+        record(user, "model approved", model)
+    return model

@@ -1,0 +1,170 @@
+"""Three weeks of an office, the morning of today, and what is booked from here."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+import random
+from collections.abc import Callable, Iterator
+
+from django.utils import timezone
+
+from clinic.models import Office, Patient, Visit
+from production.actions import agree_promise, open_order
+from production.demo.days import FAILURE_RATE, FAILURES, Day, Job
+from production.demo.office import Cast
+from production.demo.pool import Mouth
+from production.models import ApplianceKind, Order, Series, SeriesStep, StoredFile
+from production.scheduling.quoting import quote_pickup
+
+HISTORY_DAYS = 21
+RUNNING_SERIES = 60
+Progress = Callable[[str], None]
+
+
+class Story:
+    """Plays the demo's past and present."""
+
+    def __init__(
+        self, cast: Cast, patients: list[Patient], pool: dict[str, list[Mouth]], seed: int
+    ) -> None:
+        self.cast, self.pool = cast, pool
+        self.rng = random.Random(seed)
+        self.everyone = list(patients)
+        self.fresh: Iterator[Patient] = iter(patients)
+        self.kinds = {k.code: k for k in ApplianceKind.objects.all()}
+        self.office = Office.get()
+        self.series: list[Series] = []
+
+    def series_patients(self) -> None:
+        """Give some patients a running aligner series."""
+        for patient in self.everyone[-RUNNING_SERIES:]:
+            steps = self.rng.randrange(12, 31)
+            start = self.office.today() - dt.timedelta(days=self.rng.randrange(10, 150))
+            series = Series.objects.create(
+                patient=patient,
+                started_on=start,
+                steps_upper=steps,
+                steps_lower=steps if self.rng.random() < 0.8 else 0,
+                wear_days=self.rng.choice([7, 10, 14]),
+                next_visit_on=self.office.today() + dt.timedelta(days=self.rng.randrange(1, 28)),
+            )
+            self._steps(series)
+            self.series.append(series)
+
+    def _steps(self, series: Series) -> None:
+        rows = []
+        for arch, count in (("upper", series.steps_upper), ("lower", series.steps_lower)):
+            for number in range(1, count + 1):
+                file: StoredFile = self.pool[arch][number % len(self.pool[arch])].file
+                rows.append(SeriesStep(series=series, arch=arch, number=number, file=file))
+        SeriesStep.objects.bulk_create(rows)
+
+    def past(self, say: Progress) -> None:
+        """Play the working days before today."""
+        today = self.office.today()
+        dates = [today - dt.timedelta(days=d) for d in range(HISTORY_DAYS, 0, -1)]
+        dates = [d for d in dates if d.isoweekday() <= 5]
+        for number, date in enumerate(dates, start=1):
+            say(f"Playing the past: day {number} of {len(dates)}")
+            day = Day(self.cast, date, self.rng)
+            self._debonds(day, self.rng.randrange(3, 5))
+            self._ahead(day, 2)
+            day.play()
+
+    def this_morning(self) -> None:
+        """Play today up to now; what is under way stays under way."""
+        day = Day(self.cast, self.office.today(), self.rng)
+        now = (timezone.now() - day.origin).total_seconds() / 60
+        self._debonds(day, 4, first=5.0, gap=35.0)
+        self._ahead(day, 2)
+        day.play(until=max(now, 1.0))
+
+    def _debonds(self, day: Day, count: int, first: float = 15.0, gap: float = 45.0) -> None:
+        for number in range(count):
+            patient = next(self.fresh)
+            release = first + gap * number + self.rng.uniform(0, 15)
+            visit = Visit.objects.create(
+                patient=patient,
+                kind=Visit.Kind.DEBOND,
+                starts_at=day.at(math.floor(release / 5) * 5),
+                status=Visit.Status.DONE,
+            )
+            arches = self.rng.choice([("upper", "lower")] * 3 + [("upper",), ("lower",)])
+            mouths = [self.rng.choice(self.pool[a]) for a in arches]
+            job = Job(patient, visit, self.kinds["retainer"], mouths, release)
+            self._fate(job)
+            day.jobs.append(job)
+
+    def _ahead(self, day: Day, count: int) -> None:
+        """Make a pair of aligner steps ahead of a visit."""
+        for series in self.rng.sample(self.series, count):
+            done = series.orders.count() + 1
+            steps = list(series.steps.filter(number=done).order_by("-arch"))
+            if not steps:
+                continue
+            visit = Visit.objects.create(
+                patient=series.patient,
+                kind=Visit.Kind.ALIGNER,
+                starts_at=day.at(self.rng.choice([420.0, 450.0, 480.0])),
+                status=Visit.Status.DONE,
+            )
+            mouths = [self.pool[s.arch][s.number % len(self.pool[s.arch])] for s in steps]
+            job = Job(series.patient, visit, self.kinds["aligner"], mouths, 30.0, steps=steps)
+            self._fate(job)
+            day.jobs.append(job)
+
+    def _fate(self, job: Job) -> None:
+        for number in range(len(job.mouths)):
+            if self.rng.random() < FAILURE_RATE:
+                job.failures[number] = self.rng.choice(FAILURES)
+
+    def rest_of_today(self) -> list[Visit]:
+        """Book today's visits to come; return those whose scans will arrive while one watches."""
+        now = timezone.now().astimezone(self.office.zone)
+        minute = dt.timedelta(minutes=1)
+        plan = [
+            (-10, Visit.Kind.DEBOND, Visit.Status.IN_CHAIR),
+            (-5, Visit.Kind.SCAN, Visit.Status.ARRIVED),
+            (25, Visit.Kind.DEBOND, Visit.Status.PLANNED),
+            (55, Visit.Kind.CHECK, Visit.Status.PLANNED),
+            (110, Visit.Kind.DEBOND, Visit.Status.PLANNED),
+            (200, Visit.Kind.ALIGNER, Visit.Status.PLANNED),
+            (260, Visit.Kind.PICKUP, Visit.Status.PLANNED),
+        ]
+        arriving = []
+        for offset, kind, status in plan:
+            starts = now + offset * minute
+            starts = starts.replace(minute=starts.minute // 5 * 5, second=0, microsecond=0)
+            visit = Visit.objects.create(
+                patient=next(self.fresh), kind=kind, starts_at=starts, status=status
+            )
+            if status in {Visit.Status.IN_CHAIR, Visit.Status.ARRIVED}:
+                arriving.append(visit)
+            if kind == Visit.Kind.DEBOND:
+                self._book(visit)
+        return arriving
+
+    def _book(self, visit: Visit) -> None:
+        kind = self.kinds["retainer"]
+        arches = ["upper", "lower"]
+        offer = quote_pickup(kind, arches, visit.starts_at)
+        order = open_order(
+            self.cast.doctor,
+            visit.patient,
+            kind,
+            arches,
+            visit=visit,
+            sheet=self.cast.sheets["retainer"].material,
+            prescriber=self.cast.doctor,
+            purpose=Order.Purpose.NEW,
+            key=f"demo-{visit.pk}",
+        )
+        if offer.earliest:
+            agree_promise(
+                self.cast.desk,
+                order,
+                offer.earliest,
+                p_kept=offer.p_kept,
+                key=f"demo-{visit.pk}-promise",
+            )

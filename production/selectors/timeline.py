@@ -1,0 +1,189 @@
+"""The bench timeline: machines and people down, time across, plates as blocks."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass, field
+
+from django.utils import timezone
+
+from production.models import Appliance, Plan, Promise
+from production.scheduling.state import IN_WORK
+from production.selectors.plan_order import PlannedStep, latest, planned_steps, resource_names
+
+ROW = 56
+LABEL = 150
+PX_PER_MINUTE = 2.6
+HEAD = 34
+
+LANE_KINDS = ("printer", "wash", "cure", "forming", "technician", "chair")
+
+
+@dataclass(frozen=True)
+class Block:
+    """What runs on a resource from one time to another."""
+
+    key: str
+    x: float
+    y: float
+    width: float
+    codes: list[str]
+    stage: str
+    start: dt.datetime
+    end: dt.datetime
+    running: bool
+
+    @property
+    def label(self) -> str:
+        """What fits into the block."""
+        text = self.codes[0] if len(self.codes) == 1 else f"{len(self.codes)} arches"
+        return (
+            text
+            if self.width > 8.5 * len(text)
+            else (str(len(self.codes)) if self.width > 16 else "")
+        )
+
+    @property
+    def spoken(self) -> str:
+        """The block in words."""
+        return (
+            f"{self.stage}, {timezone.localtime(self.start):%H:%M} to "
+            f"{timezone.localtime(self.end):%H:%M}: {', '.join(self.codes)}"
+        )
+
+
+@dataclass(frozen=True)
+class Mark:
+    """A promise on the time axis."""
+
+    x: float
+    y: float
+    promise: Promise
+    risky: bool
+
+
+@dataclass
+class Lane:
+    """One resource's row."""
+
+    name: str
+    y: float
+    blocks: list[Block] = field(default_factory=list)
+    down: list[tuple[float, float]] = field(default_factory=list)
+
+    @property
+    def middle(self) -> float:
+        """Where its name stands."""
+        return self.y + ROW / 2 + 5
+
+
+@dataclass
+class Timeline:
+    """Everything the picture shows, in its own units."""
+
+    plan: Plan | None
+    start: dt.datetime
+    end: dt.datetime
+    lanes: list[Lane] = field(default_factory=list)
+    hours: list[tuple[float, str]] = field(default_factory=list)
+    marks: list[Mark] = field(default_factory=list)
+    now_x: float | None = None
+    steps: list[PlannedStep] = field(default_factory=list)
+
+    @property
+    def width(self) -> float:
+        """Width of the picture."""
+        return LABEL + PX_PER_MINUTE * (self.end - self.start).total_seconds() / 60 + 10
+
+    @property
+    def height(self) -> float:
+        """Height of the picture."""
+        return HEAD + ROW * (len(self.lanes) + 1)
+
+    def x(self, moment: dt.datetime) -> float:
+        """Where ``moment`` lies."""
+        return LABEL + PX_PER_MINUTE * (moment - self.start).total_seconds() / 60
+
+
+def timeline(now: dt.datetime, hours: float = 9.0) -> Timeline:
+    """Build the picture of the standing plan from shortly before ``now`` on."""
+    local = timezone.localtime(now)
+    start = local.replace(minute=0, second=0, microsecond=0) - dt.timedelta(hours=1)
+    view = Timeline(latest(), start, start + dt.timedelta(hours=hours))
+    kinds = dict(Appliance.objects.filter(status__in=IN_WORK).values_list("code", "kind_id"))
+    running = set(
+        Appliance.objects.filter(status=Appliance.Status.RUNNING).values_list("code", flat=True)
+    )
+    view.steps = [
+        s for s in planned_steps(view.plan, kinds) if s.end > start and s.start < view.end
+    ]
+    resources = view.plan.problem.get("resources", []) if view.plan else []
+    names = resource_names(resources)
+    order = {kind: n for n, kind in enumerate(LANE_KINDS)}
+    for resource in sorted(resources, key=lambda r: (order.get(r["kind"], 9), str(r["id"]))):
+        key = str(resource["id"])
+        lane = Lane(names[key], HEAD + ROW * len(view.lanes))
+        lane.blocks = _blocks(view, lane, [s for s in view.steps if s.resource == key], running)
+        lane.down = _down(view, resource)
+        if lane.blocks or resource["kind"] != "chair":
+            view.lanes.append(lane)
+    for hour in range(int(hours) + 1):
+        moment = start + dt.timedelta(hours=hour)
+        view.hours.append((view.x(moment), f"{timezone.localtime(moment):%H:%M}"))
+    view.now_x = view.x(now)
+    view.marks = _marks(view)
+    return view
+
+
+def _blocks(view: Timeline, lane: Lane, steps: list[PlannedStep], running: set[str]) -> list[Block]:
+    groups: dict[str, list[PlannedStep]] = {}
+    for step in steps:
+        key = f"{step.batch}" if step.batch is not None else f"{step.code}-{step.index}"
+        groups.setdefault(key, []).append(step)
+    found = []
+    for key, members in groups.items():
+        first = members[0]
+        left = max(view.x(first.start), LABEL)
+        right = min(view.x(first.end), view.width)
+        found.append(
+            Block(
+                key=key,
+                x=round(left, 1),
+                y=lane.y + 6,
+                width=round(max(right - left - 1.5, 4.0), 1),
+                codes=sorted(m.code for m in members),
+                stage=first.stage.replace("-", " ").capitalize(),
+                start=first.start,
+                end=first.end,
+                running=first.start <= timezone.now() and first.code in running,
+            )
+        )
+    return found
+
+
+def _down(view: Timeline, resource: dict) -> list[tuple[float, float]]:  # type: ignore[type-arg]
+    spans = []
+    for start, stop in resource.get("down") or []:
+        if view.plan is None:
+            continue
+        left = max(view.x(view.plan.origin + dt.timedelta(minutes=start)), LABEL)
+        right = min(view.x(view.plan.origin + dt.timedelta(minutes=stop)), view.width)
+        if right > left:
+            spans.append((round(left, 1), round(right - left, 1)))
+    return spans
+
+
+def _marks(view: Timeline) -> list[Mark]:
+    promises = (
+        Promise.objects.filter(
+            superseded_at=None,
+            kept=None,
+            due_at__gt=view.start,
+            due_at__lt=view.end,
+            order__cancelled_at=None,
+        )
+        .select_related("order__patient")
+        .order_by("due_at")
+    )
+    y = HEAD + ROW * len(view.lanes)
+    return [Mark(round(view.x(p.due_at), 1), y, p, (p.p_late or 0) > 0.1) for p in promises]
