@@ -11,9 +11,17 @@ from django.utils import timezone
 from clinic.models import Office, Patient, Visit
 from clinic.search import read_date
 
-__all__ = ["LocalDateTimeField", "PatientForm", "VisitForm"]
+__all__ = ["LocalDateTimeField", "PatientForm", "PlainLabels", "VisitForm"]
 
 OLDEST_YEARS = 120
+
+
+class PlainLabels:
+    """Labels without a colon after them."""
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        kwargs.setdefault("label_suffix", "")
+        super().__init__(*args, **kwargs)
 
 
 class LocalDateTimeField(forms.DateTimeField):
@@ -50,7 +58,7 @@ class BirthDateField(forms.DateField):
         return date
 
 
-class PatientForm(forms.ModelForm):
+class PatientForm(PlainLabels, forms.ModelForm):
     """A patient's identifiers, allergies and how to reach them."""
 
     date_of_birth = BirthDateField(
@@ -124,7 +132,7 @@ class PatientForm(forms.ModelForm):
         )
 
 
-class VisitForm(forms.ModelForm):
+class VisitForm(PlainLabels, forms.ModelForm):
     """An appointment: what for, and when."""
 
     starts_at = LocalDateTimeField(label="Date and time")

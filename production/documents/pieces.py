@@ -70,6 +70,15 @@ class Piece:
         return [_region(r) for r in regions]
 
     @property
+    def sheet(self) -> str:
+        """The sheet prescribed, with its thickness where the name does not say it."""
+        sheet = self.appliance.order.sheet
+        if sheet is None or sheet.thickness_mm is None:
+            return str(sheet or "")
+        size = f"{sheet.thickness_mm:g}"
+        return sheet.name if size in sheet.name else f"{sheet.name}, {size} mm"
+
+    @property
     def sheet_lots(self) -> list[LotUse]:
         """The sheet it was formed from."""
         return [u for u in self.lots if u.lot.material.kind == "sheet"]
@@ -179,7 +188,7 @@ def events_of(appliance: Appliance) -> list[StageEvent]:
     """Return the appliance's events in order, with all they name."""
     return list(
         appliance.events.select_related(
-            "stage", "by", "machine", "load", "program", "card", "cause", "undoes"
+            "stage", "to_stage", "by", "machine", "load", "program", "card", "cause", "undoes"
         )
         .prefetch_related("lot_uses__lot__material")
         .order_by("seq")

@@ -56,6 +56,15 @@ class PromiseRow:
         return [a for a in self.appliances if a.status not in DONE]
 
     @property
+    def progress(self) -> str:
+        """Where the unfinished pieces stand: “Cure, running” or “upper: Trim · lower: Form”."""
+        words = [(a.arch, _where(a)) for a in self.waiting]
+        places = {place for _, place in words}
+        if len(places) == 1 and len(words) == len(self.appliances):
+            return places.pop()
+        return " · ".join(f"{arch}: {place}" for arch, place in words)
+
+    @property
     def ready_at(self) -> dt.datetime | None:
         """When the last piece became ready, if all are."""
         times = [a.ready_at for a in self.appliances if a.ready_at]
@@ -63,6 +72,12 @@ class PromiseRow:
 
 
 DONE = (Appliance.Status.READY, Appliance.Status.DELIVERED)
+
+
+def _where(piece: Appliance) -> str:
+    """Name an appliance's stage and whether it runs, waits or is held."""
+    stage = piece.stage.name if piece.stage else "Not started"
+    return f"{stage}, {piece.get_status_display().lower()}"
 
 
 def describe(kind: str, appliances: list[Appliance]) -> str:

@@ -27,9 +27,9 @@ NO_TIME = "Agree on a time with the patient."
 
 STEP_WORDS = {
     Visit.Status.ARRIVED: ("Arrived", "ok"),
-    Visit.Status.IN_CHAIR: ("In the chair", "play"),
+    Visit.Status.IN_CHAIR: ("In chair", "play"),
     Visit.Status.DONE: ("Done", "ok"),
-    Visit.Status.MISSED: ("Did not come", "close"),
+    Visit.Status.MISSED: ("Missed", "close"),
 }
 
 

@@ -8,7 +8,7 @@ from typing import Any
 from django import forms
 from django.utils import timezone
 
-from clinic.forms import LocalDateTimeField
+from clinic.forms import LocalDateTimeField, PlainLabels
 from clinic.models import Patient, Role, User, Visit
 from production.models import ApplianceKind, Material, Order, Scan, Series, SeriesStep
 from production.models.scans import Arch
@@ -21,7 +21,7 @@ SCAN_DAYS = 21
 LONGEST_RUN = 12
 
 
-class BookingForm(forms.Form):
+class BookingForm(PlainLabels, forms.Form):
     """What is prescribed, and from when the scan can be had."""
 
     kind = forms.ModelChoiceField(
@@ -207,7 +207,7 @@ def _series_with_files(patient: Patient) -> Series | None:
     )
 
 
-class MoveForm(forms.Form):
+class MoveForm(PlainLabels, forms.Form):
     """A new time for a promise, and why."""
 
     due_at = LocalDateTimeField(label="New pickup time")
@@ -227,7 +227,7 @@ class MoveForm(forms.Form):
         return at
 
 
-class CancelForm(forms.Form):
+class CancelForm(PlainLabels, forms.Form):
     """Why an order is cancelled."""
 
     reason = forms.CharField(
