@@ -1,0 +1,30 @@
+"""Plans that keep promises: problems in, plans and probabilities out.
+
+Pure: no Django, no database, no clock. Times are minutes from now. The JSON objects
+(PROBLEM, PLAN, FORESIGHT, QUOTE) are those of the outer contract; ``problem.py`` tells
+all keys of a problem.
+
+``parse_problem(data) -> Problem``
+    Validate a PROBLEM; ProblemError names the place and the remedy.
+``plan(problem, rule=None) -> PLAN``
+    A feasible plan at once, from the best of several dispatch rules.
+``foresee(problem, samples=2000, seed=0, *, rule=None) -> FORESIGHT``
+    How likely each promise is kept.
+``quote(problem, job, confidence=0.95, *, samples=1000, seed=0, rule=None) -> QUOTE``
+    The earliest due time that can be promised for a new job (or several together).
+``warm()``
+    Compile or load every compiled entry point, so that the first request is as fast
+    as the next.
+
+A ``rule`` (``policy.Rule``) pins the dispatch rule; else the problem's own ``policy``
+holds, else the best of several is chosen, the same way in all three.
+"""
+
+from production.planning.dispatch import dispatch_plan as plan
+from production.planning.foresight import foresee
+from production.planning.policy import Rule
+from production.planning.problem import Problem, parse_problem
+from production.planning.quoting import quote
+from production.planning.warming import warm
+
+__all__ = ["Problem", "Rule", "foresee", "parse_problem", "plan", "quote", "warm"]

@@ -21,7 +21,7 @@ __all__ = ["as_plan", "choose_rule", "dispatch_plan", "expected_times"]
 
 WAITS = (0.0, 10.0, 25.0, 60.0)
 TRIALS = {
-    "promises": ("edd", "slack", "atc", "cr", "spt", "fifo"),
+    "promises": ("edd", "slack", "spt", "fifo"),
     "weighted_tardiness": ("atc", "edd", "slack", "wspt", "cr", "spt", "fifo"),
     "makespan": ("most_work", "lpt", "spt", "fifo"),
 }

@@ -24,13 +24,14 @@ from production.planning.shop import make_shop
 __all__ = ["quote"]
 
 SAMPLES = 1000
-COARSE = 200
+COARSE = 128
 STEPS = 8  # trials of one search for a fixed point
 FINAL_TRIALS = 4
 ALREADY_LATE_TOLERANCE = 0.01
 AFTER = 1e-3  # minutes: just behind another promise
 NOTICEABLE = 0.0005
-OTHER_TIMES = (-60.0, -30.0, 60.0)
+OTHER_TIMES = (-30.0, 60.0)
+HELD_BACK_TRIALS = 4
 
 
 def quote(
@@ -63,7 +64,8 @@ def quote(
     dict
         QUOTE of the outer contract. A promise past the limit already may not lose more
         than 0.01. ``earliest`` is null when nothing can be promised, with ``reason``.
-        Besides: ``alternatives`` [{"due", "p_kept", "past_limit": [ids]}], other times
+        Besides: ``hold_until`` when no promise is pushed only if the new work is left
+        alone until then; ``alternatives`` [{"due", "p_kept", "past_limit": [ids]}], other times
         and the promises that each would push past the limit; ``confidence``,
         ``samples``, ``seconds``.
 
@@ -141,6 +143,7 @@ class _Desk:
         self.rule = choose_rule(problem, self.shop) if rule is None else rule
         self.joint = replace(problem, jobs=problem.jobs + new)
         self.joint_shop = make_shop(self.joint)
+        self.held_until = 0.0
         self.new = np.arange(self.count, self.count + len(new))
         self.base = run_futures(
             problem, self.shop, kernel_policy(problem, self.shop, self.rule), samples, seed
@@ -156,28 +159,55 @@ class _Desk:
         first = self.trial(-math.inf, coarse)
         if not math.isfinite(first.ready):
             return self._none(
-                f"no open time left in which it would be ready with {self.confidence:.0%} confidence"
+                "no open time left in which it would be ready with "
+                f"{self.confidence:.0%} confidence"
             )
-        due = self._search(first.ready, coarse)
+        trial = self._best(first.ready, coarse)
+        if trial is not None and not trial.good:
+            trial = self._held_back(coarse) or trial
+        if trial is None:
+            return self._none("no time for setting a promise is left; add pickup hours")
+        if not trial.good:
+            return self._none(self._refusal(trial))
+        found = {
+            "earliest": trial.due,
+            "p_kept": trial.p_kept,
+            "delayed": self._delayed(trial),
+            "alternatives": self._alternatives(trial.due, coarse),
+        }
+        if self.held_until > 0:
+            found["hold_until"] = self.held_until
+        return found
+
+    def _best(self, soonest: float, coarse: int) -> _Trial | None:
+        """Search on a few futures, then settle the answer on all of them."""
+        due = self._search(soonest, coarse)
         trial = None
         for _ in range(FINAL_TRIALS):
             if due is None:
-                break
+                return None
             trial = self.trial(due, self.samples)
             if trial.good:
                 break
             step = trial.ready if trial.ready > due + LATE else self._next_promise(due)
             due = self.settable(max(step, due + self.problem.grid))
-        if due is None:
-            return self._none("no time for setting a promise is left; add pickup hours")
-        if trial is None or not trial.good:
-            return self._none(self._refusal(trial))
-        return {
-            "earliest": due,
-            "p_kept": trial.p_kept,
-            "delayed": self._delayed(trial),
-            "alternatives": self._alternatives(due, coarse),
-        }
+        return trial
+
+    def _held_back(self, coarse: int) -> _Trial | None:
+        """Try again with the new work left alone until a later opening."""
+        release = self.joint_shop.release.copy()
+        for moment in self.joint_shop.wake.tolist()[:HELD_BACK_TRIALS]:
+            held = release.copy()
+            held[self.new] = np.maximum(release[self.new], moment)
+            self.joint_shop = self.joint_shop._replace(release=held)
+            first = self.trial(math.inf, coarse)
+            if first.past or not math.isfinite(first.ready):
+                continue
+            trial = self._best(first.ready, coarse)
+            if trial is not None and trial.good:
+                self.held_until = moment
+                return trial
+        return None
 
     def trial(self, due: float, samples: int) -> _Trial:
         """Simulate the bench with the new work promised for ``due``."""

@@ -1,0 +1,50 @@
+"""``manage.py quote``: the earliest time that can be promised for a new job."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import Any
+
+from production.management.problem_file import read_json
+from production.management.tool import DONE, NOT_ACCEPTABLE, ToolCommand
+from production.planning import parse_problem, quote
+
+
+class Command(ToolCommand):
+    """Find the earliest promise that the bench keeps without breaking another."""
+
+    help = "Find the earliest due time that can be promised for a new job."
+
+    def add_arguments(self, parser: argparse.ArgumentParser) -> None:
+        """Add the files and the confidence."""
+        super().add_arguments(parser)
+        parser.add_argument("problem", type=Path, metavar="PROBLEM.json")
+        parser.add_argument("--job", type=Path, required=True, metavar="JOB.json")
+        parser.add_argument(
+            "--confidence", type=float, default=0.95, help="probability of keeping the promise"
+        )
+
+    def examine(self, **options: Any) -> tuple[dict[str, Any], int]:
+        """Return the quote; not acceptable when no time can be promised."""
+        problem = parse_problem(read_json(options["problem"]))
+        report = quote(problem, read_json(options["job"]), options["confidence"])
+        return report, NOT_ACCEPTABLE if report["earliest"] is None else DONE
+
+    def describe(self, report: dict[str, Any]) -> str:
+        """Return the answer and what it does to other promises."""
+        if report["earliest"] is None:
+            return f"no time can be promised: {report['reason']}"
+        lines = [f"ready in {report['earliest']:.0f} min, kept with {report['p_kept']:.1%}"]
+        for job in report["delayed"]:
+            lines.append(
+                f"{job['id']}: late with {job['p_late_after']:.1%} "
+                f"instead of {job['p_late_before']:.1%}"
+            )
+        for other in report["alternatives"]:
+            cost = ", ".join(str(name) for name in other["past_limit"])
+            lines.append(
+                f"or in {other['due']:.0f} min, kept with {other['p_kept']:.1%}"
+                + (f", but past the limit: {cost}" if cost else "")
+            )
+        return "\n".join(lines)
