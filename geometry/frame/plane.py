@@ -15,8 +15,9 @@ from numba import njit
 from numpy.typing import NDArray
 
 from geometry.errors import GeometryError
-from geometry.frame.relief import Relief, Tips, basis_of, relief_of, tips_of
+from geometry.frame.relief import Relief, basis_of, relief_of
 from geometry.frame.surface import Surface
+from geometry.frame.tips import Tips, plain_tips, thorough_tips
 
 COARSE_POINTS = 16_000
 COARSE_CELL_MM = 0.7
@@ -30,10 +31,11 @@ REACH_MM = 3.2
 """Tips farther from the plane than this are not on it (pads, rugae, gums)."""
 
 FIRST_REACH_MM = 4.5
-HUBER_MM = 1.2
-WORN_FALL_MM = 0.15
-"""Fall asked of a tip once the plane is nearly known: worn cusps hardly stand out."""
+HUBER_MM = 0.8
+EDGE_FLOOR_MM = 2.5
+"""A ridge farther below the plane than this is not an incisal edge."""
 
+BORDER_DEPTH_MM = 4.0
 LEAST_TIPS = 4
 
 
@@ -165,8 +167,8 @@ def _evidence(
     above = float((heights[seen] > SHARED_MM).mean())
     score = on_plane * max(0.0, 1.0 - 4.0 * above)
     if surface.border.any():
-        below = float((heights[surface.border] < -1.0).mean())
-        score *= below
+        # A border as high as the tips is no border of a scan of teeth.
+        score *= float(np.clip(-heights[surface.border] / BORDER_DEPTH_MM, 0.0, 1.0).mean())
     return score
 
 
@@ -174,7 +176,7 @@ def _look(
     surface: Surface, axis: NDArray[np.float64], cell: float, cone_deg: float, tries: int
 ) -> OcclusalPlane | None:
     relief, local = relief_of(surface, basis_of(axis), cell)
-    tips = tips_of(surface, relief)
+    tips = plain_tips(surface, relief)
     if tips.points.shape[0] < LEAST_TIPS:
         return None
     weight = np.minimum(tips.fall, 1.5)
@@ -282,7 +284,7 @@ def _settle(surface: Surface, plane: OcclusalPlane) -> OcclusalPlane:
         relief, local = relief_of(surface, rotation, FINE_CELL_MM)
         flat = relief.z - _trend(plane.tips, rotation, relief, plane.level)
         levelled = Relief(flat, relief.index, relief.x0, relief.y0, relief.cell)
-        tips = tips_of(surface, levelled, WORN_FALL_MM)
+        tips = thorough_tips(surface, levelled, plane.level - EDGE_FLOOR_MM)
         axis, level, inside = _fit(tips.points, plane.axis, plane.level, REACH_MM)
         if inside.sum() < LEAST_TIPS:
             break

@@ -1,8 +1,6 @@
-"""Height map of a surface seen along one axis, and the tips that stand out of it.
+"""Height map of a surface seen along one axis.
 
-A tip is a place that is highest within ``TIP_RADIUS_MM`` and from which the
-surface falls away around it: a cusp, or the highest place of an incisal edge.
-Only heights are used, so the result does not depend on normals or winding.
+Only heights are used, so nothing here depends on normals or winding.
 """
 
 from __future__ import annotations
@@ -14,10 +12,6 @@ from numba import njit
 from numpy.typing import NDArray
 
 from geometry.frame.surface import Surface
-
-TIP_RADIUS_MM = 2.0
-RING_MM = 2.2
-"""Distance at which the fall around a tip is measured."""
 
 EMPTY = -1e9
 
@@ -41,23 +35,6 @@ class Relief:
     x0: float
     y0: float
     cell: float
-
-
-@dataclass(frozen=True, slots=True)
-class Tips:
-    """Places that stand out of the relief.
-
-    Attributes
-    ----------
-    points : (n, 3) float64
-        In the coordinates of the surface, mm.
-    fall : (n,) float64
-        Mean drop of the surface 2.2 mm around the tip, mm, each direction
-        counted up to 3 mm.
-    """
-
-    points: NDArray[np.float64]
-    fall: NDArray[np.float64]
 
 
 def basis_of(axis: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -100,82 +77,9 @@ def _highest(points, rotation, cell):  # type: ignore[no-untyped-def]
     return local, z, index, x_low, y_low
 
 
-@njit(cache=True, nogil=True)
-def _tips(z, index, border, radius_cells, ring_cells, least_fall):  # type: ignore[no-untyped-def]
-    rows, columns = z.shape
-    reach = int(np.ceil(radius_cells))
-    found = np.empty(rows * columns, dtype=np.int32)
-    fall = np.empty(rows * columns, dtype=np.float64)
-    n = 0
-    sectors = 16
-    for r in range(rows):
-        for c in range(columns):
-            here = index[r, c]
-            if here < 0 or border[here]:
-                continue
-            top = z[r, c]
-            highest = True
-            for dr in range(-reach, reach + 1):
-                rr = r + dr
-                if rr < 0 or rr >= rows:
-                    continue
-                for dc in range(-reach, reach + 1):
-                    cc = c + dc
-                    if cc < 0 or cc >= columns or (dr == 0 and dc == 0):
-                        continue
-                    if dr * dr + dc * dc > radius_cells * radius_cells:
-                        continue
-                    other = z[rr, cc]
-                    # Equal heights: the first cell in reading order is the tip.
-                    if other > top or (other == top and (dr < 0 or (dr == 0 and dc < 0))):
-                        highest = False
-                        break
-                    # A border just beside it, nearly as high: the surface is cut here.
-                    if (
-                        index[rr, cc] >= 0
-                        and border[index[rr, cc]]
-                        and dr * dr + dc * dc <= 9
-                        and top - other < 0.5
-                    ):
-                        highest = False
-                        break
-                if not highest:
-                    break
-            if not highest:
-                continue
-            total = 0.0
-            for s in range(sectors):
-                angle = 2.0 * np.pi * s / sectors
-                rr = int(np.floor(r + ring_cells * np.sin(angle) + 0.5))
-                cc = int(np.floor(c + ring_cells * np.cos(angle) + 0.5))
-                drop = 3.0
-                if 0 <= rr < rows and 0 <= cc < columns and index[rr, cc] >= 0:
-                    drop = min(3.0, top - z[rr, cc])
-                total += drop
-            total /= sectors
-            if total >= least_fall:
-                found[n] = here
-                fall[n] = total
-                n += 1
-    return found[:n], fall[:n]
-
-
 def relief_of(
     surface: Surface, rotation: NDArray[np.float64], cell: float
 ) -> tuple[Relief, NDArray[np.float64]]:
     """Return the height map along the third row of ``rotation`` and the turned points."""
     local, z, index, x0, y0 = _highest(surface.points, rotation, cell)
     return Relief(z, index, float(x0), float(y0), cell), local
-
-
-def tips_of(surface: Surface, relief: Relief, least_fall: float = 0.35) -> Tips:
-    """Return the tips of a relief, in the coordinates of the surface."""
-    found, fall = _tips(
-        relief.z,
-        relief.index,
-        surface.border,
-        TIP_RADIUS_MM / relief.cell,
-        RING_MM / relief.cell,
-        least_fall,
-    )
-    return Tips(surface.points[found], fall)

@@ -18,8 +18,10 @@ from numpy.typing import NDArray
 from geometry.errors import GeometryError
 from geometry.mesh import Mesh
 
-FILL_EDGE_MM = 0.6
+FILL_EDGE_MM = 0.45
 """Faces with a longer edge get sample points inside, so that no relief cell is missed."""
+
+FILL_STEP_MM = 0.8
 
 SEPARATE_PART = 0.25
 """A component with less than this share of the largest one's area is an island."""
@@ -55,11 +57,17 @@ class Surface:
     closed: bool
 
     def subset(self, count: int) -> Surface:
-        """Return about ``count`` of the points, chosen the same way every time."""
+        """Return about ``count`` of the points, the whole border among them.
+
+        The same surface gives the same points every time.
+        """
         n = self.points.shape[0]
         if n <= count:
             return self
-        chosen = np.random.default_rng(20).permutation(n)[:count]
+        shuffled = np.random.default_rng(20).permutation(n)
+        edge = shuffled[self.border[shuffled]][: count // 4]
+        inner = shuffled[~self.border[shuffled]][: count - edge.shape[0]]
+        chosen = np.concatenate([edge, inner])
         return Surface(self.points[chosen], self.border[chosen], self.centre, self.closed)
 
 
@@ -148,21 +156,24 @@ def _fill_points(vertices, faces, longest, limit, step, room):  # type: ignore[n
         if longest[f] <= limit:
             continue
         k = int(np.ceil(longest[f] / step))
-        for i in range(k + 1):
-            for j in range(k + 1 - i):
-                if (i == 0 and j == 0) or i == k or j == k:
-                    continue
-                if n >= room:
-                    return out
-                u = i / k
-                v = j / k
-                for d in range(3):
-                    out[n, d] = (
-                        vertices[faces[f, 0], d] * (1.0 - u - v)
-                        + vertices[faces[f, 1], d] * u
-                        + vertices[faces[f, 2], d] * v
-                    )
-                n += 1
+        # The centroids of k² equal small triangles: upright ones, then turned ones.
+        for i in range(k):
+            for j in range(k - i):
+                for turned in range(2):
+                    if turned == 1 and j == k - i - 1:
+                        continue
+                    third = (1.0 + turned) / 3.0
+                    u = (i + third) / k
+                    v = (j + third) / k
+                    if n >= room:
+                        return out
+                    for d in range(3):
+                        out[n, d] = (
+                            vertices[faces[f, 0], d] * (1.0 - u - v)
+                            + vertices[faces[f, 1], d] * u
+                            + vertices[faces[f, 2], d] * v
+                        )
+                    n += 1
     return out[:n]
 
 
@@ -259,9 +270,9 @@ def take_surface(mesh: Mesh) -> Surface:
     large = longest > FILL_EDGE_MM
     points, edge = vertices[used], border[used]
     if large.any():
-        k = np.ceil(longest[large] / (0.75 * FILL_EDGE_MM))
-        room = int(min(MAX_FILL_POINTS, (k + 1).dot(k + 2) / 2))
-        inside = _fill_points(vertices, faces, longest, FILL_EDGE_MM, 0.75 * FILL_EDGE_MM, room)
+        k = np.ceil(longest[large] / FILL_STEP_MM)
+        room = int(min(MAX_FILL_POINTS, k.dot(k)))
+        inside = _fill_points(vertices, faces, longest, FILL_EDGE_MM, FILL_STEP_MM, room)
         points = np.concatenate([points, inside])
         edge = np.concatenate([edge, np.zeros(inside.shape[0], dtype=np.bool_)])
     return Surface(np.ascontiguousarray(points), edge, low, closed)
