@@ -15,6 +15,12 @@ from geometry.inspection.limits import DEFAULT_LIMITS, Limits
 from geometry.inspection.place import Placer
 from geometry.inspection.result import Inspection
 from geometry.inspection.stopwatch import Stopwatch
+from geometry.inspection.undercut_report import (
+    ArchUndercut,
+    measure_arch,
+    undercut_findings,
+    undercut_record,
+)
 from geometry.mesh import Mesh
 from geometry.reading import ScanFile, read_mesh
 from geometry.topology import Topology, analyse
@@ -86,8 +92,11 @@ def inspect_scan(
         "sampling": None,
     }
     findings += surfaces.fault_findings(topology, limits)
+    undercut: ArchUndercut | None = None
     if frame is not None:
-        findings += _measure_arch(report, topology, frame, limits, watch)
+        with watch.part("undercut"):
+            undercut = measure_arch(topology.main, frame)
+        findings += _measure_arch(report, topology, frame, undercut, limits, watch)
         if report["tissue"] is None:
             findings.append(arches.tissue_unknown())
     ordered = in_order(findings)
@@ -95,11 +104,24 @@ def inspect_scan(
     report["verdict"] = verdict_of(ordered)
     report["explanation"] = explain(ordered)
     report["timings_ms"] = watch.total()
-    return Inspection(report, tuple(ordered), scan.mesh, scan, topology, frame)
+    return Inspection(
+        report=report,
+        findings=tuple(ordered),
+        mesh=scan.mesh,
+        scan=scan,
+        topology=topology,
+        frame=frame,
+        undercut=undercut.along if undercut else None,
+    )
 
 
 def _measure_arch(
-    report: dict[str, Any], topology: Topology, frame: Frame, limits: Limits, watch: Stopwatch
+    report: dict[str, Any],
+    topology: Topology,
+    frame: Frame,
+    undercut: ArchUndercut,
+    limits: Limits,
+    watch: Stopwatch,
 ) -> list[Finding]:
     """Fill the parts of the report that need a frame; return their findings."""
     placer = Placer(frame)
@@ -126,6 +148,10 @@ def _measure_arch(
     findings += surfaces.hole_findings(topology, placer, limits)
     with watch.part("pieces"):
         findings += surfaces.piece_findings(topology, _area(main), placer, limits)
+    with watch.part("undercut"):
+        record = undercut_record(undercut, main, placer)
+        report["undercut"] = record
+        findings += undercut_findings(undercut, record, main, placer, limits)
     return findings
 
 

@@ -15,7 +15,7 @@ class Limits:
     ``LIMIT_NOTES`` says where each value comes from.
     """
 
-    tissue_wanted_mm: float = 10.0
+    tissue_mm: float = 10.0
     tissue_least_mm: float = 3.0
     hole_stop_mm: float = 8.0
     hole_check_mm: float = 1.5
@@ -45,18 +45,18 @@ class Limits:
         GeometryError
             A name is not a limit, or a value is not a number of 0 or more.
         """
-        known = {f.name: type(f.default) for f in fields(cls)}
+        known = {f.name for f in fields(cls)}
         for name, value in values.items():
             if name not in known:
                 raise GeometryError(f"'{name}' is not an inspection limit; see the limits page")
             good = isinstance(value, int | float) and not isinstance(value, bool)
             if not good or not 0 <= value < 1e6:
                 raise GeometryError(f"the limit '{name}' must be a number of 0 or more")
-        return replace(cls(), **{name: known[name](value) for name, value in values.items()})
+        return replace(cls(), **values)
 
 
 LIMIT_NOTES: dict[str, str] = {
-    "tissue_wanted_mm": "About 10 mm beyond the gingival margin: common practice, no source.",
+    "tissue_mm": "About 10 mm beyond the gingival margin: common practice, no source.",
     "tissue_least_mm": "Less leaves nothing to trim a model from: common practice, no source.",
     "hole_stop_mm": "Perimeter at which a gap cannot be bridged without inventing shape: "
     "chosen here.",

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from geometry.frame import Frame
 
@@ -102,71 +103,76 @@ class Placer:
 
     def __call__(self, point: NDArray[np.float64]) -> Place:
         """Return the place of a point in file coordinates."""
-        local = self._frame.to_local(point)
-        tooth = self._nearest(local)
-        sextant = sextant_of(tooth) if tooth else self._sextant(local)
-        side = self._side(local)
-        parts = []
+        local = self._frame.to_local(np.atleast_2d(point))
+        teeth, sextants, outside = self._locate(local)
+        sextant = SEXTANTS[sextants[0]] if sextants[0] >= 0 else None
+        side = "facial" if outside[0] else "lingual"
+        tooth = int(teeth[0])
         if tooth:
-            parts.append(f"{self._beside(local, tooth)} the {tooth_words(tooth)}")
+            where = f"{self._beside(local[0], tooth)} the {tooth_words(tooth)}"
         elif sextant:
-            parts.append(sextant_words(sextant))
+            where = sextant_words(sextant)
         else:
-            parts.append(self._rough(local))
-        if side:
-            parts.append(side_words(sextant, side))
-        return Place(sextant, side, ", ".join(parts))
+            where = "front teeth" if local[0, 1] > -self._front_mm else "back teeth"
+        return Place(sextant, side, f"{where}, {side_words(sextant, side)}")
 
-    def _nearest(self, local: NDArray[np.float64]) -> int | None:
-        if not self._numbers or self._frame.arch == "unknown":
-            return None
-        gaps = np.linalg.norm(self._centres[:, :2] - local[:2], axis=1)
-        return int(self._numbers[int(np.argmin(gaps))])
+    def many(self, points: NDArray[np.float64]) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+        """Return for points (n, 3) the index into ``SEXTANTS`` (-1: unknown) and whether facial."""
+        _, sextants, outside = self._locate(self._frame.to_local(points))
+        return sextants, outside
+
+    @property
+    def _front_mm(self) -> float:
+        """How far the front sextant reaches back from the front edge."""
+        return 0.24 * self._frame.depth_mm
+
+    def _locate(
+        self, local: NDArray[np.float64]
+    ) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.bool_]]:
+        """Return tooth numbers (0: none), sextant indices and whether facial."""
+        arch = self._frame.arch
+        count = len(local)
+        teeth = np.zeros(count, dtype=np.int64)
+        sextants = np.full(count, -1, dtype=np.int64)
+        if arch != "unknown":
+            right = local[:, 0] > 0.0
+            back = np.where(right, 0, 2) if arch == "upper" else np.where(right, 5, 3)
+            front = 1 if arch == "upper" else 4
+            sextants = np.where(local[:, 1] > -self._front_mm, front, back)
+            if self._numbers:
+                _, nearest = cKDTree(self._centres[:, :2]).query(local[:, :2])
+                teeth = np.array(self._numbers)[nearest]
+                table = np.array([SEXTANTS.index(sextant_of(n)) for n in self._numbers])
+                sextants = table[nearest]
+        return teeth, sextants, self._outside(local)
 
     def _beside(self, local: NDArray[np.float64], tooth: int) -> str:
         """Return ``at`` or, past the last tooth, ``behind``."""
         centre = self._centres[self._numbers.index(tooth)]
         last = max(n for n in self._numbers if n // 10 == tooth // 10)
-        if tooth == last and local[1] < centre[1] - 5.0:
-            return "behind"
-        return "at"
+        return "behind" if tooth == last and local[1] < centre[1] - 5.0 else "at"
 
-    def _sextant(self, local: NDArray[np.float64]) -> str | None:
-        """Tell front from back by the depth of the canines behind the front edge."""
-        arch = self._frame.arch
-        if arch == "unknown":
-            return None
-        reach = 0.24 * self._frame.depth_mm
-        if local[1] > -reach or self._frame.width_mm <= 0.0:
-            return "04" if arch == "upper" else "07"
-        right = local[0] > 0.0
-        if arch == "upper":
-            return "03" if right else "05"
-        return "08" if right else "06"
-
-    def _side(self, local: NDArray[np.float64]) -> str | None:
-        """Tell outside from inside of the row of teeth; None on top of it."""
+    def _outside(self, local: NDArray[np.float64]) -> NDArray[np.bool_]:
+        """Tell the cheek and lip side from the inside of the row of teeth."""
         if len(self._centres) >= 3:
-            return _side_of_row(local, self._centres)
-        half, depth = self._frame.width_mm / 2.0, self._frame.depth_mm
-        if half <= 0.0 or depth <= 0.0:
-            return None
-        bend = -depth * (local[0] / half) ** 2
-        slope = 2.0 * depth * local[0] / half**2
-        off = (local[1] - bend) / np.sqrt(1.0 + slope * slope)
-        return "facial" if off > 0.0 else "lingual"
-
-    def _rough(self, local: NDArray[np.float64]) -> str:
-        return "front teeth" if local[1] > -0.24 * self._frame.depth_mm else "back teeth"
+            return _outside_row(local, self._centres)
+        half, depth = max(self._frame.width_mm / 2.0, 1.0), max(self._frame.depth_mm, 1.0)
+        return np.asarray(local[:, 1] > -depth * (local[:, 0] / half) ** 2)
 
 
-def _side_of_row(local: NDArray[np.float64], centres: NDArray[np.float64]) -> str:
-    """Compare distances from the middle of the arch along the ray through the point."""
+def _outside_row(local: NDArray[np.float64], centres: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Compare distances from the middle of the arch along the ray through each point."""
     middle = np.array([0.0, centres[:, 1].min()])
-    seen = local[:2] - middle
+    seen = local[:, :2] - middle
     rays = centres[:, :2] - middle
     lengths = np.linalg.norm(rays, axis=1)
     turn = np.arctan2(rays[:, 0], rays[:, 1])
     order = np.argsort(turn)
-    radius = np.interp(np.arctan2(seen[0], seen[1]), turn[order], lengths[order])
-    return "facial" if np.linalg.norm(seen) > radius else "lingual"
+    angle = np.arctan2(seen[:, 0], seen[:, 1])
+    radius = np.interp(angle, turn[order], lengths[order])
+    # Behind the last teeth the row goes on straight back.
+    wide = np.where(seen[:, 0] > 0.0, rays[:, 0].max(), -rays[:, 0].min())
+    behind = (angle > turn.max()) | (angle < turn.min())
+    return np.asarray(
+        np.where(behind, np.abs(seen[:, 0]) > wide, np.linalg.norm(seen, axis=1) > radius)
+    )

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from geometry import reading, topology
+from geometry import reading, topology, undercut
 
 
 def warm() -> None:
     """Run every compiled part once on a small shape."""
     reading.warm()
     topology.warm()
+    undercut.warm()

@@ -57,7 +57,10 @@ def vertex_depths(points, base, top, i0, j0, pitch, di, dj, distance, depth):  #
                 off = np.sqrt((p - x) ** 2 + (q - y) ** 2)
                 if off < best:
                     best = off
-        depth[v] = max(0.0, min(best, reached) - 0.25) * pitch
+        found = min(best, reached) - 0.25
+        # Half a cell is what the lattice resolves; less is none.
+        if found >= 0.5:
+            depth[v] = found * pitch
 
 
 @njit(cache=True, nogil=True)
