@@ -72,6 +72,11 @@ def appliance(request: HttpRequest, code: str) -> HttpResponse:
         "in_load": in_load,
         "ask_start": request.GET.get("ask") == "start" and subject.waiting,
         "since": SINCE,
+        "branches": (
+            reads.causes_for(Stage.objects.filter(code=HANDOVER_STAGE).first())
+            if row.status == Appliance.Status.DELIVERED
+            else []
+        ),
         "together": bool(subject.run and subject.run.items.count() > 1),
     }
     return render(request, "appliance/appliance.html", context)

@@ -31,6 +31,5 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("appliance/<str:code>/again/", appliance.again, name="again"),
     path("appliance/<str:code>/trouble/", appliance.trouble, name="trouble"),
     path("appliance/<str:code>/handover/", handover.handover, name="handover"),
-    path("appliance/<str:code>/care/", handover.care_card, name="care-card"),
     path("photos/<int:pk>/", bench_photos.photo, name="photo"),
 ]

@@ -1,4 +1,4 @@
-"""The hand-over: two identifiers, the try-in, the care card."""
+"""The hand-over: two identifiers and the try-in."""
 
 from __future__ import annotations
 
@@ -100,21 +100,3 @@ def _record(request: HttpRequest, row: Appliance) -> HttpResponse:
     word = Handover.TryIn(done.handover.try_in).label.lower()
     messages.success(request, f"{row.code} handed over: {word}. Give the care card.")
     return redirect("handover", row.code)
-
-
-@needs("see_patients")
-def care_card(request: HttpRequest, code: str) -> HttpResponse:
-    """Show the patient's care card in large print, ready for paper."""
-    subject = subject_or_404(request, code)
-    row = subject.appliance
-    assert row is not None
-    office = request.office  # type: ignore[attr-defined]
-    lines = [line.partition(":") for line in office.care_card.splitlines() if line.strip()]
-    return render(
-        request,
-        "handover/care_card.html",
-        {
-            "appliance": row,
-            "lines": [(head, rest.strip()) for head, _, rest in lines],
-        },
-    )
