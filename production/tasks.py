@@ -7,11 +7,11 @@ import threading
 import time
 from pathlib import Path
 
-from celery import shared_task
 from celery.signals import worker_process_init
 from django.conf import settings
 from django.db import close_old_connections
 
+from clinic.celery import app
 from geometry.errors import GeometryError
 from production import work
 from production.jobs import JOBS
@@ -19,7 +19,7 @@ from production.jobs import JOBS
 log = logging.getLogger(__name__)
 
 
-@shared_task(name="production.perform")  # type: ignore[untyped-decorator]
+@app.task(name="production.perform")  # type: ignore[untyped-decorator]
 def perform(pk: int) -> None:
     """Do the work of row ``pk`` unless somebody else has it. Safe to repeat."""
     close_old_connections()

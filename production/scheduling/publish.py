@@ -87,7 +87,7 @@ def make_plan() -> MadePlan:
     """Read the bench's state, plan it and foresee its promises; nothing is written."""
     situation = read_situation()
     problem = planning.parse_problem(situation.problem)
-    plan = planning.plan(problem, seconds=IMPROVE_SECONDS)
+    plan = planning.plan(problem)
     foresight = planning.foresee(problem, samples=FUTURES, seed=SEED)
     return MadePlan(situation, plan, foresight, _advice(situation, problem, foresight))
 

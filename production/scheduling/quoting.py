@@ -16,6 +16,8 @@ from production.scheduling.state import Situation, read_situation, steps_of
 log = logging.getLogger(__name__)
 
 NEW = "new"
+CHECK_FUTURES = 1000
+NOTICEABLE = 0.002
 
 
 @dataclass(frozen=True)
@@ -87,24 +89,62 @@ def _offer(
     if any(not job["steps"] for job in jobs):
         return Offer(None, reason="This kind has no route yet; the manager can add its stages.")
     problem = planning.parse_problem(situation.problem)
-    due = minutes_after(situation.origin, due_at) if due_at else None
-    answer = planning.quote(problem, jobs, confidence=confidence, due=due)
+    if due_at is not None:
+        return _check_time(situation, jobs, due_at)
+    answer = planning.quote(problem, jobs, confidence=confidence)
     return Offer(
         earliest=None if answer["earliest"] is None else situation.moment(answer["earliest"]),
         p_kept=answer["p_kept"],
-        delayed=_delayed(situation, answer),
+        delayed=_delayed(situation, answer["delayed"]),
         alternatives=[
-            (situation.moment(item["due"]), item["p_kept"], item["words"])
+            (situation.moment(item["due"]), item["p_kept"], _cost(item, answer))
             for item in answer.get("alternatives", [])
         ],
         reason=answer.get("reason") or "",
     )
 
 
-def _delayed(situation: Situation, answer: dict[str, Any]) -> list[tuple[Promise, float, float]]:
+def _cost(item: dict[str, Any], answer: dict[str, Any]) -> str:
+    """Say what another time gains or costs."""
+    pushed = len(item.get("past_limit", []))
+    if pushed:
+        return f"puts {pushed} other promise{'s' if pushed > 1 else ''} at risk"
+    if answer["earliest"] is not None and item["due"] < answer["earliest"]:
+        return "sooner, less certain"
+    return "later, more certain"
+
+
+def _check_time(situation: Situation, jobs: list[dict[str, Any]], due_at: dt.datetime) -> Offer:
+    """Say how likely a wished time is kept, and what it does to the other promises."""
+    from production import planning
+
+    due = minutes_after(situation.origin, due_at)
+    if due <= 0:
+        return Offer(None, reason="That time has passed; choose a later one.")
+    before = planning.foresee(planning.parse_problem(situation.problem), samples=CHECK_FUTURES)
+    joint = situation.problem | {
+        "jobs": [*situation.problem["jobs"], *(job | {"due": due} for job in jobs)]
+    }
+    after = planning.foresee(planning.parse_problem(joint), samples=CHECK_FUTURES)
+    late = {str(g["id"]): g["p_late"] or 0.0 for g in after["groups"]}
+    delayed = [
+        {
+            "id": str(g["id"]),
+            "p_late_before": g["p_late"] or 0.0,
+            "p_late_after": late.get(str(g["id"]), 0.0),
+        }
+        for g in before["groups"]
+        if late.get(str(g["id"]), 0.0) > (g["p_late"] or 0.0) + NOTICEABLE
+    ]
+    return Offer(due_at, p_kept=1.0 - late.get(NEW, 1.0), delayed=_delayed(situation, delayed))
+
+
+def _delayed(
+    situation: Situation, items: list[dict[str, Any]]
+) -> list[tuple[Promise, float, float]]:
     """Return the promises that the new order makes less certain, each order once."""
     found: dict[int, tuple[Promise, float, float]] = {}
-    for item in answer["delayed"]:
+    for item in items:
         appliance = situation.appliances.get(str(item["id"]))
         group = str(appliance.order_id) if appliance else str(item["id"])
         promise = situation.promises.get(group)
