@@ -1,6 +1,6 @@
 """Simulated annealing over sequences, with swap and insertion moves.
 
-One call does a fixed number of trials at falling temperature and keeps the best
+One call does a fixed number of trials at one temperature and keeps the best
 state by the exact (lexicographic) order of the objective. The walk itself is led by
 a weighted sum, so that it can pass through states a strict order would forbid.
 """
@@ -16,12 +16,12 @@ from production.planning.solve.moves import (
     chance,
     draw,
     exchange,
+    may_run,
     move_job,
     move_step,
     random_other,
     swap_blocks,
     swap_jobs,
-    may_run,
 )
 from production.planning.solve.timing import BLK, RES, evaluate
 
@@ -102,7 +102,7 @@ def try_move(a, s, w, kinds, seed):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def walk(a, s, best_s, best_value, now, trial, t_s, weights, order, kinds, hot, cold, trials, seed):  # type: ignore[no-untyped-def]
+def walk(a, s, best_s, best_value, now, trial, t_s, weights, order, kinds, heat, trials, seed):  # type: ignore[no-untyped-def]
     """Make ``trials`` trials from state ``s``; keep the best in ``best_s``.
 
     Parameters
@@ -119,8 +119,8 @@ def walk(a, s, best_s, best_value, now, trial, t_s, weights, order, kinds, hot, 
         Rows of the value in the exact order.
     kinds : (4,) float64
         Cumulative shares of step moves, block swaps, step swaps, job moves.
-    hot, cold : float
-        Temperature at the first and the last trial.
+    heat : float
+        Temperature: a worsening by this much is taken once in e tries.
     trials : int
     seed : (1,) int64
 
@@ -134,9 +134,7 @@ def walk(a, s, best_s, best_value, now, trial, t_s, weights, order, kinds, hot, 
     accepted = 0
     if a.step_job.shape[0] == 0:
         return 0
-    rate = math.log(cold / hot) / trials if hot > 0.0 else 0.0
-    for i in range(trials):
-        heat = hot * math.exp(rate * i)
+    for _ in range(trials):
         t_s[:] = s
         if not try_move(a, t_s, now, kinds, seed) or not evaluate(a, t_s, trial):
             continue
@@ -150,6 +148,24 @@ def walk(a, s, best_s, best_value, now, trial, t_s, weights, order, kinds, hot, 
                 best_s[:] = s
                 best_value[:] = now.value
     return accepted
+
+
+@njit(cache=True, nogil=True)
+def typical_change(a, s, now, trial, t_s, weights, kinds, tries, seed):  # type: ignore[no-untyped-def]
+    """Return the median worsening of random moves from state ``s`` (0: none worsens)."""
+    evaluate(a, s, now)
+    cost = weighted(now.value, weights)
+    found = np.zeros(tries)
+    count = 0
+    if a.step_job.shape[0] > 0:
+        for _ in range(tries):
+            t_s[:] = s
+            if try_move(a, t_s, now, kinds, seed) and evaluate(a, t_s, trial):
+                change = weighted(trial.value, weights) - cost
+                if change > 1e-9:
+                    found[count] = change
+                    count += 1
+    return np.median(found[:count]) if count > 0 else 0.0
 
 
 def generator(seed: int) -> np.ndarray:

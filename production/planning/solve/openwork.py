@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Hashable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -132,10 +132,11 @@ def scratch(a: Arrays) -> Scratch:
     )
 
 
-def running_end(step: Step) -> float:
+def _running_end(problem: Problem, step: Step, resource: int) -> float:
     """Return when a started step is expected to end: never before now."""
     assert step.started is not None
-    return max(step.started + step.minutes, 0.0)
+    minutes = dict(problem.eligible(step)).get(resource, step.minutes)
+    return max(step.started + minutes, 0.0)
 
 
 def open_work(problem: Problem) -> OpenWork:
@@ -155,21 +156,38 @@ def open_work(problem: Problem) -> OpenWork:
             if step.open:
                 names.append((j, i))
             elif not step.done:
-                finish = running_end(step)
                 where = number[str(step.resource)]
+                finish = _running_end(problem, step, where)
                 running.append(Running(j, i, where, float(step.started or 0.0), finish))
-                at = max(at, finish)
-                over = finish
             elif step.ended is not None:
                 over = step.ended
         ready.append(at)
         end.append(over)
+    running = _end_together(problem, running)
+    for run in running:
+        ready[run.job] = max(ready[run.job], run.end)
+        if not any(s.open for s in problem.jobs[run.job].steps):
+            end[run.job] = run.end
     return OpenWork(
         problem,
         _arrays(problem, names, running, np.array(ready, float), np.array(end, float)),
         tuple(names),
         tuple(running),
     )
+
+
+def _end_together(problem: Problem, running: list[Running]) -> list[Running]:
+    """Let the members of a batch that runs now end with the longest."""
+
+    def batch(run: Running) -> Hashable:
+        step = problem.jobs[run.job].steps[run.index]
+        alone = not problem.resources[run.resource].batch
+        return (run.resource, run.start, step.kind, step.family, run.job if alone else -1)
+
+    last: dict[Hashable, float] = {}
+    for run in running:
+        last[batch(run)] = max(last.get(batch(run), 0.0), run.end)
+    return [replace(run, end=last[batch(run)]) for run in running]
 
 
 def _arrays(
@@ -208,7 +226,9 @@ def _arrays(
     family = [number(s.family) for s in steps]
     lot_number = _numbering()
     kept = {(r.resource, r.job): problem.jobs[r.job].steps[r.index] for r in running}
-    shared, until, size = _side_by_side(problem, steps, options, set(helping.tolist()), kept, running)
+    shared, until, size = _side_by_side(
+        problem, steps, options, set(helping.tolist()), kept, running
+    )
     free = np.zeros(m)
     current = np.full(m, -1, np.int32)
     for run in running:
@@ -313,9 +333,7 @@ def _side_by_side(
     return shared, until, taken
 
 
-def _hold_helpers(
-    problem: Problem, running: list[Running], free: Array, shared: Array
-) -> None:
+def _hold_helpers(problem: Problem, running: list[Running], free: Array, shared: Array) -> None:
     """Let the first free helpers of every running step be busy until it lets them go."""
     for run in running:
         step = problem.jobs[run.job].steps[run.index]

@@ -6,27 +6,17 @@ from typing import Any
 
 import numpy as np
 
-from production.planning import kernel, shop
+from production.planning import future, kernel, queues, shop
 from production.planning.solve.openwork import OpenWork
 from production.planning.solve.timing import BLK, HEAD, MEM, NEXT, PREV, RES, ROWS, TAIL
 
 Array = np.ndarray[Any, Any]
 
-RULES = (
-    kernel.EARLIEST_DUE,
-    kernel.LEAST_SLACK,
-    kernel.APPARENT_COST,
-    kernel.FIRST_COME,
-    kernel.SHORTEST,
-    kernel.LONGEST,
-    kernel.MOST_WORK,
-    kernel.CRITICAL_RATIO,
-)
 WAITS = (0.0, 20.0, 60.0, 1e6)
 
 
 class Bench:
-    """The compiled kernel, ready to run a problem's medians under any rule."""
+    """The compiled kernel, ready to run a problem's medians under dispatch rules."""
 
     def __init__(self, work: OpenWork) -> None:
         self.work = work
@@ -35,33 +25,61 @@ class Bench:
         self.rows = np.array(
             [self.shop.job_first[j] + i for j, i in work.steps], np.int64
         ).reshape(-1)
-        self.draw = kernel.Draw(
+        self.draw = future.Draw(
             minutes=self.shop.minutes[None, :].copy(),
             luck=np.ones((1, n)),
             run_luck=np.ones((1, n)),
             factor=np.ones(1),
         )
-        self.typical = float(np.mean(self.shop.minutes)) if n else 1.0
-        self.zeros = np.zeros(n)
+        self.nothing = np.zeros(n)
 
-    def run(self, rule: int, wait: float, key: Array | None = None) -> kernel.Times:
+    def rules(self) -> dict[str, tuple[int, float, Array]]:
+        """Return name -> (moving, look-ahead, key) of the classical dispatch rules."""
+        s = self.shop
+        promise = np.where(np.isfinite(s.promise), s.promise, 1e9)[s.step_job]
+        typical = float(np.mean(s.minutes)) if len(s.minutes) else 1.0
+        weight = np.maximum(s.weight[s.step_job], 1e-9)
+        fixed = {
+            "earliest due": promise,
+            "least slack": promise - s.remaining,
+            "first come": self.nothing,
+            "shortest": s.minutes,
+            "weighted shortest": s.minutes / weight,
+            "longest": -s.minutes,
+            "most work": -s.remaining,
+            "least work": s.remaining / weight,
+        }
+        rules = {name: (queues.FIXED, 1.0, key) for name, key in fixed.items()}
+        rules["apparent cost"] = (queues.APPARENT_COST, 2.0 * max(typical, 1e-6), self.nothing)
+        rules["apparent cost, far"] = (queues.APPARENT_COST, 6.0 * max(typical, 1e-6), self.nothing)
+        rules["critical ratio"] = (queues.CRITICAL_RATIO, 1.0, self.nothing)
+        return rules
+
+    def run(self, rule: tuple[int, float, Array], wait: float) -> future.Times:
         """Return the times under a rule; ``wait`` is minutes for a fuller batch."""
-        policy = kernel.Policy(
-            rule=rule,
-            look_ahead=2.0,
-            typical=max(self.typical, 1e-6),
-            key=self.zeros if key is None else key,
-            wait=np.full(len(self.zeros), wait),
-            hold=self.zeros,
+        moving, look_ahead, key = rule
+        policy = future.Policy(
+            moving=moving,
+            look_ahead=look_ahead,
+            key=np.ascontiguousarray(key, np.float64),
+            wait=np.full(len(key), wait),
+            hold=self.nothing,
         )
         return kernel.simulate(self.shop, policy, self.draw)
 
-    def state(self, times: kernel.Times) -> Array | None:
-        """Return a kernel run as a state table; None if some step never ran."""
+    def waits(self) -> tuple[float, ...]:
+        """Return the waits worth trying: without batch resources there is one."""
+        return WAITS if any(r.batch for r in self.work.problem.resources) else WAITS[:1]
+
+    def state(self, times: future.Times) -> Array:
+        """Return a kernel run as a state table; what never ran comes last."""
+        a = self.work.arrays
         start = times.start[self.rows]
-        if not np.all(np.isfinite(start)):
-            return None
-        return table(self.work, start, times.resource[self.rows], times.run[self.rows])
+        resource, run = times.resource[self.rows].copy(), times.run[self.rows].copy()
+        for o in np.flatnonzero(~np.isfinite(start)):
+            resource[o] = a.choice[a.choice_from[o]]
+            run[o] = len(self.nothing) + o
+        return table(self.work, start, resource, run)
 
 
 def table(work: OpenWork, start: Array, resource: Array, run: Array) -> Array:

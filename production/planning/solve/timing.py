@@ -27,83 +27,69 @@ NEVER = 1e12
 LATE, TARDY, LEAD, SPAN, STUCK = range(5)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, inline="always")
 def opening(window, k, last, down, d, d_last, t, length, attended):  # type: ignore[no-untyped-def]
     """Return the first start from ``t`` on within windows ``k`` to ``last`` and no downtime."""
-    while k < last:
-        high = window[k, 1]
+    begin = NEVER
+    i = k
+    while i < last:
+        high = window[i, 1]
         if high >= t:
-            s = max(t, window[k, 0])
+            begin = max(t, window[i, 0])
             for e in range(d, d_last):
-                if down[e, 1] > s and (
-                    down[e, 0] < s + length or (length == 0.0 and down[e, 0] <= s)
+                if down[e, 1] > begin and (
+                    down[e, 0] < begin + length or (length == 0.0 and down[e, 0] <= begin)
                 ):
-                    s = down[e, 1]
-            if attended:
-                if s + length <= high + 1e-9:
-                    return s
-            elif s < high:
-                return s
-        k += 1
-    return NEVER
+                    begin = down[e, 1]
+            if (attended and begin + length <= high + 1e-9) or (not attended and begin < high):
+                break
+            begin = NEVER
+        i += 1
+    return begin
 
 
 @njit(cache=True, nogil=True)
-def earliest(a, w, r, t, length, attended):  # type: ignore[no-untyped-def]
-    """Return the first start at or after ``t`` that resource ``r``'s calendar allows."""
-    return opening(
-        a.window,
-        a.window_from[r] + w.window_at[r],
-        a.window_from[r + 1],
-        a.down,
-        a.down_from[r] + w.down_at[r],
-        a.down_from[r + 1],
-        t,
-        length,
-        attended,
-    )
-
-
-@njit(cache=True, nogil=True)
-def side_by_side(a, w, r, t, length, attended, size):  # type: ignore[no-untyped-def]
-    """Return the first start on a resource that runs several steps side by side."""
-    row = a.shared[r]
+def side_by_side(window, k, last, down, d, d_last, t, length, attended, size, capacity, ends, sizes, row, count):  # type: ignore[no-untyped-def]  # noqa: E501
+    """Return the first start on a resource that runs ``count`` steps side by side already."""
     while True:
-        s = earliest(a, w, r, t, length, attended)
+        s = opening(window, k, last, down, d, d_last, t, length, attended)
         if s >= NEVER:
             return NEVER
-        used = min(size, a.capacity[r])
+        used = min(size, capacity)
         soonest = NEVER
-        for i in range(w.active[row]):
-            if w.active_end[row, i] > s:
-                used += w.active_size[row, i]
-                if w.active_end[row, i] < soonest:
-                    soonest = w.active_end[row, i]
-        if used <= a.capacity[r] + 1e-9:
+        for i in range(count):
+            if ends[row, i] > s:
+                used += sizes[row, i]
+                soonest = min(soonest, ends[row, i])
+        if used <= capacity + 1e-9:
             return s
         t = soonest
 
 
 @njit(cache=True, nogil=True)
 def room(a, w, r, t, length, attended, size):  # type: ignore[no-untyped-def]
-    """Return the first start on any resource, one by one or side by side."""
+    """Return the first start from ``t`` on that calendar and load of a resource allow."""
     t = max(t, w.clock[r])
-    if a.shared[r] >= 0:
-        return side_by_side(a, w, r, t, length, attended, size)
-    return earliest(a, w, r, t, length, attended)
+    k, last = w.window_at[r], a.window_from[r + 1]
+    d, d_last = w.down_at[r], a.down_from[r + 1]
+    row = a.shared[r]
+    if row < 0:
+        return opening(a.window, k, last, a.down, d, d_last, t, length, attended)
+    return side_by_side(
+        a.window, k, last, a.down, d, d_last, t, length, attended, size, a.capacity[r],
+        w.active_end, w.active_size, row, w.active[row],
+    )  # fmt: skip
 
 
 @njit(cache=True, nogil=True)
 def occupy(a, w, r, begin, end, size):  # type: ignore[no-untyped-def]
     """Enter a run into the resource's account; starts must not fall on a resource."""
     while (
-        w.window_at[r] < a.window_from[r + 1] - a.window_from[r]
-        and a.window[a.window_from[r] + w.window_at[r], 1] < begin
+        w.window_at[r] < a.window_from[r + 1] and a.window[w.window_at[r], 1] < begin
     ):
         w.window_at[r] += 1
     while (
-        w.down_at[r] < a.down_from[r + 1] - a.down_from[r]
-        and a.down[a.down_from[r] + w.down_at[r], 1] <= begin
+        w.down_at[r] < a.down_from[r + 1] and a.down[w.down_at[r], 1] <= begin
     ):
         w.down_at[r] += 1
     row = a.shared[r]
@@ -177,8 +163,8 @@ def reset(a, s, w):  # type: ignore[no-untyped-def]
     for r in range(a.batch.shape[0]):
         w.clock[r] = a.free_from[r]
         w.family[r] = a.last_family[r]
-        w.window_at[r] = 0
-        w.down_at[r] = 0
+        w.window_at[r] = a.window_from[r]
+        w.down_at[r] = a.down_from[r]
         row = a.shared[r]
         if row >= 0:
             w.active[row] = a.busy_until.shape[1]
@@ -300,6 +286,11 @@ def evaluate(a, s, w):  # type: ignore[no-untyped-def]
     top = reset(a, s, w)
     start, end, ready, need, stack = w.start, w.end, w.ready, w.need, w.stack
     clock, minutes, step_next, attends = w.clock, a.minutes, a.step_next, a.step_attended
+    setup, family, step_family, plain = a.setup, w.family, a.step_family, a.plain
+    window_at, down_at, window, down = w.window_at, w.down_at, a.window, a.down
+    window_from, down_from, shared, active = a.window_from, a.down_from, a.shared, w.active
+    active_end, active_size = w.active_end, w.active_size
+    step_size, capacity = a.step_size, a.capacity
     placed = 0
     stuck = 0.0
     while top > 0:
@@ -315,18 +306,47 @@ def evaluate(a, s, w):  # type: ignore[no-untyped-def]
                 attended = True
             o = s[MEM, o]
         t = max(ready[b], clock[r])
-        if a.plain[r]:
+        if plain[r]:
             begin = t
             clock[r] = t + length
         else:
-            if a.setup[r] > 0.0 and w.family[r] >= 0 and w.family[r] != a.step_family[b]:
-                t = max(t, clock[r] + a.setup[r])
-            begin = room(a, w, r, t, length, attended, a.step_size[b])
-            if begin >= NEVER:
-                stuck += 1.0
-                begin = t
-            w.family[r] = a.step_family[b]
-            occupy(a, w, r, begin, begin + length, a.step_size[b])
+            if setup[r] > 0.0:
+                if family[r] >= 0 and family[r] != step_family[b]:
+                    t = max(t, clock[r] + setup[r])
+                family[r] = step_family[b]
+            k, last = window_at[r], window_from[r + 1]
+            while k < last and window[k, 1] < t:
+                k += 1
+            window_at[r] = k
+            d, d_last = down_at[r], down_from[r + 1]
+            while d < d_last and down[d, 1] <= t:
+                d += 1
+            down_at[r] = d
+            row = shared[r]
+            if row < 0:
+                begin = opening(window, k, last, down, d, d_last, t, length, attended)
+                if begin >= NEVER:
+                    stuck += 1.0
+                    begin = t
+                clock[r] = begin + length
+            else:
+                count = 0
+                for i in range(active[row]):
+                    if active_end[row, i] > t:
+                        active_end[row, count] = active_end[row, i]
+                        active_size[row, count] = active_size[row, i]
+                        count += 1
+                begin = side_by_side(
+                    window, k, last, down, d, d_last, t, length, attended, step_size[b],
+                    capacity[r], active_end, active_size, row, count,
+                )  # fmt: skip
+                if begin >= NEVER:
+                    stuck += 1.0
+                    begin = t
+                active_end[row, count] = begin + length
+                active_size[row, count] = min(step_size[b], capacity[r])
+                active[row] = count + 1
+                clock[r] = begin
         after = s[NEXT, b]
         if after >= 0:
             need[after] -= 1

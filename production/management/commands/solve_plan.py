@@ -1,0 +1,69 @@
+"""``manage.py solve_plan PROBLEM.json``: the best plan found for a bench's open work."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import math
+from pathlib import Path
+from typing import Any
+
+from production.management.tool import DONE, NOT_ACCEPTABLE, ToolCommand
+from production.planning.errors import ProblemError
+from production.planning.problem import parse_problem
+from production.planning.solve import DEFAULT_SECONDS, solve
+
+
+class Command(ToolCommand):
+    help = "Plan the open work of a bench: who runs what, where, when and together with what."
+
+    def add_arguments(self, parser: argparse.ArgumentParser) -> None:
+        super().add_arguments(parser)
+        parser.add_argument("problem", metavar="PROBLEM.json")
+        parser.add_argument(
+            "--seconds",
+            type=float,
+            default=DEFAULT_SECONDS,
+            help=f"how long to search at most (default {DEFAULT_SECONDS:g})",
+        )
+
+    def examine(self, **options: Any) -> tuple[dict[str, Any], int]:
+        seconds = options["seconds"]
+        if not math.isfinite(seconds) or seconds < 0:
+            raise ProblemError(f"--seconds is {seconds:g}; give a number of at least 0")
+        name = Path(options["problem"])
+        try:
+            data = json.loads(name.read_text(encoding="utf-8-sig"))
+        except UnicodeDecodeError:
+            raise ProblemError(f"{name.name}: not a text file; give JSON in UTF-8") from None
+        except (ValueError, RecursionError) as error:
+            raise ProblemError(f"{name.name}: not JSON ({error}); correct the file") from None
+        try:
+            problem = parse_problem(data)
+        except ProblemError as error:
+            raise ProblemError(f"{name.name}: {error}") from None
+        plan = solve(problem, seconds=seconds)
+        for item in plan["infeasible"]:
+            self.stderr.write(" ".join(str(item["reason"]).split()))
+        return plan, NOT_ACCEPTABLE if plan["infeasible"] else DONE
+
+    def describe(self, report: dict[str, Any]) -> str:
+        goal = report["objective"]
+        lines = [
+            f"late {goal['late_jobs']}, weighted tardiness {goal['weighted_tardiness']:g} min, "
+            f"all done at {goal['makespan']:g} min",
+            "proved: no plan is better"
+            if report["proved_optimal"]
+            else f"not proved to be the best; the bound is {report['lower_bound']:g} "
+            f"against {goal['value']:g}",
+            "",
+            f"{'start':>9} {'end':>9}  {'resource':<16} {'batch':>5}  job, step",
+        ]
+        for step in report["steps"]:
+            batch = "" if step["batch"] is None else str(step["batch"])
+            lines.append(
+                f"{step['start']:>9g} {step['end']:>9g}  {step['resource']!s:<16} {batch:>5}  "
+                f"{step['job']}, {step['index']}"
+            )
+        lines += [f"cannot be made: {item['reason']}" for item in report["infeasible"]]
+        return "\n".join(lines)

@@ -1,0 +1,288 @@
+"""An independent check of a plan against its problem.
+
+Written from the contract of ``problem.py`` alone, over the plain JSON objects; it
+shares no code with the kernel, the search or the constraint model. Slow and plain on
+purpose: every rule is looked at by itself.
+"""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import Any
+
+__all__ = ["objective_of", "violations"]
+
+CLOSE = 1e-5
+Row = dict[str, Any]
+
+
+def violations(problem: Row, plan: Row) -> list[str]:
+    """Return everything in which a plan breaks the rules of its problem.
+
+    Parameters
+    ----------
+    problem : dict
+        The contract's PROBLEM.
+    plan : dict
+        The contract's PLAN. Jobs named under ``infeasible`` may be missing.
+
+    Returns
+    -------
+    list of str
+        One line for each violation; empty for a good plan.
+    """
+    left_out = {str(item["job"]) for item in plan.get("infeasible", [])}
+    jobs = {str(job["id"]): job for job in problem["jobs"] if str(job["id"]) not in left_out}
+    resources = {str(r["id"]): r for r in problem["resources"]}
+    rows, found = _rows(jobs, resources, plan)
+    for row in rows:
+        found += _own_rules(row)
+    found += _order(jobs, rows)
+    for name, resource in resources.items():
+        here = [row for row in rows if row["resource"] == name]
+        found += _batches(resource, here) if resource.get("batch") else _side_by_side(resource, here)
+    found += _needs(resources, rows)
+    found += _objective(problem, jobs, rows, plan)
+    return found
+
+
+def _rows(jobs: Row, resources: Row, plan: Row) -> tuple[list[Row], list[str]]:
+    """Join every planned step with its job, step and resource; note what does not match."""
+    found: list[str] = []
+    rows: list[Row] = []
+    seen: set[tuple[str, int]] = set()
+    for entry in plan["steps"]:
+        name, index, place = str(entry["job"]), entry["index"], str(entry["resource"])
+        what = f"job {name} step {index}"
+        if name not in jobs or not 0 <= index < len(jobs[name]["steps"]):
+            found.append(f"{what}: not in the problem")
+            continue
+        if (name, index) in seen:
+            found.append(f"{what}: planned twice")
+            continue
+        seen.add((name, index))
+        if place not in resources:
+            found.append(f"{what}: resource {place} is not in the problem")
+            continue
+        step = jobs[name]["steps"][index]
+        if step.get("done"):
+            found.append(f"{what}: already done")
+            continue
+        rows.append(
+            {
+                "what": what, "job": name, "index": index, "resource": place,
+                "start": entry["start"], "end": entry["end"], "batch": entry["batch"],
+                "step": step, "machine": resources[place], "release": jobs[name].get("release", 0),
+                "running": step.get("started") is not None,
+            }
+        )  # fmt: skip
+    for name, job in jobs.items():
+        for index, step in enumerate(job["steps"]):
+            if not step.get("done") and (name, index) not in seen:
+                found.append(f"job {name} step {index}: not planned")
+    return rows, found
+
+
+def _minutes(row: Row) -> float:
+    """Return how long the step takes on its resource (-1: it may not run there)."""
+    step, machine = row["step"], row["machine"]
+    pinned = step.get("resource")
+    if pinned is not None and str(pinned) != row["resource"]:
+        return -1.0
+    alternatives = step.get("alternatives")
+    if alternatives:
+        return float({str(k): v for k, v in alternatives.items()}.get(row["resource"], -1.0))
+    return float(step["minutes"]) if machine["kind"] == step["kind"] else -1.0
+
+
+def _own_rules(row: Row) -> list[str]:
+    """Check place, length, release and calendar of one step."""
+    found = []
+    what, start, end, machine = row["what"], row["start"], row["end"], row["machine"]
+    minutes = _minutes(row)
+    if minutes < 0:
+        return [f"{what}: may not run on {row['resource']}"]
+    if row["running"]:
+        if abs(start - row["step"]["started"]) > CLOSE:
+            found.append(f"{what}: has started at {row['step']['started']}, planned {start}")
+        if end < max(start + minutes, 0.0) - CLOSE:
+            found.append(f"{what}: ends before its time is over")
+        if not machine.get("batch") and end > max(start + minutes, 0.0) + CLOSE:
+            found.append(f"{what}: is held after its time is over")
+        return found
+    if start < max(0.0, row["release"]) - CLOSE:
+        found.append(f"{what}: starts at {start}, before now or its release")
+    if end < start + minutes - CLOSE:
+        found.append(f"{what}: lasts {end - start}, needs {minutes}")
+    if not machine.get("batch") and end > start + minutes + CLOSE:
+        found.append(f"{what}: lasts {end - start}, should last {minutes}")
+    if not _inside(machine.get("open"), start, end, row["step"].get("attended", True)):
+        found.append(f"{what}: outside the open time of {row['resource']}")
+    for low, high in machine.get("down") or []:
+        if start < high - CLOSE and end > low + CLOSE:
+            found.append(f"{what}: runs while {row['resource']} is down")
+    return found
+
+
+def _inside(windows: Any, start: float, end: float, attended: bool) -> bool:
+    if windows is None:
+        return True
+    for low, high in windows:
+        if attended and start >= low - CLOSE and end <= high + CLOSE:
+            return True
+        if not attended and low - CLOSE <= start < high:
+            return True
+    return False
+
+
+def _order(jobs: Row, rows: list[Row]) -> list[str]:
+    """Check that the steps of each job follow one another."""
+    found = []
+    for name in jobs:
+        mine = sorted((row for row in rows if row["job"] == name), key=lambda row: row["index"])
+        for before, after in pairwise(mine):
+            if after["start"] < before["end"] - CLOSE:
+                found.append(f"{after['what']}: starts before step {before['index']} has ended")
+    return found
+
+
+def _batches(resource: Row, rows: list[Row]) -> list[str]:
+    """Check the batches of one batch resource and that they do not overlap."""
+    found = []
+    batches: dict[Any, list[Row]] = {}
+    for row in rows:
+        if row["batch"] is None:
+            found.append(f"{row['what']}: runs on a batch resource without a batch")
+        batches.setdefault(row["batch"], []).append(row)
+    for members in batches.values():
+        first = members[0]
+        size = sum(row["step"].get("size", 1) for row in members)
+        if size > resource.get("capacity", 1) + CLOSE and not all(r["running"] for r in members):
+            found.append(f"{first['what']}: its batch of size {size} exceeds the capacity")
+        longest = max(_minutes(row) for row in members)
+        lasts = max(first["start"] + longest, 0.0) if first["running"] else first["start"] + longest
+        if abs(first["end"] - lasts) > CLOSE:
+            found.append(f"{first['what']}: its batch does not last as long as the longest member")
+        attended = any(row["step"].get("attended", True) for row in members)
+        if not first["running"] and not _inside(
+            resource.get("open"), first["start"], first["end"], attended
+        ):
+            found.append(f"{first['what']}: its batch lies outside the open time")
+        for row in members[1:]:
+            if row["step"].get("family") != first["step"].get("family"):
+                found.append(f"{row['what']}: not of its batch's family")
+            if row["running"] != first["running"]:
+                found.append(f"{row['what']}: joins a batch that has started")
+            if max(abs(row["start"] - first["start"]), abs(row["end"] - first["end"])) > CLOSE:
+                found.append(f"{row['what']}: does not start and end with its batch")
+    runs = sorted((b[0] for b in batches.values()), key=lambda row: (row["start"], row["end"]))
+    found += _apart(resource, runs)
+    return found
+
+
+def _apart(resource: Row, runs: list[Row]) -> list[str]:
+    """Check that runs do not overlap and leave the set-up time between families."""
+    found = []
+    latest: Row | None = None
+    for row in runs:
+        if latest is not None and not (latest["running"] and row["running"]):
+            gap = 0.0
+            if latest["step"].get("family") != row["step"].get("family"):
+                gap = resource.get("setup", 0)
+            if row["start"] < latest["end"] + gap - CLOSE:
+                found.append(f"{row['what']}: overlaps {latest['what']} or leaves no set-up time")
+        if latest is None or row["end"] >= latest["end"]:
+            latest = row
+    return found
+
+
+def _side_by_side(resource: Row, rows: list[Row]) -> list[str]:
+    """Check that what runs at once stays within the capacity."""
+    capacity = resource.get("capacity", 1)
+    found = [f"{r['what']}: has a batch, but its resource runs none" for r in rows if r["batch"]]
+    moments = sorted({row["start"] for row in rows if not row["running"]})
+    for t in moments:
+        at_once = [row for row in rows if row["start"] <= t + CLOSE and row["end"] > t + CLOSE]
+        load = sum(min(row["step"].get("size", 1), capacity) for row in at_once)
+        if load > capacity + CLOSE and not all(row["running"] for row in at_once):
+            found.append(f"{at_once[-1]['what']}: {resource['id']} is loaded with {load} at {t}")
+    if resource.get("setup"):
+        runs = sorted(rows, key=lambda row: (row["start"], row["end"]))
+        found += _apart(resource, runs)
+    return found
+
+
+def _needs(resources: Row, rows: list[Row]) -> list[str]:
+    """Check that enough helpers are free and present, by counting heads at each start.
+
+    Only what must hold for any assignment is checked: at no moment are more helpers of
+    a kind held than answer to it, and each is held inside some helper's open time.
+    """
+    found = []
+    held: dict[str, list[tuple[float, float, str]]] = {}
+    batches: set[tuple[str, Any, str]] = set()
+    for row in rows:
+        step = row["step"]
+        minutes = row["end"] - row["start"]
+        hands = step.get("hands")
+        if hands is None:
+            hands = minutes if step.get("attended", True) else 0.0
+        for kind in dict.fromkeys(step.get("needs") or []):
+            if row["batch"] is not None:
+                if (row["resource"], row["batch"], kind) in batches:
+                    continue
+                batches.add((row["resource"], row["batch"], kind))
+            until = row["start"] + min(hands, minutes)
+            held.setdefault(kind, []).append((row["start"], until, row["what"]))
+            helpers = _helpers(resources, kind)
+            present = any(_inside(r.get("open"), row["start"], until, True) for r in helpers)
+            if not row["running"] and not present:
+                found.append(f"{row['what']}: nobody of '{kind}' is there")
+    for kind, spans in held.items():
+        limit = sum(r.get("capacity", 1) for r in _helpers(resources, kind))
+        for t, _, what in spans:
+            count = sum(1 for start, end, _ in spans if start <= t + CLOSE and end > t + CLOSE)
+            if count > limit:
+                found.append(f"{what}: {count} of '{kind}' are held at {t}, there are {limit}")
+    return found
+
+
+def _helpers(resources: Row, kind: str) -> list[Row]:
+    return [r for r in resources.values() if r["kind"] == kind or kind in (r.get("skills") or [])]
+
+
+def objective_of(problem: Row, jobs: Row, rows: list[Row]) -> dict[str, float]:
+    """Return late jobs, weighted tardiness and makespan that the times mean."""
+    finish: dict[str, float] = {}
+    for name, job in jobs.items():
+        ends = [row["end"] for row in rows if row["job"] == name]
+        known = [step["ended"] for step in job["steps"] if step.get("ended") is not None]
+        finish[name] = max(ends) if ends else (known[-1] if known else 0.0)
+    handed: dict[str, float] = {}
+    for name, job in jobs.items():
+        unit = "job " + name if job.get("group") is None else f"group {job['group']}"
+        handed[unit] = max(handed.get(unit, float("-inf")), finish[name])
+    late, tardy = 0, 0.0
+    for name, job in jobs.items():
+        unit = "job " + name if job.get("group") is None else f"group {job['group']}"
+        if job.get("due") is not None and handed[unit] > job["due"] + CLOSE:
+            late += 1
+            tardy += job.get("weight", 1) * (handed[unit] - job["due"])
+    span = max([0.0, *finish.values()])
+    return {"late_jobs": late, "weighted_tardiness": tardy, "makespan": span}
+
+
+def _objective(problem: Row, jobs: Row, rows: list[Row], plan: Row) -> list[str]:
+    """Check the figures that the plan states."""
+    true = objective_of(problem, jobs, rows)
+    stated = plan["objective"]
+    first = {"promises": "late_jobs"}.get(problem.get("objective", "promises"))
+    true["value"] = true[first or problem["objective"]]
+    found = [
+        f"objective {name}: stated {stated[name]}, true {value}"
+        for name, value in true.items()
+        if abs(stated[name] - value) > 1e-4 * (1 + abs(value))
+    ]
+    if plan["lower_bound"] > stated["value"] + 1e-6 * (1 + abs(stated["value"])):
+        found.append(f"lower bound {plan['lower_bound']} exceeds the value {stated['value']}")
+    return found

@@ -1,0 +1,162 @@
+"""Proofs, bounds and last improvements by constraint programming.
+
+The criteria of the objective are settled one after another: first the number of late
+jobs, then, with that number as a limit, weighted tardiness, then lead time. The
+search is given the best plan known, and may find nothing: that plan is then kept.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from ortools.sat.python import cp_model
+
+from production.planning.solve.model import Model, build
+from production.planning.solve.openwork import OpenWork
+from production.planning.solve.search import Best, Budget, Search
+from production.planning.solve.start import table
+from production.planning.solve.timing import BLK, LATE, LEAD, MEM, RES, SPAN, STUCK, TARDY
+
+Array = np.ndarray[Any, Any]
+STAGES = {
+    "promises": (LATE, TARDY, LEAD),
+    "weighted_tardiness": (TARDY,),
+    "makespan": (SPAN,),
+}
+
+
+@dataclass
+class Bound:
+    """Lower bounds by criterion, and whether the best plan is proved."""
+
+    lower: dict[int, float] = field(default_factory=dict)
+    proved: bool = False
+
+
+def applies(work: OpenWork) -> bool:
+    """Whether the constraint model can express the open work."""
+    a = work.arrays
+    for o in range(len(a.step_job)):
+        choices = a.choice[a.choice_from[o] : a.choice_from[o + 1]]
+        if len({bool(a.batch[r]) for r in choices}) > 1:
+            return False
+    return True
+
+
+class Exact:
+    """The constraint model of one problem, solved criterion by criterion."""
+
+    def __init__(self, search: Search, seed: int) -> None:
+        self.search = search
+        self.seed = seed
+        self.model: Model = build(search.work)
+        self.fixed: dict[int, int] = {}
+
+    def improve(self, best: Best, bound: Bound, budget: Budget) -> None:
+        """Settle the criteria in their order as far as the budget goes."""
+        stages = STAGES[self.search.objective]
+        for position, criterion in enumerate(stages):
+            settled = self._settle(criterion, best, bound, budget, len(stages) - position)
+            if not settled:
+                return
+        a = self.search.work.arrays
+        bound.proved = self.model.scale.exact and not a.helped and best.value[STUCK] == 0
+
+    def _settle(
+        self, criterion: int, best: Best, bound: Bound, budget: Budget, stages: int
+    ) -> bool:
+        """Minimise one criterion; return whether its least value is proved."""
+        scaled = self._expression(criterion)
+        unit = self._unit(criterion)
+        if best.value[STUCK] == 0 and best.value[criterion] <= bound.lower.get(criterion, -1.0):
+            self._limit(scaled, best.value[criterion] * unit)
+            return True
+        seconds = budget.left() / (1.0 if stages == 1 else 1.5)
+        if seconds < 0.05:
+            return False
+        self._hint(best)
+        self.model.cp.minimize(scaled)
+        solver = cp_model.CpSolver()
+        p = solver.parameters
+        p.random_seed = self.seed % (1 << 30)
+        if budget.until is None:
+            p.num_workers = 1
+            p.max_deterministic_time = budget.deterministic / stages
+        else:
+            p.num_workers = 2
+            p.max_time_in_seconds = seconds
+        status = solver.solve(self.model.cp)
+        if status in (cp_model.OPTIMAL, cp_model.FEASIBLE):
+            self._take(solver, best)
+        if status == cp_model.UNKNOWN or status == cp_model.MODEL_INVALID:
+            lower = -math.inf
+        elif status == cp_model.INFEASIBLE:
+            return False
+        else:
+            lower = solver.best_objective_bound
+        lower = math.ceil(lower - 1e-6) / unit if math.isfinite(lower) else -math.inf
+        bound.lower[criterion] = max(bound.lower.get(criterion, 0.0), lower)
+        reached = best.value[criterion] <= bound.lower[criterion] + 1e-6 * (1 + abs(lower))
+        if status != cp_model.OPTIMAL or not reached:
+            return False
+        self._limit(scaled, solver.objective_value)
+        return True
+
+    def _unit(self, criterion: int) -> float:
+        if criterion == LATE:
+            return 1.0
+        return self.model.scale.per_minute * (self.weight if criterion == TARDY else 1.0)
+
+    def _expression(self, criterion: int) -> Any:
+        m = self.model
+        if criterion == LATE:
+            return sum(m.late.values()) + m.cp.new_constant(0)
+        if criterion == SPAN:
+            return m.span
+        if criterion == LEAD:
+            a = self.search.work.arrays
+            counts = np.bincount(a.job_unit, minlength=len(a.units))
+            return sum(int(k) * u for k, u in zip(counts, m.unit_end, strict=True))
+        return sum(w * m.tardy[j] for j, w in self.weights.items()) + m.cp.new_constant(0)
+
+    @property
+    def weights(self) -> dict[int, int]:
+        """Whole-number weights by job."""
+        return {
+            j: math.floor(self.search.work.arrays.job_weight[j] * self.weight + 1e-9)
+            for j in self.model.tardy
+        }
+
+    @property
+    def weight(self) -> int:
+        """What makes all weights whole (1000 loosens them if nothing does)."""
+        values = self.search.work.arrays.job_weight
+        for unit in (1, 2, 4, 5, 10, 20, 100):
+            if np.all(np.abs(values * unit - np.round(values * unit)) < 1e-9):
+                return unit
+        return 1000
+
+    def _limit(self, scaled: Any, value: float) -> None:
+        self.model.cp.add(scaled <= math.ceil(value - 1e-6))
+
+    def _hint(self, best: Best) -> None:
+        search = self.search
+        if best.value[STUCK] > 0 or search.value(best.state) is None:
+            return
+        s = best.state
+        n = len(search.work.arrays.step_job)
+        leader = np.arange(n)
+        for b in range(n):
+            if s[BLK, b] == b:
+                members = [b]
+                while s[MEM, members[-1]] >= 0:
+                    members.append(int(s[MEM, members[-1]]))
+                leader[members] = min(members)
+        self.model.hint(search.now.start, search.now.end, s[RES, s[BLK, :n]], leader)
+
+    def _take(self, solver: cp_model.CpSolver, best: Best) -> None:
+        """Time the solver's plan from the real figures and keep it if it is better."""
+        self.search.offer(best, table(self.search.work, *self.model.read(solver)))

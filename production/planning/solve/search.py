@@ -1,0 +1,179 @@
+"""Improve a plan by annealing in rounds until the clock or the work runs out."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from production.planning.solve import anneal
+from production.planning.solve.openwork import OpenWork, Scratch, scratch
+from production.planning.solve.timing import BLK, LATE, LEAD, RES, SPAN, STUCK, TARDY, evaluate
+
+Array = np.ndarray[Any, Any]
+
+ORDERS = {
+    "promises": (STUCK, LATE, TARDY, LEAD),
+    "weighted_tardiness": (STUCK, TARDY, LEAD),
+    "makespan": (STUCK, SPAN, LEAD),
+}
+KINDS = np.array([0.45, 0.6, 0.75, 0.9])
+CHUNK_SECONDS = 0.02
+ROUND = 4000  # trials per step before the walk begins again from the best plan
+
+
+@dataclass(frozen=True)
+class Budget:
+    """How long to search: until a moment of ``time.monotonic``, or for so much work.
+
+    ``trials`` bounds the annealing and ``deterministic`` the constraint solver, where
+    ``until`` is None.
+    """
+
+    until: float | None
+    seconds: float = 0.0
+    trials: int = 0
+    deterministic: float = 0.0
+
+    def part(self, share: float) -> Budget:
+        """Return a part of the whole budget, beginning now."""
+        if self.until is None:
+            return Budget(None, 0.0, int(self.trials * share), self.deterministic * share)
+        seconds = self.seconds * share
+        return Budget(min(self.until, time.monotonic() + seconds), seconds)
+
+    def left(self) -> float:
+        """Return the seconds left (infinite when bounded by work)."""
+        return np.inf if self.until is None else self.until - time.monotonic()
+
+
+@dataclass
+class Best:
+    """The best state found and its value."""
+
+    state: Array
+    value: Array
+
+
+@dataclass(frozen=True)
+class Stage:
+    """One way of leading the walk: weights, temperatures over the typical change."""
+
+    weights: tuple[float, ...]  # by row of the value
+    scale: tuple[float, ...]  # weights by which the typical change is measured
+    hot: float
+    cold: float
+    share: float
+
+
+def stages(objective: str) -> tuple[Stage, ...]:
+    """Return the stages of an objective: first its main figure, then the rest strictly."""
+
+    def row(**given: float) -> tuple[float, ...]:
+        names = {"late": LATE, "tardy": TARDY, "lead": LEAD, "span": SPAN}
+        values = [0.0] * 5
+        values[STUCK] = 1e7
+        for name, value in given.items():
+            values[names[name]] = value
+        return tuple(values)
+
+    if objective == "makespan":
+        both = row(span=1.0, lead=1e-3)
+        return (Stage(both, both, 0.1, 0.001, 1.0),)
+    loose = row(tardy=1.0, lead=1e-3, late=100.0 if objective == "promises" else 0.0)
+    strict = row(tardy=30.0, lead=1.0, late=1e5 if objective == "promises" else 0.0)
+    return (
+        Stage(loose, loose, 0.1, 0.001, 0.65),
+        Stage(strict, row(lead=1.0), 0.3, 0.003, 0.35),
+    )
+
+
+class Search:
+    """Annealing from a given state, in rounds."""
+
+    def __init__(self, work: OpenWork, objective: str, seed: int) -> None:
+        self.work = work
+        self.objective = objective
+        self.order = np.array(ORDERS[objective], np.int64)
+        self.seed = anneal.generator(seed)
+        self.now: Scratch = scratch(work.arrays)
+        self.trial: Scratch = scratch(work.arrays)
+
+    def value(self, state: Array) -> Array | None:
+        """Return the value of a state, None if its order is circular."""
+        if not evaluate(self.work.arrays, state, self.now):
+            return None
+        return self.now.value.copy()
+
+    def better(self, value: Array, than: Array) -> bool:
+        """Whether a value comes first in the objective's exact order."""
+        return bool(anneal.better(value, than, self.order))
+
+    def offer(self, best: Best, state: Array) -> None:
+        """Take a state as the best if it is."""
+        value = self.value(state)
+        if value is not None and self.better(value, best.value):
+            best.state[:] = state
+            best.value[:] = value
+
+    def typical(self, state: Array, w: Array) -> float:
+        """Return the median worsening of random moves, a scale for temperatures."""
+        return float(
+            anneal.typical_change(
+                self.work.arrays, state, self.now, self.trial, state.copy(), w, KINDS, 200, self.seed
+            )
+        )
+
+    def anneal(
+        self, best: Best, stage: Stage, budget: Budget, done: Callable[[Array], bool]
+    ) -> None:
+        """Anneal from the best plan, in one round or several; ``best`` is updated."""
+        w = np.array(stage.weights)
+        unit = self.typical(best.state, np.array(stage.scale))
+        if unit == 0.0:
+            unit = 1.0
+        hot, cold = stage.hot * unit, stage.cold * unit
+        state, room = best.state.copy(), best.state.copy()
+        began, made, chunk, rounds, at = time.monotonic(), 0, 200, 1, 0.0
+        while at < 1.0 and not done(best.value):
+            here = (at * rounds) % 1.0
+            heat = hot * (cold / hot) ** here
+            count = chunk if budget.until is not None else min(chunk, budget.trials - made)
+            anneal.walk(
+                self.work.arrays, state, best.state, best.value, self.now, self.trial, room, w,
+                self.order, KINDS, heat, count, self.seed,
+            )  # fmt: skip
+            made += count
+            if budget.until is None:
+                chunk, total = 2000, budget.trials
+                at, before = made / max(total, 1), at
+            else:
+                spent = time.monotonic() - began
+                speed = made / max(spent, 1e-6)
+                chunk = int(min(max(speed * CHUNK_SECONDS, 50), 1e6))
+                span = budget.until - began
+                total = int(speed * span)
+                at, before = (spent / span if span > 0 else 1.0), at
+            if before == 0.0:
+                rounds = min(max(round(total / (ROUND * len(self.work.steps))), 1), 12)
+            if int(at * rounds) > int(before * rounds) and at < 1.0:
+                state[:] = best.state
+
+    def stuck_jobs(self, state: Array) -> list[int]:
+        """Return the jobs with a step that found no open time in this state."""
+        a = self.work.arrays
+        if not evaluate(a, state, self.now):
+            return []
+        found = []
+        for o in range(len(a.step_job)):
+            r = state[RES, state[BLK, o]]
+            start = self.now.start[o]
+            windows = a.window[a.window_from[r] : a.window_from[r + 1]]
+            end = self.now.end[o] if a.step_attended[o] else start
+            inside = (windows[:, 0] <= start) & (windows[:, 1] >= end - 1e-9)
+            if not np.any(inside) and int(a.step_job[o]) not in found:
+                found.append(int(a.step_job[o]))
+        return found

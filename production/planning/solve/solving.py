@@ -1,0 +1,190 @@
+"""From a problem to a plan: first plans, annealing, constraint programming, bounds."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from production.planning.entities import Problem
+from production.planning.solve import bounds, report
+from production.planning.solve.exact import Bound, Exact, applies
+from production.planning.solve.model import size_of
+from production.planning.solve.openwork import OpenWork, open_work
+from production.planning.solve.permutation import FlowLine, flow_line, flow_line_state
+from production.planning.solve.search import Best, Budget, Search, stages
+from production.planning.solve.start import Bench
+from production.planning.solve.timing import STUCK
+
+__all__ = ["DEFAULT_SECONDS", "solve", "warm"]
+
+Array = np.ndarray[Any, Any]
+DEFAULT_SECONDS = 8.0
+SMALL = 700  # literals up to which the constraint model gets most of the time
+LARGE = 30_000  # literals beyond which it gets none
+TRIALS_PER_SECOND = 100_000  # deterministic time of the constraint solver for given work
+
+
+@dataclass(frozen=True)
+class _Left:
+    """A job that no plan can finish, and why."""
+
+    job: Any
+    reason: str
+
+
+def solve(
+    problem: Problem, *, seconds: float | None = None, work: int | None = None, seed: int = 1
+) -> dict[str, Any]:
+    """Return the best plan found for a problem.
+
+    Parameters
+    ----------
+    problem : Problem
+        From ``parse_problem``.
+    seconds : float, optional
+        How long to search (default 8); it ends sooner once the plan is proved.
+    work : int, optional
+        Bound the search by this many trials instead of by the clock: the same problem,
+        seed and work give the same plan, byte for byte.
+    seed : int
+        Of the random moves.
+
+    Returns
+    -------
+    dict
+        The contract's PLAN (see ``report.py``), and ``infeasible``: a list of
+        ``{"job", "reason"}`` of jobs that no plan can finish, which are left out.
+    """
+    warm()
+    began = time.monotonic()
+    if work is not None:
+        budget = Budget(None, trials=work, deterministic=work / TRIALS_PER_SECOND)
+    else:
+        limit = DEFAULT_SECONDS if seconds is None else max(seconds, 0.0)
+        budget = Budget(began + limit, limit)
+    left: list[_Left] = []
+    plan: dict[str, Any] | None = None
+    while plan is None:
+        reasons = problem.impossible()
+        left += [_Left(problem.jobs[j].id, why) for j, why in reasons.items()]
+        problem = _without(problem, left)
+        plan = _plan(problem, budget, seed, left)
+    plan["infeasible"] = [{"job": x.job, "reason": x.reason} for x in left]
+    plan["seconds"] = 0.0 if work is not None else round(time.monotonic() - began, 3)
+    return plan
+
+
+_warm: list[bool] = []
+
+
+def warm() -> None:
+    """Compile, or load from the cache, everything that a search runs."""
+    if _warm:
+        return
+    _warm.append(True)
+    from production.planning.problem import parse_problem
+
+    step = {"kind": "a", "minutes": 1}
+    jobs = [{"id": j, "due": 1, "steps": [step, step | {"kind": "b"}]} for j in range(2)]
+    kinds = [{"id": "a", "kind": "a"}, {"id": "b", "kind": "b"}]
+    for objective in ("promises", "makespan"):
+        small = parse_problem({"objective": objective, "resources": kinds, "jobs": jobs})
+        solve(small, work=100)
+
+
+def _without(problem: Problem, left: list[_Left]) -> Problem:
+    names = {str(x.job) for x in left}
+    if not names:
+        return problem
+    return replace(problem, jobs=tuple(j for j in problem.jobs if str(j.id) not in names))
+
+
+def _plan(problem: Problem, budget: Budget, seed: int, left: list[_Left]) -> dict[str, Any] | None:
+    """Return a plan, or None after adding jobs that found no place to ``left``."""
+    work = open_work(problem)
+    search = Search(work, problem.objective, seed)
+    best = _first(work, search)
+    bound = Bound(bounds.simple(work))
+    if len(work.steps) > 0:
+        part = budget.part(1.0 if best.value[STUCK] == 0 else 0.4)
+        _improve(work, search, best, bound, part, seed)
+    if best.value[STUCK] > 0:
+        left += _stuck(search, best)
+        return None
+    plan = report.plan_of(search, best.state)
+    first = report.FIRST[problem.objective]
+    proved = bound.proved or bounds.reached(best.value, bound.lower, problem.objective)
+    value = plan["objective"]["value"]
+    plan["lower_bound"] = value if proved else report.clean(min(bound.lower[first], value))
+    plan["proved_optimal"] = bool(proved)
+    return plan
+
+
+def _first(work: OpenWork, search: Search) -> Best:
+    """Return the best plan of the dispatch rules."""
+    bench = Bench(work)
+    best: Best | None = None
+    for rule in bench.rules().values():
+        for wait in bench.waits():
+            state = bench.state(bench.run(rule, wait))
+            value = search.value(state)
+            if value is not None and (best is None or search.better(value, best.value)):
+                best = Best(state, value)
+    assert best is not None
+    return best
+
+
+def _improve(
+    work: OpenWork, search: Search, best: Best, bound: Bound, budget: Budget, seed: int
+) -> None:
+    """Anneal, then let the constraint solver prove or improve, then anneal the rest."""
+
+    def done(value: Array) -> bool:
+        return bounds.reached(value, bound.lower, search.objective)
+
+    literals = size_of(work) if applies(work) else LARGE + 1
+    share = 0.2 if literals <= SMALL else 0.65 if literals <= LARGE else 1.0
+    if search.objective == "makespan":
+        share -= _flow_line(work, search, best, budget.part(0.5 * share), done)
+    for stage in stages(search.objective):
+        search.anneal(best, stage, budget.part(share * stage.share), done)
+    if literals > LARGE or done(best.value):
+        return
+    Exact(search, seed).improve(best, bound, budget.part(0.9 - share))
+    if bound.proved or budget.until is None:
+        return
+    rest = Budget(budget.until, max(budget.left(), 0.0))
+    for stage in stages(search.objective):
+        search.anneal(best, stage, rest.part(stage.share), done)
+
+
+def _flow_line(work: OpenWork, search: Search, best: Best, budget: Budget, done: Any) -> float:
+    """Search permutations if the work is a flow line; return the share of time used."""
+    line = flow_line(work)
+    if line is None:
+        return 0.0
+    flow = FlowLine(line, search.seed)
+    rounds, chunk = 0, max(1, 20000 // line[1].size)
+    while True:
+        search.offer(best, flow_line_state(work, line, flow.best))
+        enough = budget.left() <= 0 or (budget.until is None and rounds * 500 > budget.trials)
+        if done(best.value) or enough:
+            return 0.5
+        flow.run(chunk)
+        rounds += chunk
+
+
+def _stuck(search: Search, best: Best) -> list[_Left]:
+    """Return the jobs with a step for which no open time was found."""
+    jobs = search.work.problem.jobs
+    return [
+        _Left(
+            jobs[j].id,
+            f"job {jobs[j].id!r}: no open time left for it beside the other work; "
+            "extend the opening hours or postpone a job",
+        )
+        for j in search.stuck_jobs(best.state)
+    ]
