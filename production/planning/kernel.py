@@ -40,7 +40,7 @@ ends at the same moment, after the pass; another pass follows.
    head's ``run_luck`` is below it (the resource is then out of use for ``repair``);
    else a member fails if its ``luck`` is below the step's ``failure``. A failed member
    joins the queue of its ``rework`` step at once, and all steps from there up to it
-   move on to their next row of draws; in the last row nothing fails.
+   move on to their next row of draws if there is one; in the last row nothing fails.
 7. Started steps run at the beginning, until started + duration or now, whichever is
    later; those of one batch resource, start and lot are one run. Each takes the first
    free helpers, whatever their windows.
@@ -342,7 +342,7 @@ def run_bench(shop, policy, draw, times, work):
                 if failed and row[m] + 1 < rows:
                     back = rework[m]
                     for s in range(back, m + 1):
-                        row[s] += 1
+                        row[s] = min(row[s] + 1, rows - 1)
                         if s > back:
                             to_come[lot[s]] += 1
                     join_queue(

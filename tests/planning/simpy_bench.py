@@ -1,0 +1,453 @@
+"""A SimPy model of the bench, written from the kernel's specification alone.
+
+It reads the problem's own objects (not the kernel's arrays) and is fed the same
+draws, so that it must agree with the kernel to the last digits.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import simpy
+
+from production.planning.entities import Problem, Resource, Step
+from production.planning.policy import Rule
+
+EPS = 1e-9
+LAST = 2  # after SimPy's own urgent and normal events of a moment
+
+
+class Waiting:
+    """A step in a queue, with what it needs to be compared and told the outcome."""
+
+    def __init__(self, job: int, index: int, step: Step, joined: float, over: Any) -> None:
+        self.job, self.index, self.step, self.joined, self.over = job, index, step, joined, over
+
+
+class Bench:
+    """Machines and people, a foreman who makes the dispatch passes, jobs as processes."""
+
+    def __init__(self, problem: Problem, rule: Rule, draw: dict[str, Any]) -> None:
+        self.problem, self.rule, self.draw = problem, rule, draw
+        self.env = simpy.Environment()
+        self.rows = len(draw["minutes"])
+        self.offset = [0]
+        for job in problem.jobs:
+            self.offset.append(self.offset[-1] + len(job.steps))
+        self.row = [0] * self.offset[-1]
+        self.queues: dict[tuple[int, ...], list[Waiting]] = {}
+        pools = [
+            tuple(i for i, _ in problem.eligible(step)) for j in problem.jobs for step in j.steps
+        ]
+        self.pools = list(dict.fromkeys(pools))
+        for pool in self.pools:
+            self.queues[pool] = []
+        self.used = [0.0] * len(problem.resources)
+        self.usable_from = [-math.inf] * len(problem.resources)
+        self.last = [(-math.inf, None)] * len(problem.resources)  # (end, family) of last run
+        self.to_come: dict[tuple[str, str | None], int] = {}
+        self.called_at = -1.0
+        self.wake_number = 0
+        self.start: dict[tuple[int, int], float] = {}
+        self.end: dict[tuple[int, int], float] = {}
+        self.place: dict[tuple[int, int], int] = {}
+        self.finish = [math.inf] * len(problem.jobs)
+        self.groups: dict[Any, float] = {}
+        for j, job in enumerate(problem.jobs):
+            group = ("g", str(job.group)) if job.group is not None else ("j", j)
+            due = math.inf if job.due is None else job.due
+            self.groups[group] = min(self.groups.get(group, math.inf), due)
+
+    # -- what is given ----------------------------------------------------------------
+    def promise(self, j: int) -> float:
+        job = self.problem.jobs[j]
+        return self.groups[("g", str(job.group)) if job.group is not None else ("j", j)]
+
+    def key(self, w: Waiting) -> float:
+        job, now = self.problem.jobs[w.job], self.env.now
+        left = math.fsum(s.minutes for s in job.steps[w.index :])
+        name = self.rule.name
+        if name == "edd":
+            return self.promise(w.job)
+        if name == "slack":
+            return self.promise(w.job) - left
+        if name == "spt":
+            return w.step.minutes
+        if name == "lpt":
+            return -w.step.minutes
+        if name == "most_work":
+            return -left
+        if name == "cr":
+            return (self.promise(w.job) - now) / max(left, 1e-6)
+        if name == "atc":
+            steps = [s.minutes for j in self.problem.jobs for s in j.steps]
+            scale = max(self.rule.look_ahead * sum(steps) / len(steps), 1e-6)
+            urgency = max(self.promise(w.job) - now - left, 0.0) / scale
+            return urgency + math.log(max(w.step.minutes, 1e-6) / max(job.weight, 1e-12))
+        if name == "order":
+            ranks = {str(x): i for i, x in enumerate(self.rule.order)}
+            return ranks.get(str(job.id), math.inf)
+        return 0.0
+
+    def rank(self, w: Waiting) -> tuple[float, float, int]:
+        return (round(self.key(w), 9), w.joined, w.job)
+
+    def minutes(self, job: int, index: int, r: int) -> float:
+        step = self.problem.jobs[job].steps[index]
+        i = self.offset[job] + index
+        ratio = 1.0
+        for number, nominal in self.problem.eligible(step):
+            if number == r and step.minutes > 0:
+                ratio = nominal / step.minutes
+        return self.draw["minutes"][self.row[i]][i] * ratio
+
+    def factor(self) -> float:
+        clock = self.problem.clock
+        day = int((self.env.now + clock) // 1440 - clock // 1440)
+        factors = self.draw["factor"]
+        return factors[min(max(day, 0), len(factors) - 1)]
+
+    def wait(self, step: Step) -> float:
+        wait = self.rule.wait
+        return float(wait.get(step.kind, 0.0)) if isinstance(wait, dict) else float(wait)
+
+    def lot(self, step: Step) -> tuple[str, str | None]:
+        return (step.kind, step.family)
+
+    # -- calendar ---------------------------------------------------------------------
+    def windows(self, r: Resource) -> tuple[tuple[float, float], ...]:
+        return ((-math.inf, math.inf),) if r.open is None else r.open
+
+    def fits(self, r: Resource, minutes: float, attended: bool) -> bool:
+        t = self.env.now
+        if attended:
+            inside = any(a <= t and t + minutes <= b + EPS for a, b in self.windows(r))
+        else:
+            inside = any(a <= t < b for a, b in self.windows(r))
+        clear = all(not (a <= t < b) and not (t < a < t + minutes - EPS) for a, b in r.down)
+        return inside and clear
+
+    # -- the foreman ------------------------------------------------------------------
+    def call(self) -> None:
+        """Ask for a dispatch pass once everything of this moment is booked."""
+        if self.called_at == self.env.now:
+            return
+        self.called_at = self.env.now
+        event = simpy.Event(self.env)
+        event._ok, event._value = True, None
+        event.callbacks.append(lambda _: self.dispatch())
+        self.env.schedule(event, priority=LAST)
+
+    def call_later(self, moment: float) -> None:
+        """Come back at a moment unless another pass was made before."""
+        if moment == math.inf:
+            return
+        self.wake_number += 1
+        mine = self.wake_number
+
+        def alarm() -> Any:
+            yield self.env.timeout(moment - self.env.now)
+            if mine == self.wake_number:
+                self.call()
+
+        self.env.process(alarm())
+
+    def openings(self) -> Any:
+        moments = {
+            edge
+            for r in self.problem.resources
+            for edge in [*(a for a, _ in self.windows(r)), *(b for _, b in r.down)]
+            if 0 < edge < math.inf
+        }
+        for moment in sorted(moments):
+            yield self.env.timeout(moment - self.env.now)
+            self.call()
+
+    def dispatch(self) -> None:
+        self.called_at = -1.0
+        if not any(self.queues.values()):
+            return
+        self.wake_number += 1
+        self.wakes: list[float] = []
+        self.told_to_wait: set[tuple[str, str | None]] = set()
+        looked_at: set[int] = set()
+        closed: set[tuple[int, ...]] = set()
+        while True:
+            heads = []
+            for pool, queue in self.queues.items():
+                if pool in closed:
+                    continue
+                rest = sorted((w for w in queue if id(w) not in looked_at), key=self.rank)
+                heads += [(self.rank(rest[0]), pool, rest[0])] if rest else []
+            if not heads:
+                break
+            _, pool, best = min(heads, key=lambda h: h[0])
+            looked_at.add(id(best))
+            if self.lot(best.step) not in self.told_to_wait:
+                self.try_start(pool, best)
+        self.call_later(min(self.wakes, default=math.inf))
+
+    def free(self, r: int, step: Step) -> bool:
+        resource, t = self.problem.resources[r], self.env.now
+        if resource.batch:
+            if self.used[r] > 0:
+                return False
+        elif self.used[r] > resource.capacity - EPS:
+            return False
+        if self.usable_from[r] > t:
+            self.wakes.append(self.usable_from[r])
+            return False
+        if not resource.batch:
+            if self.used[r] + min(step.size, resource.capacity) > resource.capacity + EPS:
+                return False
+        ended, family = self.last[r]
+        if ended > -math.inf and resource.setup > 0 and family != step.family:
+            if ended + resource.setup > t:
+                self.wakes.append(ended + resource.setup)
+                return False
+        return True
+
+    def try_start(self, pool: tuple[int, ...], head: Waiting) -> None:
+        options = []
+        for r in pool:
+            if self.free(r, head.step):
+                needed = self.minutes(head.job, head.index, r) * self.factor()
+                if self.fits(self.problem.resources[r], needed, head.step.attended):
+                    options.append((needed, r))
+        if not options:
+            return
+        minutes, r = min(options)
+        resource = self.problem.resources[r]
+        hands = self.hands(head.step)
+        helpers = self.helpers(head.step, r, min(hands, minutes))
+        if helpers is None:
+            return
+        members = [head]
+        if resource.batch:
+            found = self.fill(pool, head, r, minutes, helpers)
+            if found is None:
+                return
+            members, minutes, hands = found
+        for w in members:
+            queue = next(q for q in self.queues.values() if w in q)
+            queue.remove(w)
+        self.begin_run(members, r, minutes, helpers, hands)
+
+    def hands(self, step: Step) -> float:
+        if step.hands is not None:
+            return step.hands
+        return math.inf if step.attended else 0.0
+
+    def taking(self, r: int, step: Step) -> float:
+        resource = self.problem.resources[r]
+        return resource.capacity if resource.batch else min(step.size, resource.capacity)
+
+    def helpers(self, step: Step, own: int, held: float | None) -> list[int] | None:
+        """Return who helps; ``held`` None: windows do not matter (a run started before)."""
+        used = list(self.used)
+        used[own] += self.taking(own, step) if held is not None else 0.0
+        chosen = []
+        for need in step.needs:
+            able = [
+                (len(q.skills), i)
+                for i, q in enumerate(self.problem.resources)
+                if q.kind == need or need in q.skills
+            ]
+            for _, i in sorted(able):
+                q = self.problem.resources[i]
+                share = min(1.0, q.capacity)
+                if used[i] + share <= q.capacity + EPS and (
+                    held is None or self.fits(q, held, True)
+                ):
+                    used[i] += share
+                    chosen.append(i)
+                    break
+            else:
+                return None
+        return chosen
+
+    def fill(
+        self, pool: tuple[int, ...], head: Waiting, r: int, minutes: float, helpers: list[int]
+    ) -> tuple[list[Waiting], float, float] | None:
+        resource, t = self.problem.resources[r], self.env.now
+        members, total = [head], head.step.size
+        attended, hands, full = head.step.attended, self.hands(head.step), False
+        deadline = head.joined + self.wait(head.step)
+        others = [p for p in self.pools if r in p and p != pool]
+        for queue in [self.queues[pool], *(self.queues[p] for p in others)]:
+            for w in sorted(queue, key=self.rank):
+                if w is head or self.lot(w.step) != self.lot(head.step):
+                    continue
+                if total + w.step.size > resource.capacity + EPS:
+                    full = True
+                    continue
+                longer = max(minutes, self.minutes(w.job, w.index, r) * self.factor())
+                watched = attended or w.step.attended
+                more_hands = max(hands, self.hands(w.step))
+                if not self.fits(resource, longer, watched) or not all(
+                    self.fits(self.problem.resources[i], min(more_hands, longer), True)
+                    for i in helpers
+                ):
+                    continue
+                minutes, attended, hands = longer, watched, more_hands
+                total += w.step.size
+                members.append(w)
+                deadline = min(deadline, w.joined + self.wait(w.step))
+        smallest = min(
+            s.size
+            for job in self.problem.jobs
+            for s in job.steps
+            if self.lot(s) == self.lot(head.step)
+        )
+        coming = self.to_come[self.lot(head.step)]
+        if full or resource.capacity - total < smallest - EPS or coming == 0 or deadline <= t:
+            return members, minutes, hands
+        closes = [
+            b - (minutes if attended else 1.0) for a, b in self.windows(resource) if a <= t <= b
+        ]
+        deadline = min(deadline, max([t, *closes]))
+        if deadline <= t:
+            return members, minutes, hands
+        self.wakes.append(deadline)
+        self.told_to_wait.add(self.lot(head.step))
+        return None
+
+    # -- runs and jobs ----------------------------------------------------------------
+    def begin_run(
+        self, members: list[Waiting], r: int, minutes: float, helpers: list[int], hands: float
+    ) -> None:
+        """Occupy machine and helpers at once; the rest follows as a process."""
+        for w in members:
+            self.start[w.job, w.index] = self.env.now
+            self.place[w.job, w.index] = r
+        taking = self.taking(r, members[0].step)
+        self.used[r] += taking
+        held = min(hands, minutes)
+        if held > 0:
+            self.hold(helpers, +1)
+            if held < minutes:
+                self.env.process(self.let_go(helpers, held))
+        self.env.process(self.run(members, r, minutes, helpers if held >= minutes > 0 else []))
+
+    def run(self, members: list[Waiting], r: int, minutes: float, helpers: list[int]) -> Any:
+        yield self.env.timeout(minutes)
+        self.hold(helpers, -1)
+        self.conclude(members, r, self.taking(r, members[0].step))
+
+    def conclude(self, members: list[Waiting], r: int, taking: float) -> None:
+        head, resource, t = members[0], self.problem.resources[r], self.env.now
+        self.used[r] -= taking
+        if self.used[r] < EPS:
+            self.used[r] = 0.0
+        self.last[r] = (t, head.step.family)
+        i = self.offset[head.job] + head.index
+        broken = self.draw["run_luck"][self.row[i]][i] < resource.failure
+        if broken and self.row[i] + 1 < self.rows:
+            self.usable_from[r] = t + resource.repair
+        for w in members:
+            self.end[w.job, w.index] = t
+            w.over.succeed(broken)
+        self.call()
+
+    def hold(self, helpers: list[int], sign: int) -> None:
+        for i in helpers:
+            self.used[i] += sign * min(1.0, self.problem.resources[i].capacity)
+            if self.used[i] < EPS:
+                self.used[i] = 0.0
+
+    def let_go(self, helpers: list[int], held: float) -> Any:
+        yield self.env.timeout(held)
+        self.hold(helpers, -1)
+        self.call()
+
+    def join(self, job: int, index: int) -> Waiting:
+        step = self.problem.jobs[job].steps[index]
+        self.to_come[self.lot(step)] -= 1
+        waiting = Waiting(job, index, step, self.env.now, self.env.event())
+        pool = tuple(i for i, _ in self.problem.eligible(step))
+        self.queues[pool].append(waiting)
+        self.call()
+        return waiting
+
+    def life(self, j: int, first: int, over: Any) -> Any:
+        """Follow a job from its first open step; ``over`` is set if that one runs already."""
+        job = self.problem.jobs[j]
+        if over is None:
+            yield self.env.timeout(max(job.release, 0.0))
+        index = first
+        while index < len(job.steps):
+            if over is None:
+                over = self.join(j, index).over
+            broken = yield over
+            over = None
+            i = self.offset[j] + index
+            step = job.steps[index]
+            failed = broken or self.draw["luck"][self.row[i]][i] < step.failure
+            if failed and self.row[i] + 1 < self.rows:
+                back = index if step.rework is None else step.rework
+                for s in range(back, index + 1):
+                    self.row[self.offset[j] + s] = min(
+                        self.row[self.offset[j] + s] + 1, self.rows - 1
+                    )
+                    self.to_come[self.lot(job.steps[s])] += 1
+                index = back
+            else:
+                index += 1
+        self.finish[j] = self.env.now
+
+    def begin(self) -> None:
+        for job in self.problem.jobs:
+            for step in job.steps:
+                self.to_come.setdefault(self.lot(step), 0)
+                self.to_come[self.lot(step)] += int(step.open)
+        running: dict[Any, list[Waiting]] = {}
+        for j, job in enumerate(self.problem.jobs):
+            first = next((i for i, s in enumerate(job.steps) if not s.done), None)
+            if first is None:
+                ended = job.steps[-1].ended
+                self.finish[j] = 0.0 if ended is None else ended
+                continue
+            step = job.steps[first]
+            over = None
+            if step.started is not None:
+                r = next(i for i, q in enumerate(self.problem.resources) if q.id == step.resource)
+                waiting = Waiting(j, first, step, -math.inf, self.env.event())
+                over = waiting.over
+                together = self.problem.resources[r].batch
+                name = (r, step.started, self.lot(step)) if together else (j, first)
+                running.setdefault(name, []).append(waiting)
+                self.place[j, first] = r
+                self.start[j, first] = step.started
+            self.env.process(self.life(j, first, over))
+        for members in running.values():
+            r = self.place[members[0].job, members[0].index]
+            self.used[r] += self.taking(r, members[0].step)
+        for members in running.values():
+            r = self.place[members[0].job, members[0].index]
+            begun = members[0].step.started
+            assert begun is not None
+            ends = [
+                max(begun + self.minutes(w.job, w.index, r) * self.draw["factor"][0], 0.0)
+                for w in members
+            ]
+            self.env.process(self.rest(members, r, max(ends), begun))
+        self.env.process(self.openings())
+
+    def rest(self, members: list[Waiting], r: int, end: float, begun: float) -> Any:
+        head = members[0]
+        until = min(begun + self.hands(head.step), end)
+        helpers = self.helpers(head.step, r, None) if until > 0 else None
+        if helpers is not None:
+            self.hold(helpers, +1)
+            if until < end:
+                self.env.process(self.let_go(helpers, until))
+        yield self.env.timeout(end)
+        if helpers is not None and not until < end:
+            self.hold(helpers, -1)
+        self.conclude(members, r, self.taking(r, head.step))
+
+    def go(self) -> None:
+        """Run until nothing happens any more."""
+        self.begin()
+        self.env.run()
