@@ -108,7 +108,8 @@ class Timeline:
 def timeline(now: dt.datetime, hours: float = 9.0) -> Timeline:
     """Build the picture of the standing plan from shortly before ``now`` on."""
     local = timezone.localtime(now)
-    start = local.replace(minute=0, second=0, microsecond=0) - dt.timedelta(hours=1)
+    half = local.minute // 30 * 30
+    start = local.replace(minute=half, second=0, microsecond=0) - dt.timedelta(minutes=30)
     view = Timeline(latest(), start, start + dt.timedelta(hours=hours))
     kinds = dict(Appliance.objects.filter(status__in=IN_WORK).values_list("code", "kind_id"))
     running = set(
@@ -127,8 +128,11 @@ def timeline(now: dt.datetime, hours: float = 9.0) -> Timeline:
         lane.down = _down(view, resource)
         if lane.blocks or resource["kind"] != "chair":
             view.lanes.append(lane)
+    first = (start + dt.timedelta(minutes=30)).replace(minute=0)
     for hour in range(int(hours) + 1):
-        moment = start + dt.timedelta(hours=hour)
+        moment = first + dt.timedelta(hours=hour)
+        if moment > view.end:
+            break
         view.hours.append((view.x(moment), f"{timezone.localtime(moment):%H:%M}"))
     view.now_x = view.x(now)
     view.marks = _marks(view)

@@ -1,0 +1,35 @@
+"""Pure statistics for a small office: rates with intervals, control charts, yields, flow."""
+
+from production.statistics.charts import (
+    Chart,
+    capability,
+    g_chart,
+    individuals_chart,
+    p_chart,
+    xbar_r_chart,
+)
+from production.statistics.flow import (
+    equipment_effectiveness,
+    little_gap,
+    pareto,
+    percentile,
+    rolled_yield,
+)
+from production.statistics.rates import clopper_pearson, rule_of_three, wilson
+
+__all__ = [
+    "Chart",
+    "capability",
+    "clopper_pearson",
+    "equipment_effectiveness",
+    "g_chart",
+    "individuals_chart",
+    "little_gap",
+    "p_chart",
+    "pareto",
+    "percentile",
+    "rolled_yield",
+    "rule_of_three",
+    "wilson",
+    "xbar_r_chart",
+]
