@@ -1,0 +1,288 @@
+"""Teeth and gingiva of a scan: the whole reading."""
+
+from __future__ import annotations
+
+import time
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from geometry.dentition.archline import STEP_MM, ArchLine, find_arch_line, place, project
+from geometry.dentition.crowns import row_numbers, row_sizes, sextant_of
+from geometry.dentition.embrasures import open_embrasures
+from geometry.dentition.result import SIDES, Dentition, Gap, TissuePlace, Tooth
+from geometry.dentition.rows import Row, find_row, read_signs
+from geometry.dentition.sheets import STEP_S_MM, STEP_Z_MM, Sheets, roll_out
+from geometry.dentition.spaces import Between, look_between, shadow_map
+from geometry.dentition.tissue import Margins, Relief, SideReading, read_margins
+from geometry.errors import GeometryError
+from geometry.mesh import Mesh
+from geometry.topology.result import Topology
+
+Array = NDArray[np.float64]
+
+SHORT_MM = 3.0
+DOUBT = (0.15, 0.85)
+GAP_LEAST_MM = 0.5
+CONTACT_SHARE = 0.6
+GAP_DEPTH_SHARE = 0.45
+GAP_ABOVE_PAPILLA_MM = 0.8
+FEWEST_TEETH = 3
+
+
+class Axes(Protocol):
+    """What is needed of a frame: see :class:`geometry.frame.Frame`."""
+
+    @property
+    def origin(self) -> Array: ...
+    @property
+    def right(self) -> Array: ...
+    @property
+    def anterior(self) -> Array: ...
+    @property
+    def occlusal(self) -> Array: ...
+    @property
+    def arch(self) -> str: ...
+
+
+def analyse(mesh: Mesh, frame: Axes, topology: Topology, *,
+            short_limit_mm: float = SHORT_MM) -> Dentition:
+    """Find teeth, gingival margin, captured tissue, gaps and open embrasures.
+
+    Parameters
+    ----------
+    mesh : Mesh
+        The scan; ``topology.main`` of it is measured.
+    frame : Frame
+        With the occlusal plane and, where known, the arch.
+    topology : Topology
+        Of ``mesh``: gives the main piece and its outer border.
+    short_limit_mm : float
+        Captured tissue below this is short.
+
+    Returns
+    -------
+    Dentition
+        With ``status`` ``uncertain`` and a reason where it could not be read; it never
+        takes the border for gingiva.
+    """
+    clock = time.perf_counter()
+    surface = topology.main
+    axes = np.stack([frame.right, frame.anterior, frame.occlusal], axis=1)
+    local = np.ascontiguousarray((surface.vertices - frame.origin) @ axes)
+    try:
+        line = find_arch_line(local)
+    except GeometryError as error:
+        return Dentition(frame.arch, status="uncertain", reason=str(error),
+                         short_limit_mm=short_limit_mm)
+    sn = project(line, local[:, :2])
+    index = np.clip(np.round(sn[:, 0] / STEP_MM).astype(np.int64), 0, len(line.s) - 1)
+    wound = winding_sign(local, surface.faces)
+    faces = np.ascontiguousarray(surface.faces if wound > 0 else surface.faces[:, ::-1])
+    sheets = roll_out(local, faces, sn, index, line.outward, float(line.s[-1]))
+    timings = {"roll_out": 1000 * (time.perf_counter() - clock)}
+    clock = time.perf_counter()
+    row = _row(sheets, line, frame.arch)
+    timings["row"] = 1000 * (time.perf_counter() - clock)
+    if row is None or len(row[1].numbers) < FEWEST_TEETH:
+        return Dentition(frame.arch, status="uncertain", short_limit_mm=short_limit_mm,
+                         reason="fewer than three teeth were recognised", timings_ms=timings)
+    arch, teeth = row
+    clock = time.perf_counter()
+    tip = _tips(sheets, teeth)
+    average = dict(zip(row_numbers(arch).tolist(), row_sizes(arch)[:, 0].tolist(), strict=True))
+    usual = np.array([average[int(number)] for number in teeth.numbers])
+    relief = _relief(topology, local, line, axes, wound)
+    margins = read_margins(sheets, relief, teeth.start, teeth.stop, tip, usual, short_limit_mm)
+    timings["margin"] = 1000 * (time.perf_counter() - clock)
+    clock = time.perf_counter()
+    lift = _Lift(frame, axes, line, sheets)
+    found = tuple(
+        _tooth(int(number), k, teeth, tip, margins, lift) for k, number in enumerate(teeth.numbers)
+    )
+    shadow = shadow_map(sn, np.ascontiguousarray(local[:, 2]), faces, float(line.s[-1]))
+    gaps = _gaps(shadow, line, teeth, tip, usual * margins.ratio, margins, lift)
+    closed = [g.between for g in gaps]
+    openings = open_embrasures(sheets, teeth.numbers, teeth.start, teeth.stop, tip, closed,
+                               lift.point)
+    timings["gaps"] = 1000 * (time.perf_counter() - clock)
+    status, reason = _status(found, frame.arch)
+    return Dentition(arch, found, gaps, openings, status, reason, short_limit_mm, timings)
+
+
+def winding_sign(local: Array, faces: NDArray[np.int32]) -> float:
+    """+1 when the faces are wound outwards in these axes, −1 when inwards.
+
+    A scan is an open sheet: what it shows from above faces up, whatever hangs below.
+    """
+    t = local[faces[:: max(len(faces) // 20_000, 1)]]
+    rise = np.cross(t[:, 1] - t[:, 0], t[:, 2] - t[:, 0])[:, 2]
+    height = t[:, :, 2].mean(axis=1)
+    high = height > np.percentile(height, 60)
+    return 1.0 if float(rise[high].sum()) >= 0 else -1.0
+
+
+def _row(sheets: Sheets, line: ArchLine, arch: str) -> tuple[str, Row] | None:
+    """Teeth of the arch; of the likelier arch when it is not known."""
+    signs = read_signs(sheets)
+    n = len(signs.groove)
+    x = np.interp(np.arange(n) * STEP_S_MM, line.s, line.points[:, 0])
+    across = x - 0.5 * (x.max() + x.min())
+    if x.max() - x.min() < 30.0:
+        across = np.full(n, np.nan)
+    tries = (arch,) if arch in ("upper", "lower") else ("upper", "lower")
+    rows = [(name, find_row(signs, name, across)) for name in tries]
+    rows = [entry for entry in rows if len(entry[1].numbers)]
+    return min(rows, key=lambda entry: entry[1].cost) if rows else None
+
+
+def _tips(sheets: Sheets, row: Row) -> Array:
+    out = np.empty(len(row.numbers))
+    for k in range(len(out)):
+        inset = 0.15 * (row.stop[k] - row.start[k])
+        a = int((row.start[k] + inset) / STEP_S_MM)
+        b = max(int((row.stop[k] - inset) / STEP_S_MM), a) + 1
+        part = sheets.top[a:b]
+        part = part[~np.isnan(part)]
+        out[k] = np.percentile(part, 95) if len(part) else 0.0
+    return out
+
+
+def _relief(topology: Topology, local: Array, line: ArchLine, axes: Array,
+            wound: float) -> Relief:
+    """The scan with its outer border and which way the surface faces there."""
+    if topology.border is None:
+        return Relief(local, np.empty((0, 3)), np.empty((0, 2)), line)
+    loop = np.asarray(topology.border.vertices)
+    # In left-handed axes a cross product points the other way than the vector it stands for.
+    outward = wound * float(np.sign(np.linalg.det(axes)))
+    normal = (topology.vertex_normals[loop] @ axes) * outward
+    return Relief(local, local[loop], np.ascontiguousarray(normal[:, :2]), line)
+
+
+class _Lift:
+    """From rolled-out coordinates back to the file's."""
+
+    def __init__(self, frame: Axes, axes: Array, line: ArchLine, sheets: Sheets) -> None:
+        self._origin = np.asarray(frame.origin)
+        self._axes = axes
+        self._line = line
+        self._sheets = {"facial": sheets.facial, "lingual": sheets.lingual}
+        self._z = sheets.z
+
+    def file(self, local: Array) -> Array:
+        """Points in (right, anterior, occlusal) axes to file coordinates."""
+        return np.asarray(self._origin + local @ self._axes.T)
+
+    def point(self, s: float, n: float, z: float) -> Array:
+        """One point given by arc length, outward distance and height."""
+        return self.file(np.array([*place(self._line, s, n), z]))
+
+    def on_sheet(self, side: str, columns: NDArray[np.int64], z: Array) -> Array:
+        """Points of a sheet at given columns and heights, those that are on the scan."""
+        sheet = self._sheets[side]
+        rows = np.clip(np.round((self._z[0] - z) / STEP_Z_MM).astype(int), 0, sheet.shape[1] - 1)
+        n = sheet[columns, rows]
+        keep = ~np.isnan(n)
+        points = [
+            np.array([*place(self._line, float(c) * STEP_S_MM, float(v)), h])
+            for c, v, h in zip(columns[keep], n[keep], z[keep], strict=True)
+        ]
+        return self.file(np.array(points)) if points else np.empty((0, 3))
+
+    def nearest(self, side: str, column: int, z: float) -> Array:
+        """The sheet's point at a column nearest to a height, put at that height."""
+        sheet = self._sheets[side]
+        known = np.flatnonzero(~np.isnan(sheet[column]))
+        if not len(known):
+            return self.point(column * STEP_S_MM, 0.0, z)
+        row = known[np.argmin(np.abs(self._z[known] - z))]
+        return self.point(column * STEP_S_MM, float(sheet[column, row]), z)
+
+
+def _tooth(number: int, k: int, row: Row, tip: Array, margins: Margins, lift: _Lift) -> Tooth:
+    middle = 0.5 * (row.start[k] + row.stop[k])
+    column = int(round(middle / STEP_S_MM))
+    places = {
+        side: _place(side, column, margins.readings[side][k], lift) for side in SIDES
+    }
+    return Tooth(
+        number=number,
+        sextant=sextant_of(number),
+        centre=lift.point(float(middle), 0.0, float(tip[k])),
+        width_mm=float(row.stop[k] - row.start[k]),
+        crown_length_mm=float(tip[k] - margins.readings["facial"][k].margin_z),
+        facial=places["facial"],
+        lingual=places["lingual"],
+    )
+
+
+def _place(side: str, column: int, reading: SideReading, lift: _Lift) -> TissuePlace:
+    doubtful = DOUBT[0] < reading.p_short < DOUBT[1]
+    return TissuePlace(
+        margin=lift.on_sheet(side, reading.columns, reading.line_z),
+        margin_seen=reading.margin_seen,
+        captured_mm=reading.captured,
+        low_mm=reading.low,
+        high_mm=reading.high,
+        p_short=reading.p_short,
+        status="uncertain" if doubtful else "measured",
+        at=lift.nearest(side, column, reading.margin_z),
+        border=lift.nearest(side, column, reading.border_z),
+    )
+
+
+def _gaps(shadow: Array, line: ArchLine, row: Row, tip: Array, length: Array, margins: Margins,
+          lift: _Lift) -> tuple[Gap, ...]:
+    out = []
+    order = [int(n) for n in row_numbers("upper" if row.numbers[0] < 30 else "lower")]
+    for k in range(len(row.numbers) - 1):
+        one, two = int(row.numbers[k]), int(row.numbers[k + 1])
+        edge = min(float(tip[k]), float(tip[k + 1]))
+        crown = min(float(length[k]), float(length[k + 1]))
+        seen = look_between(
+            shadow, line, (float(row.start[k]), float(row.stop[k])),
+            (float(row.start[k + 1]), float(row.stop[k + 1])), edge - CONTACT_SHARE * crown,
+        )
+        column = int(round(0.5 * (row.stop[k] + row.start[k + 1]) / STEP_S_MM))
+        papilla = max(float(margins.heights[side][column]) for side in SIDES)
+        absent = tuple(order[order.index(one) + 1 : order.index(two)])
+        if not _is_gap(seen, edge, crown, papilla):
+            continue
+        kind = "missing" if absent and seen.width_mm > 2.0 else "space"
+        number = absent[0] if kind == "missing" else one
+        out.append(Gap(kind, seen.width_mm, lift.file(seen.middle), (one, two),
+                       absent if kind == "missing" else (), sextant_of(number)))
+    return tuple(out)
+
+
+def _is_gap(seen: Between, edge: float, crown: float, papilla: float) -> bool:
+    """Whether crowns are joined only by gum, and far enough apart."""
+    deep = edge - seen.joined_at > GAP_DEPTH_SHARE * crown
+    on_gum = seen.joined_at - papilla < GAP_ABOVE_PAPILLA_MM
+    return bool(deep and on_gum and seen.width_mm >= GAP_LEAST_MM)
+
+
+def _status(teeth: tuple[Tooth, ...], arch: str) -> tuple[str, str]:
+    doubtful = [
+        f"{tooth.number} {side}" for tooth in teeth for side in SIDES
+        if tooth.side(side).status == "uncertain"
+    ]
+    seen = np.mean([tooth.side(side).margin_seen for tooth in teeth for side in SIDES])
+    if seen < 0.3:
+        return "uncertain", "the gingival margin was not found on most teeth"
+    if doubtful:
+        return "uncertain", "could not tell whether tissue is short at " + ", ".join(doubtful)
+    if arch not in ("upper", "lower"):
+        return "uncertain", "it is not known which arch this is, so regions may be swapped"
+    return "measured", ""
+
+
+def warm() -> None:
+    """Compile everything on a tiny made-up arch."""
+    from geometry.dentition.warming import toy_arch
+    from geometry.topology import analyse as analyse_topology
+
+    mesh, frame = toy_arch()
+    analyse(mesh, frame, analyse_topology(mesh, self_intersections=False))

@@ -1,0 +1,226 @@
+"""The gingival margin on the rolled-out arch, as one scalloped path per side.
+
+The path is the most likely one between two kinds of evidence: the crease where gum
+meets crown, and how long crowns of that position usually are below their edges. It may
+run below the scan's border: then the margin was not scanned. Nothing is assumed about
+what lies at the border. How much likelier the best path is than paths that leave
+less tissue tells how sure the measurement is.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from geometry.dentition.sheets import STEP_S_MM, STEP_Z_MM, smoothed
+
+Array = NDArray[np.float64]
+
+LOWEST_MM = -17.0
+CREASE_REACH_MM = 1.0
+CREASE_LEAST_MM = 0.4
+CREASE_NEUTRAL = 0.13
+CREASE_FULL = 0.40
+CREASE_NONE = -0.05
+CREASE_WEIGHT = 1.0
+STIFFNESS = 0.9
+MIDDLE = 0.55
+PAPILLA_MM = 2.4
+
+
+@dataclass(frozen=True, slots=True)
+class Expectation:
+    """Where the margin is expected along one side, before looking at it.
+
+    Attributes
+    ----------
+    middle : (n,) float64
+        Expected height at each column, mm; NaN away from teeth.
+    weight : (n,) float64
+        Share of its tooth's prior that the column carries (sums to 1 per tooth).
+    spread : (n,) float64
+        Standard deviation of the expectation, mm.
+    """
+
+    middle: Array
+    weight: Array
+    spread: Array
+
+
+@dataclass(frozen=True, slots=True)
+class Path:
+    """The margin found on one side.
+
+    Attributes
+    ----------
+    z : (m,) float64
+        Heights of the candidate rows, falling, mm.
+    height : (n,) float64
+        Height of the margin at each column, mm.
+    cost : (n, m) float64
+        Cost of the best path through each column and row (differences are log odds).
+    crease : (n, m) float64
+        Concavity, radians; NaN where it cannot be seen.
+    """
+
+    z: Array
+    height: Array
+    cost: Array
+    crease: Array
+
+
+def crease_angle(sheet: Array, sign: float) -> Array:
+    """How much the surface turns outwards below each pixel, radians.
+
+    The angle between the profile one millimetre above and one millimetre below; less is
+    used near the border, NaN where under 0.4 mm are left on either side.
+    """
+    value, _ = smoothed(sheet, 0.35, 0.25)
+    value = value * sign
+    out = np.full(value.shape, np.nan)
+    for reach in (CREASE_REACH_MM, 0.7, CREASE_LEAST_MM):
+        d = int(round(reach / STEP_Z_MM))
+        slope_up = np.full(value.shape, np.nan)
+        slope_down = np.full(value.shape, np.nan)
+        slope_up[:, d:] = (value[:, :-d] - value[:, d:]) / reach
+        slope_down[:, :-d] = (value[:, d:] - value[:, :-d]) / reach
+        angle = np.arctan(slope_up) + np.arctan(slope_down)
+        out = np.where(np.isnan(out), angle, out)
+    return out
+
+
+@njit(cache=True, nogil=True)
+def _trace(unary, slope, stiff, window):  # type: ignore[no-untyped-def]
+    """Min-sum forward and backward pass; cost through every state and the best path."""
+    n, m = unary.shape
+    fore = np.empty((n, m))
+    back = np.empty((n, m))
+    fore[0] = unary[0]
+    for i in range(1, n):
+        lean = slope[i]
+        for j in range(m):
+            best = 1e18
+            # Came from row j - shift: the path moved by `shift` rows towards the root.
+            mid = int(np.round(lean))
+            for shift in range(mid - window, mid + window + 1):
+                p = j - shift
+                if p < 0 or p >= m:
+                    continue
+                off = abs(shift - lean)
+                cost = fore[i - 1, p] + stiff[i] * off + 0.15 * stiff[i] * off * off
+                if cost < best:
+                    best = cost
+            fore[i, j] = best + unary[i, j]
+    back[n - 1] = 0.0
+    for i in range(n - 2, -1, -1):
+        lean = slope[i + 1]
+        for j in range(m):
+            best = 1e18
+            mid = int(np.round(lean))
+            for shift in range(mid - window, mid + window + 1):
+                q = j + shift
+                if q < 0 or q >= m:
+                    continue
+                off = abs(shift - lean)
+                cost = back[i + 1, q] + unary[i + 1, q] + stiff[i + 1] * off
+                cost += 0.15 * stiff[i + 1] * off * off
+                if cost < best:
+                    best = cost
+            back[i, j] = best
+    through = fore + back
+    path = np.empty(n, np.int64)
+    path[n - 1] = int(np.argmin(fore[n - 1]))
+    for i in range(n - 1, 0, -1):
+        j = path[i]
+        lean = slope[i]
+        mid = int(np.round(lean))
+        best = 1e18
+        at = j
+        for shift in range(mid - window, mid + window + 1):
+            p = j - shift
+            if p < 0 or p >= m:
+                continue
+            off = abs(shift - lean)
+            cost = fore[i - 1, p] + stiff[i] * off + 0.15 * stiff[i] * off * off
+            if cost < best:
+                best, at = cost, p
+        path[i - 1] = at
+    return through, path
+
+
+def expect(columns: int, start: Array, stop: Array, tip: Array, length: Array,
+           spread: Array) -> Expectation:
+    """Expected scalloped margin of a row of teeth.
+
+    Parameters
+    ----------
+    columns : int
+    start, stop : (k,) arc length of the teeth's ends, mm
+    tip : (k,) height of the highest edge or cusp tip, mm
+    length : (k,) expected crown length at the tooth's middle, mm
+    spread : (k,) its standard deviation, mm
+    """
+    middle = np.full(columns, np.nan)
+    weight = np.zeros(columns)
+    sd = np.ones(columns)
+    at = np.arange(columns) * STEP_S_MM
+    for k in range(len(start)):
+        half = 0.5 * (stop[k] - start[k])
+        q = np.abs(at - 0.5 * (start[k] + stop[k])) / half
+        inside = q <= 1.0
+        rise = min(PAPILLA_MM, 0.35 * length[k])
+        middle[inside] = tip[k] - length[k] + rise * q[inside] ** 2.5
+        core = q <= MIDDLE
+        weight[core] = 1.0 / max(int(core.sum()), 1)
+        sd[inside] = spread[k]
+    return Expectation(middle, weight, sd)
+
+
+def trace_margin(crease: Array, z_sheet: Array, border: Array, hope: Expectation) -> Path:
+    """Find the most likely margin of one side.
+
+    Parameters
+    ----------
+    crease : (n, m) float64
+        From :func:`crease_angle`.
+    z_sheet : (m,) float64
+        Heights of its rows.
+    border : (n,) float64
+        Lowest scanned height of each column, NaN where nothing was scanned.
+    hope : Expectation
+    """
+    n = crease.shape[0]
+    rows = int(np.ceil((z_sheet[0] - LOWEST_MM) / STEP_Z_MM)) + 1
+    z = z_sheet[0] - np.arange(rows) * STEP_Z_MM
+    angle = np.full((n, rows), np.nan)
+    m = min(rows, crease.shape[1])
+    angle[:, :m] = crease[:, :m]
+    tooth = ~np.isnan(hope.middle)
+    seen = np.clip(angle, CREASE_NONE, CREASE_FULL) - CREASE_NEUTRAL
+    evidence = np.where(np.isnan(seen), 0.0, seen) * CREASE_WEIGHT
+    # Off the scan nothing is seen, and nothing can be said.
+    evidence[z[None, :] < np.nan_to_num(border, nan=99.0)[:, None] + CREASE_LEAST_MM] = 0.0
+    evidence[~tooth] *= 0.3
+    off = (z[None, :] - np.nan_to_num(hope.middle)[:, None]) / hope.spread[:, None]
+    unary = -evidence + (hope.weight[:, None] * 0.5) * np.minimum(off**2, 25.0)
+    # The margin is never within a millimetre of the biting edges.
+    unary += np.where(tooth[:, None] & (off * hope.spread[:, None] > 5.5), 3.0, 0.0)
+    lean = np.zeros(n)
+    both = tooth[1:] & tooth[:-1]
+    lean[1:][both] = -np.diff(hope.middle)[both] / STEP_Z_MM
+    stiff = np.where(tooth, STIFFNESS, 0.25 * STIFFNESS) * STEP_Z_MM
+    through, path = _trace(unary, np.clip(lean, -6.0, 6.0), stiff, 6)
+    return Path(z, _subrow(through, path, z), through, angle)
+
+
+def _subrow(through: Array, path: NDArray[np.int64], z: Array) -> Array:
+    """Refine the path between rows by a parabola through the costs."""
+    rows = np.arange(len(path))
+    j = np.clip(path, 1, through.shape[1] - 2)
+    a, b, c = through[rows, j - 1], through[rows, j], through[rows, j + 1]
+    curve = a - 2 * b + c
+    shift = np.where(curve > 1e-9, 0.5 * (a - c) / np.maximum(curve, 1e-9), 0.0)
+    return np.asarray(z[j] - np.clip(shift, -0.5, 0.5) * STEP_Z_MM)

@@ -1,0 +1,232 @@
+"""What is known about the teeth and gingiva of one scan."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+SIDES = ("facial", "lingual")
+
+
+@dataclass(frozen=True, slots=True)
+class TissuePlace:
+    """Margin and captured tissue on one side of one tooth.
+
+    Attributes
+    ----------
+    margin : (k, 3) float64
+        Gingival margin from mesial to distal or back, file coordinates; only where it
+        lies on the scan, so empty when it was not scanned.
+    margin_seen : bool
+        Whether a margin was seen at the tooth's middle; else it is only expected.
+    captured_mm : float
+        Height along the occlusal axis from the margin to the scan's border at the tooth's
+        middle, 0 when the border lies on the crown.
+    low_mm, high_mm : float
+        The captured height lies between them with a probability of about 80 %.
+    p_short : float
+        Probability that less than the short limit was captured.
+    status : str
+        ``measured`` or ``uncertain``.
+    at, border : (3,) float64
+        Margin (or its expected place) and border at the tooth's middle, file coordinates.
+    """
+
+    margin: Array
+    margin_seen: bool
+    captured_mm: float
+    low_mm: float
+    high_mm: float
+    p_short: float
+    status: str
+    at: Array
+    border: Array
+
+
+@dataclass(frozen=True, slots=True)
+class Tooth:
+    """One crown.
+
+    Attributes
+    ----------
+    number : int
+        ISO 3950, tentative: told from width, thickness and place in the row.
+    sextant : str
+        ISO 3950, 03–08.
+    centre : (3,) float64
+        Middle of the crown at its biting surface, file coordinates.
+    width_mm : float
+        Between its ends along the arch.
+    crown_length_mm : float
+        From the highest edge or cusp to the facial margin.
+    facial, lingual : TissuePlace
+    """
+
+    number: int
+    sextant: str
+    centre: Array
+    width_mm: float
+    crown_length_mm: float
+    facial: TissuePlace
+    lingual: TissuePlace
+
+    def side(self, name: str) -> TissuePlace:
+        """``facial`` or ``lingual``."""
+        return self.facial if name == "facial" else self.lingual
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """No contact between two neighbouring crowns.
+
+    Attributes
+    ----------
+    kind : str
+        ``missing`` when a tooth of the row belongs there, else ``space``.
+    width_mm : float
+        Between the crowns where they are widest.
+    centre : (3,) float64
+    between : (int, int)
+        ISO 3950 numbers of the neighbours, from the patient's right to the left.
+    missing : tuple of int
+        Numbers of the teeth that belong there, tentative.
+    sextant : str
+    """
+
+    kind: str
+    width_mm: float
+    centre: Array
+    between: tuple[int, int]
+    missing: tuple[int, ...]
+    sextant: str
+
+
+@dataclass(frozen=True, slots=True)
+class Embrasure:
+    """An open gingival embrasure: no papilla between two crowns that touch.
+
+    Attributes
+    ----------
+    height_mm : float
+        Height of the opening between contact and tissue.
+    centre : (3,) float64
+    between : (int, int)
+    sextant : str
+    """
+
+    height_mm: float
+    centre: Array
+    between: tuple[int, int]
+    sextant: str
+
+
+@dataclass(frozen=True, slots=True)
+class Dentition:
+    """Teeth, gingival margin, captured tissue, gaps and open embrasures of one arch.
+
+    Attributes
+    ----------
+    arch : str
+        ``upper`` or ``lower`` as used for the numbers.
+    teeth : tuple of Tooth
+        From the patient's right to the left.
+    gaps : tuple of Gap
+    embrasures : tuple of Embrasure
+    status : str
+        ``measured``, or ``uncertain`` when a person should look before trusting it.
+    reason : str
+        Why it is uncertain; empty otherwise.
+    short_limit_mm : float
+        Captured tissue below this counts as short.
+    """
+
+    arch: str
+    teeth: tuple[Tooth, ...] = ()
+    gaps: tuple[Gap, ...] = ()
+    embrasures: tuple[Embrasure, ...] = ()
+    status: str = "uncertain"
+    reason: str = ""
+    short_limit_mm: float = 3.0
+    timings_ms: dict[str, float] = field(default_factory=dict)
+
+    def captured_by_sextant(self) -> dict[str, dict[str, float]]:
+        """Smallest captured height of each sextant and side, mm."""
+        out: dict[str, dict[str, float]] = {}
+        for tooth in self.teeth:
+            here = out.setdefault(tooth.sextant, {})
+            for side in SIDES:
+                value = tooth.side(side).captured_mm
+                here[side] = min(value, here.get(side, value))
+        return dict(sorted(out.items()))
+
+    def short_places(self) -> list[tuple[str, str]]:
+        """Sextants and sides where some tooth has less than the short limit."""
+        return sorted(
+            (sextant, side)
+            for sextant, sides in self.captured_by_sextant().items()
+            for side, value in sides.items()
+            if value < self.short_limit_mm
+        )
+
+    def uncertain_places(self) -> list[tuple[str, str]]:
+        """Sextants and sides where whether tissue is short could not be told."""
+        return sorted({
+            (tooth.sextant, side)
+            for tooth in self.teeth
+            for side in SIDES
+            if tooth.side(side).status == "uncertain"
+        })
+
+    def margin_lines(self) -> list[Array]:
+        """The scanned margins as polylines for a picture, file coordinates."""
+        lines = [tooth.side(side).margin for tooth in self.teeth for side in SIDES]
+        return [line for line in lines if len(line) > 1]
+
+    def tissue_report(self) -> dict[str, Any]:
+        """The ``tissue`` part of an inspection report."""
+        values = [tooth.side(side).captured_mm for tooth in self.teeth for side in SIDES]
+        captured = None
+        if values:
+            captured = {"min": round(min(values), 2), "median": round(float(np.median(values)), 2)}
+        return {
+            "status": self.status,
+            "reason": self.reason,
+            "captured_mm": captured,
+            "by_sextant": {
+                sextant: {side: round(value, 2) for side, value in sides.items()}
+                for sextant, sides in self.captured_by_sextant().items()
+            },
+            "short": [list(place) for place in self.short_places()],
+            "uncertain": [list(place) for place in self.uncertain_places()],
+        }
+
+    def teeth_report(self) -> dict[str, Any]:
+        """The ``teeth`` part of an inspection report."""
+        return {
+            "present": [tooth.number for tooth in self.teeth],
+            "gaps": [
+                {
+                    "sextant": gap.sextant,
+                    "centre": [round(float(v), 2) for v in gap.centre],
+                    "width_mm": round(gap.width_mm, 2),
+                    "kind": gap.kind,
+                    "between": list(gap.between),
+                    "missing": list(gap.missing),
+                }
+                for gap in self.gaps
+            ],
+            "open_embrasures": [
+                {
+                    "sextant": place.sextant,
+                    "centre": [round(float(v), 2) for v in place.centre],
+                    "height_mm": round(place.height_mm, 2),
+                    "between": list(place.between),
+                }
+                for place in self.embrasures
+            ],
+        }

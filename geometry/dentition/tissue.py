@@ -1,0 +1,264 @@
+"""How much tissue was captured beyond the margin at each tooth, and how sure that is."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from geometry.dentition.archline import STEP_MM, ArchLine
+from geometry.dentition.margin import (
+    Expectation,
+    Path,
+    crease_angle,
+    expect,
+    trace_margin,
+)
+from geometry.dentition.sheets import STEP_S_MM, STEP_Z_MM, Sheets, smoothed
+
+Array = NDArray[np.float64]
+
+USUAL_RATIO = 0.93
+RATIO_SD = 0.11
+FIRST_SPREAD_MM = 1.5
+SECOND_SPREAD_MM = 1.0
+SEEN_RAD = 0.16
+FINE_REACH_ROWS = 2
+REFINE_MM = 0.9
+ROUNDING_MM = 0.15
+"""A scan rounds the crease off: its deepest line lies this much above the tissue's edge."""
+BORDER_HALF_MM = 0.8
+BORDER_REACH_MM = 12.0
+INSIDE_MM = 3.0
+TEMPERATURE = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Relief:
+    """The scan and its outer border in (right, anterior, occlusal) axes.
+
+    Attributes
+    ----------
+    points : (n, 3) float64
+    edge : (k, 3) float64
+        Vertices of the outer border.
+    edge_normal : (k, 2) float64
+        Horizontal part of the surface's unit normal there.
+    line : ArchLine
+    """
+
+    points: Array
+    edge: Array
+    edge_normal: Array
+    line: ArchLine
+
+
+@dataclass(frozen=True, slots=True)
+class SideReading:
+    """Margin and tissue of one side of one tooth, in rolled-out coordinates."""
+
+    margin_z: float
+    margin_seen: bool
+    captured: float
+    low: float
+    high: float
+    p_short: float
+    border_z: float
+    columns: NDArray[np.int64]
+    line_z: Array
+
+
+@dataclass(frozen=True, slots=True)
+class Margins:
+    """Readings by side for a row of teeth; ``ratio`` is crown length over the average."""
+
+    readings: dict[str, list[SideReading]]
+    heights: dict[str, Array]
+    ratio: float
+
+
+def lowest_scanned(sheet: Array, z: Array) -> Array:
+    """Lowest height with surface in each column, NaN where there is none; (n,)."""
+    there = ~np.isnan(sheet)
+    last = sheet.shape[1] - 1 - np.argmax(there[:, ::-1], axis=1)
+    return np.where(there.any(axis=1), z[last], np.nan)
+
+
+def read_margins(sheets: Sheets, relief: Relief, start: Array, stop: Array, tip: Array,
+                 usual_length: Array, short_limit: float) -> Margins:
+    """Trace both margins and measure what lies below them.
+
+    Parameters
+    ----------
+    sheets : Sheets
+    relief : Relief
+    start, stop, tip, usual_length : (k,) float64
+        Ends of the teeth along the arch, height of their tips, average crown length of
+        their kind, mm.
+    short_limit : float
+        Captured height that separates short from sufficient, mm.
+    """
+    columns = sheets.facial.shape[0]
+    images = {}
+    for side, sheet, sign in (("facial", sheets.facial, 1.0), ("lingual", sheets.lingual, -1.0)):
+        images[side] = (sheet, crease_angle(sheet, sign), lowest_scanned(sheet, sheets.z), sign)
+    length = usual_length * USUAL_RATIO
+    spread = np.full(len(start), FIRST_SPREAD_MM)
+    ratio = USUAL_RATIO
+    paths: dict[str, Path] = {}
+    for second in (False, True):
+        hope = expect(columns, start, stop, tip, length, spread)
+        found: list[float] = []
+        for side, (_, crease, border, _) in images.items():
+            paths[side] = trace_margin(crease, sheets.z, border, hope)
+            found += _clear_ratios(paths[side], start, stop, tip, usual_length)
+        if not second:
+            ratio = _usual_ratio(found)
+            length = usual_length * ratio
+            spread = np.full(len(start), SECOND_SPREAD_MM)
+    readings: dict[str, list[SideReading]] = {}
+    heights: dict[str, Array] = {}
+    for side, (sheet, _, _, sign) in images.items():
+        line = _refine(paths[side], sheet, sign, hope)
+        heights[side] = line
+        readings[side] = [
+            _read(paths[side], line, sheets, relief, sign, float(a), float(b), sheet,
+                  short_limit)
+            for a, b in zip(start, stop, strict=True)
+        ]
+    return Margins(readings, heights, ratio)
+
+
+def _usual_ratio(found: list[float]) -> float:
+    """Crown length of this mouth against the average, from the clear margins."""
+    if not found:
+        return USUAL_RATIO
+    middle = float(np.median(found))
+    trust = len(found) / (len(found) + 3.0)
+    return float(np.clip(USUAL_RATIO + trust * (middle - USUAL_RATIO), 0.6, 1.3))
+
+
+def _middle(start: float, stop: float) -> int:
+    return int(round(0.5 * (start + stop) / STEP_S_MM))
+
+
+def _clear_ratios(path: Path, start: Array, stop: Array, tip: Array, usual: Array) -> list[float]:
+    out = []
+    for k in range(len(start)):
+        m = _middle(start[k], stop[k])
+        if _crease_at(path, m) > SEEN_RAD:
+            out.append(float((tip[k] - path.height[m]) / usual[k]))
+    return out
+
+
+def _crease_at(path: Path, m: int) -> float:
+    """Strength of the crease at the path near column ``m``; 0 where it cannot be seen."""
+    j = int(round((path.z[0] - path.height[m]) / STEP_Z_MM))
+    window = path.crease[max(m - 4, 0) : m + 5, max(j - 3, 0) : j + 4]
+    if window.size == 0 or np.isfinite(window).mean() < 0.5:
+        return 0.0
+    rows = np.where(np.isfinite(window), window, 0.0).mean(axis=0)
+    return float(rows.max())
+
+
+def _refine(path: Path, sheet: Array, sign: float, hope: Expectation) -> Array:
+    """Move the path to the sharpest turn of the profile close by."""
+    value, _ = smoothed(sheet, 0.5, 0.25)
+    value = value * sign
+    d = FINE_REACH_ROWS
+    reach = d * STEP_Z_MM
+    turn = np.full(value.shape, np.nan)
+    turn[:, d:-d] = np.arctan((value[:, : -2 * d] - value[:, d:-d]) / reach) + np.arctan(
+        (value[:, 2 * d :] - value[:, d:-d]) / reach
+    )
+    n, m = turn.shape
+    base = np.round((path.z[0] - path.height) / STEP_Z_MM).astype(int)
+    half = int(round(REFINE_MM / STEP_Z_MM))
+    shifts = np.arange(-half, half + 1)
+    rows = np.clip(base[:, None] + shifts[None, :], 0, m - 1)
+    score = turn[np.arange(n)[:, None], rows] - 0.06 * (shifts * STEP_Z_MM / 0.5)[None, :] ** 2
+    inside = (base[:, None] + shifts[None, :] >= 0) & (base[:, None] + shifts[None, :] < m)
+    score = np.where(inside & ~np.isnan(score), score, -9.0)
+    best = np.argmax(score, axis=1)
+    top = score[np.arange(n), best]
+    edge = np.clip(best, 1, len(shifts) - 2)
+    a, b, c = (score[np.arange(n), edge + q] for q in (-1, 0, 1))
+    bend = a - 2 * b + c
+    peak = np.where((bend < -1e-6) & (a > -5) & (c > -5), 0.5 * (a - c) / np.minimum(bend, -1e-6), 0)
+    shift = (shifts[edge] + np.clip(peak, -0.5, 0.5)) * STEP_Z_MM
+    # Without a turn worth the name the path stays where it is.
+    moved = np.where(top > 0.05, shift + ROUNDING_MM, 0.0)
+    line = path.height - _running_median(moved, 7)
+    return np.where(np.isnan(hope.middle), path.height, line)
+
+
+def _running_median(values: Array, width: int) -> Array:
+    half = width // 2
+    padded = np.pad(values, half, mode="edge")
+    stack = np.lib.stride_tricks.sliding_window_view(padded, width)
+    return np.asarray(np.median(stack, axis=1))
+
+
+def _read(path: Path, line: Array, sheets: Sheets, relief: Relief, sign: float,
+          start: float, stop: float, sheet: Array, short_limit: float) -> SideReading:
+    m = _middle(start, stop)
+    near = slice(max(m - 2, 0), m + 3)
+    margin_z = float(np.median(line[near]))
+    border_z = _border_height(sheet, sheets, relief, sign, m, margin_z)
+    captured = max(0.0, margin_z - border_z)
+    cost = path.cost[m]
+    odds = np.exp(-(cost - cost.min()) / TEMPERATURE)
+    odds /= odds.sum()
+    shift = margin_z - float(path.height[m])
+    below = path.z + shift - border_z
+    total = np.cumsum(odds)
+    low = float(below[min(int(np.searchsorted(total, 0.9)), len(below) - 1)])
+    high = float(below[min(int(np.searchsorted(total, 0.1)), len(below) - 1)])
+    p_short = float(odds[below < short_limit].sum())
+    columns = np.arange(int(np.ceil(start / STEP_S_MM)), int(np.floor(stop / STEP_S_MM)) + 1)
+    columns = columns[(columns >= 0) & (columns < len(line))]
+    return SideReading(
+        margin_z, bool(_crease_at(path, m) > SEEN_RAD and margin_z > border_z), captured,
+        max(low, 0.0), max(high, 0.0), p_short, border_z, columns, line[columns],
+    )
+
+
+def _border_height(sheet: Array, sheets: Sheets, relief: Relief, sign: float, m: int,
+                   margin_z: float) -> float:
+    """Height of the scan's border in the section through a tooth's middle.
+
+    Where the section meets no border within reach (a scanned palate), the height of the
+    most apical surface in it.
+    """
+    line = relief.line
+    k = int(np.clip(round(m * STEP_S_MM / STEP_MM), 0, len(line.s) - 1))
+    foot, out = line.points[k], line.outward[k] * sign
+    row = int(np.clip(round((sheets.z[0] - margin_z) / STEP_Z_MM), 0, len(sheets.z) - 1))
+    known = np.flatnonzero(~np.isnan(sheet[m]))
+    at = float(sheet[m, known[np.argmin(np.abs(known - row))]]) * sign if len(known) else 2.0
+    across = np.array([-out[1], out[0]])
+    offset = relief.edge[:, :2] - foot
+    reach = offset @ out - at
+    near = (np.abs(offset @ across) < BORDER_HALF_MM) & (reach > -INSIDE_MM)
+    near &= (reach < BORDER_REACH_MM) & (relief.edge_normal @ out > -0.2)
+    if near.sum() >= 2:
+        return float(np.median(relief.edge[near, 2]))
+    low = _lowest(relief.points, foot, out, at - INSIDE_MM, at + BORDER_REACH_MM,
+                  0.5 * BORDER_HALF_MM)
+    return float(low) if low < 50.0 else margin_z
+
+
+@njit(cache=True, nogil=True)
+def _lowest(points, foot, out, first, last, half):  # type: ignore[no-untyped-def]
+    """Lowest point in a narrow vertical section; 99 when it is empty."""
+    low = 99.0
+    for i in range(points.shape[0]):
+        dx, dy = points[i, 0] - foot[0], points[i, 1] - foot[1]
+        if abs(dx * out[1] - dy * out[0]) > half:
+            continue
+        reach = dx * out[0] + dy * out[1]
+        if first < reach < last and points[i, 2] < low:
+            low = points[i, 2]
+    return low
