@@ -122,10 +122,12 @@ def promise_row(
     ready = bool(pieces) and all(a.status in DONE for a in pieces)
     overdue = not ready and promise.due_at < now
     state = likelihood(promise.p_late, office)
-    if ready:
+    if delivered:
+        state = Likelihood("Handed over", "ok", "good", 0, None)
+    elif ready:
         state = Likelihood("Ready", "bag", "good", 0, None)
     elif overdue:
-        state = Likelihood("Overdue", "stop", "bad", 3, 0.0)
+        state = Likelihood("Overdue", "stop", "bad", 3, None)
     return PromiseRow(
         promise=promise,
         likelihood=state,

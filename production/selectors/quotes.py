@@ -143,4 +143,11 @@ def _own(at: dt.datetime, judged: Offer, office: Office) -> Choice:
         words = f"Tight{pushed}. A later time is safer."
     else:
         words = f"Not safely{pushed}. Choose a later time, or ask the doctor."
-    return Choice(at, judged.p_kept, likelihood(1.0 - judged.p_kept, office), words)
+    # A time missed more often than kept is no promise: say no, and offer the others.
+    return Choice(
+        at,
+        judged.p_kept,
+        likelihood(1.0 - judged.p_kept, office),
+        words,
+        can_agree=judged.p_kept >= 0.5,
+    )

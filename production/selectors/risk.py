@@ -8,6 +8,9 @@ from clinic.models import Office
 
 __all__ = ["Likelihood", "likelihood"]
 
+# A foresight counts futures: none of some thousand going wrong is not certainty.
+CERTAIN = 0.9999
+
 
 @dataclass(frozen=True)
 class Likelihood:
@@ -36,7 +39,7 @@ def likelihood(p_late: float | None, office: Office) -> Likelihood:
     """
     if p_late is None:
         return Likelihood("Being worked out", "clock", "", 0, None)
-    kept = 1.0 - p_late
+    kept = min(CERTAIN, max(1.0 - CERTAIN, 1.0 - p_late))
     if p_late > 0.5:
         return Likelihood("Likely late", "stop", "bad", 3, kept)
     if p_late > office.risk_limit:

@@ -29,6 +29,6 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("orders/<uuid:uuid>/slip.pdf", desk_documents.slip, name="slip"),
     path("papers/<str:code>/traveler.pdf", desk_documents.traveler, name="traveler"),
     path("papers/<str:code>/label.pdf", desk_documents.bag_label, name="bag-label"),
-    path("papers/<str:code>/care.pdf", desk_documents.care_card, name="care-card"),
+    path("papers/<str:code>/care.pdf", desk_documents.care_card, name="care-card-pdf"),
     path("papers/<str:code>/record.pdf", desk_documents.device_record, name="device-record"),
 ]
