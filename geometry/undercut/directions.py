@@ -13,9 +13,10 @@ from geometry.undercut.lattice import basis_along, cast
 from geometry.undercut.measure import base_plane
 
 WITHIN_DEG = 15.0
-_COARSE_CELL_MM = 0.6
-_COARSE_PITCH_MM = 0.35
-_FINE_PITCH_MM = 0.15
+_COARSE_CELL_MM, _COARSE_PITCH_MM = 0.9, 0.35
+_FINE_CELL_MM, _FINE_PITCH_MM = 0.3, 0.2
+_MANY_TRIANGLES = 100_000
+_FIRST_STEP_DEG, _LAST_STEP_DEG = 1.6, 0.4
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,8 +150,8 @@ def best_direction(
 ) -> BestDirection:
     """Find the direction of least undercut within a cone around an axis.
 
-    A coarse survey picks the valley; the finest candidates are then followed downhill
-    on the surface itself with halving steps. The base plane stays where it is.
+    A coarse survey finds the valley; from there the way goes downhill on the surface
+    itself with halving steps. The base plane stays where it is.
 
     Parameters
     ----------
@@ -172,19 +173,17 @@ def best_direction(
         mesh, axis, plane[1], base_normal=plane[0], count=count, within_deg=within_deg
     )
     basis = basis_along(axis)
+    fine = coarsen(mesh, _FINE_CELL_MM) if len(mesh.faces) > _MANY_TRIANGLES else mesh
     seen: dict[tuple[float, float], float] = {}
 
     def at(place: tuple[float, float]) -> float:
         if place not in seen:
-            seen[place] = _volume(mesh, _direction(place, basis), plane, _FINE_PITCH_MM)
+            seen[place] = _volume(fine, _direction(place, basis), plane, _FINE_PITCH_MM)
         return seen[place]
 
-    start = directions[int(np.argmin(volumes))] @ basis.T
-    tilt = np.degrees(np.arccos(min(1.0, float(start[2]))))
-    turn = float(np.arctan2(start[1], start[0]))
-    place = (round(tilt * np.cos(turn), 3), round(tilt * np.sin(turn), 3))
-    step = 2.0
-    while step >= 0.45:
+    place = _valley(directions @ basis.T, volumes, within_deg)
+    step = _FIRST_STEP_DEG
+    while step >= _LAST_STEP_DEG:
         around = [
             (round(place[0] + step * np.cos(a), 3), round(place[1] + step * np.sin(a), 3))
             for a in np.arange(4) * np.pi / 2.0
@@ -200,6 +199,21 @@ def best_direction(
     volume = _volume(mesh, direction, plane, 0.1)
     angle = float(np.degrees(np.arccos(np.clip(direction @ axis, -1.0, 1.0))))
     return BestDirection(direction, volume, angle)
+
+
+def _valley(
+    local: NDArray[np.float64], volumes: NDArray[np.float64], within_deg: float
+) -> tuple[float, float]:
+    """Return the tilt (towards u and v, degrees) of the least of a smoothed survey."""
+    tilt = np.degrees(np.arccos(np.clip(local[:, 2], -1.0, 1.0)))
+    turn = np.arctan2(local[:, 1], local[:, 0])
+    places = np.column_stack([tilt * np.cos(turn), tilt * np.sin(turn)])
+    spread = within_deg / np.sqrt(len(places))
+    apart = ((places[:, None] - places[None]) / spread) ** 2
+    near = np.exp(-0.5 * apart.sum(axis=2))
+    smooth = (near @ volumes) / near.sum(axis=1)
+    best = places[int(np.argmin(smooth))]
+    return round(float(best[0]), 3), round(float(best[1]), 3)
 
 
 def _direction(place: tuple[float, float], basis: NDArray[np.float64]) -> NDArray[np.float64]:
