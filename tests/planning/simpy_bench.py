@@ -198,14 +198,14 @@ class Bench:
         if self.usable_from[r] > t:
             self.wakes.append(self.usable_from[r])
             return False
-        if not resource.batch:
-            if self.used[r] + min(step.size, resource.capacity) > resource.capacity + EPS:
-                return False
+        taking = min(step.size, resource.capacity)
+        if not resource.batch and self.used[r] + taking > resource.capacity + EPS:
+            return False
         ended, family = self.last[r]
-        if ended > -math.inf and resource.setup > 0 and family != step.family:
-            if ended + resource.setup > t:
-                self.wakes.append(ended + resource.setup)
-                return False
+        changed = ended > -math.inf and resource.setup > 0 and family != step.family
+        if changed and ended + resource.setup > t:
+            self.wakes.append(ended + resource.setup)
+            return False
         return True
 
     def try_start(self, pool: tuple[int, ...], head: Waiting) -> None:
