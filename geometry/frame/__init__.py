@@ -1,5 +1,7 @@
 """The anatomical frame of a scanned arch."""
 
 from geometry.frame.frame import Frame, find_frame
+from geometry.frame.spee import CurveOfSpee, curve_of_spee
+from geometry.frame.tilt import Tilt, measure_tilt
 
-__all__ = ["Frame", "find_frame"]
+__all__ = ["CurveOfSpee", "Frame", "Tilt", "curve_of_spee", "find_frame", "measure_tilt"]

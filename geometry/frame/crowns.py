@@ -23,7 +23,7 @@ def crown_points(
 
     ``rotation`` is the one that the relief was made with.
     """
-    tips = plane.tips @ rotation.T
+    tips = plane.tips.points @ rotation.T
     rows, columns = np.nonzero(relief.index >= 0)
     z = relief.z[rows, columns]
     near = np.abs(z - plane.level) < 6.0

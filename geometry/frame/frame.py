@@ -51,6 +51,11 @@ class Frame:
         Log-likelihood ratio (upper over lower) of each sign that was weighed.
     tips : (n, 3) float64
         Incisal edge and cusp tips that the plane was fitted to, file coordinates.
+    tip_places : (n, 2) float64
+        Where each tip lies along the row of teeth (mm from the midline, positive to
+        the patient's right) and across it (positive towards lips and cheeks).
+    tip_on_edge : (n,) bool
+        True for places along an incisal edge, false for peaks such as cusps.
     spread_mm : float
         Root mean square distance of the tips from the plane.
     anterior_certainty : float
@@ -71,6 +76,8 @@ class Frame:
     upper_probability: float
     signs: dict[str, float]
     tips: NDArray[np.float64]
+    tip_places: NDArray[np.float64]
+    tip_on_edge: NDArray[np.bool_]
     spread_mm: float
     anterior_certainty: float
     width_mm: float
@@ -161,10 +168,11 @@ def find_frame(mesh: Mesh, arch: str | None = None) -> Frame:
     relief, _ = relief_of(surface, rotation, FINE_CELL_MM)
     form = fit_arch_form(crown_points(relief, rotation, plane))
     row = unroll(relief, plane.level, form)
-    tips = plane.tips @ rotation.T
+    tips = plane.tips.points @ rotation.T
     local_tips = np.concatenate([form.to_arch(tips[:, :2]), tips[:, 2:] - plane.level], axis=1)
     side = tell_side(row, local_tips, _palate_share(relief, plane.level, form))
-    return _assemble(surface.centre, plane, rotation, form, side, arch)
+    places = row.place(local_tips[:, :2])
+    return _assemble(surface.centre, plane, rotation, form, side, places, arch)
 
 
 def _assemble(
@@ -173,6 +181,7 @@ def _assemble(
     rotation: NDArray[np.float64],
     form: ArchForm,
     side: ArchSide,
+    places: NDArray[np.float64],
     stated: str | None,
 ) -> Frame:
     anterior = form.front @ rotation[:2]
@@ -180,6 +189,10 @@ def _assemble(
     likely = stated or ("upper" if side.upper >= 0.5 else "lower")
     superior = -plane.axis if likely == "upper" else plane.axis
     right = np.cross(anterior, superior)
+    # The row runs along (front.y, -front.x), which is the right or the left of the mouth.
+    across = np.array([form.front[1], -form.front[0]]) @ rotation[:2]
+    if across @ right < 0:
+        places = places * np.array([-1.0, 1.0])
     return Frame(
         origin=form.apex @ rotation[:2] + plane.level * plane.axis + centre,
         right=right / np.linalg.norm(right),
@@ -191,7 +204,9 @@ def _assemble(
         stated_arch=stated,
         upper_probability=side.upper,
         signs=side.signs,
-        tips=plane.tips + centre,
+        tips=plane.tips.points + centre,
+        tip_places=places,
+        tip_on_edge=plane.tips.edge,
         spread_mm=plane.spread_mm,
         anterior_certainty=form.certainty,
         width_mm=form.width_mm,

@@ -49,7 +49,7 @@ class OcclusalPlane:
         Unit normal, from the gums to the biting surfaces.
     level : float
         ``axis · x`` on the plane, in surface coordinates, mm.
-    tips : (n, 3) float64
+    tips : Tips
         The tips that lie on it, surface coordinates.
     score : float
         Summed evidence; compares candidates of one scan only.
@@ -59,7 +59,7 @@ class OcclusalPlane:
 
     axis: NDArray[np.float64]
     level: float
-    tips: NDArray[np.float64]
+    tips: Tips
     score: float
     spread_mm: float
 
@@ -190,8 +190,8 @@ def _look(
     if inside.sum() < LEAST_TIPS:
         return None
     score = _evidence(surface, relief, local, tips, normal, level, inside)
-    chosen = tips.points[inside]
-    spread = float(np.sqrt(np.mean((chosen @ normal - level) ** 2)))
+    chosen = tips.only(inside)
+    spread = float(np.sqrt(np.mean((chosen.points @ normal - level) ** 2)))
     return OcclusalPlane(normal, level, chosen, score, spread)
 
 
@@ -282,20 +282,20 @@ def _settle(surface: Surface, plane: OcclusalPlane) -> OcclusalPlane:
     for _ in range(4):
         rotation = basis_of(plane.axis)
         relief, local = relief_of(surface, rotation, FINE_CELL_MM)
-        flat = relief.z - _trend(plane.tips, rotation, relief, plane.level)
+        flat = relief.z - _trend(plane.tips.points, rotation, relief, plane.level)
         levelled = Relief(flat, relief.index, relief.x0, relief.y0, relief.cell)
         tips = thorough_tips(surface, levelled, plane.level - EDGE_FLOOR_MM)
         axis, level, inside = _fit(tips.points, plane.axis, plane.level, REACH_MM)
         if inside.sum() < LEAST_TIPS:
             break
         moved = float(np.linalg.norm(axis - plane.axis))
-        chosen = tips.points[inside]
+        chosen = tips.only(inside)
         plane = OcclusalPlane(
             axis,
             level,
             chosen,
             _evidence(surface, relief, local, tips, axis, level, inside),
-            float(np.sqrt(np.mean((chosen @ axis - level) ** 2))),
+            float(np.sqrt(np.mean((chosen.points @ axis - level) ** 2))),
         )
         if moved < 2e-4:
             break

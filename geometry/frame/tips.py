@@ -46,10 +46,17 @@ class Tips:
     fall : (n,) float64
         Mean drop of the surface 2.2 mm around the tip, mm, each direction
         counted up to 3 mm.
+    edge : (n,) bool
+        True for places along an edge, false for peaks.
     """
 
     points: NDArray[np.float64]
     fall: NDArray[np.float64]
+    edge: NDArray[np.bool_]
+
+    def only(self, chosen: NDArray[np.bool_]) -> Tips:
+        """Return those of the tips."""
+        return Tips(self.points[chosen], self.fall[chosen], self.edge[chosen])
 
 
 @njit(cache=True, nogil=True)
@@ -203,7 +210,8 @@ def plain_tips(surface: Surface, relief: Relief) -> Tips:
         0.0,
         PLAIN_FALL_MM,
     )
-    return Tips(surface.points[relief.index[cells[:, 0], cells[:, 1]]], fall)
+    points = surface.points[relief.index[cells[:, 0], cells[:, 1]]]
+    return Tips(points, fall, np.zeros(fall.shape[0], dtype=np.bool_))
 
 
 def thorough_tips(surface: Surface, relief: Relief, floor: float) -> Tips:
@@ -235,8 +243,10 @@ def thorough_tips(surface: Surface, relief: Relief, floor: float) -> Tips:
         (np.concatenate(more_cells), np.concatenate(more_fall), APART_MM / relief.cell),
         (crest_cells, crest_fall, RIDGE_STEP_MM / relief.cell),
     ):
+        peaks = fall.shape[0]
         height = z[extra_cells[:, 0], extra_cells[:, 1]]
         kept = _thin(extra_cells, np.argsort(-height, kind="stable"), apart, cells)
         cells = np.concatenate([cells, extra_cells[kept]])
         fall = np.concatenate([fall, extra_fall[kept]])
-    return Tips(surface.points[index[cells[:, 0], cells[:, 1]]], fall)
+    edge = np.arange(fall.shape[0]) >= peaks
+    return Tips(surface.points[index[cells[:, 0], cells[:, 1]]], fall, edge)

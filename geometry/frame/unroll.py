@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from geometry.frame.archform import ArchForm
 from geometry.frame.relief import EMPTY, Relief
@@ -42,6 +43,12 @@ class Unrolled:
     height: NDArray[np.float64]
     line: NDArray[np.float64]
     covered: NDArray[np.bool_]
+
+    def place(self, points: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return (s, t) of points given as (across, anterior) from the apex, mm."""
+        _, nearest = cKDTree(self.line).query(points)
+        across = ((points - self.line[nearest]) * _outward(self.line)[nearest]).sum(axis=1)
+        return np.stack([self.s[nearest], across], axis=1)
 
 
 @njit(cache=True, nogil=True)

@@ -1,0 +1,112 @@
+"""Depth of the curve of Spee.
+
+Marshall, Caspersen, Hardinger, Franciscus, Aquilino, Southard, "Development of
+the curve of Spee", American Journal of Orthodontics and Dentofacial Orthopedics
+2008;134(3):344-352: the reference line runs from the central incisor to the
+distal cusp tip of the most posterior tooth; the depth is the greatest
+perpendicular distance from it to the buccal cusp tips, in the sagittal view.
+Where the last tooth has a distobuccal and a distolingual cusp, the line ends
+midway: the paper does not say which of them is meant.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from geometry.frame.frame import Frame
+
+CENTRAL_MM = 7.0
+"""A tip this near the midline along the row is a central incisor's."""
+
+BACK_FROM_MM = 12.0
+BEHIND_CANINE_MM = 20.0
+FACIAL_REACH_MM = 3.5
+FACIAL_SLACK_MM = 1.5
+LINGUAL_MM = -0.8
+LAST_TOOTH_MM = 8.0
+LEAST_CHORD_MM = 20.0
+
+
+@dataclass(frozen=True, slots=True)
+class CurveOfSpee:
+    """Depth of the curve of Spee by side, mm; ``None`` where it cannot be measured.
+
+    Attributes
+    ----------
+    left_mm, right_mm : float or None
+        Greatest distance of the buccal cusp tips from the reference line.
+    left_concave, right_concave : bool or None
+        True when those tips lie on the gum side of the line (as on most lower
+        arches), false when they stand out beyond it (as on most upper ones).
+    """
+
+    left_mm: float | None
+    right_mm: float | None
+    left_concave: bool | None
+    right_concave: bool | None
+
+
+def _facial(places: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Return which tips have no other tip clearly nearer to the cheek beside them."""
+    near = np.abs(places[:, None, 0] - places[None, :, 0]) < FACIAL_REACH_MM
+    outermost = np.where(near, places[None, :, 1], -np.inf).max(axis=1)
+    return (places[:, 1] >= outermost - FACIAL_SLACK_MM) & (places[:, 1] > LINGUAL_MM)
+
+
+def _side(
+    view: NDArray[np.float64],
+    places: NDArray[np.float64],
+    peak: NDArray[np.bool_],
+    sign: float,
+    lower: bool,
+) -> tuple[float, bool] | None:
+    """Depth on one side; ``view`` is (anterior, height) of all tips."""
+    along = places[:, 0] * sign
+    centre = np.abs(along) < CENTRAL_MM
+    own = centre & (along > 0)
+    if own.any():
+        centre = own
+    back = peak & (along > BACK_FROM_MM)
+    if not centre.any() or back.sum() < 3:
+        return None
+    start = view[centre][np.argmax(view[centre, 1])]
+    facial = back.copy()
+    facial[back] = _facial(places[back])
+    if not (facial & (along > BEHIND_CANINE_MM)).any():
+        return None
+    last = back & (along > along[back].max() - LAST_TOOTH_MM)
+    ends = [view[row][np.argmin(view[row, 0])] for row in (last, last & facial) if row.any()]
+    end = np.mean(ends, axis=0)
+    chord = end - start
+    length = float(np.linalg.norm(chord))
+    if length < LEAST_CHORD_MM:
+        return None
+    cusps = view[facial]
+    offset = cusps - start
+    # Positive on the gum side of the line, which runs backwards.
+    below = (chord[0] * offset[:, 1] - chord[1] * offset[:, 0]) / length
+    concave = lower or float(np.mean(below[along[facial] > BEHIND_CANINE_MM])) >= 0
+    return max(0.0, float(below.max() if concave else -below.min())), concave
+
+
+def curve_of_spee(frame: Frame) -> CurveOfSpee:
+    """Measure the curve of Spee on both sides of an arch.
+
+    On a lower arch it is the depth on the gum side, 0 when all cusps stand on or
+    above the line; on an upper one the side on which most back cusps lie counts.
+    """
+    local = frame.to_local(frame.tips)
+    view = local[:, 1:]
+    peak = ~frame.tip_on_edge
+    lower = frame.arch == "lower"
+    left = _side(view, frame.tip_places, peak, -1.0, lower)
+    right = _side(view, frame.tip_places, peak, 1.0, lower)
+    return CurveOfSpee(
+        left_mm=left[0] if left else None,
+        right_mm=right[0] if right else None,
+        left_concave=left[1] if left else None,
+        right_concave=right[1] if right else None,
+    )
