@@ -11,6 +11,8 @@ from django.utils import timezone
 
 from production import planning, work
 from production.models import Appliance, Plan, Promise
+from production.planning.solve import solve
+from production.planning.solve.checker import violations
 from production.scheduling.state import Situation, digest, read_situation, standing_promises
 
 log = logging.getLogger(__name__)
@@ -87,9 +89,37 @@ def make_plan() -> MadePlan:
     """Read the bench's state, plan it and foresee its promises; nothing is written."""
     situation = read_situation()
     problem = planning.parse_problem(situation.problem)
-    plan = planning.plan(problem)
+    plan = _best_plan(situation, problem)
     foresight = planning.foresee(problem, samples=FUTURES, seed=SEED)
     return MadePlan(situation, plan, foresight, _advice(situation, problem, foresight))
+
+
+def _best_plan(situation: Situation, problem: Any) -> dict[str, Any]:
+    """Return the dispatched plan, or the improved one when it is better and feasible."""
+    dispatched = planning.plan(problem) | {"source": "dispatch"}
+    try:
+        improved = solve(problem, seconds=IMPROVE_SECONDS)
+        faults = violations(situation.problem, improved)
+    except Exception:
+        # The dispatched plan stands; a plan that could be better is not worth an empty bench.
+        log.exception("the plan could not be improved")
+        return dispatched
+    if faults:
+        log.error("the improved plan breaks a rule and is not used: %s", faults[0])
+        return dispatched
+    if _worth(improved) < _worth(dispatched):
+        return improved | {"source": "search"}
+    return dispatched
+
+
+def _worth(plan: dict[str, Any]) -> tuple[float, float, float]:
+    """Order plans: fewest late, then least weighted tardiness, then earliest end."""
+    objective = plan["objective"]
+    return (
+        objective["late_jobs"],
+        round(objective["weighted_tardiness"], 6),
+        round(objective["value"], 6),
+    )
 
 
 def _advice(situation: Situation, problem: Any, foresight: dict[str, Any]) -> dict[str, Any]:
