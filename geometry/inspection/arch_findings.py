@@ -17,16 +17,6 @@ def not_an_arch(reason: str) -> Finding:
     )
 
 
-def tissue_unknown() -> Finding:
-    """Return the finding for gum that could not be measured at all."""
-    return Finding(
-        "margin_uncertain",
-        CHECK,
-        "The gum line could not be followed, so the captured gum is not measured. Compare the "
-        "picture with the mouth: about 10 mm of gum should show beyond every tooth.",
-    )
-
-
 def solid_findings(topology: Topology) -> list[Finding]:
     """Stop a closed body: the border is where a scan ends, so this is no scan."""
     if topology.border is not None:

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
+from geometry.dentition import Dentition
+from geometry.dentition import analyse as analyse_dentition
 from geometry.errors import GeometryError
-from geometry.frame import Frame, find_frame
+from geometry.frame import Frame, curve_of_spee, find_frame, measure_tilt
 from geometry.inspection import arch_findings as arches
 from geometry.inspection import surface_findings as surfaces
+from geometry.inspection import tissue_findings as tissues
 from geometry.inspection.findings import Finding, explain, in_order, verdict_of
 from geometry.inspection.limits import DEFAULT_LIMITS, Limits
 from geometry.inspection.place import Placer
@@ -26,6 +31,15 @@ from geometry.reading import ScanFile, read_mesh
 from geometry.topology import Topology, analyse
 
 ENGINE = "1"
+_ENOUGH_TEETH = 6
+
+
+@dataclass(frozen=True, slots=True)
+class Parts:
+    """What was measured once a frame was found."""
+
+    dentition: Dentition | None = None
+    undercut: ArchUndercut | None = None
 
 
 def inspect_scan(
@@ -92,13 +106,10 @@ def inspect_scan(
         "sampling": None,
     }
     findings += surfaces.fault_findings(topology, limits)
-    undercut: ArchUndercut | None = None
+    parts = Parts()
     if frame is not None:
-        with watch.part("undercut"):
-            undercut = measure_arch(topology.main, frame)
-        findings += _measure_arch(report, topology, frame, undercut, limits, watch)
-        if report["tissue"] is None:
-            findings.append(arches.tissue_unknown())
+        parts, more = _measure_arch(report, topology, frame, limits, watch)
+        findings += more
     ordered = in_order(findings)
     report["findings"] = [finding.as_dict() for finding in ordered]
     report["verdict"] = verdict_of(ordered)
@@ -111,23 +122,22 @@ def inspect_scan(
         scan=scan,
         topology=topology,
         frame=frame,
-        undercut=undercut.along if undercut else None,
+        dentition=parts.dentition,
+        undercut=parts.undercut.along if parts.undercut else None,
     )
 
 
 def _measure_arch(
-    report: dict[str, Any],
-    topology: Topology,
-    frame: Frame,
-    undercut: ArchUndercut,
-    limits: Limits,
-    watch: Stopwatch,
-) -> list[Finding]:
-    """Fill the parts of the report that need a frame; return their findings."""
-    placer = Placer(frame)
+    report: dict[str, Any], topology: Topology, frame: Frame, limits: Limits, watch: Stopwatch
+) -> tuple[Parts, list[Finding]]:
+    """Fill the parts of the report that need a frame; return the parts and their findings."""
     main = topology.main
-    local = frame.to_local(main.vertices)
-    width, depth, height = (float(v) for v in np.ptp(local, axis=0))
+    with watch.part("teeth"):
+        dentition = analyse_dentition(main, frame, topology, short_limit_mm=limits.tissue_least_mm)
+    with watch.part("undercut"):
+        undercut = measure_arch(main, frame)
+    placer = Placer(frame, _centres(dentition))
+    known_side = frame.arch != "unknown"
     report["arch"] = {"value": frame.arch, "confidence": round(frame.confidence, 3)}
     report["frame"] = {
         "origin": _numbers(frame.origin),
@@ -135,24 +145,46 @@ def _measure_arch(
         "anterior": _numbers(frame.anterior, 6),
         "occlusal": _numbers(frame.occlusal, 6),
     }
+    size = np.ptp(frame.to_local(main.vertices), axis=0)
     report["extent_mm"] = {
-        "width": round(width, 2),
-        "depth": round(depth, 2),
-        "height": round(height, 2),
+        name: round(float(v), 2) for name, v in zip(("width", "depth", "height"), size, strict=True)
     }
     report["topology"]["holes"] = [
         surfaces.hole_record(hole, placer(hole.centre)) for hole in topology.holes
     ]
+    tilt, spee = measure_tilt(frame), curve_of_spee(frame)
+    depths = {"left": spee.left_mm, "right": spee.right_mm}
+    report["tilt"] = {
+        "angle_deg": round(tilt.angle_deg, 2),
+        "pitch_deg": round(tilt.pitch_deg, 2),
+        "roll_deg": round(tilt.roll_deg, 2),
+        "curve_of_spee_mm": {
+            side: None if depth is None else round(depth, 2) for side, depth in depths.items()
+        },
+    }
+    report["tissue"] = dentition.tissue_report()
+    report["teeth"] = dentition.teeth_report()
     findings = arches.side_findings(frame, limits)
     findings += arches.size_of_arch_findings(frame, limits)
     findings += surfaces.hole_findings(topology, placer, limits)
-    with watch.part("pieces"):
-        findings += surfaces.piece_findings(topology, _area(main), placer, limits)
+    findings += arches.tilt_findings(tilt.angle_deg, limits)
+    findings += arches.spee_findings(depths, limits)
+    findings += tissues.tooth_findings(dentition, limits)
+    findings += tissues.tissue_findings(dentition, known_side, limits)
+    findings += tissues.gap_findings(dentition, known_side, limits)
+    findings += surfaces.piece_findings(topology, _area(main), placer, limits)
     with watch.part("undercut"):
         record = undercut_record(undercut, main, placer)
         report["undercut"] = record
         findings += undercut_findings(undercut, record, main, placer, limits)
-    return findings
+    return Parts(dentition, undercut), findings
+
+
+def _centres(dentition: Dentition) -> dict[int, NDArray[np.float64]] | None:
+    """Return the teeth to tell places by; None when too few were found to trust them."""
+    if len(dentition.teeth) < _ENOUGH_TEETH:
+        return None
+    return {tooth.number: tooth.centre for tooth in dentition.teeth}
 
 
 def _numbers(vector: Any, digits: int = 3) -> list[float]:

@@ -35,6 +35,7 @@ class Limits:
     undercut_note_mm: float = 0.75
     gap_note_mm: float = 0.7
     arch_confidence: float = 0.9
+    teeth_least: float = 8.0
 
     @classmethod
     def from_settings(cls, values: dict[str, Any]) -> Limits:
@@ -80,6 +81,7 @@ LIMIT_NOTES: dict[str, str] = {
     "the sheet unevenly.",
     "undercut_note_mm": "0.030 in, the deepest of the usual surveying gauges.",
     "gap_note_mm": "The narrowest gap that is measured.",
+    "teeth_least": "Fewer are no arch to retain; chosen here.",
     "arch_confidence": "Below it a person confirms upper or lower: chosen here.",
 }
 

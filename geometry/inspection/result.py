@@ -8,7 +8,9 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
+from geometry.dentition import Dentition
 from geometry.frame import Frame
 from geometry.inspection import picture as pictures
 from geometry.inspection import view
@@ -36,6 +38,7 @@ class Inspection:
     topology : Topology
     frame : Frame or None
         None when no arch was recognised.
+    dentition : Dentition or None
     undercut : Undercut or None
         Of ``topology.main``.
     """
@@ -46,6 +49,7 @@ class Inspection:
     scan: ScanFile
     topology: Topology
     frame: Frame | None
+    dentition: Dentition | None
     undercut: Undercut | None
 
     @cached_property
@@ -73,7 +77,32 @@ class Inspection:
         lines = [view.loop_line("holes", hole, main, normals) for hole in self.topology.holes]
         if self.topology.border is not None:
             lines.append(view.loop_line("border", self.topology.border, main, normals, 1500))
+        lines += self._margin_lines(normals)
         return {"frame": self.report["frame"], "lines": lines}
+
+    def _margin_lines(self, normals: NDArray[np.float64]) -> list[dict[str, Any]]:
+        """Return the gum line of each tooth and side, marked where gum is short."""
+        if self.dentition is None:
+            return []
+        tree = cKDTree(self.topology.main.vertices)
+        lines = []
+        for tooth in self.dentition.teeth:
+            for side in ("facial", "lingual"):
+                place = tooth.side(side)
+                if len(place.margin) < 2:
+                    continue
+                short = place.captured_mm < self.dentition.short_limit_mm
+                _, near = tree.query(place.margin)
+                lines.append(
+                    view.line(
+                        "margin",
+                        "short" if short else "margin",
+                        place.margin,
+                        closed=False,
+                        normals=normals[near],
+                    )
+                )
+        return lines
 
     def view_glb(self) -> bytes:
         """Return a light copy of the mesh (glTF 2.0, at most 1.5 MB) with ``_UNDERCUT``, mm."""

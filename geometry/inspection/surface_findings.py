@@ -112,7 +112,7 @@ def piece_findings(
                 Finding(
                     "loose_piece",
                     CHECK,
-                    f"Loose piece of {island.area_mm2:.0f} mm² near {place.words}; it was left "
+                    f"Loose piece of {island.area_mm2:.0f} mm², {place.words}; it was left "
                     "out. Delete it at the scanner if it is cheek or tongue, rescan if it is "
                     "part of the arch.",
                     island.area_mm2,
@@ -130,7 +130,7 @@ def piece_findings(
                     Finding(
                         "loose_piece",
                         NOTE,
-                        f"Loose scrap of {island.area_mm2:.1f} mm² near {place.words}; left out. "
+                        f"Loose scrap of {island.area_mm2:.1f} mm², {place.words}; left out. "
                         "Nothing to do.",
                         island.area_mm2,
                         limits.island_check_mm2,

@@ -185,11 +185,10 @@ def best_direction(
     step = _FIRST_STEP_DEG
     while step >= _LAST_STEP_DEG:
         around = [
-            (round(place[0] + step * np.cos(a), 3), round(place[1] + step * np.sin(a), 3))
+            _within(place[0] + step * np.cos(a), place[1] + step * np.sin(a), within_deg)
             for a in np.arange(4) * np.pi / 2.0
         ]
-        inside = [p for p in around if np.hypot(*p) <= within_deg + 1e-6]
-        best = min([place, *inside], key=at)
+        best = min([place, *around], key=at)
         if best == place:
             step /= 2.0
         place = best
@@ -214,6 +213,12 @@ def _valley(
     smooth = (near @ volumes) / near.sum(axis=1)
     best = places[int(np.argmin(smooth))]
     return round(float(best[0]), 3), round(float(best[1]), 3)
+
+
+def _within(u: float, v: float, limit: float) -> tuple[float, float]:
+    """Return a tilt drawn back to the rim of the cone when it lies outside."""
+    shrink = min(1.0, limit / max(float(np.hypot(u, v)), 1e-9))
+    return round(float(u) * shrink, 3), round(float(v) * shrink, 3)
 
 
 def _direction(place: tuple[float, float], basis: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -1,0 +1,214 @@
+"""Findings about teeth, gum line and captured gum."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from geometry.dentition import Dentition, Tooth
+from geometry.inspection.findings import CHECK, NOTE, STOP, Finding, spot
+from geometry.inspection.limits import Limits
+from geometry.inspection.place import sextant_words, side_words, tooth_words
+
+SIDES = ("facial", "lingual")
+_BARE_SHARE = 0.5
+
+
+def tooth_findings(dentition: Dentition, limits: Limits) -> list[Finding]:
+    """Stop when there are too few teeth for an arch."""
+    count = len(dentition.teeth)
+    if count >= limits.teeth_least:
+        return []
+    return [
+        Finding(
+            "few_teeth",
+            STOP,
+            f"{count or 'No'} teeth recognised, an appliance needs at least "
+            f"{limits.teeth_least:.0f}. Scan on to the last tooth on both sides.",
+            float(count),
+            float(limits.teeth_least),
+            "teeth",
+        )
+    ]
+
+
+def tissue_findings(dentition: Dentition, known_side: bool, limits: Limits) -> list[Finding]:
+    """Judge the captured gum, a finding for each sextant and side that falls short.
+
+    Parameters
+    ----------
+    dentition : Dentition
+    known_side : bool
+        Whether upper or lower is known, so that left and right may be named.
+    limits : Limits
+    """
+    if not dentition.teeth:
+        return [_no_margin(dentition.reason)]
+    bare = [
+        tooth.side(side).captured_mm < limits.tissue_least_mm / 2.0
+        for tooth in dentition.teeth
+        for side in SIDES
+    ]
+    found = []
+    if np.mean(bare) > _BARE_SHARE:
+        found.append(
+            Finding(
+                "no_tissue",
+                STOP,
+                f"Hardly any gum was captured: {np.mean(bare):.0%} of the places end at the "
+                f"crown. Rescan with {limits.tissue_mm:.0f} mm of gum on both sides.",
+                0.0,
+                limits.tissue_mm,
+                "mm",
+            )
+        )
+    groups: dict[tuple[str, str], list[Tooth]] = {}
+    for tooth in dentition.teeth:
+        for side in SIDES:
+            groups.setdefault((tooth.sextant, side), []).append(tooth)
+    for (sextant, side), teeth in groups.items():
+        found += _group_findings(sextant, side, teeth, known_side, limits)
+    if dentition.status == "uncertain":
+        found.append(_uncertain(dentition.reason))
+    return found
+
+
+def _group_findings(
+    sextant: str, side: str, teeth: list[Tooth], known_side: bool, limits: Limits
+) -> list[Finding]:
+    """Return the findings of one sextant and side."""
+    worst = min(teeth, key=lambda tooth: tooth.side(side).captured_mm)
+    place = worst.side(side)
+    where = _where(worst, sextant, side, known_side)
+    if place.captured_mm < limits.tissue_least_mm and place.status == "measured":
+        amount = (
+            f"{place.captured_mm:.1f} mm of gum" if place.captured_mm >= 0.05 else "No gum at all"
+        )
+        also = _also(teeth, worst, side, limits.tissue_least_mm)
+        return [
+            Finding(
+                "short_tissue",
+                STOP,
+                f"{amount} captured, {where}{also}; {limits.tissue_mm:.0f} mm wanted. "
+                "Dry, hold the cheek or tongue away and rescan 2–3 s.",
+                place.captured_mm,
+                limits.tissue_least_mm,
+                "mm",
+                sextant if known_side else None,
+                side,
+                spot(place.at),
+            )
+        ]
+    doubtful = [tooth for tooth in teeth if tooth.side(side).status == "uncertain"]
+    if doubtful:
+        first = min(doubtful, key=lambda tooth: tooth.side(side).low_mm)
+        low = first.side(side)
+        return [
+            Finding(
+                "margin_uncertain",
+                CHECK,
+                f"Gum line not certain, {_where(first, sextant, side, known_side)}: between "
+                f"{max(low.low_mm, 0.0):.1f} and {low.high_mm:.1f} mm of gum. Compare the line on "
+                "the picture with the mouth, and correct it or rescan.",
+                low.captured_mm,
+                limits.tissue_least_mm,
+                "mm",
+                sextant if known_side else None,
+                side,
+                spot(low.at),
+            )
+        ]
+    if place.captured_mm < limits.tissue_mm:
+        return [
+            Finding(
+                "short_tissue",
+                CHECK,
+                f"{place.captured_mm:.1f} mm of gum captured, {where}; "
+                f"{limits.tissue_mm:.0f} mm wanted. Rescan there if the appliance needs it.",
+                place.captured_mm,
+                limits.tissue_mm,
+                "mm",
+                sextant if known_side else None,
+                side,
+                spot(place.at),
+            )
+        ]
+    return []
+
+
+def _where(tooth: Tooth, sextant: str, side: str, known_side: bool) -> str:
+    if not known_side:
+        return f"{side_words(None, side)} (see the picture)"
+    return f"{tooth_words(tooth.number)}, {side_words(sextant, side)}"
+
+
+def _also(teeth: list[Tooth], worst: Tooth, side: str, limit: float) -> str:
+    others = sum(t is not worst and t.side(side).captured_mm < limit for t in teeth)
+    if not others:
+        return ""
+    return f" and {others} more {'tooth' if others == 1 else 'teeth'} there"
+
+
+def _no_margin(reason: str) -> Finding:
+    return Finding(
+        "margin_uncertain",
+        CHECK,
+        f"The gum line could not be followed ({reason or 'no teeth found'}), so the captured gum "
+        "is not measured. Compare the picture with the mouth.",
+    )
+
+
+def _uncertain(reason: str) -> Finding:
+    return Finding(
+        "margin_uncertain",
+        CHECK,
+        f"The gum line is not certain ({reason or 'contradictory signs'}). Compare the line on "
+        "the picture with the mouth; confirm it or correct it.",
+    )
+
+
+def gap_findings(dentition: Dentition, known_side: bool, limits: Limits) -> list[Finding]:
+    """Note spaces, missing teeth and open embrasures: plastic runs into them."""
+    found = []
+    for gap in dentition.gaps:
+        if gap.width_mm < limits.gap_note_mm:
+            continue
+        between = _between(gap.between, gap.sextant, known_side)
+        what = "Missing tooth" if gap.kind == "missing" else "Space"
+        found.append(
+            Finding(
+                "gap",
+                NOTE,
+                f"{what}, {gap.width_mm:.1f} mm wide, {between}. Plan block-out there; nothing to "
+                "do at the chair.",
+                gap.width_mm,
+                limits.gap_note_mm,
+                "mm",
+                gap.sextant if known_side else None,
+                None,
+                spot(gap.centre),
+            )
+        )
+    for opening in dentition.embrasures:
+        between = _between(opening.between, opening.sextant, known_side)
+        found.append(
+            Finding(
+                "open_embrasure",
+                NOTE,
+                f"Open space {opening.height_mm:.1f} mm high under the contact {between}: plastic "
+                "locks there. Plan block-out; nothing to do at the chair.",
+                opening.height_mm,
+                None,
+                "mm",
+                opening.sextant if known_side else None,
+                None,
+                spot(opening.centre),
+            )
+        )
+    return found
+
+
+def _between(pair: tuple[int, int], sextant: str, known_side: bool) -> str:
+    if not known_side:
+        return "(see the picture)"
+    first, second = (tooth_words(number) for number in pair)
+    return f"between {first} and {second} ({sextant_words(sextant)})"
