@@ -11,4 +11,4 @@ __all__ = ["build"]
 def build(piece: Piece) -> Paper:
     """Return the bag label of one appliance."""
     name = f"label-{piece.appliance.code}.pdf"
-    return make_paper(name, "documents/bag_label.html", piece.context())
+    return make_paper(name, "documents/bag_label.html", piece.context(), one_page=True)

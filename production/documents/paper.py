@@ -12,6 +12,8 @@ __all__ = ["Paper", "make_paper"]
 
 # What a template may load: pictures that are part of it.
 PROTOCOLS = ("data",)
+VARIANT = "pdf/ua-1"
+SIZES = 3
 
 
 @dataclass(frozen=True)
@@ -22,7 +24,9 @@ class Paper:
     pdf: bytes
 
 
-def make_paper(name: str, template: str, context: dict[str, Any]) -> Paper:
+def make_paper(
+    name: str, template: str, context: dict[str, Any], *, one_page: bool = False
+) -> Paper:
     """Render ``template`` to PDF.
 
     No file and no address is read, whatever the data say: a picture is given as
@@ -37,14 +41,18 @@ def make_paper(name: str, template: str, context: dict[str, Any]) -> Paper:
         Path below ``templates/``.
     context
         What the template shows.
+    one_page
+        The paper is a label or slip: when the words need more than one page, the
+        template is rendered again with ``fit`` 1, then 2, to set them smaller.
     """
     # Imported here: loading the layout engine costs half a second that no command should pay.
     from weasyprint import HTML, URLFetcher
 
-    html = render_to_string(template, context)
     fetcher = URLFetcher(allowed_protocols=PROTOCOLS, allow_redirects=False)
+    for fit in range(SIZES if one_page else 1):
+        html = render_to_string(template, {**context, "fit": fit})
+        laid_out = HTML(string=html, url_fetcher=fetcher).render(pdf_variant=VARIANT)
+        if len(laid_out.pages) == 1:
+            break
     identifier = hashlib.sha256(html.encode()).digest()[:16]
-    pdf = HTML(string=html, url_fetcher=fetcher).write_pdf(
-        pdf_variant="pdf/ua-1", pdf_identifier=identifier
-    )
-    return Paper(name, pdf)
+    return Paper(name, laid_out.write_pdf(pdf_variant=VARIANT, pdf_identifier=identifier))

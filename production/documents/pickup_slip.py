@@ -26,4 +26,4 @@ def build(page: OrderPage, office: Office) -> Paper:
         "office": office,
     }
     name = f"pickup-{str(page.order.uuid)[:8]}.pdf"
-    return make_paper(name, "documents/pickup_slip.html", context)
+    return make_paper(name, "documents/pickup_slip.html", context, one_page=True)
