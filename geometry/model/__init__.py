@@ -1,0 +1,1 @@
+"""From an inspected scan to one closed, print-ready model."""

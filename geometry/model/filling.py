@@ -1,0 +1,85 @@
+"""Body of block-out material: what fills undercuts beyond a depth.
+
+The fill ends in upright walls a chosen depth inside the edge of the shadow, so
+that the plastic still grips that much and no more. Everything above the height
+of contour, and every undercut that is shallower, stays as it is.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from geometry.model.halfedges import Faces
+from geometry.model.shadow import Shadow
+from geometry.model.tetra import zero_surface
+
+# The wall stands this much outside the exact depth, to be sure of it on a lattice.
+SAFETY = 0.02
+THINNEST = 0.03
+CLEARANCE = 0.15
+SPECK = 0.08
+EMBED = 3
+
+
+@njit(cache=True, nogil=True)
+def _place(
+    cells: NDArray[np.int64],
+    depth: NDArray[np.float32],
+    near: NDArray[np.bool_],
+    top: NDArray[np.float32],
+    ny: int,
+    per: int,
+    step: float,
+    wall: float,
+    field: NDArray[np.float32],
+) -> None:
+    for n in range(len(cells)):
+        i, j = cells[n] // ny, cells[n] % ny
+        h = top[i * per, j * per]
+        for k in range(depth.shape[1]):
+            if near[i, j, k]:
+                value = depth[n, k] - wall
+                under = h - k * step - CLEARANCE
+                # Only inside the shadow does the roof over a point limit the fill.
+                if depth[n, k] > 0.0 and under < value:
+                    value = under
+                field[i, j, k + 1] = value
+
+
+def fill_body(
+    shadow: Shadow, pockets: NDArray[np.bool_], depth: float
+) -> tuple[NDArray[np.float64], Faces]:
+    """Return the closed surface of the fill.
+
+    Parameters
+    ----------
+    shadow : Shadow
+    pockets : (nx, ny, levels) bool
+        Air that is to be filled.
+    depth : float
+        Undercut that is left open, mm.
+
+    Returns
+    -------
+    vertices : (n, 3) float64, mm
+    faces : (m, 3) int32
+        The body reaches into the solid around the air it fills.
+    """
+    grid, step = shadow.grid, shadow.step
+    wall = max(depth - SAFETY, THINNEST)
+    near = ndimage.binary_dilation(pockets, iterations=EMBED)
+    cells = np.flatnonzero(near.any(axis=2))
+    field = np.full((grid.nx, grid.ny, shadow.levels + 1), -step, dtype=np.float32)
+    # Far below zero under the base, so that the body ends on it.
+    field[:, :, 0] = -1e4
+    _place(
+        cells, shadow.at(cells), near, shadow.top, grid.ny, shadow.per, step, wall, field
+    )  # fmt: skip
+    vertices, faces = zero_surface(field)
+    vertices *= step
+    vertices += (grid.x0, grid.y0, -step)
+    vertices[vertices[:, 2] < 0.0, 2] = 0.0
+    return vertices, faces

@@ -1,0 +1,124 @@
+"""Mend a surface: places where it crosses itself, and handles."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from geometry.mesh import Mesh
+from geometry.model.halfedges import Faces
+from geometry.model.handles import genus, handle_cuts
+from geometry.model.patches import median_edge, patch_loop, rings_around
+from geometry.topology import analyse
+from geometry.topology.intersections import find_intersections
+
+Array = NDArray[np.float64]
+
+ROUNDS = 7
+MOST_HANDLES = 40
+LONGEST_CUT = 45.0
+
+
+@dataclass(frozen=True, slots=True)
+class Mended:
+    """A surface with patches.
+
+    Attributes
+    ----------
+    mesh : Mesh
+    kind : (m,) int8
+        Tag of each face; that of patches is the one asked for.
+    places : int
+        How many places were mended.
+    """
+
+    mesh: Mesh
+    kind: NDArray[np.int8]
+    places: int
+
+
+def mend_crossings(mesh: Mesh, kind: NDArray[np.int8], patch: int) -> Mended:
+    """Replace faces that pass through others by patches between their neighbours.
+
+    Faces at the border are taken away without a patch.
+
+    Parameters
+    ----------
+    mesh : Mesh
+    kind : (m,) int8
+    patch : int
+        Tag for the faces of patches.
+    """
+    places = 0
+    for attempt in range(ROUNDS):
+        count, pairs = find_intersections(mesh)
+        if not count:
+            break
+        places = max(places, count)
+        hit = np.zeros(len(mesh.faces), dtype=bool)
+        hit[pairs.ravel()] = True
+        if attempt:
+            seed = np.zeros(len(mesh.vertices), dtype=bool)
+            seed[mesh.faces[hit].ravel()] = True
+            hit = rings_around(mesh.faces, seed, (attempt + 1) // 2)
+        mesh, kind = _replace(mesh, kind, hit, patch)
+    return Mended(mesh, kind, places)
+
+
+def mend_handles(mesh: Mesh, kind: NDArray[np.int8], patch: int, own: int) -> Mended:
+    """Cut the handles of a closed surface open and patch them, as far as they are small.
+
+    Parameters
+    ----------
+    mesh : Mesh
+        Closed and connected.
+    kind : (m,) int8
+    patch : int
+        Tag for the faces of patches.
+    own : int
+        Tag of faces that may be cut, beside those of patches.
+    """
+    cut = 0
+    left = genus(mesh.faces)
+    while left > 0 and cut < MOST_HANDLES:
+        allowed = np.ones(len(mesh.vertices), dtype=bool)
+        allowed[mesh.faces[(kind != own) & (kind != patch)].ravel()] = False
+        loops = handle_cuts(mesh.vertices, mesh.faces, allowed, LONGEST_CUT)
+        if not loops:
+            break
+        on = np.zeros(len(mesh.vertices), dtype=bool)
+        on[np.concatenate(loops)] = True
+        after, tags = _replace(mesh, kind, on[mesh.faces].any(axis=1), patch, smooth=False)
+        now = genus(after.faces)
+        if now >= left:
+            break
+        cut += left - now
+        mesh, kind, left = after, tags, now
+    return Mended(mesh, kind, cut)
+
+
+def _replace(
+    mesh: Mesh, kind: NDArray[np.int8], gone: NDArray[np.bool_], patch: int, smooth: bool = True
+) -> tuple[Mesh, NDArray[np.int8]]:
+    """Take faces away and patch the openings that do not run into the border."""
+    before = analyse(mesh, self_intersections=False)
+    rim = np.zeros(len(mesh.vertices), dtype=bool)
+    for loop in [before.border, *before.holes]:
+        if loop is not None:
+            rim[before.vertex_map[loop.vertices]] = True
+    topology = analyse(Mesh(mesh.vertices, mesh.faces[~gone]), self_intersections=False)
+    vertices, faces = topology.main.vertices, topology.main.faces
+    edge = median_edge(vertices, faces)
+    parts: list[Faces] = [faces]
+    tags = [kind[~gone][topology.face_map]]
+    for loop in [topology.border, *topology.holes]:
+        if loop is None or rim[topology.vertex_map[loop.vertices]].any():
+            continue
+        vertices, made = patch_loop(
+            vertices, faces, loop.vertices.astype(np.int64), edge, smooth=smooth
+        )
+        parts.append(made)
+        tags.append(np.full(len(made), patch, dtype=np.int8))
+    return Mesh(vertices, np.concatenate(parts).astype(np.int32)), np.concatenate(tags)

@@ -1,0 +1,302 @@
+"""Fill closed loops of a surface with triangles, and smooth what was filled."""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+from scipy.sparse import coo_matrix, csr_matrix
+from scipy.sparse.linalg import splu
+
+from geometry.model.halfedges import Faces, compact, edge_keys
+
+LONGEST_EXACT = 220
+
+
+@njit(cache=True, nogil=True)
+def _least_area(
+    points: NDArray[np.float64], level: NDArray[np.bool_], taken: NDArray[np.bool_]
+) -> NDArray[np.int32]:
+    """Least-area triangulation of a closed polygon in space (Barequet and Sharir 1995).
+
+    A triangle of three ``level`` points, or a diagonal that is ``taken``, is used
+    only where nothing else is left.
+    """
+    n = len(points)
+    cost = np.zeros((n, n), dtype=np.float64)
+    split = np.zeros((n, n), dtype=np.int32)
+    for span in range(2, n):
+        for i in range(n - span):
+            j = i + span
+            best = np.inf
+            at = i + 1
+            ex = points[j, 0] - points[i, 0]
+            ey = points[j, 1] - points[i, 1]
+            ez = points[j, 2] - points[i, 2]
+            for m in range(i + 1, j):
+                c = cost[i, m] + cost[m, j]
+                if c >= best:
+                    continue
+                wx = points[m, 0] - points[i, 0]
+                wy = points[m, 1] - points[i, 1]
+                wz = points[m, 2] - points[i, 2]
+                nx = ey * wz - ez * wy
+                ny = ez * wx - ex * wz
+                nz = ex * wy - ey * wx
+                c += 0.5 * np.sqrt(nx * nx + ny * ny + nz * nz)
+                if level[i] and level[j] and level[m]:
+                    c += 1e6
+                if c < best:
+                    best = c
+                    at = m
+            cost[i, j] = best + (1e6 if taken[i, j] else 0.0)
+            split[i, j] = at
+    faces = np.empty((n - 2, 3), dtype=np.int32)
+    stack = np.empty((2 * n, 2), dtype=np.int32)
+    stack[0, 0], stack[0, 1] = 0, n - 1
+    top = 1
+    count = 0
+    while top > 0:
+        top -= 1
+        i, j = stack[top, 0], stack[top, 1]
+        if j - i < 2:
+            continue
+        m = split[i, j]
+        faces[count, 0], faces[count, 1], faces[count, 2] = i, m, j
+        count += 1
+        stack[top, 0], stack[top, 1] = i, m
+        stack[top + 1, 0], stack[top + 1, 1] = m, j
+        top += 2
+    return faces[:count]
+
+
+def fill_loop(
+    points: NDArray[np.float64],
+    level: NDArray[np.bool_] | None = None,
+    taken: list[tuple[int, int]] | None = None,
+) -> Faces:
+    """Triangulate a closed loop in space without adding points.
+
+    Parameters
+    ----------
+    points : (n, 3) float64, mm
+        The loop in order; the faces are wound like it.
+    level : (n,) bool, optional
+        Points that lie on one line of a plane: no triangle is made of three of them.
+    taken : list of (i, j), optional
+        Pairs of loop points that an edge of the surface joins already: no second
+        edge is laid between them.
+
+    Returns
+    -------
+    (n − 2, 3) int32 indices into ``points``.
+    """
+    n = len(points)
+    if n < 3:
+        return np.empty((0, 3), dtype=np.int32)
+    points = np.ascontiguousarray(points)
+    if level is None:
+        level = np.zeros(n, dtype=bool)
+    banned = np.zeros((n, n), dtype=bool)
+    for i, j in taken or []:
+        if 1 < abs(i - j) < n - 1:
+            banned[i, j] = banned[j, i] = True
+    if n <= LONGEST_EXACT:
+        return np.asarray(_least_area(points, level, banned))
+    # A long loop is filled between every k-th point first, then along each stretch.
+    step = -(-n // LONGEST_EXACT)
+    coarse = np.arange(0, n, step)
+    parts = [coarse[_least_area(points[coarse], level[coarse], banned[np.ix_(coarse, coarse)])]]
+    for first, last in zip(coarse, np.append(coarse[1:], n), strict=True):
+        run = np.arange(first, last + 1) % n
+        if len(run) > 2:
+            parts.append(run[_least_area(points[run], level[run], banned[np.ix_(run, run)])])
+    return np.concatenate(parts).astype(np.int32)
+
+
+def joined_pairs(faces: Faces, line: NDArray[np.int64]) -> list[tuple[int, int]]:
+    """Return the pairs of places in a loop whose vertices an edge of the surface joins."""
+    place = np.full(int(max(faces.max(), line.max())) + 1, -1, dtype=np.int64)
+    place[line] = np.arange(len(line))
+    on = place[faces]
+    pairs: set[tuple[int, int]] = set()
+    for a, b in ((0, 1), (1, 2), (2, 0)):
+        both = (on[:, a] >= 0) & (on[:, b] >= 0)
+        pairs.update(zip(on[both, a].tolist(), on[both, b].tolist(), strict=True))
+    return sorted(pairs)
+
+
+def refine_patch(
+    vertices: NDArray[np.float64], faces: Faces, edge: float
+) -> tuple[NDArray[np.float64], Faces]:
+    """Add points inside a patch until its triangles are about ``edge`` mm wide.
+
+    Border edges are left whole. Centroid insertion with edge flips after
+    Liepa (2003), "Filling holes in meshes".
+    """
+    points = [row for row in vertices]
+    tris = [tuple(f) for f in faces.tolist()]
+    wanted = 0.433 * edge * edge
+    for _ in range(12):
+        grown: list[tuple[int, int, int]] = []
+        added = 0
+        for a, b, c in tris:
+            pa, pb, pc = points[a], points[b], points[c]
+            area = 0.5 * float(np.linalg.norm(np.cross(pb - pa, pc - pa)))
+            if area > 2.2 * wanted:
+                points.append((pa + pb + pc) / 3.0)
+                d = len(points) - 1
+                grown += [(a, b, d), (b, c, d), (c, a, d)]
+                added += 1
+            else:
+                grown.append((a, b, c))
+        tris = _flip(points, grown)
+        if not added or len(points) > len(vertices) + 4000:
+            break
+    return np.asarray(points), np.asarray(tris, dtype=np.int32)
+
+
+def _flip(
+    points: list[NDArray[np.float64]], tris: list[tuple[int, int, int]]
+) -> list[tuple[int, int, int]]:
+    """Flip inner edges towards larger opposite angles (Delaunay on the surface)."""
+    for _ in range(4):
+        owner: dict[tuple[int, int], int] = {}
+        for t, (a, b, c) in enumerate(tris):
+            owner[a, b] = owner[b, c] = owner[c, a] = t
+        touched: set[int] = set()
+        flips = 0
+        for (a, b), t in list(owner.items()):
+            if a > b or (b, a) not in owner:
+                continue
+            u = owner[b, a]
+            if t in touched or u in touched:
+                continue
+            c = next(v for v in tris[t] if v != a and v != b)
+            d = next(v for v in tris[u] if v != a and v != b)
+            if (c, d) in owner or (d, c) in owner:
+                continue
+            if _angle(points, a, b, c) + _angle(points, a, b, d) > np.pi + 1e-6:
+                normal = np.cross(points[b] - points[a], points[c] - points[a])
+                one = np.cross(points[d] - points[c], points[b] - points[c])
+                two = np.cross(points[a] - points[c], points[d] - points[c])
+                if one @ normal <= 0 or two @ normal <= 0:
+                    continue
+                tris[t], tris[u] = (c, d, b), (d, c, a)
+                touched |= {t, u}
+                flips += 1
+        if not flips:
+            break
+    return tris
+
+
+def _angle(points: list[NDArray[np.float64]], a: int, b: int, apex: int) -> float:
+    u, v = points[a] - points[apex], points[b] - points[apex]
+    cosine = float(u @ v) / (float(np.linalg.norm(u)) * float(np.linalg.norm(v)) + 1e-300)
+    return float(np.arccos(min(1.0, max(-1.0, cosine))))
+
+
+def _laplacian(faces: Faces, n: int) -> csr_matrix:
+    i = np.concatenate((faces[:, 0], faces[:, 1], faces[:, 2]))
+    j = np.concatenate((faces[:, 1], faces[:, 2], faces[:, 0]))
+    adjacency = coo_matrix((np.ones(len(i)), (i, j)), shape=(n, n))
+    adjacency = ((adjacency + adjacency.T) > 0).astype(np.float64)
+    degree = np.asarray(adjacency.sum(axis=1)).ravel()
+    scale = coo_matrix((1.0 / np.maximum(degree, 1.0), (np.arange(n), np.arange(n))), shape=(n, n))
+    identity = coo_matrix((np.ones(n), (np.arange(n), np.arange(n))), shape=(n, n))
+    return (identity - scale @ adjacency).tocsr()
+
+
+def smooth_patch(
+    vertices: NDArray[np.float64], faces: Faces, free: NDArray[np.bool_]
+) -> NDArray[np.float64]:
+    """Move the free vertices so that the patch continues its surroundings smoothly.
+
+    Least squared umbrella Laplacian over the free vertices and their rim
+    (Kobbelt et al. 1998); all other vertices stay.
+
+    Parameters
+    ----------
+    vertices : (n, 3)
+    faces : (m, 3)
+        The patch and at least one ring of the surface around it.
+    free : (n,) bool
+    """
+    if not free.any():
+        return vertices
+    laplacian = _laplacian(faces, len(vertices))
+    near = np.zeros(len(vertices), dtype=bool)
+    near[faces[free[faces].any(axis=1)].ravel()] = True
+    rows = laplacian[np.flatnonzero(near)]
+    moving = rows[:, np.flatnonzero(free)]
+    fixed = rows[:, np.flatnonzero(~free)] @ vertices[~free]
+    normal = (moving.T @ moving).tocsc()
+    out = vertices.copy()
+    out[free] = splu(normal).solve(-np.asarray(moving.T @ fixed))
+    return out
+
+
+def patch_loop(
+    vertices: NDArray[np.float64],
+    faces: Faces,
+    line: NDArray[np.int64],
+    edge: float,
+    smooth: bool = True,
+) -> tuple[NDArray[np.float64], Faces]:
+    """Close a hole with a patch that continues the surface around it.
+
+    Parameters
+    ----------
+    vertices : (n, 3) float64, mm
+    faces : (m, 3) int32
+    line : (k,) int64
+        The hole's border, the surface on its left.
+    edge : float
+        Edge length wanted, mm.
+    smooth : bool
+        Bend the patch to continue its surroundings; else it is spanned straight.
+
+    Returns
+    -------
+    vertices
+        The given ones, and the patch's own after them.
+    faces : (p, 3) int32
+        The patch.
+    """
+    backwards = line[::-1]
+    rim = vertices[backwards]
+    local = fill_loop(rim, taken=joined_pairs(faces, backwards))
+    if len(line) < 5 or not smooth:
+        return vertices, backwards[local].astype(np.int32)
+    perimeter = float(np.linalg.norm(np.roll(rim, -1, axis=0) - rim, axis=1).sum())
+    patch_v, patch_f = refine_patch(rim, local, max(edge, perimeter / 120.0))
+    made = len(patch_v) - len(line)
+    index = np.concatenate((backwards, len(vertices) + np.arange(made)))
+    patch = index[patch_f].astype(np.int32)
+    if not made:
+        return vertices, patch
+    grown = np.vstack((vertices, patch_v[len(line) :]))
+    seed = np.zeros(len(grown), dtype=bool)
+    seed[line] = True
+    around = faces[rings_around(faces, seed, 2)]
+    local_v, local_f, old = compact(grown, np.concatenate((around, patch)))
+    free = old >= len(vertices)
+    grown[old[free]] = smooth_patch(local_v, local_f, free)[free]
+    return grown, patch
+
+
+def rings_around(faces: Faces, seed: NDArray[np.bool_], rings: int) -> NDArray[np.bool_]:
+    """Mark the faces within some rings of the seed vertices."""
+    reached = seed.copy()
+    for _ in range(rings):
+        hit = reached[faces].any(axis=1)
+        reached[faces[hit].ravel()] = True
+    return np.asarray(reached[faces].any(axis=1))
+
+
+def median_edge(vertices: NDArray[np.float64], faces: Faces) -> float:
+    """Median edge length of a surface, mm."""
+    keys = edge_keys(faces)
+    base = np.int64(faces.max()) + 1
+    keys = keys[:: max(1, len(keys) // 30000)]
+    return float(np.median(np.linalg.norm(vertices[keys // base] - vertices[keys % base], axis=1)))

@@ -1,0 +1,89 @@
+"""Stand a scan up as a model: teeth up, front teeth towards −y, never mirrored."""
+
+from __future__ import annotations
+
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+# How far behind the most anterior edge the incisors reach, and what counts as a crown.
+INCISOR_DEPTH = 6.0
+CROWN_DROP = 4.0
+
+
+class FrameLike(Protocol):
+    """The anatomical frame that a model is stood up by; unit vectors in file coordinates."""
+
+    @property
+    def origin(self) -> Array:
+        """A point of the occlusal plane."""
+        ...
+
+    @property
+    def right(self) -> Array:
+        """Towards the patient's right."""
+        ...
+
+    @property
+    def anterior(self) -> Array:
+        """Towards the patient's front."""
+        ...
+
+    @property
+    def occlusal(self) -> Array:
+        """From the gums to the biting surfaces."""
+        ...
+
+
+def model_axes(frame: FrameLike, pitch: float = 0.0, roll: float = 0.0) -> Array:
+    """Return the rotation (3, 3) from file to model axes.
+
+    Model z is occlusal, y posterior. x follows as y × z, which is the patient's
+    right on an upper arch and the patient's left on a lower one; nothing is
+    mirrored, so the determinant is +1.
+
+    Parameters
+    ----------
+    frame : FrameLike
+    pitch, roll : float
+        Nudge in degrees; positive pitch lowers the front teeth, positive roll
+        lowers the teeth at the patient's right.
+    """
+    z = np.asarray(frame.occlusal, dtype=np.float64)
+    z = z / np.linalg.norm(z)
+    y = -np.asarray(frame.anterior, dtype=np.float64)
+    y = y - (y @ z) * z
+    y = y / np.linalg.norm(y)
+    x = np.cross(y, z)
+    # A point in front has y < 0: turning about +x by the pitch lowers it.
+    right_is_plus_x = float(x @ np.asarray(frame.right, dtype=np.float64)) >= 0.0
+    a = np.radians(pitch)
+    b = np.radians(roll) * (1.0 if right_is_plus_x else -1.0)
+    about_x = np.array([[1, 0, 0], [0, np.cos(a), -np.sin(a)], [0, np.sin(a), np.cos(a)]])
+    about_y = np.array([[np.cos(b), 0, np.sin(b)], [0, 1, 0], [-np.sin(b), 0, np.cos(b)]])
+    return np.asarray(about_y @ about_x @ np.vstack((x, y, z)))
+
+
+def without_spikes(z: Array, faces: NDArray[np.int32], rise: float) -> Array:
+    """Return heights in which no vertex stands more than ``rise`` over all its neighbours."""
+    highest = np.full(len(z), -np.inf)
+    for a, b in ((0, 1), (1, 2), (2, 0)):
+        np.maximum.at(highest, faces[:, a], z[faces[:, b]])
+        np.maximum.at(highest, faces[:, b], z[faces[:, a]])
+    return np.where(z > highest + rise, highest, z)
+
+
+def incisal_height(points: Array, faces: NDArray[np.int32]) -> float:
+    """Return the height of the highest incisal edge in model axes.
+
+    The incisors are what stands within ``INCISOR_DEPTH`` behind the most
+    anterior crown. A single vertex that sticks out (a spike of the scanner) is
+    not an edge.
+    """
+    z = without_spikes(points[:, 2], faces, 0.4)
+    crowns = z > z.max() - CROWN_DROP
+    front = points[crowns, 1].min()
+    return float(z[crowns & (points[:, 1] < front + INCISOR_DEPTH)].max())

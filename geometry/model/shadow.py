@@ -1,0 +1,233 @@
+"""How deep under overhangs the air of a solid lies, seen from above.
+
+A point is in shadow when some surface stands over it. Its undercut depth is its
+distance, in the horizontal plane, from the edge of the shadow at its own height
+(the gauge of a surveyor measures the same: shank at the height of contour, head
+at the point).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from geometry.model.halfedges import Faces
+from geometry.model.heights import Columns, Grid, column_crossings, top_heights
+
+FINE = 0.05
+REACH = 0.4
+
+
+@njit(cache=True, nogil=True)
+def _open_columns(
+    start: NDArray[np.int64], z: NDArray[np.float32], up: NDArray[np.int8], least: float
+) -> NDArray[np.bool_]:
+    """Mark columns that have air below their top."""
+    out = np.zeros(len(start) - 1, dtype=np.bool_)
+    for cell in range(len(start) - 1):
+        inside = 0
+        for k in range(start[cell], start[cell + 1]):
+            inside += up[k]
+            if inside <= 0:
+                below = z[k + 1] if k + 1 < start[cell + 1] else 0.0
+                if z[k] - below > least:
+                    out[cell] = True
+                    break
+    return out
+
+
+@njit(cache=True, nogil=True)
+def _depths(
+    cells: NDArray[np.int64],
+    ny: int,
+    per: int,
+    levels: int,
+    step: float,
+    top: NDArray[np.float32],
+    offsets: NDArray[np.int64],
+    distance: NDArray[np.float64],
+    half: float,
+    out: NDArray[np.float32],
+) -> None:
+    """Signed depth for every level of the given columns; see :func:`undercut_depth`."""
+    fx, fy = top.shape
+    far = np.float32(distance[-1])
+    for n in range(len(cells)):
+        i, j = cells[n] // ny, cells[n] % ny
+        ci, cj = i * per, j * per
+        h = top[ci, cj]
+        # Levels lo+1 .. known-inside are settled from above downwards, levels above h upwards.
+        first_out = min(levels, max(0, int(np.floor(h / step)) + 1))
+        inside_left = first_out
+        outside_next = first_out
+        for k in range(levels):
+            out[n, k] = far if k < first_out else -far
+        low = h
+        high = h
+        for q in range(1, len(offsets)):
+            a, b = ci + offsets[q, 0], cj + offsets[q, 1]
+            if a < 0 or b < 0 or a >= fx or b >= fy:
+                value = np.float32(-1.0)
+            else:
+                value = top[a, b]
+            if value < low:
+                low = value
+                keep = min(levels, max(0, int(np.floor(low / step)) + 1))
+                for k in range(keep, inside_left):
+                    out[n, k] = distance[q] - half
+                inside_left = min(inside_left, keep)
+            elif value > high:
+                high = value
+                reach = min(levels, max(0, int(np.floor(high / step)) + 1))
+                for k in range(outside_next, reach):
+                    out[n, k] = half - distance[q]
+                outside_next = max(outside_next, reach)
+            if inside_left == 0 and outside_next == levels:
+                break
+
+
+@njit(cache=True, nogil=True)
+def _air(
+    cells: NDArray[np.int64],
+    start: NDArray[np.int64],
+    z: NDArray[np.float32],
+    up: NDArray[np.int8],
+    step: float,
+    out: NDArray[np.bool_],
+) -> None:
+    """Mark levels of columns that lie in air below the column's top."""
+    for n in range(len(cells)):
+        cell = cells[n]
+        inside = 0
+        for k in range(start[cell], start[cell + 1]):
+            inside += up[k]
+            if inside <= 0:
+                below = z[k + 1] if k + 1 < start[cell + 1] else np.float32(-1e-6)
+                for level in range(out.shape[1]):
+                    height = level * step
+                    if below < height < z[k]:
+                        out[n, level] = True
+
+
+@dataclass(slots=True)
+class Shadow:
+    """Undercut depth on a lattice of columns.
+
+    Attributes
+    ----------
+    grid : Grid
+        The columns.
+    step : float
+        Distance of levels, mm; level k lies at ``k·step`` above the base.
+    cells : (c,) int64
+        Columns ``i·ny + j`` that were looked at.
+    depth : (c, levels) float32
+        Horizontal distance to the edge of the shadow, mm: positive in shadow or
+        under the surface, negative outside, cut off at ``limit + REACH``.
+    air : (c, levels) bool
+        Whether the point is air below the column's top.
+    top : (nx·per, ny·per) float32
+        Fine height field, ``per`` columns of it to one of ``grid``.
+    per : int
+    """
+
+    grid: Grid
+    step: float
+    cells: NDArray[np.int64]
+    depth: NDArray[np.float32]
+    air: NDArray[np.bool_]
+    top: NDArray[np.float32]
+    per: int
+    columns: Columns
+    levels: int
+    reach: float
+
+    def at(self, cells: NDArray[np.int64]) -> NDArray[np.float32]:
+        """Signed depth for all levels of further columns."""
+        out = np.empty((len(cells), self.levels), dtype=np.float32)
+        offsets, distance = disc(self.reach, self.grid.pitch / self.per)
+        _depths(
+            cells, self.grid.ny, self.per, self.levels, self.step, self.top, offsets, distance,
+            0.5 * self.grid.pitch / self.per, out,
+        )  # fmt: skip
+        return out
+
+
+def disc(reach: float, pitch: float) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    """Return the steps to all columns within reach, nearest first, and their distances."""
+    n = int(np.ceil(reach / pitch))
+    i, j = np.meshgrid(np.arange(-n, n + 1), np.arange(-n, n + 1), indexing="ij")
+    distance = np.hypot(i, j).ravel() * pitch
+    order = np.lexsort((j.ravel(), i.ravel(), distance))
+    order = order[distance[order] <= reach]
+    return np.column_stack((i.ravel(), j.ravel()))[order].astype(np.int64), distance[order]
+
+
+def cast_shadow(
+    vertices: NDArray[np.float64], faces: Faces, limit: float, step: float = 0.2, per: int = 4
+) -> Shadow:
+    """Measure the undercut of a closed solid that stands on z = 0, seen from +z.
+
+    Parameters
+    ----------
+    vertices : (n, 3) float64, mm
+    faces : (m, 3) int32
+        Closed, wound outwards.
+    limit : float
+        Depth of interest; depths are told apart up to ``limit + REACH``.
+    step : float
+        Distance of columns and levels, mm.
+    per : int
+        Fine columns to a step, for the height field.
+    """
+    reach = limit + REACH
+    grid = Grid.over(vertices, step, reach + 4 * step)
+    fine = Grid(grid.x0, grid.y0, step / per, (grid.nx - 1) * per + 1, (grid.ny - 1) * per + 1)
+    top = top_heights(vertices, faces, fine)
+    columns = column_crossings(vertices, faces, grid)
+    cells = np.flatnonzero(_open_columns(columns.start, columns.z, columns.up, 0.02))
+    levels = int(np.ceil(float(vertices[:, 2].max()) / step)) + 2
+    shadow = Shadow(
+        grid, step, cells, np.empty((0, levels), dtype=np.float32),
+        np.zeros((len(cells), levels), dtype=bool), top, per, columns, levels, reach,
+    )  # fmt: skip
+    shadow.depth = shadow.at(cells)
+    _air(cells, columns.start, columns.z, columns.up, step, shadow.air)
+    return shadow
+
+
+def undercut_volume(shadow: Shadow, beyond: float) -> float:
+    """Volume of air that lies deeper than ``beyond`` under overhangs, mm³."""
+    return float((shadow.air & (shadow.depth > beyond)).sum()) * shadow.step**3
+
+
+def deep_air(shadow: Shadow, beyond: float, least: float) -> NDArray[np.bool_]:
+    """Mark the lattice points in air deeper than ``beyond``, without specks.
+
+    Parameters
+    ----------
+    shadow : Shadow
+    beyond : float
+        Depth, mm.
+    least : float
+        Connected pockets below this volume are left out, mm³.
+
+    Returns
+    -------
+    (nx, ny, levels) bool
+    """
+    grid = shadow.grid
+    out = np.zeros((grid.nx * grid.ny, shadow.levels), dtype=bool)
+    out[shadow.cells] = shadow.air & (shadow.depth > beyond)
+    field = out.reshape(grid.nx, grid.ny, shadow.levels)
+    labels, count = ndimage.label(field)
+    if not count:
+        return field
+    size = np.bincount(labels.ravel(), minlength=count + 1)
+    keep = size * shadow.step**3 >= least
+    keep[0] = False
+    return np.asarray(keep[labels])
