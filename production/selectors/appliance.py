@@ -106,6 +106,25 @@ def route_steps(appliance: Appliance, entries: list[Entry]) -> list[Step]:
     return steps
 
 
+def made_with(appliance: Appliance, entries: list[Entry]) -> list[LotUse]:
+    """Return the lots in the piece as it is now: those of work that was redone are left out.
+
+    What a failed attempt used stays in the record, and in a lot's own list.
+    """
+    place = {r.stage_id: r.position for r in route_of(appliance.kind_id)}
+    uses: list[tuple[int, LotUse]] = []
+    for entry in entries:
+        event = entry.event
+        if entry.undone:
+            continue
+        if event.action == StageEvent.Action.FAIL and event.to_stage_id:
+            back = place.get(event.to_stage_id, 0)
+            uses = [(at, use) for at, use in uses if at < back]
+        here = place.get(event.stage_id or 0, 0)
+        uses += [(here, use) for use in event.lot_uses.all()]
+    return [use for _, use in uses]
+
+
 def promise_for(appliance: Appliance) -> Promise | None:
     """Return the order's standing promise."""
     return Promise.objects.filter(order_id=appliance.order_id, superseded_at=None).first()

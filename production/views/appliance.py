@@ -22,7 +22,7 @@ from production.models import Appliance, Load, RemakeCause, Stage
 from production.selectors import appliance as reads
 from production.selectors.version import version_of
 from production.views.bench import frame
-from production.views.bench_loads import shown_card, take_choices
+from production.views.bench_loads import shown_card, take_choices, take_ticks
 from production.views.bench_photos import PhotoRefused, keep_photos
 from production.views.bench_scan import say
 from production.views.bench_subject import Subject, appliance_subject, subject_of
@@ -64,6 +64,7 @@ def appliance(request: HttpRequest, code: str) -> HttpResponse:
         "promise": reads.promise_for(row),
         "entries": entries,
         "steps": reads.route_steps(row, entries),
+        "made_with": reads.made_with(row, entries),
         "remakes": reads.remakes_of(row),
         "handovers": reads.handovers_of(row),
         "version": _version(row),
@@ -108,12 +109,12 @@ def appliance_do(request: HttpRequest, code: str) -> HttpResponse:
         match post.get("action"):
             case "start":
                 take_choices(request, subject)
+                take_ticks(request, subject)
                 row.seq = seen if seen is not None else row.seq
                 subject.start(user, key)  # type: ignore[arg-type]
                 messages.success(request, f"{row.code}: {stage} started.")
             case "finish":
-                if "ticks_shown" in post:
-                    subject.draft.ticks = post.getlist("ticks")
+                take_ticks(request, subject)
                 take_choices(request, subject)
                 row.seq = seen if seen is not None else row.seq
                 subject.finish(

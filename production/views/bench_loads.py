@@ -99,12 +99,12 @@ def load_do(request: HttpRequest, code: str) -> HttpResponse:
                 return redirect("bench")
             case "start":
                 take_choices(request, subject)
+                take_ticks(request, subject)
                 subject.start(user, key)  # type: ignore[arg-type]
                 messages.success(request, f"{row.code}: {row.stage} started.")
             case "finish":
                 card = shown_card(request)
-                subject.draft.ticks = post.getlist("ticks")
-                subject.draft.save()
+                take_ticks(request, subject)
                 subject.finish(user, key, card=card)  # type: ignore[arg-type]
                 messages.success(request, f"{row.code}: {row.stage} finished.")
             case "undo":
@@ -131,6 +131,13 @@ def take_choices(request: HttpRequest, subject: Subject) -> None:
         subject.draft.program = program.pk if program else None
         subject.__dict__.pop("program", None)
     subject.draft.save()
+
+
+def take_ticks(request: HttpRequest, subject: Subject) -> None:
+    """Put the card's ticks, as the form shows them, into the draft."""
+    if "ticks_shown" in request.POST:
+        subject.draft.ticks = request.POST.getlist("ticks")
+        subject.draft.save()
 
 
 def shown_card(request: HttpRequest) -> InstructionCard | None:

@@ -83,11 +83,13 @@ class Subject:
     @cached_property
     def draft(self) -> Draft:
         """What was ticked and scanned for its present step."""
+        return Draft(self.request.session, self.name, self._version)
+
+    @property
+    def _version(self) -> str:
         if self.load:
-            version = self.load.status
-        else:
-            version = str(self.appliance.seq if self.appliance else 0)
-        return Draft(self.request.session, self.name, version)
+            return str(self.load.status)
+        return str(self.appliance.seq if self.appliance else 0)
 
     @property
     def waiting(self) -> bool:
@@ -233,9 +235,12 @@ class Subject:
             "program": self.program,
         }
         if self.load:
-            move.start_load(user, self.load, key=key, **options)
+            self.load = move.start_load(user, self.load, key=key, **options)
         elif self.appliance:
             move.start(user, self.appliance, key=key, seen=self.appliance.seq, **options)
+        # What was checked before the start need not be checked again.
+        self.draft.version = self._version
+        self.draft.save()
 
     def finish(
         self,

@@ -126,4 +126,5 @@ formats().then((names) => {
   dialog.addEventListener("cancel", close);
 }).catch(() => {});
 
+document.querySelector(".way [aria-current]")?.scrollIntoView({ inline: "center", block: "nearest" });
 document.getElementById("print-page")?.addEventListener("click", () => window.print());

@@ -51,7 +51,9 @@ class Bench:
             ("block_out", "Block-out paste"),
             ("disinfectant", "Soaking disinfectant"),
         ]:
-            material = Material.objects.create(kind=kind, name=name)
+            material = Material.objects.create(
+                kind=kind, name=name, unit="ml" if kind == "resin" else "piece"
+            )
             self.lots[kind] = Lot.objects.create(material=material, number=f"{name[:3]}-77")
         resin, sheet = self.lots["resin"].material, self.lots["sheet"].material
         for stage, material, name, minutes in [

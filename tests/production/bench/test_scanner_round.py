@@ -1,0 +1,211 @@
+"""A technician's round of five appliances with the scanner alone, through the pages."""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+
+import pytest
+
+from clinic.models import Patient
+from production.bench.commands import COMMANDS
+from production.bench.history import disagreements
+from production.models import Appliance, Load, LotUse, StageEvent
+
+
+class Scanner:
+    """A hand with a scanner: reads a page, scans, follows where it leads. No key is pressed."""
+
+    def __init__(self, client) -> None:
+        self.client = client
+        self.page = client.get("/bench/")
+        self.scans = 0
+
+    def _field(self, name: str) -> str:
+        found = re.search(rf'name="{name}" value="([^"]*)"', self.text)
+        assert found, name
+        return found[1]
+
+    @property
+    def text(self) -> str:
+        return self.page.content.decode()
+
+    def scan(self, text: str) -> Scanner:
+        form = self.text.split('id="scan-form"')[1].split("</form>")[0]
+        data = {
+            "text": text,
+            "context": re.search(r'name="context" value="([^"]*)"', form)[1],
+            "key": re.search(r'name="key" value="([^"]*)"', form)[1],
+        }
+        self.page = self.client.post("/bench/scan/", data, follow=True)
+        assert self.page.status_code == 200
+        self.scans += 1
+        return self
+
+    def said(self) -> list[str]:
+        return [str(m) for m in self.page.context["messages"]]
+
+    @property
+    def at(self) -> str:
+        return self.page.request["PATH_INFO"]
+
+
+@pytest.fixture
+def five(bench):
+    """Five appliances of three patients, prepared but not printed."""
+    rows: list[Appliance] = []
+    for number, arches in enumerate([("upper", "lower"), ("upper", "lower"), ("lower",)]):
+        patient = Patient.objects.create(
+            chart_number=f"R-{number}",
+            given_name="Nia",
+            family_name=f"Round{number}",
+            date_of_birth=dt.date(2010, 1, 1 + number),
+        )
+        rows += bench.order(patient, arches).appliances.all()
+    return rows
+
+
+def test_five_appliances_from_model_to_bag_with_the_scanner_only(bench, five, signed_in):
+    hand = Scanner(signed_in("technician"))
+    lot = {kind: lot.code for kind, lot in bench.lots.items()}
+    for appliance in five:  # prepare, one by one
+        hand.scan(appliance.code).scan("DO-START").scan("DO-TICK-ALL").scan("DO-FINISH")
+    # Print: the idle printer opens a plate, the plan fills it, the resin's lot starts it.
+    hand.scan("DO-BENCH").scan("M-PRINT").scan("DO-FILL")
+    assert Load.objects.get(status="filling").items.count() == 5
+    hand.scan("DO-TICK-ALL").scan(lot["resin"])
+    plate = Load.objects.get(status="running")
+    assert hand.at == f"/load/{plate.code}/"
+    assert plate.program.name == "Models 0.1"
+    hand.scan("DO-BENCH").scan("M-PRINT").scan("DO-FINISH")
+    # Wash: a basket by hand-picked codes.
+    hand.scan("M-WASH")
+    for appliance in five:
+        hand.scan(appliance.code)
+    hand.scan("M-WASH").scan("DO-TICK").scan("DO-TICK").scan("DO-TICK").scan("DO-OK")
+    # Cure: the tray takes four; the fifth follows alone.
+    hand.scan("M-CURE").scan("DO-FILL").scan("M-CURE").scan("DO-TICK-ALL").scan("DO-OK")
+    left = Appliance.objects.get(stage__code="cure")
+    hand.scan(left.code).scan("M-CURE").scan("DO-TICK-ALL").scan("DO-FINISH")
+    for appliance in five:  # block-out: one skipped, the others done
+        hand.scan(appliance.code)
+        if appliance == five[0]:
+            hand.scan("DO-SKIP")
+        else:
+            hand.scan(lot["block_out"]).scan("DO-TICK-ALL").scan("DO-FINISH")
+    for appliance in five:  # form, trim, finish
+        hand.scan(appliance.code).scan(lot["sheet"]).scan("M-FORM")
+        hand.scan("DO-TICK-ALL").scan("DO-OK")
+        hand.scan("DO-OK").scan("DO-TICK-ALL").scan("DO-OK")
+        hand.scan(lot["disinfectant"]).scan("DO-TICK-ALL").scan("DO-OK")
+    for appliance in five:
+        appliance.refresh_from_db()
+        assert (appliance.code, appliance.status) == (appliance.code, "ready")
+    assert list(disagreements()) == []
+    assert LotUse.objects.filter(lot=bench.lots["sheet"]).count() == 5
+    assert StageEvent.objects.filter(action="skip").count() == 1
+
+
+def test_a_round_does_not_ask_more_queries_with_more_on_the_bench(
+    bench, five, signed_in, django_assert_max_num_queries
+):
+    client = signed_in("technician")
+    with django_assert_max_num_queries(32):
+        client.get("/bench/")
+    with django_assert_max_num_queries(12):
+        client.get("/bench/live/?seen=nothing-like-it")
+    with django_assert_max_num_queries(45):
+        client.get(f"/appliance/{five[0].code}/")
+
+
+def test_wrong_material_is_stopped_with_the_reason(bench, five, signed_in):
+    hand = Scanner(signed_in("technician"))
+    for appliance in five[:1]:
+        hand.scan(appliance.code).scan("DO-START").scan("DO-TICK-ALL").scan("DO-FINISH")
+    hand.scan(bench.lots["sheet"].code)
+    assert any("needs model resin" in words for words in hand.said())
+    hand.scan("M-PRINT")
+    assert any("Scan the lot of the model resin" in words for words in hand.said())
+    five[0].refresh_from_db()
+    assert five[0].status == "waiting"
+
+
+def test_a_required_tick_blocks_the_finish_and_says_which(bench, five, signed_in):
+    hand = Scanner(signed_in("technician"))
+    hand.scan(five[0].code).scan("DO-START").scan("DO-TICK").scan("DO-FINISH")
+    assert any("Still to check: Cut height" in words for words in hand.said())
+    hand.scan("DO-TICK").scan("DO-FINISH")
+    five[0].refresh_from_db()
+    assert five[0].stage.code == "print"
+
+
+def test_a_forgotten_start_is_asked_about_and_marked_uncertain(bench, five, signed_in):
+    hand = Scanner(signed_in("technician"))
+    StageEvent.objects.filter(appliance=five[0])  # opened just now: five minutes ago is too early
+    hand.scan(five[0].code).scan("DO-FINISH")
+    assert any("Nobody marked when prepare started" in words for words in hand.said())
+    assert "Nobody knows" in hand.text
+    hand.scan("DO-TICK-ALL").scan("SINCE-5")
+    assert any("before its last step" in words for words in hand.said())
+    hand.scan("SINCE-UNKNOWN")
+    event = five[0].events.get(action="finish", stage__code="prepare")
+    assert event.time_certain is False
+    assert not five[0].events.filter(action="start").exists()
+
+
+def test_undo_by_scanner_leaves_both_on_record(bench, five, signed_in):
+    hand = Scanner(signed_in("technician"))
+    hand.scan(five[0].code).scan("DO-START")
+    five[0].refresh_from_db()
+    assert five[0].status == "running"
+    hand.scan("DO-UNDO")
+    five[0].refresh_from_db()
+    assert five[0].status == "waiting"
+    assert [e.action for e in five[0].events.order_by("seq")][-2:] == ["start", "undo"]
+
+
+@pytest.mark.parametrize("command", [c.code for c in COMMANDS])
+def test_every_command_answers_on_an_empty_bench(bench, signed_in, command):
+    hand = Scanner(signed_in("technician"))
+    hand.scan(command)
+    assert hand.at == "/bench/"
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("K7M2Q9X", "check character"),
+        ("hello", "goes by"),
+        ("L-99999", "no lot"),
+        ("WHY-nothing", "no cause"),
+        ("(01)09521234543213(10)X", "No material"),
+        ("]d20109521234543214", "check digit"),
+    ],
+)
+def test_an_unknown_code_says_what_is_wrong(bench, signed_in, text, words):
+    hand = Scanner(signed_in("technician"))
+    hand.scan(text)
+    assert words in " ".join(hand.said())
+
+
+def test_a_gs1_code_picks_its_lot(bench, five, signed_in):
+    lot = bench.lots["resin"]
+    lot.material.gtin = "9521234543213"
+    lot.material.save()
+    hand = Scanner(signed_in("technician"))
+    hand.scan(five[0].code).scan("DO-START").scan("DO-TICK-ALL").scan("DO-FINISH")
+    hand.scan(f"(01)09521234543213(10){lot.number}")
+    assert any("fits. Now scan the printer" in words for words in hand.said())
+    hand.scan("M-PRINT")
+    five[0].refresh_from_db()
+    assert five[0].status == "running"
+    assert LotUse.objects.get(appliance=five[0]).amount == 9.5
+
+
+def test_the_front_desk_may_look_but_not_move(bench, five, signed_in):
+    hand = Scanner(signed_in("front_desk"))
+    hand.scan(five[0].code)
+    assert hand.at == f"/appliance/{five[0].code}/"
+    hand.scan("DO-START")
+    five[0].refresh_from_db()
+    assert five[0].status == "waiting"
