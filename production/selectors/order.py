@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import uuid
 from dataclasses import dataclass
 
 from django.db.models import Prefetch
@@ -36,7 +37,7 @@ class OrderPage:
         return self.order.cancelled_at is None and any(p.open for p in self.pieces)
 
 
-def load_order(number: object) -> Order | None:
+def load_order(number: uuid.UUID | str) -> Order | None:
     """Return the order of that uuid with everything its pages and papers read."""
     pieces = Appliance.objects.select_related(
         "stage", "step", "remake_of", "remake_cause", "kind"

@@ -76,7 +76,11 @@ def test_next_due_on_top_and_ready_ones_below(desk, office):
 
 def test_a_promise_at_risk_shows_cause_and_rescue(desk, signed_in):
     desk.promise(
-        desk.patient(), 60, p_late=0.4, cause="Waits 25 min for the cure unit", rescue="Own plate now"
+        desk.patient(),
+        60,
+        p_late=0.4,
+        cause="Waits 25 min for the cure unit",
+        rescue="Own plate now",
     )
     text = text_of(signed_in("front_desk"))
     assert "Waits 25 min for the cure unit" in text
@@ -252,7 +256,9 @@ def test_queries_do_not_grow_with_the_day(desk, office, django_assert_max_num_qu
     assert len(page.due) == 14
 
 
-def test_the_whole_page_takes_a_fixed_number_of_queries(desk, signed_in, django_assert_max_num_queries):
+def test_the_whole_page_takes_a_fixed_number_of_queries(
+    desk, signed_in, django_assert_max_num_queries
+):
     for i in range(8):
         patient = desk.patient(f"Name{i}")
         desk.visit(patient)

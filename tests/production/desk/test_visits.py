@@ -135,5 +135,7 @@ def test_who_may(desk, signed_in):
     assert tap(signed_in("technician"), visit, "arrived", "planned").status_code == 403
     with pytest.raises(PermissionDenied):
         set_visit_status(desk.technician, visit, "arrived", seen="planned")
-    assert signed_in("front_desk").get(reverse("visit-status", args=[visit.uuid])).status_code == 405
+    assert (
+        signed_in("front_desk").get(reverse("visit-status", args=[visit.uuid])).status_code == 405
+    )
     assert Visit.objects.get().status == "planned"
