@@ -310,7 +310,7 @@ def close_when_empty(load_id: int, status: Load.Status, at: dt.datetime) -> None
     """End a running load of which no appliance is left."""
     left = LoadItem.objects.filter(
         load_id=load_id, appliance__status__in=[Appliance.Status.RUNNING, Appliance.Status.HELD]
-    ).filter(appliance__stage_id=Load.objects.values("stage_id").filter(pk=load_id))
+    ).filter(appliance__stage_id__in=Load.objects.values("stage_id").filter(pk=load_id))
     if not left.exists():
         Load.objects.filter(pk=load_id, status=Load.Status.RUNNING).update(
             status=status, ended_at=at
