@@ -57,6 +57,8 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
+from production.planning.batches import fill_batch
+from production.planning.beginning import ARRIVE, END_HANDS, END_RUN, begin
 from production.planning.borrow import borrowed
 from production.planning.future import Draw, Policy, Times, Work
 from production.planning.openings import (
@@ -66,15 +68,11 @@ from production.planning.openings import (
     choose_helpers,
     day_factor,
     last_start,
-    ratio_on,
     room,
 )
 from production.planning.queues import FIXED, before, join_queue, leave_queue, pop, push, reorder
-from production.planning.shop import DONE, STARTED, WAITING
 
 __all__ = ["Draw", "Policy", "Times", "simulate"]
-
-END_RUN, END_HANDS, ARRIVE = range(3)
 
 
 @njit(cache=True, nogil=True)
@@ -126,24 +124,20 @@ def simulate(shop, policy, draw):
         np.empty(2 * steps + jobs + 1),
         np.empty(2 * steps + jobs + 1, np.int64),
     )
-    run_bench(shop, policy, draw, times, work)
+    events, runs = begin(shop, policy, draw, times, work)
+    run_bench(shop, policy, draw, times, work, events, runs)
     return times
 
 
 @njit(cache=True, nogil=True)
-def run_bench(shop, policy, draw, times, work):
+def run_bench(shop, policy, draw, times, work, events, runs):
     """Fill ``times``; ``work`` must be fresh. Everything is borrowed from the caller."""
     job_first = borrowed(shop.job_first)
-    release = borrowed(shop.release)
     promise = borrowed(shop.promise)
     step_job = borrowed(shop.step_job)
     attended = borrowed(shop.attended)
     size = borrowed(shop.size)
     family = borrowed(shop.family)
-    state = borrowed(shop.state)
-    started = borrowed(shop.started)
-    ended = borrowed(shop.ended)
-    placed = borrowed(shop.placed)
     failure = borrowed(shop.failure)
     rework = borrowed(shop.rework)
     hands = borrowed(shop.hands)
@@ -203,94 +197,14 @@ def run_bench(shop, policy, draw, times, work):
     heap_time = borrowed(work.heap_time)
     heap_event = borrowed(work.heap_event)
     steps = step_job.size
-    jobs = release.size
     resources = capacity.size
     pools = length.size
     rows = drawn_minutes.shape[0]
     needs = taken.size
-    events = 0
-    runs = 0
+    routes = (pool, pool_first, pool_resource, ratio_first, ratios)
+    queues = (queue_first, queue, length, resource_pool_first, resource_pool)
     queued = 0
     passes = 0
-
-    # The state now: what is done, what runs, what is still to come.
-    for j in range(jobs):
-        current = -1
-        for i in range(job_first[j], job_first[j + 1]):
-            if state[i] == WAITING:
-                to_come[lot[i]] += 1
-            if current < 0 and state[i] != DONE:
-                current = i
-        if current < 0:
-            last = ended[job_first[j + 1] - 1]
-            finish[j] = 0.0 if np.isnan(last) else last
-        elif state[current] == WAITING:
-            moment = max(release[j], hold[current])
-            events = push(heap_time, heap_event, events, moment, ARRIVE * steps + current)
-    for i in range(steps):
-        if state[i] != STARTED:
-            continue
-        r = placed[i]
-        begun = started[i]
-        minutes = (
-            drawn_minutes[0, i]
-            * ratio_on(pool, pool_first, pool_resource, ratio_first, ratios, i, r)
-            * factors[0]
-        )
-        start[i] = begun
-        place[i] = r
-        end[i] = max(begun + minutes, 0.0)
-        head = i
-        if batch[r]:
-            for m in range(i):
-                if place[m] == r and start[m] == begun and lot[m] == lot[i] and state[m] == STARTED:
-                    head = m
-                    break
-        if head != i:
-            run[i] = run[head]
-            follower[i] = follower[head]
-            follower[head] = i
-            end[head] = max(end[head], end[i])
-            continue
-        run[i] = runs
-        runs += 1
-        used[r] += capacity[r] if batch[r] else min(size[i], capacity[r])
-    for i in range(steps):
-        if state[i] != STARTED:
-            continue
-        head = i
-        for m in range(i):
-            if run[m] == run[i]:
-                head = m
-                break
-        if head != i:
-            end[i] = end[head]
-            continue
-        r = placed[i]
-        events = push(heap_time, heap_event, events, end[i], END_RUN * steps + i)
-        held_until = min(start[i] + hands[i], end[i])
-        if held_until > 0 and choose_helpers(
-            windows,
-            downs,
-            need_first,
-            need,
-            help_first,
-            help_resource,
-            window,
-            used,
-            capacity,
-            i,
-            r,
-            0.0,
-            0.0,
-            -1.0,
-            taken,
-        ):
-            for n in range(need_first[i + 1] - need_first[i]):
-                helper[i, n] = taken[n]
-                used[taken[n]] += min(1.0, capacity[taken[n]])
-            if held_until < end[i]:
-                events = push(heap_time, heap_event, events, held_until, END_HANDS * steps + i)
 
     t = 0.0
     opening = 0
@@ -432,11 +346,11 @@ def run_bench(shop, policy, draw, times, work):
                     if not batch[q] and used[q] + taking > capacity[q] + TINY:
                         any_open = True
                         continue
-                    if setup[q] > 0 and last_family[q] not in (-1, family[i]):
-                        if last_end[q] + setup[q] > t:
-                            wake = min(wake, last_end[q] + setup[q])
-                            any_open = True
-                            continue
+                    changed = setup[q] > 0 and last_family[q] not in (-1, family[i])
+                    if changed and last_end[q] + setup[q] > t:
+                        wake = min(wake, last_end[q] + setup[q])
+                        any_open = True
+                        continue
                     ratio = ratios[ratio_first[i] + k - pool_first[p]]
                     needed = drawn_minutes[row[i], i] * ratio * factor
                     if needed < minutes:
@@ -478,71 +392,31 @@ def run_bench(shop, policy, draw, times, work):
                     cursor[p] += 1
                     continue
                 if batch[r]:
-                    total = size[i]
-                    watched = attended[i] == 1
-                    full = False
-                    deadline = ready[i] + wait[i]
-                    tail = i
-                    own = True
-                    turn = resource_pool_first[r] - 1
-                    while turn < resource_pool_first[r + 1]:
-                        q = p if own else resource_pool[turn]
-                        if own or q != p:
-                            for k in range(length[q]):
-                                m = queue[queue_first[q] + k]
-                                if m == i or lot[m] != lot[i]:
-                                    continue
-                                if total + size[m] > capacity[r] + TINY:
-                                    full = True
-                                    continue
-                                longer = max(
-                                    minutes,
-                                    drawn_minutes[row[m], m]
-                                    * ratio_on(
-                                        pool, pool_first, pool_resource, ratio_first, ratios, m, r
-                                    )
-                                    * factor,
-                                )
-                                guarded = watched or attended[m] == 1
-                                longer_hands = max(held_for, hands[m])
-                                ok = (
-                                    room(
-                                        windows,
-                                        downs,
-                                        window,
-                                        r,
-                                        t,
-                                        longer,
-                                        guarded,
-                                    )
-                                    == FITS
-                                )
-                                for n in range(need_first[i + 1] - need_first[i]):
-                                    held = min(longer_hands, longer)
-                                    ok = ok and (
-                                        room(
-                                            windows,
-                                            downs,
-                                            window,
-                                            taken[n],
-                                            t,
-                                            held,
-                                            True,
-                                        )
-                                        == FITS
-                                    )
-                                if not ok:
-                                    continue
-                                minutes = longer
-                                watched = guarded
-                                held_for = longer_hands
-                                total += size[m]
-                                deadline = min(deadline, ready[m] + wait[m])
-                                follower[tail] = m
-                                tail = m
-                        own = False
-                        turn += 1
-                    follower[tail] = -1
+                    minutes, held_for, watched, total, full, deadline = fill_batch(
+                        attended,
+                        size,
+                        hands,
+                        need_first,
+                        lot,
+                        capacity,
+                        routes,
+                        queues,
+                        windows,
+                        downs,
+                        window,
+                        wait,
+                        drawn_minutes,
+                        row,
+                        ready,
+                        taken,
+                        follower,
+                        factor,
+                        i,
+                        r,
+                        t,
+                        minutes,
+                        held_for,
+                    )
                     mine = lot[i]
                     if not (
                         full
