@@ -11,7 +11,7 @@ from clinic.models import User
 from clinic.models import record as audit
 from clinic.permissions import require
 from production.actions.errors import Refused
-from production.actions.loading import close_when_empty, run_of
+from production.actions.loading import IN_A_RUN, leave, run_of
 from production.actions.recording import find, record
 from production.models import Appliance, Load, LoadItem, Order, StageEvent
 from production.models.bench import OPEN_STATUSES
@@ -34,13 +34,13 @@ def cancel(
         earlier = find(key)
         if earlier:
             return earlier
-        load = run_of(appliance) if appliance.status == Appliance.Status.RUNNING else None
+        load = run_of(appliance) if appliance.status in IN_A_RUN else None
         event = record(
             user, appliance, StageEvent.Action.CANCEL, key=key, seen=seen, at=at, note=note[:300]
         )
         LoadItem.objects.filter(appliance=appliance, load__status=Load.Status.FILLING).delete()
         if load is not None:
-            close_when_empty(load.pk, Load.Status.CANCELLED, event.at)
+            leave(load, appliance, Load.Status.CANCELLED, event.at)
         rest = Appliance.objects.filter(order_id=appliance.order_id)
         if not rest.exclude(status=Appliance.Status.CANCELLED).exists():
             Order.objects.filter(pk=appliance.order_id, cancelled_at=None).update(

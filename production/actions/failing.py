@@ -11,7 +11,7 @@ from django.utils import timezone
 from clinic.models import User
 from clinic.permissions import require
 from production.actions.errors import Refused
-from production.actions.loading import close_when_empty, run_of
+from production.actions.loading import IN_A_RUN, leave, run_of
 from production.actions.promising import requote
 from production.actions.recording import find, record
 from production.bench.routes import route_of, up_to
@@ -64,7 +64,7 @@ def fail(
         target = restart or default_restart(row, cause)
         if target not in up_to(route_of(row.kind_id), row.stage):
             raise Refused(f"Work on {row.code} cannot restart at {target}; it is at {row.stage}.")
-        load = run_of(row) if row.status == Appliance.Status.RUNNING else None
+        load = run_of(row) if row.status in IN_A_RUN else None
         event = record(
             user,
             row,
@@ -80,7 +80,7 @@ def fail(
         )
         Photo.objects.bulk_create(Photo(event=event, file=file) for file in photos)
         if load is not None:
-            close_when_empty(load.pk, Load.Status.FAILED, event.at)
+            leave(load, row, Load.Status.FAILED, event.at)
         order = row.order_id
         transaction.on_commit(lambda: requote(order), robust=True)
         appliance.refresh_from_db()

@@ -16,7 +16,6 @@ from django.utils import timezone
 
 from clinic.models import Office, User
 from clinic.permissions import require
-from production import work
 from production.actions.errors import LotNeeded, Refused, WrongMaterial
 from production.actions.recording import find, record
 from production.bench import codes, fit
@@ -35,6 +34,7 @@ from production.models import (
     StageEvent,
 )
 
+IN_A_RUN = (Appliance.Status.RUNNING, Appliance.Status.HELD)
 WITH_ORDER = ("order__patient", "order__sheet", "stage", "scan", "model", "kind", "step")
 
 
@@ -306,16 +306,16 @@ def _height(load: Load, members: Sequence[Appliance]) -> float | None:
     return max(known) if known and len(known) == len(members) else None
 
 
-def close_when_empty(load_id: int, status: Load.Status, at: dt.datetime) -> None:
-    """End a running load of which no appliance is left."""
-    left = LoadItem.objects.filter(
-        load_id=load_id, appliance__status__in=[Appliance.Status.RUNNING, Appliance.Status.HELD]
-    ).filter(appliance__stage_id__in=Load.objects.values("stage_id").filter(pk=load_id))
-    if not left.exists():
-        Load.objects.filter(pk=load_id, status=Load.Status.RUNNING).update(
+def leave(load: Load, appliance: Appliance, status: Load.Status, at: dt.datetime) -> None:
+    """Take an appliance out of a running load; the load ends with its last one.
+
+    Its events still name the load; only its place in it is given up.
+    """
+    LoadItem.objects.filter(load=load, appliance=appliance).delete()
+    if not LoadItem.objects.filter(load=load).exists():
+        Load.objects.filter(pk=load.pk, status=Load.Status.RUNNING).update(
             status=status, ended_at=at
         )
-        work.ask("plan", coalesce=True)
 
 
 def run_of(appliance: Appliance) -> Load | None:

@@ -38,7 +38,7 @@ def undo(
     _may_undo(user)
     with transaction.atomic():
         row = Appliance.objects.select_for_update().get(pk=appliance.pk)
-        earlier = find(key)
+        earlier = find(key) or find(f"{key}:{row.code}")
         if earlier:
             return earlier
         if seen is not None and seen != row.seq:
@@ -47,12 +47,11 @@ def undo(
         load = last.load
         if load is not None and last.action in {StageEvent.Action.START, StageEvent.Action.FINISH}:
             undo_load(user, load, key=key, at=at)
-            event = find(key if last.appliance_id == row.pk else f"{key}:{row.code}")
+            done = find(f"{key}:{row.code}")
         else:
-            event = _take_back(user, row, last, key, at)
-        done = event or find(f"{key}:{row.code}")
+            done = _take_back(user, row, last, key, at)
         if done is None:
-            raise Refused("Nothing was taken back; reload the page.")
+            raise Refused(f"{row.code} was not in {load}'s last move; reload the page.")
         appliance.refresh_from_db()
         return done
 
@@ -62,9 +61,10 @@ def undo_load(user: User, load: Load, *, key: str, at: dt.datetime | None = None
     _may_undo(user)
     with transaction.atomic():
         row = Load.objects.select_for_update().get(pk=load.pk)
-        events = _last_of_load(row)
-        if events and find(f"{key}:{events[0].appliance.code}"):
+        codes = row.appliances.values_list("code", flat=True)
+        if StageEvent.objects.filter(key__in=[f"{key}:{code}" for code in codes]).exists():
             return row
+        events = _last_of_load(row)
         if not events:
             raise Refused(f"{row.code} has nothing to take back.")
         for event in events:
@@ -77,6 +77,7 @@ def undo_load(user: User, load: Load, *, key: str, at: dt.datetime | None = None
         if events[0].action == StageEvent.Action.START:
             back = {"status": Load.Status.FILLING, "started_at": None, "expected_end": None}
         else:
+            _machine_free(row)
             back = {"status": Load.Status.RUNNING, "ended_at": None}
         Load.objects.filter(pk=row.pk).update(**back)
         row.refresh_from_db()
@@ -96,6 +97,14 @@ def _last_of_load(load: Load) -> list[StageEvent]:
         if events:
             return events
     return []
+
+
+def _machine_free(load: Load) -> None:
+    """Refuse to bring a run back onto a machine that runs something else by now."""
+    other = Load.objects.filter(machine_id=load.machine_id, status=Load.Status.RUNNING)
+    busy = other.exclude(pk=load.pk).select_related("machine").first()
+    if busy:
+        raise Refused(f"{busy.machine} runs {busy.code} by now; record what happened instead.")
 
 
 def last_that_counts(appliance: Appliance) -> StageEvent:
@@ -121,6 +130,8 @@ def _take_back(
         raise Refused(f"“{event.get_action_display()}” cannot be taken back.")
     if not undoable(event):
         raise Refused("More than a minute has passed; record what happened instead.")
+    if event.action == StageEvent.Action.FAIL and event.load is not None:
+        _machine_free(event.load)
     undone = record(
         user, appliance, StageEvent.Action.UNDO, key=key, at=at, undoes=event, load=event.load
     )

@@ -30,6 +30,7 @@ from production.selectors.version import version_of
 
 SHOWN = 6
 UNDO_SECONDS = 60
+RECENT_EVENTS = 5000
 FAR = dt.datetime.max.replace(tzinfo=dt.UTC)
 
 
@@ -100,7 +101,6 @@ class Bench:
 
     stations: list[Station]
     next_up: list[Task]
-    runs: list[Run]
     filling: list[Load]
     late: list[Task]
     ready: int
@@ -212,7 +212,6 @@ def bench_now(office: Office, now: dt.datetime | None = None) -> Bench:
     return Bench(
         stations=[s for s in stations.values() if s.tasks or s.held or s.stage.code != "scan"],
         next_up=bench_tasks[:4],
-        runs=runs_now(),
         filling=filling,
         late=[t for t in tasks if t.late or t.at_risk][:8],
         ready=Appliance.objects.filter(status=Appliance.Status.READY).count(),
@@ -291,12 +290,14 @@ def undo_offer(user: User, now: dt.datetime | None = None) -> StageEvent | None:
     """Return the person's last move while it can still be taken back."""
     now = now or timezone.now()
     event = (
-        StageEvent.objects.filter(by=user, recorded_at__gt=now - dt.timedelta(seconds=UNDO_SECONDS))
+        StageEvent.objects.filter(by=user)
         .select_related("appliance", "stage", "to_stage", "load")
         .order_by("-pk")
         .first()
     )
-    if event is None or event.action in (
+    if event is None or now - event.recorded_at > dt.timedelta(seconds=UNDO_SECONDS):
+        return None
+    if event.action in (
         StageEvent.Action.UNDO,
         StageEvent.Action.OPEN,
         StageEvent.Action.REMAKE,
@@ -317,12 +318,17 @@ class Change:
 
 
 def recent_changes(since: dt.datetime, limit: int = 20) -> list[Change]:
-    """Return failures, holds and remakes since ``since``, newest first, for the desk's page."""
+    """Return failures, holds and remakes since ``since``, newest first, for the desk's page.
+
+    Looks at the newest few thousand events only, whatever the length of the record.
+    """
+    newest = StageEvent.objects.aggregate(m=Max("pk"))["m"] or 0
     standing = Prefetch(
         "appliance__order__promises", Promise.objects.filter(superseded_at=None), to_attr="standing"
     )
     events = (
         StageEvent.objects.filter(
+            pk__gt=newest - RECENT_EVENTS,
             recorded_at__gt=since,
             action__in=[
                 StageEvent.Action.FAIL,
