@@ -1,1 +1,8 @@
 """From an inspected scan to one closed, print-ready model."""
+
+from geometry.model.prepare import ENGINE, prepare
+from geometry.model.prepared import PreparedModel
+from geometry.model.preview import preview
+from geometry.model.settings import ModelSettings
+
+__all__ = ["ENGINE", "ModelSettings", "PreparedModel", "prepare", "preview"]

@@ -1,0 +1,99 @@
+"""Fill undercuts of a solid, or list them for the bench."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import manifold3d
+import numpy as np
+from numpy.typing import NDArray
+
+from geometry.model.filling import SPECK, fill_body
+from geometry.model.halfedges import Faces
+from geometry.model.regions import Places
+from geometry.model.shadow import Shadow, cast_shadow, deep_air, undercut_volume
+from geometry.model.solids import to_manifold
+
+Array = NDArray[np.float64]
+
+SIMPLIFIED = 0.01
+BENCH_DEPTH = 0.25
+
+
+@dataclass(slots=True)
+class BlockOut:
+    """Undercut of a solid and what fills it.
+
+    Attributes
+    ----------
+    depth : float or None
+        Depth left open, mm; None when nothing is filled.
+    body : manifold3d.Manifold or None
+        What is to be united with the solid.
+    shadow : Shadow
+        Undercut of the solid before.
+    pockets : (nx, ny, levels) bool
+        Lattice points in air deeper than the depth.
+    first_mm3 : float
+        Undercut beyond the depth before filling.
+    regions : list of dict
+    """
+
+    depth: float | None
+    body: manifold3d.Manifold | None
+    shadow: Shadow
+    pockets: NDArray[np.bool_]
+    first_mm3: float
+    regions: list[dict[str, Any]] = field(default_factory=list)
+
+
+def block_out(
+    vertices: Array, faces: Faces, depth: float | None, places: Places, step: float
+) -> BlockOut:
+    """Find what lies deeper under overhangs than ``depth``, and shape what fills it.
+
+    Parameters
+    ----------
+    vertices, faces
+        Closed solid standing on z = 0.
+    depth : float or None
+        None lists what is deeper than 0.25 mm and fills nothing.
+    places : Places
+    step : float
+        Lattice distance, mm.
+    """
+    beyond = BENCH_DEPTH if depth is None else depth
+    shadow = cast_shadow(vertices, faces, beyond, step)
+    pockets = deep_air(shadow, beyond, SPECK)
+    i, j, k = np.nonzero(pockets)
+    grid = shadow.grid
+    points = np.column_stack((grid.x0 + i * step, grid.y0 + j * step, k * step))
+    row = np.searchsorted(shadow.cells, i * grid.ny + j)
+    regions = places.regions(points, step**3, shadow.depth[row, k])
+    first = undercut_volume(shadow, beyond)
+    body = None
+    if depth is not None and len(points):
+        fill_v, fill_f = fill_body(shadow, pockets, depth)
+        body = to_manifold(fill_v, fill_f).simplify(SIMPLIFIED)
+    return BlockOut(depth, body, shadow, pockets, first, regions)
+
+
+def near_fill(out: BlockOut, points: Array, steps: int = 2) -> NDArray[np.bool_]:
+    """Mark points that lie in the fill or right beside it."""
+    shadow = out.shadow
+    grid = shadow.grid
+    index = np.column_stack((
+        np.round((points[:, 0] - grid.x0) / grid.pitch),
+        np.round((points[:, 1] - grid.y0) / grid.pitch),
+        np.round(points[:, 2] / shadow.step),
+    )).astype(int)
+    marked = np.zeros(len(points), dtype=bool)
+    shape = np.array(out.pockets.shape)
+    around = np.arange(-steps, steps + 1)
+    for dx in around:
+        for dy in around:
+            for dz in around:
+                at = np.clip(index + (dx, dy, dz), 0, shape - 1)
+                marked |= out.pockets[at[:, 0], at[:, 1], at[:, 2]]
+    return marked

@@ -1,0 +1,247 @@
+"""From a scan to a print-ready model."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+
+from geometry.dentition import Dentition
+from geometry.dentition import analyse as analyse_dentition
+from geometry.errors import GeometryError
+from geometry.frame import Frame, find_frame
+from geometry.mesh import Mesh
+from geometry.model.blockout import BlockOut, block_out, near_fill
+from geometry.model.closing import FILL, SCAN, Closed, close_surface
+from geometry.model.halfedges import Faces, signed_volume
+from geometry.model.levelling import height_spread, tilt_after
+from geometry.model.pose import FrameLike, incisal_height, model_axes
+from geometry.model.prepared import PreparedModel
+from geometry.model.regions import Places
+from geometry.model.settings import ModelSettings
+from geometry.model.shadow import cast_shadow, deep_air
+from geometry.model.solids import as_written, from_manifold, to_manifold
+from geometry.model.trimming import Trim, choose_trim, margin_heights, tissue_kept
+from geometry.topology import Topology, analyse
+
+Array = NDArray[np.float64]
+
+ENGINE = "1"
+SECOND_PIECE = 0.25
+STEP = 0.2
+COINCIDENT = 1e-5
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What was found in a scan before a model is made of it."""
+
+    topology: Topology
+    frame: FrameLike
+    dentition: Dentition | None
+
+
+def prepare(
+    mesh: Mesh,
+    settings: ModelSettings,
+    *,
+    frame: FrameLike | None = None,
+    dentition: Dentition | None = None,
+    name: str = "model",
+) -> PreparedModel:
+    """Make a print-ready model of a scan.
+
+    Parameters
+    ----------
+    mesh : Mesh
+        Scan of one arch, welded, mm.
+    settings : ModelSettings
+    frame, dentition : optional
+        What an inspection found; found here when not given.
+    name : str
+        Name of the model inside files that hold one.
+
+    Returns
+    -------
+    PreparedModel
+
+    Raises
+    ------
+    GeometryError
+        The scan is not an arch, or cannot be made into a solid without guessing;
+        the message says where and what to do.
+    """
+    known = look(mesh, settings.arch, frame, dentition)
+    return build(known, settings, STEP, name)
+
+
+def look(
+    mesh: Mesh, arch: str | None, frame: FrameLike | None, dentition: Dentition | None
+) -> Known:
+    """Find frame and teeth of a scan where they are not given."""
+    topology = analyse(mesh, self_intersections=False)
+    _one_piece(topology)
+    if frame is None:
+        frame = find_frame(topology.main, arch)
+    if dentition is None and isinstance(frame, Frame):
+        dentition = analyse_dentition(topology.main, frame, topology)
+    return Known(topology, frame, dentition)
+
+
+def build(known: Known, settings: ModelSettings, step: float, name: str = "model") -> PreparedModel:
+    """Make the model of a scan that was looked at; ``step`` is the block-out lattice, mm."""
+    surface, move = _stand_up(known, settings)
+    warnings: list[str] = []
+    islands = len(known.topology.islands)
+    if islands:
+        warnings.append(f"{islands} loose piece{'s' if islands > 1 else ''} of the scan left out")
+    if isinstance(known.frame, Frame) and known.frame.contradicts:
+        warnings.append(
+            f"the scan looks like the {known.frame.found_arch} arch, not the "
+            f"{known.frame.stated_arch} one; check before printing"
+        )
+    trim = _trim(known, settings, surface, move)
+    if trim.kept is not None and trim.kept < settings.tissue:
+        warnings.append(
+            f"only {max(trim.kept, 0.0):.1f} mm of tissue is left beyond the margin at one tooth"
+        )
+    closed = close_surface(surface, trim.z, settings.height)
+    warnings += closed.notes
+    if closed.holes:
+        area = sum(float(hole["area_mm2"]) for hole in closed.holes)  # type: ignore[arg-type]
+        count = len(closed.holes)
+        warnings.append(f"{count} hole{'s' if count > 1 else ''} filled, {area:.1f} mm² in all")
+    places = Places(known.frame if isinstance(known.frame, Frame) else None, known.dentition, move)
+    filling = block_out(closed.vertices, closed.faces, settings.block_out, places, step)
+    vertices, faces = closed.vertices, closed.faces
+    if filling.body is not None:
+        body = to_manifold(vertices, faces) + filling.body
+        vertices, faces = from_manifold(body)
+    vertices, faces = as_written(vertices, faces)
+    solid = Mesh(vertices, faces)
+    report = {
+        "engine": ENGINE,
+        "transform": move.tolist(),
+        "height_mm": settings.height,
+        "top_mm": round(float(vertices[:, 2].max()), 3),
+        "watertight": True,
+        "volume_ml": round(signed_volume(vertices, faces) / 1000.0, 5),
+        "tilt_after_deg": round(tilt_after(known.frame, move), 3),
+        "height_spread_mm": height_spread(known.frame, move),
+        "trim": _trim_record(trim, settings),
+        "block_out": _block_out_record(filling, closed, solid, step),
+        "surface_deviation_mm": _deviation(closed, trim.z, filling, vertices, faces),
+        "holes": closed.holes,
+        "warnings": warnings,
+    }
+    filled = near_fill(filling, solid.triangles.mean(axis=1), 1)
+    return PreparedModel(solid, move, trim.z, filled, report, name)
+
+
+def _one_piece(topology: Topology) -> None:
+    if not topology.islands:
+        return
+    tri = topology.main.triangles
+    area = 0.5 * np.linalg.norm(
+        np.cross(tri[:, 1] - tri[:, 0], tri[:, 2] - tri[:, 0]), axis=1
+    ).sum()
+    second = topology.islands[0]
+    if second.area_mm2 > SECOND_PIECE * area:
+        x, y, z = second.centre
+        raise GeometryError(
+            f"the scan comes in two large pieces, the second around ({x:.0f}, {y:.0f}, {z:.0f}) "
+            "mm; rescan the stretch between them, or prepare each piece as its own file"
+        )
+
+
+def _stand_up(known: Known, settings: ModelSettings) -> tuple[Mesh, Array]:
+    """Move the scan into model axes, outward normals up, base at the chosen height."""
+    main = known.topology.main
+    turn = model_axes(known.frame, settings.pitch, settings.roll)
+    points = main.vertices @ turn.T
+    faces = main.faces
+    p = points[faces]
+    rise = np.cross((p[:, 1] - p[:, 0])[:, :2], (p[:, 2] - p[:, 0])[:, :2]).sum()
+    if known.topology.border is not None and rise < 0:
+        faces = np.ascontiguousarray(faces[:, ::-1])
+    lift = settings.height - incisal_height(points, faces)
+    middle = 0.5 * (points[:, :2].min(axis=0) + points[:, :2].max(axis=0))
+    shift = np.array([-middle[0], -middle[1], lift])
+    move = np.eye(4)
+    move[:3, :3] = turn
+    move[:3, 3] = shift
+    return Mesh(points + shift, faces), move
+
+
+def _trim(known: Known, settings: ModelSettings, surface: Mesh, move: Array) -> Trim:
+    margin, border = margin_heights(known.dentition, move)
+    if settings.trim is not None:
+        return Trim(settings.trim, tissue_kept(margin, border, settings.trim))
+    beyond = 0.25 if settings.block_out is None else settings.block_out
+    return choose_trim(
+        surface.vertices, surface.faces, settings.height, margin, border, settings.tissue, beyond
+    )
+
+
+def _trim_record(trim: Trim, settings: ModelSettings) -> dict[str, Any]:
+    return {
+        "z_mm": round(trim.z, 3),
+        "chosen": "by hand" if settings.trim is not None else "auto",
+        "tissue_kept_mm": {"min": None if trim.kept is None else round(trim.kept, 2)},
+        "undercut_taken_mm3": None
+        if trim.undercut_below is None
+        else round(trim.undercut_below, 2),
+        "undercut_left_mm3": None if trim.undercut_above is None else round(trim.undercut_above, 2),
+    }
+
+
+def _block_out_record(
+    filling: BlockOut, closed: Closed, solid: Mesh, step: float
+) -> dict[str, Any]:
+    before = signed_volume(closed.vertices, closed.faces)
+    record: dict[str, Any] = {
+        "depth_mm": filling.depth,
+        "added_mm3": round(max(signed_volume(solid.vertices, solid.faces) - before, 0.0), 2),
+        "undercut_before_mm3": round(filling.first_mm3, 2),
+        "regions": filling.regions,
+    }
+    if filling.depth is None:
+        record["added_mm3"] = 0.0
+        record["undercut_after_mm3"] = record["undercut_before_mm3"]
+        depth = filling.shadow.depth[filling.shadow.air]
+        record["residual_max_mm"] = round(float(depth.max(initial=0.0)), 3)
+        return record
+    shadow = cast_shadow(solid.vertices, solid.faces, filling.depth, step)
+    left = deep_air(shadow, filling.depth, 0.0)
+    air = shadow.depth[shadow.air]
+    record["undercut_after_mm3"] = round(float(left.sum()) * step**3, 3)
+    record["residual_max_mm"] = round(float(air.max(initial=0.0)), 3)
+    return record
+
+
+def _deviation(
+    closed: Closed, trim: float, filling: BlockOut, vertices: Array, faces: Faces
+) -> dict[str, float]:
+    """Distance from the scan's kept vertices to the printed surface, mm."""
+    mended = np.zeros(len(closed.vertices), dtype=bool)
+    mended[closed.faces[closed.kind != SCAN].ravel()] = True
+    kept = np.zeros(len(closed.vertices), dtype=bool)
+    kept[closed.faces[closed.kind == SCAN].ravel()] = True
+    kept &= ~mended & (closed.vertices[:, 2] > trim)
+    points = closed.vertices[kept]
+    if filling.body is not None:
+        points = points[~near_fill(filling, points, 2)]
+    if not len(points):
+        return {"max": 0.0, "p99": 0.0}
+    distance = cKDTree(vertices).query(points)[0]
+    away = distance > COINCIDENT
+    return {
+        "max": round(float(distance.max()), 6),
+        "p99": round(float(np.percentile(np.where(away, distance, distance), 99)), 6),
+    }
+
+
+__all__ = ["ENGINE", "FILL", "Known", "build", "look", "prepare"]

@@ -1,0 +1,79 @@
+"""Unions and differences of closed solids, and the final rounding to what a file holds."""
+
+from __future__ import annotations
+
+import manifold3d
+import numpy as np
+from numpy.typing import NDArray
+
+from geometry.errors import GeometryError
+from geometry.model.halfedges import Faces, compact, edge_keys
+
+Array = NDArray[np.float64]
+
+
+def to_manifold(vertices: Array, faces: Faces) -> manifold3d.Manifold:
+    """Return a closed triangle list as a body for boolean operations.
+
+    Raises
+    ------
+    GeometryError
+        The faces do not close.
+    """
+    body = manifold3d.Manifold(
+        manifold3d.Mesh64(np.ascontiguousarray(vertices), faces.astype(np.uint64))
+    )
+    if body.status() != manifold3d.Error.NoError:
+        raise GeometryError(
+            "the surface could not be closed into a solid; rescan, or trim the border and try again"
+        )
+    return body
+
+
+def from_manifold(body: manifold3d.Manifold) -> tuple[Array, Faces]:
+    """Return the vertices and faces of the largest piece of a body.
+
+    Enclosed voids and specks that a boolean operation leaves behind are dropped.
+    """
+    parts = body.decompose()
+    if len(parts) > 1:
+        body = parts[int(np.argmax([part.volume() for part in parts]))]
+    mesh = body.to_mesh64()
+    return np.asarray(mesh.vert_properties)[:, :3], np.asarray(mesh.tri_verts, dtype=np.int32)
+
+
+def as_written(vertices: Array, faces: Faces) -> tuple[Array, Faces]:
+    """Round to float32, as a file holds it, and keep the surface closed.
+
+    Vertices that become equal are joined and the triangles between them dropped.
+
+    Raises
+    ------
+    GeometryError
+        The surface would not stay closed.
+    """
+    rounded = vertices.astype(np.float32).astype(np.float64) + 0.0
+    unique, inverse = np.unique(rounded, axis=0, return_inverse=True)
+    if len(unique) == len(rounded):
+        return rounded, faces
+    joined = inverse.reshape(-1).astype(np.int32)[faces]
+    a, b, c = joined.T
+    joined = joined[(a != b) & (b != c) & (c != a)]
+    joined = _without_folded(joined)
+    _, counts = np.unique(edge_keys(joined), return_counts=True)
+    if (counts != 2).any():
+        raise GeometryError("the model has details too fine to be written to a file; prepare it"
+                            " with another height or block-out depth")
+    out_v, out_f, _ = compact(unique, joined)
+    return out_v, out_f
+
+
+def _without_folded(faces: Faces) -> Faces:
+    """Drop pairs of faces with the same corners, wound against each other."""
+    order = np.lexsort(np.sort(faces, axis=1).T)
+    ranked = np.sort(faces[order], axis=1)
+    same = (ranked[1:] == ranked[:-1]).all(axis=1)
+    gone = np.zeros(len(faces), dtype=bool)
+    gone[order[1:][same]] = True
+    gone[order[:-1][same]] = True
+    return faces[~gone]

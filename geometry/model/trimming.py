@@ -1,0 +1,107 @@
+"""Choose the height at which tissue is trimmed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from geometry.dentition import Dentition
+from geometry.model.halfedges import Faces
+from geometry.model.shadow import cast_shadow
+
+Array = NDArray[np.float64]
+
+# Clinical crowns end about here below the incisal edge where no margin was found;
+# the longest upper crowns of the handbook tables have 10.5 mm.
+CROWN_LENGTH = 10.5
+COARSE = 0.4
+FREE_SHARE = 0.03
+
+
+@dataclass(frozen=True, slots=True)
+class Trim:
+    """Where tissue is trimmed and what that keeps and gives up.
+
+    Attributes
+    ----------
+    z : float
+        Height above the base, mm.
+    kept : float or None
+        Least tissue kept beyond the margin at a tooth's middle, mm; None when the
+        margin is not known.
+    undercut_above, undercut_below : float or None
+        Undercut of gingiva and teeth that stays above the trim and that it takes
+        away, mm³; None for a trim that was given.
+    """
+
+    z: float
+    kept: float | None
+    undercut_above: float | None = None
+    undercut_below: float | None = None
+
+
+def margin_heights(dentition: Dentition | None, move: Array) -> tuple[Array, Array]:
+    """Return margin and border heights at the middle of each tooth and side.
+
+    Parameters
+    ----------
+    dentition : Dentition or None
+    move : (4, 4) float64
+        From file to model.
+    """
+    if dentition is None or not dentition.teeth:
+        return np.empty(0), np.empty(0)
+    places = [tooth.side(name) for tooth in dentition.teeth for name in ("facial", "lingual")]
+    margin = np.array([place.at for place in places]) @ move[2, :3] + move[2, 3]
+    captured = np.array([place.captured_mm for place in places])
+    return margin, margin - captured
+
+
+def tissue_kept(margin: Array, border: Array, z: float) -> float | None:
+    """Least height of tissue between margin and trim or border, mm."""
+    if not len(margin):
+        return None
+    return float((margin - np.maximum(border, z)).min())
+
+
+def choose_trim(
+    vertices: Array, faces: Faces, top: float, margin: Array, border: Array, tissue: float,
+    beyond: float,
+) -> Trim:
+    """Find the lowest trim that takes away the gingival undercut it can.
+
+    Raising the trim takes undercut away and tissue with it. The trim goes no
+    higher than leaves ``tissue`` beyond the lowest margin, and no higher than
+    takes undercut away.
+
+    Parameters
+    ----------
+    vertices, faces
+        The scan's surface in model axes.
+    top : float
+        Height of the incisal edges.
+    margin, border : (k,) float64
+        From :func:`margin_heights`; empty when not known.
+    tissue : float
+        To be kept beyond the margin, mm.
+    beyond : float
+        Undercut up to this depth is wanted for retention and not counted.
+    """
+    lowest = float(margin.min()) if len(margin) else top - CROWN_LENGTH
+    limit = max(0.0, lowest - tissue)
+    standing = np.maximum(vertices, (-np.inf, -np.inf, 0.0))
+    shadow = cast_shadow(standing, faces, beyond, step=COARSE)
+    open_air = shadow.air & (shadow.depth > beyond)
+    by_level = open_air.sum(axis=0) * shadow.step**3
+    heights = np.arange(shadow.levels) * shadow.step
+    total = float(by_level.sum())
+    in_reach = float(by_level[heights < limit].sum())
+    z = 0.0
+    if in_reach > FREE_SHARE * max(total, 1.0):
+        taken = np.cumsum(by_level)
+        enough = in_reach - FREE_SHARE * in_reach
+        z = min(limit, float(heights[np.searchsorted(taken, enough)]) + shadow.step)
+    below = float(by_level[heights < z].sum())
+    return Trim(z, tissue_kept(margin, border, z), total - below, below)
