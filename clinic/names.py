@@ -11,6 +11,7 @@ from clinic.models import Patient
 
 __all__ = ["near_names", "plain"]
 
+_PUNCTUATION = re.compile(r"[^\w\s]")
 _LETTERS = str.maketrans({"ø": "o", "đ": "d", "ł": "l", "ß": "ss", "æ": "ae", "œ": "oe", "þ": "th"})
 
 
@@ -22,9 +23,13 @@ def plain(text: str) -> str:
     >>> plain("O’Shea-Müller")
     'oshea muller'
     """
-    folded = unicodedata.normalize("NFKD", text.casefold().translate(_LETTERS))
-    bare = "".join(c for c in folded if not unicodedata.combining(c))
-    return " ".join(re.sub(r"[^\w\s-]", "", bare).replace("-", " ").split())
+    folded = text.casefold()
+    if not folded.isascii():
+        apart = unicodedata.normalize("NFKD", folded.translate(_LETTERS))
+        folded = "".join(c for c in apart if not unicodedata.combining(c))
+    if not folded.isalnum():
+        folded = " ".join(_PUNCTUATION.sub("", folded.replace("-", " ")).split())
+    return folded
 
 
 def near_names(patients: Iterable[Patient]) -> dict[int, str]:

@@ -139,7 +139,7 @@ def today(day: dt.date, office: Office, now: dt.datetime | None = None) -> Today
         Visit.objects.filter(starts_at__gte=start, starts_at__lt=end)
         .exclude(status=Visit.Status.CANCELLED)
         .select_related("patient")
-        .prefetch_related("orders")
+        .annotate(has_order=Exists(Order.objects.filter(visit=OuterRef("pk"), cancelled_at=None)))
         .order_by("starts_at", "pk")
     )
     earliest = now - dt.timedelta(days=LOOK_BACK_DAYS) if is_today else start
@@ -190,7 +190,7 @@ def _visit_row(
         back_words=str(Visit.Status(before).label) if before else "",
         near=near.get(visit.patient_id, ""),
         late=visit.status == Visit.Status.PLANNED and visit.starts_at < now,
-        has_order=any(o.cancelled_at is None for o in visit.orders.all()),
+        has_order=visit.has_order,  # type: ignore[attr-defined]
     )
 
 
@@ -260,17 +260,19 @@ def _news(now: dt.datetime) -> list[News]:
                 untimed=True,
             )
         )
+    moved = Promise.objects.filter(order=OuterRef("order"), superseded_at__isnull=False)
     untold = (
         Promise.objects.filter(
+            Exists(moved),
             superseded_at=None,
             told_at=None,
             handed_over_at=None,
             order__cancelled_at=None,
-            agreed_at__gte=now - dt.timedelta(days=SCAN_DAYS),
-            order__promises__superseded_at__isnull=False,
+            # By the due time, which has an index: a time long past needs no telephone call.
+            due_at__gte=now - dt.timedelta(days=SCAN_DAYS),
         )
         .select_related("order__patient", "order__kind")
-        .distinct()
+        .order_by("due_at")
     )
     for promise in untold:
         news.append(

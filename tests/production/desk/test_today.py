@@ -8,7 +8,7 @@ from freezegun import freeze_time
 
 from clinic.models import Visit
 from production.actions.booking import move_promise
-from production.models import Appliance, Promise
+from production.models import Appliance, Promise, Stage
 from production.selectors.risk import likelihood
 from production.selectors.today import today, today_version
 
@@ -266,3 +266,37 @@ def test_the_whole_page_takes_a_fixed_number_of_queries(
     client = signed_in("front_desk")
     with django_assert_max_num_queries(30):
         assert client.get(reverse("today")).status_code == 200
+
+
+def test_the_desk_hears_of_a_remake_and_gives_it_a_time(desk, office, signed_in, planner):
+    from production.actions.move import remake
+    from production.models import RemakeCause, StageEvent
+
+    promise = desk.promise(desk.patient(), 60)
+    piece = promise.order.appliances.get()
+    delivery = Stage.objects.get(code="delivery")
+    StageEvent.objects.create(
+        appliance=piece,
+        seq=piece.seq + 1,
+        action="finish",
+        stage=piece.stage,
+        to_stage=delivery,
+        at=desk.now,
+        key="ready",
+    )
+    Appliance.objects.filter(pk=piece.pk).update(
+        seq=piece.seq + 1, stage=delivery, status="ready", ready_at=desk.now
+    )
+    piece.refresh_from_db()
+    new = remake(desk.doctor, piece, cause=RemakeCause.objects.get(code="fit-tight"), key="again")
+    (news,) = page_of(office).news
+    assert "made again: does not seat" in news.title
+    assert news.untimed
+    assert page_of(office).due == []  # the old promise has no piece any more
+    signed_in("front_desk").post(
+        reverse("promise-move", args=[new.order.uuid]),
+        {"due_at": "2026-11-25T17:00", "reason": "Remake", "told": "on", "key": "t"},
+    )
+    page = page_of(office)
+    assert not page.news[0].untimed
+    assert page.due[0].remade
