@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from geometry.frame.teeth import row_evidence
 from geometry.frame.unroll import STEP_T_MM, Unrolled
 
-SURE = 0.9
+SURE = 0.85
 """Probability from which the arch is named."""
 
 
@@ -41,10 +41,6 @@ class ArchSide:
     def confidence(self) -> float:
         """Probability of the likelier arch, 0.5 to 1."""
         return max(self.upper, 1.0 - self.upper)
-
-
-def _limited(value: float, limit: float) -> float:
-    return float(np.clip(value, -limit, limit))
 
 
 def _cusp_slope(row: Unrolled) -> float:
@@ -116,10 +112,11 @@ def tell_side(row: Unrolled, tips: NDArray[np.float64], palate_share: float) -> 
     upper_fit, lower_fit = row_evidence(row)
     ledge = _lingual_ledge(row)
     signs = {
-        "tooth_widths": _limited(0.8 * (upper_fit - lower_fit), 5.0),
-        "cusp_slope": _limited(2.0 * _cusp_slope(row), 1.5),
-        "bend": _limited(0.8 * _bend(tips), 1.0),
-        "lingual_ledge": _limited(0.6 * (ledge - 3.0), 1.5),
+        "tooth_widths": float(np.clip(1.1 * (upper_fit - lower_fit), -6.0, 6.0)),
+        "cusp_slope": float(np.clip(2.0 * (_cusp_slope(row) + 0.25), -1.2, 1.5)),
+        "bend": float(np.clip(0.8 * _bend(tips), -1.0, 1.0)),
+        # A lower arch shows little tissue on the tongue's side; so do many upper ones.
+        "lingual_ledge": float(np.clip(0.6 * (ledge - 3.5), -0.6, 1.5)),
         "palate": 4.0 if palate_share > 0.6 else 0.0,
     }
     upper = 1.0 / (1.0 + np.exp(-sum(signs.values())))

@@ -26,6 +26,9 @@ SCALES = np.array([0.88, 0.94, 1.0, 1.06, 1.12])
 WIDTH_SD = 0.09
 MIDLINE_SD_MM = 2.5
 ABSENT_COST = 2.2
+OUTSIDE_COST = 0.12
+"""For each millimetre of the row that the teeth laid over it leave out."""
+
 NOTCH_NEEDED = 0.35
 NOTCH_FULL_MM = 0.9
 
@@ -79,6 +82,7 @@ def _lay_row(
     width_sd,
     midline_sd,
     absent_cost,
+    outside_cost,
 ):  # type: ignore[no-untyped-def]
     """Best total over the places of the boundaries of one row of teeth.
 
@@ -90,17 +94,14 @@ def _lay_row(
     low = -1e18
     score = np.full((m + 1, n), low, dtype=np.float64)
     best = low
-    slack = int(4.0 / step)
     for b in range(m + 1):
         for p in range(first, last + 1):
             here = 2.0 * (signal[p] - needed)
             if b == middle:
                 off = (p - zero) * step / midline_sd
                 here -= 0.5 * min(off * off, 9.0)
-            value = low
-            # Begin the row here: only at the end of what was scanned.
-            if p - first <= slack:
-                value = 0.0
+            # Begin the row here; what lies before it (gums, a tooth not in the row) costs.
+            value = -outside_cost * (p - first) * step
             if b > 0:
                 width = widths[b - 1] * scale
                 nearest = max(first, p - int(1.3 * width / step))
@@ -119,11 +120,10 @@ def _lay_row(
                         trial = score[b - 1, q] - absent_cost
                         if trial > value:
                             value = trial
-            if value <= low:
-                continue
             score[b, p] = value + here
-            if last - p <= slack and score[b, p] > best and b > 0:
-                best = score[b, p]
+            total = score[b, p] - outside_cost * (last - p) * step
+            if b > 0 and total > best:
+                best = total
     return best
 
 
@@ -153,6 +153,7 @@ def row_evidence(row: Unrolled) -> tuple[float, float]:
                     WIDTH_SD,
                     MIDLINE_SD_MM,
                     ABSENT_COST,
+                    OUTSIDE_COST,
                 )
                 - 0.5 * ((scale - 1.0) / 0.06) ** 2
                 for scale in SCALES

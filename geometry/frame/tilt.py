@@ -21,7 +21,8 @@ class Tilt:
         Slope of the anterior axis; positive when the front teeth stand lower
         than the back ones.
     roll_deg : float
-        Slope of the axis to the patient's right; positive when the patient's right side stands lower than the left.
+        Slope of the axis to the patient's right; positive when that side
+        stands lower than the left.
     """
 
     angle_deg: float

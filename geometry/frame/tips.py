@@ -30,8 +30,9 @@ WORN_FALL_MM = 0.15
 LEAN_DEG = 10.0
 LEANS = 6
 RIDGE_STEP_MM = 2.2
-RIDGE_ALONG_MM = 0.6
-RIDGE_ACROSS_MM = 0.7
+RIDGE_NEAR_MM = 1.2
+RIDGE_ALONG_MM = 0.35
+RIDGE_ACROSS_MM = 1.1
 SECTORS = 16
 
 
@@ -125,7 +126,7 @@ def _peaks(z, index, border, radius, ring, lean_x, lean_y, least_fall):  # type:
 
 
 @njit(cache=True, nogil=True)
-def _ridges(z, index, border, ring, along_limit, across_limit, floor):  # type: ignore[no-untyped-def]
+def _ridges(z, index, border, ring, near_ring, along_limit, across_limit, floor):  # type: ignore[no-untyped-def]
     """Cells on the crest of a ridge higher than ``floor``: level along, falling across."""
     rows, columns = z.shape
     cells = np.empty((rows * columns, 2), dtype=np.int32)
@@ -139,19 +140,20 @@ def _ridges(z, index, border, ring, along_limit, across_limit, floor):  # type: 
             here = index[r, c]
             if here < 0 or border[here] or z[r, c] < floor:
                 continue
+            # Across the crest both sides fall away; along it, close by, hardly anything does.
             _falls(z, index, r, c, ring, 0.0, 0.0, falls)
-            best = 1e9
+            across = 0.0
             along = 0
             for s in range(sectors // 2):
-                worst = max(abs(falls[s]), abs(falls[s + sectors // 2]))
-                if worst < best:
-                    best = worst
+                lesser = min(falls[(s + quarter) % sectors], falls[(s + 3 * quarter) % sectors])
+                if lesser > across:
+                    across = lesser
                     along = s
-            if best > along_limit:
+            if across < across_limit:
                 continue
-            left = falls[(along + quarter) % sectors]
-            right = falls[(along + 3 * quarter) % sectors]
-            if min(left, right) < across_limit:
+            mean = falls.mean()
+            _falls(z, index, r, c, near_ring, 0.0, 0.0, falls)
+            if max(abs(falls[along]), abs(falls[along + sectors // 2])) > along_limit:
                 continue
             angle = 2.0 * np.pi * ((along + quarter) % sectors) / sectors
             crest = True
@@ -168,7 +170,7 @@ def _ridges(z, index, border, ring, along_limit, across_limit, floor):  # type: 
                         crest = False
             if crest:
                 cells[n, 0], cells[n, 1] = r, c
-                fall[n] = falls.mean()
+                fall[n] = mean
                 n += 1
     return cells[:n], fall[:n]
 
@@ -237,7 +239,7 @@ def thorough_tips(surface: Surface, relief: Relief, floor: float) -> Tips:
         more_cells.append(found[0])
         more_fall.append(found[1])
     crest_cells, crest_fall = _ridges(
-        z, index, border, ring, RIDGE_ALONG_MM, RIDGE_ACROSS_MM, floor
+        z, index, border, ring, RIDGE_NEAR_MM / relief.cell, RIDGE_ALONG_MM, RIDGE_ACROSS_MM, floor
     )
     for extra_cells, extra_fall, apart in (
         (np.concatenate(more_cells), np.concatenate(more_fall), APART_MM / relief.cell),
