@@ -12,7 +12,6 @@ from clinic.models import User
 from clinic.permissions import require
 from production.actions.errors import Refused
 from production.actions.loading import IN_A_RUN, leave, run_of
-from production.actions.promising import requote
 from production.actions.recording import find, record
 from production.bench.routes import route_of, up_to
 from production.models import (
@@ -42,7 +41,7 @@ def fail(
 
     ``restart`` is the cause's usual stage when left out: the scan, the model (prepare or
     print), the sheet (form), or the present stage. What comes out of a running load
-    leaves the rest of the load running. The promise is quoted again after the commit.
+    leaves the rest of the load running. A new plan weighs the promise again.
 
     Raises
     ------
@@ -81,8 +80,6 @@ def fail(
         Photo.objects.bulk_create(Photo(event=event, file=file) for file in photos)
         if load is not None:
             leave(load, row, Load.Status.FAILED, event.at)
-        order = row.order_id
-        transaction.on_commit(lambda: requote(order), robust=True)
         appliance.refresh_from_db()
         return event
 

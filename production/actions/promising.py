@@ -90,12 +90,3 @@ def settle(order_id: int) -> None:
     )
     promise.kept = promise.ready_at <= promise.due_at if promise.ready_at else None
     promise.save(update_fields=["ready_at", "handed_over_at", "kept"])
-
-
-def requote(order_id: int) -> None:
-    """Ask the planner what a failure does to the order's promise, and note its answer."""
-    from production import scheduling
-
-    ask = getattr(scheduling, "requote", None)
-    if ask is not None:
-        ask(Order.objects.get(pk=order_id))

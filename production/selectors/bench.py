@@ -30,7 +30,6 @@ from production.selectors.version import version_of
 
 SHOWN = 6
 UNDO_SECONDS = 60
-RECENT_EVENTS = 5000
 FAR = dt.datetime.max.replace(tzinfo=dt.UTC)
 
 
@@ -304,56 +303,3 @@ def undo_offer(user: User, now: dt.datetime | None = None) -> StageEvent | None:
     ):
         return None
     return event if event.seq == event.appliance.seq else None
-
-
-@dataclass(frozen=True)
-class Change:
-    """Something the front desk must hear of."""
-
-    at: dt.datetime
-    appliance: Appliance
-    action: str
-    words: str
-    promise: Promise | None
-
-
-def recent_changes(since: dt.datetime, limit: int = 20) -> list[Change]:
-    """Return failures, holds and remakes since ``since``, newest first, for the desk's page.
-
-    Looks at the newest few thousand events only, whatever the length of the record.
-    """
-    newest = StageEvent.objects.aggregate(m=Max("pk"))["m"] or 0
-    standing = Prefetch(
-        "appliance__order__promises", Promise.objects.filter(superseded_at=None), to_attr="standing"
-    )
-    events = (
-        StageEvent.objects.filter(
-            pk__gt=newest - RECENT_EVENTS,
-            recorded_at__gt=since,
-            action__in=[
-                StageEvent.Action.FAIL,
-                StageEvent.Action.HOLD,
-                StageEvent.Action.REMAKE,
-            ],
-            undone_by=None,
-        )
-        .select_related(
-            "appliance__order__patient", "appliance__kind", "stage", "to_stage", "cause"
-        )
-        .prefetch_related(standing)
-        .order_by("-pk")[:limit]
-    )
-    return [
-        Change(e.at, e.appliance, e.action, _change_words(e), promise_of(e.appliance))
-        for e in events
-    ]
-
-
-def _change_words(event: StageEvent) -> str:
-    why = str(event.cause.name if event.cause else event.note).strip()
-    if event.action == StageEvent.Action.FAIL:
-        back = f"starts again at {event.to_stage}"
-        return f"{event.stage} failed ({why}); {back}" if why else f"{event.stage} failed; {back}"
-    if event.action == StageEvent.Action.HOLD:
-        return f"On hold at {event.stage}: {why}" if why else f"On hold at {event.stage}"
-    return f"To be made again: {why}" if why else "To be made again"

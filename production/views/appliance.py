@@ -24,6 +24,7 @@ from production.selectors.version import version_of
 from production.views.bench import frame
 from production.views.bench_loads import shown_card, take_choices, take_ticks
 from production.views.bench_photos import PhotoRefused, keep_photos
+from production.views.bench_quote import promise_words
 from production.views.bench_scan import say
 from production.views.bench_subject import Subject, appliance_subject, subject_of
 from production.views.live import live
@@ -199,7 +200,9 @@ def fail(request: HttpRequest, code: str) -> HttpResponse:
                 seen=_number(post.get("seen")),
             )
             messages.success(
-                request, f"{row.code}: failure recorded; it starts again at {event.to_stage}."
+                request,
+                f"{row.code}: failure recorded; it starts again at {event.to_stage}. "
+                + promise_words(row.order),
             )
             return redirect(subject.url)
         except PhotoRefused as error:

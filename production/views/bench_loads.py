@@ -169,7 +169,11 @@ def load_fail(request: HttpRequest, code: str) -> HttpResponse:
                 note=request.POST.get("note", ""),
                 key=request.POST.get("key", "")[:60],
             )
-            messages.success(request, f"{len(chosen)} of {row.code} failed; the rest runs on.")
+            messages.success(
+                request,
+                f"{len(chosen)} of {row.code} failed; what is left of it runs on. "
+                "The next plan weighs the promises again.",
+            )
             return redirect(subject.url)
         except PhotoRefused as error:
             messages.error(request, str(error), extra_tags="bad")

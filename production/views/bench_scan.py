@@ -20,6 +20,7 @@ from production.bench.commands import Command
 from production.bench.lookup import Unknown, look_up
 from production.models import Appliance, Load, Lot, Machine, Program, RemakeCause, Stage
 from production.selectors.bench import bench_now, undo_offer
+from production.views.bench_quote import promise_words
 from production.views.bench_subject import Subject, since_words, subject_of
 
 BENCH = "bench"
@@ -183,7 +184,9 @@ def _cause(
         seen=subject.appliance.seq,
     )
     messages.success(
-        request, f"{subject.code}: “{cause.name}” recorded; it starts again at {event.to_stage}."
+        request,
+        f"{subject.code}: “{cause.name}” recorded; it starts again at {event.to_stage}. "
+        + promise_words(subject.appliance.order),
     )
     return subject.url
 

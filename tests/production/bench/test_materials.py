@@ -1,0 +1,137 @@
+"""Lots, allergies and programs: the wrong material is stopped."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+import pytest
+from django.utils import timezone
+
+from production.actions.errors import (
+    LotNeeded,
+    Refused,
+    WrongMaterial,
+)
+from production.actions.move import (
+    create_load,
+    start,
+    start_load,
+)
+from production.bench.fit import allergy_hits
+from production.models import (
+    Load,
+    Lot,
+    Machine,
+    Material,
+    Program,
+)
+from tests.production.bench.test_whole_way import walk
+
+
+class TestMaterials:
+    @pytest.fixture
+    def forming(self, bench, patient):
+        """An appliance ordered in the clear sheet, waiting to be formed."""
+        order = bench.order(patient, sheet=bench.lots["sheet"].material)
+        appliance = order.appliances.get()
+        walk(bench, appliance, until="form")
+        return appliance
+
+    def attempt(self, bench, appliance, lot, machine="forming"):
+        start(bench.technician, appliance, machine=bench.machines[machine], lots=[lot], key="try")
+
+    def test_another_sheet_than_ordered_is_stopped(self, bench, forming):
+        soft = Material.objects.create(kind="sheet", name="Soft 3.0")
+        lot = Lot.objects.create(material=soft, number="1")
+        with pytest.raises(WrongMaterial, match=r"was ordered in Clear sheet 1\.0"):
+            self.attempt(bench, forming, lot)
+        forming.refresh_from_db()
+        assert forming.status == "waiting"
+        assert not Load.objects.filter(status="running").exists()
+
+    @pytest.mark.parametrize(
+        ("change", "words"),
+        [
+            ({"expires_on": dt.date(2020, 1, 31)}, "expired on 31 Jan 2020"),
+            ({"withdrawn": True}, "withdrawn"),
+            ({"closed_at": timezone.now()}, "used up"),
+        ],
+    )
+    def test_a_lot_that_must_not_be_used_is_stopped(self, bench, forming, change, words):
+        Lot.objects.filter(pk=bench.lots["sheet"].pk).update(**change)
+        with pytest.raises(WrongMaterial, match=words):
+            self.attempt(bench, forming, Lot.objects.get(pk=bench.lots["sheet"].pk))
+
+    def test_the_use_by_day_itself_is_good(self, bench, forming, office):
+        Lot.objects.filter(pk=bench.lots["sheet"].pk).update(expires_on=office.today())
+        self.attempt(bench, forming, Lot.objects.get(pk=bench.lots["sheet"].pk))
+
+    def test_an_allergy_on_record_is_stopped(self, bench, forming, patient):
+        patient.allergies = "Contact allergy to acrylate (patch test 2024)"
+        patient.save()
+        Material.objects.filter(pk=bench.lots["sheet"].material_id).update(
+            allergens="urethane dimethacrylate"
+        )
+        with pytest.raises(WrongMaterial, match="allergy to dimethacrylate"):
+            self.attempt(bench, forming, Lot.objects.get(pk=bench.lots["sheet"].pk))
+
+    @pytest.mark.parametrize(
+        ("record", "allergens", "hits"),
+        [
+            ("Nickel", "nickel, chromium", ["nickel"]),
+            ("LATEX!", "natural rubber latex", ["latex"]),
+            ("acrylates", "acrylate", ["acrylate"]),
+            ("none known", "acrylate", []),
+            ("", "acrylate", []),
+            ("penicillin", "acrylate", []),
+            ("peanut", "", []),
+        ],
+    )
+    def test_allergies_are_compared_by_their_words(self, record, allergens, hits):
+        assert allergy_hits(record, allergens) == hits
+
+    def test_the_lot_is_asked_for(self, bench, forming):
+        with pytest.raises(LotNeeded) as asked:
+            start(bench.technician, forming, machine=bench.machines["forming"], key="s")
+        assert asked.value.kind == "sheet"
+
+    def test_a_program_bound_to_other_machines_stops_this_one(self, bench, forming):
+        other = Machine.objects.create(code="M-F2", name="Second former", kind="forming")
+        Program.objects.get(stage=bench.stages["form"]).machines.add(other)
+        with pytest.raises(WrongMaterial, match="allowed on Forming machine"):
+            self.attempt(bench, forming, bench.lots["sheet"])
+
+    def test_two_programs_are_a_choice(self, bench, forming):
+        second = Program.objects.create(
+            stage=bench.stages["form"],
+            material=bench.lots["sheet"].material,
+            name="Gentle",
+            minutes=6,
+        )
+        with pytest.raises(Refused, match="Choose the program"):
+            self.attempt(bench, forming, bench.lots["sheet"])
+        start(
+            bench.technician,
+            forming,
+            machine=bench.machines["forming"],
+            lots=[bench.lots["sheet"]],
+            program=second,
+            key="s",
+        )
+        load = Load.objects.get(status="running")
+        assert load.program == second
+        assert load.expected_end - load.started_at == dt.timedelta(minutes=6)
+
+    def test_one_tray_holds_one_resin(self, bench, patient):
+        a, b = bench.order(patient, ("upper", "lower")).appliances.all()
+        walk(bench, a, until="cure")
+        other = Material.objects.create(kind="resin", name="Other resin", unit="ml")
+        first, bench.lots["resin"] = (
+            bench.lots["resin"],
+            Lot.objects.create(material=other, number="9"),
+        )
+        walk(bench, b, until="cure")
+        bench.lots["resin"] = first
+        load = create_load(bench.technician, bench.stages["cure"], appliances=[a, b])
+        with pytest.raises(WrongMaterial, match="different resins"):
+            start_load(bench.technician, load, machine=bench.machines["cure"], key="c")
