@@ -235,6 +235,7 @@ LOGGING = {
         "production": {"level": "INFO"},
         "celery": {"level": "WARNING"},
         "axes": {"level": "ERROR"},
+        "kombu": {"level": "ERROR"},
     },
 }
 SILENCED_SYSTEM_CHECKS = ["axes.W003"]

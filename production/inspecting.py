@@ -10,6 +10,7 @@ from django.utils import timezone
 from clinic.models import Office
 from geometry.inspection import Limits, inspect_scan
 from production import storage, work
+from production.actions.prepare_model import prepare_moved
 from production.actions.scanning import scan_became_usable
 from production.models import Scan, StoredFile
 
@@ -41,7 +42,8 @@ class Inspected:
                 "inspected_at",
             ]
         )  # fmt: skip
-        scan_became_usable(scan.uploaded_by, scan)
+        moved = scan_became_usable(scan.uploaded_by, scan)
+        prepare_moved(scan.uploaded_by, moved)
         work.ask("plan", coalesce=True)
 
 

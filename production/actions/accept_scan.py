@@ -8,6 +8,7 @@ from django.db import transaction
 from clinic.models import User, record
 from clinic.permissions import require
 from production import work
+from production.actions.prepare_model import prepare_moved
 from production.actions.scanning import scan_became_usable
 from production.models import Acceptance, Scan
 
@@ -35,6 +36,6 @@ def accept_scan(user: User, scan: Scan, reason: str) -> Acceptance:
     findings = [f["code"] for f in (scan.report or {}).get("findings", [])]
     accepted = Acceptance.objects.create(scan=scan, doctor=user, reason=reason, findings=findings)
     record(user, "scan accepted", scan, findings=findings)
-    scan_became_usable(user, scan)
+    prepare_moved(user, scan_became_usable(user, scan))
     work.ask("plan", coalesce=True)
     return accepted

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import logging
+from collections.abc import Iterable
 from dataclasses import fields
 from typing import Any
 
@@ -19,6 +21,7 @@ from production.bench.gates import scan_faults
 from production.models import Appliance, PreparedModel
 from production.preparing import default_settings
 
+log = logging.getLogger(__name__)
 CHANGEABLE = {f.name for f in fields(ModelSettings)}
 
 
@@ -63,6 +66,20 @@ def prepare_model(
             record(user, "model asked for", model, appliance=appliance.code)
         attach_model(user, appliance, model)
     return model
+
+
+def prepare_moved(user: User, appliances: Iterable[Appliance]) -> None:
+    """Ask for the models of appliances that have just got their scan, with the usual settings.
+
+    A model that cannot be asked for is left to the technician, who sees why.
+    """
+    for appliance in appliances:
+        if appliance.model_id is None:
+            try:
+                with transaction.atomic():
+                    prepare_model(user, appliance)
+            except Refused as refused:
+                log.info("%s: no model yet: %s", appliance.code, refused)
 
 
 @transaction.atomic

@@ -19,7 +19,8 @@ FAMILY = [
     "Rasmussen", "Salonen", "Thorburn", "Ulvestad", "Varela", "Wexford", "Yilmaz", "Zeller",
     "Brandvold", "Cortez", "Drummond", "Ekholm", "Falk",
 ]  # fmt: skip
-ALLERGIES = ["Latex", "Nickel", "Methacrylate (rash from nail gel)", "Penicillin"]
+ALLERGIES = ["Latex", "Nickel", "Penicillin"]
+RESIN_ALLERGY = 70  # from the end of the list: a patient without orders
 
 
 def patients(rng: random.Random, today: dt.date) -> list[Patient]:
@@ -39,5 +40,7 @@ def patients(rng: random.Random, today: dt.date) -> list[Patient]:
                 phone=f"01632 960 {rng.randrange(200, 999)}",
             )
         )
+    # One whose record stops the model resin at the printer, to see how that looks.
+    rows[-RESIN_ALLERGY].allergies = "Methacrylate (rash from nail gel)"
     Patient.objects.bulk_create(rows)
     return list(Patient.objects.order_by("pk"))

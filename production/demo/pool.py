@@ -21,7 +21,7 @@ from production.models import PreparedModel, Scan, StoredFile
 from production.preparing import Prepared, default_settings, prepare_stored
 
 TRIANGLES = 40_000
-POOL = 4
+POOL = 3
 
 
 @dataclass(frozen=True)

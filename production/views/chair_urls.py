@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from production.views import chair, scan_files
+from production.views import chair, models3d, scan_files
 
 urlpatterns = [
     path("chair/<uuid:patient>/", chair.chair, name="chair"),
@@ -18,4 +18,12 @@ urlpatterns = [
     path("scans/<uuid:scan>/overlays.json", scan_files.overlays, name="scan-overlays"),
     path("scans/<uuid:scan>/picture.png", scan_files.picture, name="scan-picture"),
     path("scans/<uuid:scan>/file/", scan_files.original, name="scan-file"),
+    path("models/<uuid:model>/", models3d.model, name="model"),
+    path("models/<uuid:model>/state/", models3d.state, name="model-state"),
+    path("models/<uuid:model>/preview/", models3d.preview, name="model-preview"),
+    path("models/<uuid:model>/approve/", models3d.approve, name="model-approve"),
+    path("models/<uuid:model>/view.glb", models3d.view, name="model-view"),
+    path("models/<uuid:model>/picture.png", models3d.picture, name="model-picture"),
+    path("models/<uuid:model>/file/", models3d.download, name="model-file"),
+    path("appliance/<str:code>/prepare/", models3d.prepare, name="prepare"),
 ]
