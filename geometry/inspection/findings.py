@@ -15,7 +15,7 @@ SEVERITIES = (STOP, CHECK, NOTE)
 CODES: dict[str, str] = {
     "arch_contradiction": "Other arch than stated",
     "arch_unknown": "Upper or lower not clear",
-    "bubble": "Blister on the surface",
+    "bubble": "Blister or film of moisture",
     "closed_solid": "Closed solid, not a scan",
     "coarse_mesh": "Triangles too large",
     "crossing_triangles": "Surface passes through itself",
@@ -37,7 +37,6 @@ CODES: dict[str, str] = {
     "too_large": "Larger than an arch",
     "undercut": "Deep undercut",
     "unit_guessed": "Unit of the file is a guess",
-    "web": "Gap filled by moisture",
     "winding": "Triangles wound both ways",
 }
 

@@ -19,6 +19,7 @@ from geometry.inspection.findings import Finding, explain, in_order, verdict_of
 from geometry.inspection.limits import DEFAULT_LIMITS, Limits
 from geometry.inspection.place import Placer
 from geometry.inspection.result import Inspection
+from geometry.inspection.sampling_findings import sampling_findings, sampling_record
 from geometry.inspection.stopwatch import Stopwatch
 from geometry.inspection.undercut_report import (
     ArchUndercut,
@@ -28,7 +29,10 @@ from geometry.inspection.undercut_report import (
 )
 from geometry.mesh import Mesh
 from geometry.reading import ScanFile, read_mesh
-from geometry.topology import Topology, analyse
+from geometry.sampling import find_bumps
+from geometry.sampling import measure as measure_sampling
+from geometry.sampling.bumps import CELL_MM
+from geometry.topology import Topology, analyse, coarsen
 
 ENGINE = "1"
 _ENOUGH_TEETH = 6
@@ -135,7 +139,17 @@ def _measure_arch(
     with watch.part("teeth"):
         dentition = analyse_dentition(main, frame, topology, short_limit_mm=limits.tissue_least_mm)
     with watch.part("undercut"):
-        undercut = measure_arch(main, frame)
+        even = coarsen(main, CELL_MM)
+        undercut = measure_arch(main, even, frame)
+    with watch.part("sampling"):
+        sampling = measure_sampling(topology, limits.spike_mm)
+        bumps = find_bumps(
+            even,
+            _border_points(topology),
+            frame.occlusal,
+            undercut.along.lattice.outward,
+            limits.bubble_mm,
+        )
     placer = Placer(frame, _centres(dentition))
     known_side = frame.arch != "unknown"
     report["arch"] = {"value": frame.arch, "confidence": round(frame.confidence, 3)}
@@ -177,7 +191,18 @@ def _measure_arch(
         record = undercut_record(undercut, main, placer)
         report["undercut"] = record
         findings += undercut_findings(undercut, record, main, placer, limits)
+    report["sampling"] = sampling_record(sampling, bumps)
+    findings += sampling_findings(sampling, bumps, placer, limits)
     return Parts(dentition, undercut), findings
+
+
+def _border_points(topology: Topology) -> NDArray[np.float64]:
+    """Return the points of all border loops of the main piece."""
+    loops = [topology.border, *topology.holes]
+    chains = [loop.vertices for loop in loops if loop is not None]
+    if not chains:
+        return np.empty((0, 3))
+    return topology.main.vertices[np.concatenate(chains)]
 
 
 def _centres(dentition: Dentition) -> dict[int, NDArray[np.float64]] | None:

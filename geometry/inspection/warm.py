@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from geometry import reading, topology, undercut
+from geometry import reading, sampling, topology, undercut
 
 
 def warm() -> None:
@@ -10,3 +10,4 @@ def warm() -> None:
     reading.warm()
     topology.warm()
     undercut.warm()
+    sampling.warm()

@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from geometry.errors import GeometryError
 from geometry.mesh import Mesh
+from geometry.topology.coarse import coarsen
 from geometry.topology.edges import MANIFOLD_BROKEN, find_degenerate, pair_half_edges
 from geometry.topology.intersections import find_intersections
 from geometry.topology.pieces import (
@@ -183,5 +184,6 @@ def warm() -> None:
     )
     found = analyse(Mesh(vertices, faces))
     _ = found.vertex_normals, found.neighbours
+    coarsen(found.main, 0.5)
     twisted = Mesh(vertices, np.array([[0, 1, 2], [1, 4, 2], [0, 1, 3]], dtype=np.int32))
     analyse(twisted)

@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from geometry.mesh import Mesh
+from geometry.topology.coarse import coarsen
 from geometry.undercut.lattice import basis_along, cast
 from geometry.undercut.measure import base_plane
 
@@ -36,58 +36,6 @@ class BestDirection:
     direction: NDArray[np.float64]
     volume_mm3: float
     angle_deg: float
-
-
-@njit(cache=True, nogil=True)
-def _cluster(points, faces, low, inverse, shape, vertex, sums, sizes, kept):  # type: ignore[no-untyped-def]
-    """Merge the vertices within each cell; return (vertices, triangles kept)."""
-    nx, ny, nz = shape
-    table = np.full(nx * ny * nz, -1, dtype=np.int32)
-    count = 0
-    for v in range(points.shape[0]):
-        i = int((points[v, 0] - low[0]) * inverse)
-        j = int((points[v, 1] - low[1]) * inverse)
-        k = int((points[v, 2] - low[2]) * inverse)
-        c = (i * ny + j) * nz + k
-        if table[c] < 0:
-            table[c] = count
-            sums[count] = 0.0
-            sizes[count] = 0
-            count += 1
-        vertex[v] = table[c]
-        for axis in range(3):
-            sums[table[c], axis] += points[v, axis]
-        sizes[table[c]] += 1
-    for c in range(count):
-        for axis in range(3):
-            sums[c, axis] /= sizes[c]
-    triangles = 0
-    for t in range(faces.shape[0]):
-        a, b, c = vertex[faces[t, 0]], vertex[faces[t, 1]], vertex[faces[t, 2]]
-        if a != b and b != c and c != a:
-            kept[triangles, 0] = a
-            kept[triangles, 1] = b
-            kept[triangles, 2] = c
-            triangles += 1
-    return count, triangles
-
-
-def coarsen(mesh: Mesh, cell_mm: float) -> Mesh:
-    """Return a mesh with one vertex for each occupied cell of a grid."""
-    low = mesh.vertices.min(axis=0)
-    shape = np.floor((mesh.vertices.max(axis=0) - low) / cell_mm).astype(np.int64) + 1
-    while float(np.prod(shape.astype(float))) > 3e7:
-        cell_mm *= 1.5
-        shape = np.floor((mesh.vertices.max(axis=0) - low) / cell_mm).astype(np.int64) + 1
-    vertex = np.empty(len(mesh.vertices), dtype=np.int32)
-    sums = np.empty((len(mesh.vertices), 3))
-    sizes = np.empty(len(mesh.vertices), dtype=np.int32)
-    kept = np.empty((len(mesh.faces), 3), dtype=np.int32)
-    count, triangles = _cluster(
-        mesh.vertices, mesh.faces, low, 1.0 / cell_mm, tuple(int(n) for n in shape),
-        vertex, sums, sizes, kept,
-    )  # fmt: skip
-    return Mesh(sums[:count].copy(), kept[:triangles].copy())
 
 
 def cap_of(axis: NDArray[np.float64], within_deg: float, count: int) -> NDArray[np.float64]:
@@ -147,6 +95,7 @@ def best_direction(
     base_normal: NDArray[np.float64] | None = None,
     count: int = 48,
     within_deg: float = WITHIN_DEG,
+    even: Mesh | None = None,
 ) -> BestDirection:
     """Find the direction of least undercut within a cone around an axis.
 
@@ -162,6 +111,8 @@ def best_direction(
     count : int
         Directions in the survey.
     within_deg : float
+    even : Mesh, optional
+        The surface coarsened to about 0.3 mm, when the caller has it already.
 
     Returns
     -------
@@ -173,7 +124,9 @@ def best_direction(
         mesh, axis, plane[1], base_normal=plane[0], count=count, within_deg=within_deg
     )
     basis = basis_along(axis)
-    fine = coarsen(mesh, _FINE_CELL_MM) if len(mesh.faces) > _MANY_TRIANGLES else mesh
+    fine = mesh
+    if len(mesh.faces) > _MANY_TRIANGLES:
+        fine = coarsen(mesh, _FINE_CELL_MM) if even is None else even
     seen: dict[tuple[float, float], float] = {}
 
     def at(place: tuple[float, float]) -> float:

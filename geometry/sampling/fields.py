@@ -1,0 +1,94 @@
+"""Differences of a surface along its normals, by edge neighbours."""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+
+
+@njit(cache=True, nogil=True)
+def offsets(vertices, normals, start, neighbour, out):  # type: ignore[no-untyped-def]
+    """Fill each vertex's height over the mean of its neighbours, along its normal."""
+    for v in range(vertices.shape[0]):
+        begin, end = start[v], start[v + 1]
+        x = y = z = 0.0
+        for e in range(begin, end):
+            w = neighbour[e]
+            x += vertices[w, 0]
+            y += vertices[w, 1]
+            z += vertices[w, 2]
+        count = max(end - begin, 1)
+        out[v] = (
+            (vertices[v, 0] - x / count) * normals[v, 0]
+            + (vertices[v, 1] - y / count) * normals[v, 1]
+            + (vertices[v, 2] - z / count) * normals[v, 2]
+        )
+
+
+@njit(cache=True, nogil=True)
+def second_offsets(first, start, neighbour, out):  # type: ignore[no-untyped-def]
+    """Fill the difference of ``first`` to its mean over the neighbours."""
+    for v in range(first.size):
+        begin, end = start[v], start[v + 1]
+        total = 0.0
+        for e in range(begin, end):
+            total += first[neighbour[e]]
+        out[v] = first[v] - total / max(end - begin, 1)
+
+
+@njit(cache=True, nogil=True)
+def smooth(points, start, neighbour, rounds):  # type: ignore[no-untyped-def]
+    """Return points averaged with their neighbours, ``rounds`` times."""
+    now = points.copy()
+    after = np.empty_like(now)
+    for _ in range(rounds):
+        for v in range(now.shape[0]):
+            begin, end = start[v], start[v + 1]
+            for axis in range(now.shape[1]):
+                total = now[v, axis]
+                for e in range(begin, end):
+                    total += now[neighbour[e], axis]
+                after[v, axis] = total / (end - begin + 1)
+        now, after = after, now
+    return now
+
+
+@njit(cache=True, nogil=True)
+def edge_lengths(vertices, faces, out):  # type: ignore[no-untyped-def]
+    """Fill the length of each half-edge (3 m)."""
+    for t in range(faces.shape[0]):
+        for k in range(3):
+            a, b = faces[t, k], faces[t, (k + 1) % 3]
+            out[3 * t + k] = np.sqrt(
+                (vertices[a, 0] - vertices[b, 0]) ** 2
+                + (vertices[a, 1] - vertices[b, 1]) ** 2
+                + (vertices[a, 2] - vertices[b, 2]) ** 2
+            )
+
+
+@njit(cache=True, nogil=True)
+def mark_near_border(start, neighbour, border, rings, near):  # type: ignore[no-untyped-def]
+    """Mark border vertices and ``rings`` rings around them in ``near``."""
+    for v in border:
+        near[v] = 1
+    for _ in range(rings):
+        before = near.copy()
+        for v in range(near.size):
+            if before[v]:
+                for e in range(start[v], start[v + 1]):
+                    near[neighbour[e]] = 1
+
+
+@njit(cache=True, nogil=True)
+def distances_to_mean(vertices, start, neighbour, means, out):  # type: ignore[no-untyped-def]
+    """Fill the mean of each vertex's neighbours and the distance to it."""
+    for v in range(vertices.shape[0]):
+        begin, end = start[v], start[v + 1]
+        square = 0.0
+        for axis in range(3):
+            total = 0.0
+            for e in range(begin, end):
+                total += vertices[neighbour[e], axis]
+            means[v, axis] = total / max(end - begin, 1)
+            square += (vertices[v, axis] - means[v, axis]) ** 2
+        out[v] = np.sqrt(square)

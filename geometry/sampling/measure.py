@@ -1,0 +1,114 @@
+"""Edge length, noise and spikes of a surface."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from geometry.sampling.fields import (
+    distances_to_mean,
+    edge_lengths,
+    mark_near_border,
+    offsets,
+    second_offsets,
+)
+from geometry.topology import Topology
+
+# Standard deviation of the second difference of independent unit noise on a regular
+# triangle lattice: I - A/3 + A²/36 with A the six neighbours; the root of the sum of
+# its squared weights.
+_SECOND_GAIN = 1.3590
+_NORMAL_MAD = 0.6745
+# A spike is at least this sharp: height over the distance to its neighbours.
+_SHARP = 0.8
+
+
+@dataclass(frozen=True, slots=True)
+class Spike:
+    """A vertex far out of the surface of its neighbours.
+
+    Attributes
+    ----------
+    at : (3,) float64
+    height_mm : float
+    """
+
+    at: NDArray[np.float64]
+    height_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class Sampling:
+    """How finely and how truly the main piece was sampled.
+
+    Attributes
+    ----------
+    median_edge_mm : float
+    noise_mm : float
+        Standard deviation along the normal that independent noise of the vertices
+        would need to explain their second differences; robust against edges and
+        grooves. What the scanner smoothed away does not show.
+    spikes : tuple of Spike
+        Highest first.
+    """
+
+    median_edge_mm: float
+    noise_mm: float
+    spikes: tuple[Spike, ...]
+
+
+def measure(topology: Topology, spike_mm: float) -> Sampling:
+    """Measure the sampling of the main piece.
+
+    Parameters
+    ----------
+    topology : Topology
+    spike_mm : float
+        A vertex this far from the mean of its neighbours, and sharp, is a spike.
+    """
+    mesh, near = topology.main, topology.neighbours
+    normals = topology.vertex_normals
+    lengths = np.empty(mesh.faces.size)
+    edge_lengths(mesh.vertices, mesh.faces, lengths)
+    first = np.empty(len(mesh.vertices))
+    offsets(mesh.vertices, normals, near.start, near.vertex, first)
+    second = np.empty_like(first)
+    second_offsets(first, near.start, near.vertex, second)
+    edge = np.zeros(len(first), dtype=np.uint8)
+    loops = [topology.border, *topology.holes]
+    border = np.concatenate(
+        [loop.vertices for loop in loops if loop is not None] or [np.empty(0, dtype=np.int32)]
+    )
+    mark_near_border(near.start, near.vertex, border, 1, edge)
+    inner = edge == 0
+    noise = 0.0
+    if inner.any():
+        noise = float(np.median(np.abs(second[inner]))) / _NORMAL_MAD / _SECOND_GAIN
+    return Sampling(
+        median_edge_mm=float(np.median(lengths)),
+        noise_mm=noise,
+        spikes=_spikes(topology, inner, spike_mm),
+    )
+
+
+def _spikes(topology: Topology, inner: NDArray[np.bool_], spike_mm: float) -> tuple[Spike, ...]:
+    """Return sharp vertices that stand ``spike_mm`` from the mean of their neighbours."""
+    mesh, near = topology.main, topology.neighbours
+    mean, height = np.empty_like(mesh.vertices), np.empty(len(mesh.vertices))
+    distances_to_mean(mesh.vertices, near.start, near.vertex, mean, height)
+    found = []
+    for v in np.flatnonzero(inner & (height >= spike_mm)).tolist():
+        around = mesh.vertices[near.vertex[near.start[v] : near.start[v + 1]]]
+        apex = (mesh.vertices[v] - mean[v]) / height[v]
+        spread = around - mean[v]
+        beside = np.linalg.norm(spread - np.outer(spread @ apex, apex), axis=1)
+        if height[v] >= _SHARP * float(np.median(beside)):
+            found.append(Spike(mesh.vertices[v].copy(), float(height[v])))
+    found.sort(key=lambda spike: -spike.height_mm)
+    kept: list[Spike] = []
+    for spike in found:
+        if all(np.linalg.norm(spike.at - other.at) > 1.0 for other in kept):
+            kept.append(spike)
+    return tuple(kept)
