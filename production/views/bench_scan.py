@@ -24,6 +24,7 @@ from production.views.bench_quote import promise_words
 from production.views.bench_subject import Subject, since_words, subject_of
 
 BENCH = "bench"
+BAG = "handover-bag"  # session: the code read from the bag on the hand-over page
 
 
 def say(request: HttpRequest, error: ActionError) -> None:
@@ -46,10 +47,13 @@ def scan(request: HttpRequest) -> HttpResponse:
     if isinstance(thing, Unknown):
         messages.error(request, thing.words, extra_tags="bad")
         return redirect(back)
+    if isinstance(thing, Appliance) and context == f"handover:{thing.code}":
+        request.session[BAG] = thing.code
+        return redirect("handover", thing.code)
     if not may(request.user, "bench"):
         return redirect(_page_of(thing) or back)
     try:
-        return redirect(_follow(request, thing, subject, context, key) or back)
+        return redirect(_follow(request, thing, subject, key) or back)
     except StartUnknown as error:
         say(request, error)
         return redirect(f"{back}?ask=start")
@@ -66,11 +70,9 @@ def _page_of(thing: object) -> str | None:
     return None
 
 
-def _follow(
-    request: HttpRequest, thing: object, subject: Subject | None, context: str, key: str
-) -> str | None:
+def _follow(request: HttpRequest, thing: object, subject: Subject | None, key: str) -> str | None:
     if isinstance(thing, Appliance):
-        return _appliance(request, thing, subject, context)
+        return _appliance(request, thing, subject)
     if isinstance(thing, Load):
         return reverse("load", args=[thing.code])
     if isinstance(thing, Machine):
@@ -86,16 +88,12 @@ def _follow(
     return None
 
 
-def _appliance(
-    request: HttpRequest, appliance: Appliance, subject: Subject | None, context: str
-) -> str:
+def _appliance(request: HttpRequest, appliance: Appliance, subject: Subject | None) -> str:
     load = subject.load if subject else None
     if load is not None and load.status == Load.Status.FILLING:
         move.add_to_load(request.user, load, appliance)  # type: ignore[arg-type]
         messages.success(request, f"{appliance.code} is in {load.code}.")
         return reverse("load", args=[load.code])
-    if context == f"handover:{appliance.code}":
-        return reverse("handover", args=[appliance.code]) + "?bag=1"
     return reverse("appliance", args=[appliance.code])
 
 

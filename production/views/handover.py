@@ -15,9 +15,7 @@ from production.models import Appliance, Handover, RemakeCause, Stage
 from production.selectors import appliance as reads
 from production.views.appliance import subject_or_404
 from production.views.bench import frame
-from production.views.bench_scan import say
-
-BAG = "handover-bag"
+from production.views.bench_scan import BAG, say
 
 
 @needs("hand_over")
@@ -26,10 +24,6 @@ def handover(request: HttpRequest, code: str) -> HttpResponse:
     subject = subject_or_404(request, code)
     row = subject.appliance
     assert row is not None
-    if request.GET.get("bag") == "1":
-        # The scan on this page read the code from the bag.
-        request.session[BAG] = row.code
-        return redirect("handover", row.code)
     if request.method == "POST":
         return _record(request, row)
     others = (
