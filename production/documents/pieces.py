@@ -19,7 +19,10 @@ from production.models import (
 )
 from production.seed import FOLLOW
 
-__all__ = ["Piece", "events_of", "load_piece"]
+__all__ = ["BlockOutList", "Piece", "events_of", "load_piece"]
+
+# As many places as leave the traveler on one page; the others are on the model's page.
+PLACES = 8
 
 
 @dataclass(frozen=True)
@@ -31,6 +34,26 @@ class RouteLine:
     minutes: float
     optional: bool
     caution: str
+
+
+@dataclass(frozen=True)
+class BlockOutList:
+    """The places of a prepared model's undercuts, for the bench.
+
+    ``filled_to_mm`` is the depth down to which the printed model is filled already;
+    None when the model is printed as scanned and the filling is the bench's work.
+    """
+
+    places: list[str]
+    more: int
+    filled_to_mm: float | None
+
+    @classmethod
+    def read(cls, record: dict[str, Any]) -> BlockOutList:
+        """Read the prepared model's report, largest places first."""
+        regions = record.get("regions") or []
+        words = [str(r["words"]) for r in regions]
+        return cls(words[:PLACES], max(0, len(words) - PLACES), record.get("depth_mm"))
 
 
 @dataclass(frozen=True)
@@ -62,12 +85,12 @@ class Piece:
         )
 
     @property
-    def block_out(self) -> list[str]:
-        """Where to block out at the bench, in words, from the prepared model's report."""
+    def block_out(self) -> BlockOutList | None:
+        """Where undercuts are blocked out; None until a model is prepared."""
         model = self.appliance.model
         report: dict[str, Any] = (model.report if model else None) or {}
-        regions = (report.get("block_out") or {}).get("regions") or []
-        return [_region(r) for r in regions]
+        record = report.get("block_out")
+        return BlockOutList.read(record) if record else None
 
     @property
     def sheet(self) -> str:
@@ -94,31 +117,6 @@ class Piece:
             "promise": self.promise,
             **more,
         }
-
-
-SEXTANTS = {
-    "03": "upper right back",
-    "04": "upper front",
-    "05": "upper left back",
-    "06": "lower left back",
-    "07": "lower front",
-    "08": "lower right back",
-}
-
-
-def _region(region: Any) -> str:
-    """Put one place of the report into words: sextant, side, how deep, how much."""
-    if not isinstance(region, dict):
-        return str(region)
-    sextant = str(region.get("sextant", ""))
-    words = [f"{sextant} {SEXTANTS.get(sextant, '')}".strip(), str(region.get("side", ""))]
-    depth = region.get("max_depth_mm", region.get("depth_mm"))
-    volume = region.get("added_mm3", region.get("volume_mm3"))
-    if depth is not None:
-        words.append(f"{float(depth):.2f} mm deep")
-    if volume is not None:
-        words.append(f"{float(volume):.0f} mm³")
-    return ", ".join(w for w in words if w)
 
 
 def load_piece(code: str) -> Piece | None:

@@ -12,4 +12,5 @@ __all__ = ["build"]
 def build(piece: Piece) -> Paper:
     """Return the traveler of one appliance."""
     name = f"traveler-{piece.appliance.code}.pdf"
-    return make_paper(name, "documents/traveler.html", piece.context(follow=FOLLOW))
+    context = piece.context(follow=FOLLOW)
+    return make_paper(name, "documents/traveler.html", context, one_page=True)

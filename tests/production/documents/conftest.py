@@ -54,9 +54,10 @@ def order(office, person, patient: Patient, arch: str, **more) -> Appliance:
         report={
             "height_mm": 21.4,
             "block_out": {
+                "depth_mm": None,
                 "regions": [
-                    {"sextant": "07", "side": "lingual", "max_depth_mm": 0.62, "added_mm3": 14.2}
-                ]
+                    {"words": "gum: lower left front, lingual; 14.2 mm³, up to 0.6 mm deep"}
+                ],
             },
         },
     )

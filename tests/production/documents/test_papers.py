@@ -66,7 +66,8 @@ def test_traveler(piece):
     assert "LOWER" in text
     assert piece.appliance.code in text
     assert "Clear sheet, 1 mm" in text
-    assert "07 lower front, lingual, 0.62 mm deep, 14 mm³" in text
+    assert "By hand, these places and no more" in text
+    assert "lower left front, lingual; 14.2 mm³, up to 0.6 mm deep" in text
     assert "21.4 mm from base" in text
     for stage in ("Scan", "Print", "Wash", "Cure", "Block-out", "Trim", "Disinfect and bag"):
         assert stage in text
@@ -74,6 +75,19 @@ def test_traveler(piece):
     assert "Alcohol is flammable" in text
     assert "nitrile gloves" in text
     assert "manufacturer's instructions and local rules" in text
+
+
+def test_what_the_model_has_filled_is_not_asked_for_again(made):
+    report = made.model.report
+    report["block_out"]["depth_mm"] = 0.25
+    report["block_out"]["regions"] *= 11
+    made.model.save()
+    text = text_of(traveler.build(load_piece(made.code)).pdf)
+    assert "Filled in the model, 0.25 mm of undercut left" in text
+    assert "and 3 smaller" in text
+    report["block_out"]["regions"] = []
+    made.model.save()
+    assert "none needed" in text_of(traveler.build(load_piece(made.code)).pdf)
 
 
 def test_allergies_stand_out(office, person, patient):
