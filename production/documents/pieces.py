@@ -22,7 +22,7 @@ from production.seed import FOLLOW
 __all__ = ["BlockOutList", "Piece", "events_of", "load_piece"]
 
 # As many places as leave the traveler on one page; the others are on the model's page.
-PLACES = 8
+PLACES = 6
 
 
 @dataclass(frozen=True)

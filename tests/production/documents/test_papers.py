@@ -84,7 +84,7 @@ def test_what_the_model_has_filled_is_not_asked_for_again(made):
     made.model.save()
     text = text_of(traveler.build(load_piece(made.code)).pdf)
     assert "Filled in the model, 0.25 mm of undercut left" in text
-    assert "and 3 smaller" in text
+    assert "and 5 smaller" in text
     report["block_out"]["regions"] = []
     made.model.save()
     assert "none needed" in text_of(traveler.build(load_piece(made.code)).pdf)
