@@ -44,6 +44,8 @@ class Score(NamedTuple):
 
 def handed_over(shop: Shop, finish: Floats) -> Floats:
     """Return when each job is handed over: (..., J) of the last finish in its group."""
+    if finish.size == 0:  # nothing on the bench
+        return finish
     flat = finish.reshape(-1, finish.shape[-1])
     last = np.full((int(shop.group.max(initial=-1)) + 1, flat.shape[0]), -math.inf)
     np.maximum.at(last, shop.group, flat.T)

@@ -54,4 +54,5 @@ def windows(spans: list[tuple[dt.datetime, dt.datetime]], origin: dt.datetime) -
 
 def minutes_after(origin: dt.datetime, moment: dt.datetime) -> float:
     """Return the minutes from ``origin`` to ``moment``; negative when it is past."""
-    return (moment - origin).total_seconds() / 60.0
+    # Instants, not wall clocks: two datetimes of one zone would subtract as clocks do.
+    return (moment.timestamp() - origin.timestamp()) / 60.0

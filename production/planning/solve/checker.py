@@ -219,7 +219,7 @@ def _needs(resources: Row, rows: list[Row]) -> list[str]:
     a kind held than answer to it, and each is held inside some helper's open time.
     """
     found = []
-    held: dict[str, list[tuple[float, float, str]]] = {}
+    held: dict[str, list[tuple[float, float, Row]]] = {}
     batches: set[tuple[str, Any, str]] = set()
     for row in rows:
         step = row["step"]
@@ -233,17 +233,19 @@ def _needs(resources: Row, rows: list[Row]) -> list[str]:
                     continue
                 batches.add((row["resource"], row["batch"], kind))
             until = row["start"] + min(hands, minutes)
-            held.setdefault(kind, []).append((row["start"], until, row["what"]))
+            held.setdefault(kind, []).append((row["start"], until, row))
             helpers = _helpers(resources, kind)
             present = any(_inside(r.get("open"), row["start"], until, True) for r in helpers)
             if not row["running"] and not present:
                 found.append(f"{row['what']}: nobody of '{kind}' is there")
     for kind, spans in held.items():
         limit = sum(r.get("capacity", 1) for r in _helpers(resources, kind))
-        for t, _, what in spans:
+        for t, _, row in spans:
             count = sum(1 for start, end, _ in spans if start <= t + CLOSE and end > t + CLOSE)
-            if count > limit:
-                found.append(f"{what}: {count} of '{kind}' are held at {t}, there are {limit}")
+            if count > limit and not row["running"]:
+                found.append(
+                    f"{row['what']}: {count} of '{kind}' are held at {t}, there are {limit}"
+                )
     return found
 
 
@@ -283,6 +285,7 @@ def _objective(problem: Row, jobs: Row, rows: list[Row], plan: Row) -> list[str]
         for name, value in true.items()
         if abs(stated[name] - value) > 1e-4 * (1 + abs(value))
     ]
-    if plan["lower_bound"] > stated["value"] + 1e-6 * (1 + abs(stated["value"])):
-        found.append(f"lower bound {plan['lower_bound']} exceeds the value {stated['value']}")
+    bound = plan.get("lower_bound")
+    if bound is not None and bound > stated["value"] + 1e-6 * (1 + abs(stated["value"])):
+        found.append(f"lower bound {bound} exceeds the value {stated['value']}")
     return found

@@ -1,0 +1,114 @@
+"""The bench's records as a planning problem, and the planner's answers as records."""
+
+from __future__ import annotations
+
+import datetime as dt
+from zoneinfo import ZoneInfo
+
+import pytest
+from django.utils import timezone
+
+from clinic.models import ClosedDay, OpeningHours
+from production.actions import agree_promise, open_order
+from production.models import ApplianceKind, Machine, Plan, Promise
+from production.planning.solve.checker import violations
+from production.scheduling import quote_pickup
+from production.scheduling.hours import open_spans, windows
+from production.scheduling.publish import make_plan
+from production.scheduling.state import read_situation
+
+MORNING = dt.datetime(2026, 11, 25, 9, 0, tzinfo=dt.UTC)
+
+
+@pytest.fixture
+def bench(office, person, monkeypatch):
+    """An office with machines and one technician, on a working morning."""
+    for code, kind, capacity in [
+        ("M-P", "printer", 6), ("M-W", "wash", 6), ("M-C", "cure", 6), ("M-F", "forming", 1),
+    ]:  # fmt: skip
+        Machine.objects.create(code=code, name=code, kind=kind, capacity=capacity)
+    person("technician")
+    monkeypatch.setattr(timezone, "now", lambda: MORNING)
+    return office
+
+
+@pytest.fixture
+def retainer(bench):
+    return ApplianceKind.objects.get(code="retainer")
+
+
+def test_hours_have_the_length_they_really_have_when_clocks_change(office):
+    # European summer time ends on 25 October 2026: that Sunday has 25 hours.
+    office.time_zone = "Europe/Dublin"
+    office.save()
+    OpeningHours.objects.create(weekday=7, opens=dt.time(0, 30), closes=dt.time(3, 30))
+    start = dt.datetime(2026, 10, 25, 0, 0, tzinfo=ZoneInfo("Europe/Dublin"))
+    spans = open_spans(office, start, days=1)
+    assert windows(spans, start) == [[30.0, 270.0]]
+
+
+def test_a_closed_day_has_no_window(office):
+    ClosedDay.objects.create(date=MORNING.date(), reason="Moving")
+    spans = open_spans(office, MORNING, days=2)
+    assert {start.date() for start, _ in spans} == {MORNING.date() + dt.timedelta(days=1)}
+
+
+def test_a_new_order_is_offered_a_time_that_is_kept_and_in_opening_hours(retainer):
+    offer = quote_pickup(retainer, ["upper", "lower"], MORNING)
+    assert offer.earliest is not None
+    assert offer.p_kept >= 0.95
+    local = offer.earliest.astimezone(dt.UTC)
+    assert dt.time(8) <= local.time() <= dt.time(17, 30)
+    # Scan, print, wash, cure, form, trim and finish take more than an hour and a half.
+    assert offer.earliest - MORNING > dt.timedelta(minutes=90)
+
+
+def test_a_time_of_ones_own_is_weighed(retainer):
+    soon = quote_pickup(retainer, ["upper"], MORNING, due_at=MORNING + dt.timedelta(minutes=45))
+    late = quote_pickup(retainer, ["upper"], MORNING, due_at=MORNING + dt.timedelta(days=2))
+    past = quote_pickup(retainer, ["upper"], MORNING, due_at=MORNING - dt.timedelta(hours=1))
+    assert soon.p_kept < 0.05
+    assert late.p_kept > 0.99
+    assert past.earliest is None
+    assert "passed" in past.reason
+
+
+def test_without_a_printer_nothing_can_be_promised_and_the_reason_says_so(retainer):
+    Machine.objects.filter(kind="printer").delete()
+    offer = quote_pickup(retainer, ["upper"], MORNING)
+    assert offer.earliest is None
+    assert "printer" in offer.reason
+
+
+def test_a_published_plan_is_feasible_and_gives_every_promise_its_risk(
+    retainer, person, patient, django_capture_on_commit_callbacks
+):
+    doctor = person("doctor")
+    for number in range(3):
+        order = open_order(doctor, patient, retainer, ["upper", "lower"], key=f"o{number}")
+        agree_promise(doctor, order, MORNING + dt.timedelta(hours=5), key=f"p{number}")
+    made = make_plan()
+    assert violations(made.situation.problem, made.plan) == []
+    made.publish()
+    assert Plan.objects.count() == 1
+    risks = list(Promise.objects.values_list("p_late", flat=True))
+    assert all(r is not None and 0 <= r <= 1 for r in risks)
+
+
+def test_a_plan_for_a_state_that_has_passed_is_not_published(retainer, person, patient):
+    doctor = person("doctor")
+    open_order(doctor, patient, retainer, ["upper"], key="first")
+    made = make_plan()
+    open_order(doctor, patient, retainer, ["lower"], key="second")
+    made.publish()
+    assert not Plan.objects.exists()
+
+
+def test_reading_the_state_takes_the_same_number_of_queries_however_much_is_open(
+    retainer, person, patient, django_assert_max_num_queries
+):
+    doctor = person("doctor")
+    for number in range(8):
+        open_order(doctor, patient, retainer, ["upper", "lower"], key=f"o{number}")
+    with django_assert_max_num_queries(24):
+        read_situation()
