@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import logging
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -14,7 +15,13 @@ from production.selectors.risk import Likelihood, likelihood
 
 __all__ = ["Answer", "Choice", "again", "ask"]
 
+log = logging.getLogger(__name__)
+
 NOTICEABLE = 0.005
+NO_PLANNER = (
+    "The planner gave no answer. Try again; if it stays so, ask at the bench, enter the time "
+    "they give below, and tell your manager."
+)
 
 
 @dataclass(frozen=True)
@@ -22,7 +29,7 @@ class Choice:
     """A time with how likely it is kept, and what it costs or gains."""
 
     at: dt.datetime
-    p_kept: float
+    p_kept: float | None
     likelihood: Likelihood
     words: str = ""
     can_agree: bool = True
@@ -76,11 +83,16 @@ def ask(
     """
     office = office or Office.get()
     started = time.monotonic()
-    offer = quote_pickup(kind, pieces, ready_from)
     own = None
-    if own_time is not None:
-        judged = quote_pickup(kind, pieces, ready_from, due_at=own_time)
-        own = _own(own_time, judged, office)
+    try:
+        offer = quote_pickup(kind, pieces, ready_from)
+        if own_time is not None:
+            judged = quote_pickup(kind, pieces, ready_from, due_at=own_time)
+            own = _own(own_time, judged, office)
+    except Exception:
+        # The patient stands at the desk: say so, and let people agree as they did before.
+        log.exception("the planner gave no answer")
+        return _without_planner(own_time, office, time.monotonic() - started)
     return _answer(offer, office, own, time.monotonic() - started)
 
 
@@ -88,7 +100,12 @@ def again(order: Order, office: Office | None = None) -> Answer:
     """Ask when an open order can be picked up, as the bench is now."""
     office = office or Office.get()
     started = time.monotonic()
-    return _answer(requote(order), office, None, time.monotonic() - started)
+    try:
+        offer = requote(order)
+    except Exception:
+        log.exception("the planner gave no answer")
+        return _without_planner(None, office, time.monotonic() - started)
+    return _answer(offer, office, None, time.monotonic() - started)
 
 
 def chance(answer: Answer, at: dt.datetime) -> float | None:
@@ -112,6 +129,14 @@ def _answer(offer: Offer, office: Office, own: Choice | None, seconds: float) ->
         reason=offer.reason,
         seconds=seconds,
     )
+
+
+def _without_planner(own_time: dt.datetime | None, office: Office, seconds: float) -> Answer:
+    """Answer when the planner failed: only a time that people vouch for themselves."""
+    own = None
+    if own_time is not None:
+        own = Choice(own_time, None, likelihood(None, office), "Agree if the bench vouches for it.")
+    return Answer(None, own=own, reason=NO_PLANNER, seconds=seconds)
 
 
 def _choice(at: dt.datetime, p_kept: float, words: str, office: Office) -> Choice:
