@@ -8,7 +8,7 @@ const form = document.getElementById("scan-form");
 const field = document.getElementById("scan-text");
 const GS = "\u001d";
 const HAND_MS = 45; // no hand types whole codes with less time between keys
-const SHORTEST = 4;
+const SHORTEST = 3; // as in L-7
 
 let burst = "";
 let last = 0;
@@ -32,7 +32,7 @@ document.addEventListener("keydown", (event) => {
   if (event.ctrlKey && !separator) return;
   const active = document.activeElement ?? document.body;
   const elsewhere = typing(active) && active !== field;
-  const now = performance.now();
+  const now = event.timeStamp;
   const fast = now - last < HAND_MS;
 
   if (event.key === "Enter") {

@@ -78,13 +78,13 @@ document.addEventListener("click", async (event) => {
   if (!event.target.closest?.("#notices")) return;
   const on = localStorage.getItem(WANTED) === "yes";
   localStorage.setItem(WANTED, on ? "no" : "yes");
+  show();
   if (!on) {
     wake();
     if ("Notification" in window && Notification.permission === "default") {
       await Notification.requestPermission();
     }
   }
-  show();
 });
 document.addEventListener("htmx:afterSettle", show);
 show();

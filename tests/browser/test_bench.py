@@ -1,0 +1,150 @@
+"""The bench in a real browser: a wedge that types, other hands, timers, accessibility."""
+
+from __future__ import annotations
+
+import os
+import time
+
+import pytest
+from django.contrib.auth import BACKEND_SESSION_KEY, HASH_SESSION_KEY, SESSION_KEY
+from django.contrib.sessions.backends.db import SessionStore
+
+from production.actions.move import create_load, hold, start_load
+from production.models import Appliance
+from tests.browser.test_access_and_axe import violations
+from tests.production.bench.conftest import Bench
+from tests.production.bench.test_whole_way import walk
+
+# The browser driver keeps an event loop in this thread; the database is used beside it.
+os.environ.setdefault("DJANGO_ALLOW_ASYNC_UNSAFE", "true")
+
+KEY_SECONDS = 0.012  # between two characters of a keyboard-wedge scanner
+
+
+@pytest.fixture
+def bench(transactional_db, office, person) -> Bench:
+    return Bench(person)
+
+
+@pytest.fixture
+def tablet(browser, live_server, bench):
+    """The wall tablet, the technician signed in."""
+    user = bench.technician
+    session = SessionStore()
+    session[SESSION_KEY] = str(user.pk)
+    session[BACKEND_SESSION_KEY] = "django.contrib.auth.backends.ModelBackend"
+    session[HASH_SESSION_KEY] = user.get_session_auth_hash()
+    session.save()
+    context = browser.new_context(viewport={"width": 1024, "height": 768})
+    context.add_cookies(
+        [{"name": "sessionid", "value": session.session_key, "url": live_server.url}]
+    )
+    page = context.new_page()
+    page.set_default_timeout(15000)
+    page.faults = []
+    page.on("pageerror", lambda error: page.faults.append(str(error)))
+    page.on(
+        "console",
+        lambda message: page.faults.append(message.text) if message.type == "error" else None,
+    )
+    yield page
+    assert page.faults == []
+    context.close()
+
+
+def wedge(page, text: str) -> None:
+    """Type as a scanner does: evenly, faster than a hand, Enter at the end."""
+    client = page.context.new_cdp_session(page)
+    moment = time.time()
+    for character in [*text, "\r"]:
+        moment += KEY_SECONDS
+        key = {"key": character, "text": character}
+        if character == "\r":
+            key |= {"key": "Enter", "code": "Enter", "windowsVirtualKeyCode": 13}
+        client.send("Input.dispatchKeyEvent", {"type": "keyDown", "timestamp": moment, **key})
+        key.pop("text")
+        client.send("Input.dispatchKeyEvent", {"type": "keyUp", "timestamp": moment + 0.004, **key})
+
+
+def test_the_wedge_is_heard_wherever_the_focus_is(tablet, bench, patient, live_server):
+    appliance = bench.appliance(patient)
+    walk(bench, appliance, until="form")
+    tablet.goto(f"{live_server.url}/bench/")
+    wedge(tablet, appliance.code)  # nothing has the focus
+    tablet.wait_for_url(f"**/appliance/{appliance.code}/")
+    tablet.click("#hold-note")
+    tablet.keyboard.type("a note", delay=120)
+    wedge(tablet, bench.lots["sheet"].code)  # a note is being written
+    tablet.wait_for_selector(".said:has-text('fits. Now scan the forming machine')")
+    assert not appliance.events.filter(action="hold").exists()
+    tablet.focus("#scan-form button[type=submit]")
+    wedge(tablet, "M-FORM")  # a button has the focus
+    tablet.wait_for_selector(".said:has-text('Form started on Forming machine')")
+    assert Appliance.objects.get(pk=appliance.pk).status == "running"
+
+
+def test_the_separator_of_gs1_codes_arrives(tablet, bench, live_server):
+    tablet.goto(f"{live_server.url}/bench/")
+    tablet.keyboard.type("]d2010952123454321310A1")
+    tablet.keyboard.press("Control+]")
+    tablet.keyboard.type("17280131")
+    assert tablet.input_value("#scan-text") == "]d2010952123454321310A1\x1d17280131"
+
+
+def test_another_hand_is_seen_without_a_reload(tablet, bench, patient, live_server):
+    appliance = bench.appliance(patient)
+    tablet.goto(f"{live_server.url}/appliance/{appliance.code}/")
+    hold(bench.doctor, appliance, note="looks at it", key="h")
+    tablet.wait_for_selector("#moved:has-text('Somebody moved this')")
+    tablet.goto(f"{live_server.url}/bench/")
+    other = bench.appliance(patient)
+    tablet.wait_for_selector(f"#now >> text={other.code}")
+
+
+def test_a_run_that_ends_is_told_once(tablet, bench, patient, live_server):
+    appliance = bench.appliance(patient)
+    walk(bench, appliance, until="wash")
+    load = create_load(bench.technician, bench.stages["wash"], appliances=[appliance])
+    load = start_load(bench.technician, load, machine=bench.machines["wash"], key="s")
+    load.expected_end = load.started_at
+    load.save()
+    tablet.goto(f"{live_server.url}/bench/")
+    tablet.wait_for_selector(".toast:has-text('Wash on Wash unit has ended')")
+    tablet.goto(f"{live_server.url}/bench/codes/")
+    tablet.wait_for_selector(".left.over")
+    assert tablet.locator(".toast").count() == 0
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_the_pages_have_no_violations(tablet, bench, patient, live_server, scheme):
+    tablet.emulate_media(color_scheme=scheme, reduced_motion="reduce")
+    rows = list(bench.order(patient, ("upper", "lower")).appliances.all())
+    ready, forming, prepared = bench.appliance(patient), *rows[:1], rows[1]
+    walk(bench, ready)
+    walk(bench, forming, until="form")
+    walk(bench, prepared, until="print")
+    load = create_load(bench.technician, bench.stages["print"], appliances=[prepared])
+    start_load(
+        bench.technician,
+        load,
+        machine=bench.machines["printer"],
+        lots=[bench.lots["resin"]],
+        key="s",
+    )
+    found = {}
+    for path in (
+        "/bench/",
+        "/bench/codes/",
+        f"/load/{load.code}/",
+        f"/load/{load.code}/failed/",
+        f"/appliance/{forming.code}/",
+        f"/appliance/{forming.code}/?ask=start",
+        f"/appliance/{forming.code}/failed/",
+        f"/appliance/{ready.code}/handover/",
+        f"/appliance/{ready.code}/again/",
+    ):
+        tablet.goto(live_server.url + path)
+        broken = violations(tablet)
+        if broken:
+            found[path] = broken
+    assert found == {}
