@@ -3,5 +3,6 @@
 from geometry.frame.frame import Frame, find_frame
 from geometry.frame.spee import CurveOfSpee, curve_of_spee
 from geometry.frame.tilt import Tilt, measure_tilt
+from geometry.frame.warm import warm
 
-__all__ = ["CurveOfSpee", "Frame", "Tilt", "curve_of_spee", "find_frame", "measure_tilt"]
+__all__ = ["CurveOfSpee", "Frame", "Tilt", "curve_of_spee", "find_frame", "measure_tilt", "warm"]

@@ -17,8 +17,6 @@ from geometry.frame.surface import take_surface
 from geometry.frame.unroll import unroll
 from geometry.mesh import Mesh
 
-LARGEST_EXTENT_MM = 500.0
-SMALLEST_EXTENT_MM = 5.0
 ARCHES = ("upper", "lower")
 
 
@@ -158,11 +156,6 @@ def find_frame(mesh: Mesh, arch: str | None = None) -> Frame:
     if arch is not None and arch not in ARCHES:
         raise GeometryError(f"arch {arch!r} is not known; say upper or lower")
     surface = take_surface(mesh)
-    extent = float(np.ptp(surface.points, axis=0).max())
-    if not SMALLEST_EXTENT_MM <= extent <= LARGEST_EXTENT_MM:
-        raise GeometryError(
-            f"the scan is {extent:.3g} mm long, not the size of an arch; check its units"
-        )
     plane = find_plane(surface)
     rotation = basis_of(plane.axis)
     relief, _ = relief_of(surface, rotation, FINE_CELL_MM)

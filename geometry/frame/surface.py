@@ -32,6 +32,8 @@ FLAT_SHARE = 0.06
 FLAT_TOLERANCE_MM = 0.25
 
 MAX_FILL_POINTS = 2_000_000
+LARGEST_EXTENT_MM = 500.0
+SMALLEST_EXTENT_MM = 5.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,14 +49,11 @@ class Surface:
         True where the surface ends (or meets the flat base of a closed model).
     centre : (3,) float64, mm
         What was subtracted from the file's coordinates.
-    closed : bool
-        True when the surface had no border of its own.
     """
 
     points: NDArray[np.float64]
     border: NDArray[np.bool_]
     centre: NDArray[np.float64]
-    closed: bool
 
     def subset(self, count: int) -> Surface:
         """Return about ``count`` of the points, the whole border among them.
@@ -68,7 +67,7 @@ class Surface:
         edge = shuffled[self.border[shuffled]][: count // 4]
         inner = shuffled[~self.border[shuffled]][: count - edge.shape[0]]
         chosen = np.concatenate([edge, inner])
-        return Surface(self.points[chosen], self.border[chosen], self.centre, self.closed)
+        return Surface(self.points[chosen], self.border[chosen], self.centre)
 
 
 @njit(cache=True, nogil=True)
@@ -225,13 +224,13 @@ def _flat_base(
     return best if best_share >= FLAT_SHARE else none
 
 
-def take_surface(mesh: Mesh) -> Surface:
-    """Set islands and a flat base aside and sample what is left.
+def main_faces(
+    mesh: Mesh,
+) -> tuple[NDArray[np.float64], NDArray[np.int32], NDArray[np.bool_]]:
+    """Return vertices, the faces of the main parts, and which vertices are border.
 
-    Parameters
-    ----------
-    mesh : Mesh
-        In mm, any pose, any winding.
+    Islands and the flat base of a closed model are set aside; the edge of such a
+    base counts as border.
 
     Raises
     ------
@@ -243,36 +242,58 @@ def take_surface(mesh: Mesh) -> Surface:
     if not np.isfinite(mesh.vertices).all():
         raise GeometryError("the mesh has coordinates that are not finite; export the scan again")
     border = _border_vertices(mesh.faces, mesh.vertices.shape[0])
-    used_corner = mesh.faces.ravel()
-    if border[used_corner].mean() > 0.5:
+    if border[mesh.faces.ravel()].mean() > 0.5:
         mesh = _weld(mesh)
         border = _border_vertices(mesh.faces, mesh.vertices.shape[0])
-    low = mesh.vertices[mesh.faces[:, 0]].mean(axis=0)
-    vertices = mesh.vertices - low
+    vertices = mesh.vertices
     faces = np.ascontiguousarray(mesh.faces, dtype=np.int32)
-    area, longest = _face_areas_and_edges(vertices, faces)
+    area, _ = _face_areas_and_edges(vertices, faces)
     part = _vertex_components(faces, vertices.shape[0])
     part_area = np.bincount(part[faces[:, 0]], weights=area, minlength=vertices.shape[0])
     if not part_area.max() > 0:
         raise GeometryError("the mesh has no area; export the scan again")
     keep_part = part_area >= SEPARATE_PART * part_area.max()
     keep_face = keep_part[part[faces[:, 0]]]
-    closed = not border[faces[keep_face].ravel()].any()
-    if closed:
+    if not border[faces[keep_face].ravel()].any():
         base = _flat_base(vertices, faces, np.where(keep_face, area, 0.0))
         if base.any():
             border[faces[base].ravel()] = True
             keep_face &= ~base
     if not keep_face.all():
-        faces, longest = faces[keep_face], longest[keep_face]
+        faces = faces[keep_face]
+    return vertices, faces, border
+
+
+def take_surface(mesh: Mesh) -> Surface:
+    """Sample the main parts of a scan as points.
+
+    Parameters
+    ----------
+    mesh : Mesh
+        In mm, any pose, any winding.
+
+    Raises
+    ------
+    GeometryError
+        As :func:`main_faces` does, and when the size is not a mouth's.
+    """
+    vertices, faces, border = main_faces(mesh)
     used = np.zeros(vertices.shape[0], dtype=np.bool_)
     used[faces.ravel()] = True
-    large = longest > FILL_EDGE_MM
+    centre = vertices[used].mean(axis=0)
+    vertices = vertices - centre
     points, edge = vertices[used], border[used]
+    extent = float(np.ptp(points, axis=0).max())
+    if not SMALLEST_EXTENT_MM <= extent <= LARGEST_EXTENT_MM:
+        raise GeometryError(
+            f"the scan is {extent:.3g} mm long, not the size of an arch; check its units"
+        )
+    _, longest = _face_areas_and_edges(vertices, faces)
+    large = longest > FILL_EDGE_MM
     if large.any():
         k = np.ceil(longest[large] / FILL_STEP_MM)
         room = int(min(MAX_FILL_POINTS, k.dot(k)))
         inside = _fill_points(vertices, faces, longest, FILL_EDGE_MM, FILL_STEP_MM, room)
         points = np.concatenate([points, inside])
         edge = np.concatenate([edge, np.zeros(inside.shape[0], dtype=np.bool_)])
-    return Surface(np.ascontiguousarray(points), edge, low, closed)
+    return Surface(np.ascontiguousarray(points), edge, centre)
