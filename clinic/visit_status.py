@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Sequence
 
 from django.db import transaction
 from django.utils import timezone
@@ -67,7 +68,7 @@ def set_visit_status(
     return True
 
 
-def recent_changes(visits: list[Visit], now: dt.datetime | None = None) -> dict[int, str]:
+def recent_changes(visits: Sequence[Visit], now: dt.datetime | None = None) -> dict[int, str]:
     """Return, by visit id, the status to go back to, for changes younger than a minute.
 
     One query. A change that was itself an undo offers none.
