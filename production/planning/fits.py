@@ -15,6 +15,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache, partial
 from typing import NamedTuple
 
 import numpy as np
@@ -30,13 +31,19 @@ OUTLYING = 4.5  # robust standard deviations
 LEAST_SCALE = 0.08  # of the log: nobody works more evenly than this
 FEW = 8  # records below which a stage's scale is not judged by itself
 ROUNDS = 30
+DAY_ROUNDS = 8
 PRIOR_SPREAD = 0.3  # of the log, where nothing is known
 PRIOR_WEIGHT = 5.0  # records that the pooled spread counts for
+MOST_TOGETHER = 64
 PARTS = ("machine", "material", "person", "day")
 
 
 class Record(NamedTuple):
-    """One finished stage: how long it took, with what and by whom, on which day."""
+    """One finished stage: how long it took, with what and by whom, on which day.
+
+    ``together``: members of the run on a batch machine, which takes as long as its
+    longest member: give one record for a run.
+    """
 
     stage: str
     minutes: float
@@ -44,6 +51,7 @@ class Record(NamedTuple):
     material: str | None = None
     person: str | None = None
     day: str | None = None
+    together: int = 1
 
 
 class StageTime(NamedTuple):
@@ -122,6 +130,7 @@ def fit_stages(records: Sequence[Record]) -> Fits:
     minutes = np.array([r.minutes for r in records], dtype=np.float64)
     usable = np.isfinite(minutes) & (minutes >= SHORTEST)
     log = np.log(np.where(usable, minutes, 1.0))
+    longest = np.array([_longest_of(min(max(r.together, 1), MOST_TOGETHER)) for r in records])
     stage, stages = _coded([r.stage for r in records])
     believed = usable & ~_outlying(log, stage, usable)
     parts = {
@@ -130,9 +139,11 @@ def fit_stages(records: Sequence[Record]) -> Fits:
         "person": _coded([_joined(r.stage, r.person) for r in records]),
         "day": _coded([r.day for r in records]),
     }
-    model = _Model(log, stage, len(stages), {p: c for p, (c, _) in parts.items()}, believed)
+    model = _Model(
+        log, longest, stage, len(stages), {p: c for p, (c, _) in parts.items()}, believed
+    )
     model.settle()
-    rest = model.rest()
+    rest = model.rest() / np.sqrt(longest[:, 1])
     believed &= ~_outlying(rest, stage, believed)
     model.believed = believed
     model.settle()
@@ -164,26 +175,56 @@ def day_so_far(fits: Fits, today: Sequence[Record], running: Sequence[Record] = 
     today : sequence of Record
         Stages finished today.
     running : sequence of Record
-        Stages that run now, ``minutes`` being how long they have run so far; only those
-        beyond their expected time tell something.
+        Stages that run now, ``minutes`` being how long they have run so far: without
+        them, mostly the quick ones would have been seen.
     """
     if fits.day_spread <= 0:
         return DayFactor(0.0, 0.0)
-    precision, total = fits.day_spread**-2, 0.0
-    for record, finished in [(r, True) for r in today] + [(r, False) for r in running]:
-        time = fits.time(
-            record.stage, machine=record.machine, material=record.material, person=record.person
-        )
-        if time is None or record.minutes < SHORTEST:
-            continue
-        distance = math.log(record.minutes / time.minutes)
-        scale = max(time.spread, LEAST_SCALE)
-        if abs(distance) > OUTLYING * math.hypot(scale, fits.day_spread):
-            continue
-        if finished or distance > 0:
+    seen = [_distance(fits, record) for record in today]
+    ended = [pair for pair in seen if pair is not None]
+    so_far = [pair for pair in map(partial(_distance, fits), running) if pair is not None]
+    shift = spread = 0.0
+    for _ in range(DAY_ROUNDS):
+        precision, total = fits.day_spread**-2, 0.0
+        for distance, scale in ended:
             precision += scale**-2
             total += distance * scale**-2
-    return DayFactor(total / precision, precision**-0.5)
+        for distance, scale in so_far:
+            # Of a running stage only a lower bound is known: Newton's step on its
+            # likelihood, the normal tail.
+            z = (distance - shift) / scale
+            hazard = _hazard(z)
+            weight = min(max(hazard * (hazard - z), 0.0), 1.0) / scale**2
+            precision += weight
+            total += weight * shift + hazard / scale
+        shift, spread = total / precision, precision**-0.5
+    return DayFactor(shift, spread)
+
+
+def _distance(fits: Fits, record: Record) -> tuple[float, float] | None:
+    """Return how far the log of a duration lies from what is expected, and its scale.
+
+    None for a stage without fits and for a mark that is not believed.
+    """
+    time = fits.time(
+        record.stage, machine=record.machine, material=record.material, person=record.person
+    )
+    if time is None or record.minutes < SHORTEST:
+        return None
+    more, shrunk = _longest_of(min(max(record.together, 1), MOST_TOGETHER))
+    scale = max(time.spread, LEAST_SCALE / 2)
+    distance = math.log(record.minutes / time.minutes) - scale * more
+    scale *= math.sqrt(shrunk)
+    if abs(distance) > OUTLYING * math.hypot(scale, fits.day_spread):
+        return None
+    return distance, scale
+
+
+def _hazard(z: float) -> float:
+    """Return density over upper tail of the standard normal distribution."""
+    if z > 30:
+        return z
+    return math.exp(-z * z / 2) / math.sqrt(2 * math.pi) / (0.5 * math.erfc(z / math.sqrt(2)))
 
 
 def failure_rate(failures: int, runs: int, *, usual: float = 0.03, weight: float = 20.0) -> float:
@@ -201,12 +242,14 @@ class _Model:
     def __init__(
         self,
         log: Floats,
+        longest: Floats,
         stage: Ints,
         stages: int,
         parts: dict[str, Ints],
         believed: NDArray[np.bool_],
     ) -> None:
         self.log, self.stage, self.parts, self.believed = log, stage, parts, believed
+        self.more, self.shrunk = longest[:, 0], longest[:, 1]
         self.level = np.zeros(stages)
         self.spread = np.full(stages, PRIOR_SPREAD)
         self.effect = {p: np.zeros(max(int(c.max(initial=-1)) + 1, 1)) for p, c in parts.items()}
@@ -214,7 +257,7 @@ class _Model:
 
     def rest(self, without: str | None = None) -> Floats:
         """Return what level and effects (but one part) leave unexplained."""
-        left = self.log - self.level[self.stage]
+        left = self.log - self.level[self.stage] - self.spread[self.stage] * self.more
         for part, code in self.parts.items():
             if part != without:
                 left = left - np.where(code >= 0, self.effect[part][code], 0.0)
@@ -223,7 +266,7 @@ class _Model:
     def settle(self) -> None:
         use = self.believed
         for _ in range(ROUNDS):
-            weight = np.where(use, self.spread[self.stage] ** -2.0, 0.0)
+            weight = np.where(use, 1.0 / (self.spread[self.stage] ** 2 * self.shrunk), 0.0)
             left = self.rest() + self.level[self.stage]
             sums = np.bincount(self.stage, weight * left, self.level.size)
             weights = np.bincount(self.stage, weight, self.level.size)
@@ -270,7 +313,7 @@ class _Model:
 
     def _spreads(self, use: NDArray[np.bool_]) -> None:
         size = self.spread.size
-        square = np.where(use, self.rest() ** 2, 0.0)
+        square = np.where(use, self.rest() ** 2 / self.shrunk, 0.0)
         count = np.bincount(self.stage[use], minlength=size)
         sums = np.bincount(self.stage, square, size)
         # Each estimated effect uses up a part of a record.
@@ -283,6 +326,18 @@ class _Model:
         shares = np.maximum(count * total / max(float(count.sum()), 1.0), 0.5)
         variance = (sums + PRIOR_WEIGHT * pooled) / (shares + PRIOR_WEIGHT)
         self.spread = np.sqrt(np.maximum(variance, 1e-4))
+
+
+@lru_cache(maxsize=MOST_TOGETHER)
+def _longest_of(count: int) -> tuple[float, float]:
+    """Return mean and variance of the largest of so many standard normal numbers."""
+    z = np.linspace(-8.0, 8.0, 4001)
+    step = float(z[1] - z[0])
+    density = np.exp(-(z**2) / 2) / math.sqrt(2 * math.pi)
+    below = np.cumsum(density) * step - density * step / 2
+    weight = count * density * below ** (count - 1) * step
+    mean = float((z * weight).sum() / weight.sum())
+    return mean, float(((z - mean) ** 2 * weight).sum() / weight.sum())
 
 
 def _joined(stage: str, name: str | None) -> str | None:
