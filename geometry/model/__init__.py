@@ -1,6 +1,6 @@
 """From an inspected scan to one closed, print-ready model."""
 
-from geometry.model.prepare import ENGINE, prepare
+from geometry.model.making import ENGINE, prepare
 from geometry.model.prepared import PreparedModel
 from geometry.model.preview import preview
 from geometry.model.settings import ModelSettings

@@ -8,15 +8,15 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
-from scipy.spatial import cKDTree
 
 from geometry.errors import GeometryError
 from geometry.mesh import Mesh
+from geometry.model.borders import cut_back, step_back
 from geometry.model.cutting import cut_surface
 from geometry.model.halfedges import Faces, compact, face_areas
 from geometry.model.mending import mend_crossings, mend_handles
 from geometry.model.patches import median_edge, patch_loop
-from geometry.model.skirts import cap, lay_foot, skirt_faces
+from geometry.model.skirts import CrossedBorder, cap, lay_foot, skirt_faces
 from geometry.topology import analyse
 from geometry.topology.intersections import find_intersections
 
@@ -27,7 +27,9 @@ SNAP = 0.002
 FLOOR_THICKNESS = 1.5
 LARGEST_HOLE = 60.0
 CROWN_BAND = 6.0
-BORDER_ROUNDS = 8
+UPRIGHT_ROUNDS = 6
+SKIRT_ROUNDS = 7
+SKIRT_STEP = 0.35
 
 
 @dataclass(slots=True)
@@ -77,21 +79,9 @@ def close_surface(surface: Mesh, trim: float, top: float) -> Closed:
     if mended.places:
         notes.append("small places where the scan crosses itself were smoothed over")
     mesh, kind = mended.mesh, mended.kind
-    for attempt in range(BORDER_ROUNDS):
-        solid = _assemble(mesh, kind, trim, top)
-        count, pairs = find_intersections(Mesh(solid.vertices, solid.faces))
-        if not count:
-            break
-        if attempt == 0:
-            notes.append("the scan's border was trimmed a little where it folds")
-        centres = solid.vertices[solid.faces[pairs]].mean(axis=(1, 2))
-        mesh, kind = _step_back(mesh, kind, centres, 0.4 * (attempt + 1))
-    else:
-        x, y, z = centres[0]
-        raise GeometryError(
-            f"the scan's border folds over itself around ({x:.0f}, {y:.0f}, {z:.0f}) mm in model "
-            "axes and cannot be closed safely; raise the trim, or cut the border back there"
-        )
+    solid, trimmed = _stand_safely(mesh, kind, trim, top)
+    if trimmed:
+        notes.append("the scan's border was trimmed a little where it folds")
     mended = mend_handles(Mesh(solid.vertices, solid.faces), solid.kind, FILL, SCAN)
     if mended.places:
         mended_again = mend_crossings(mended.mesh, mended.kind, FILL)
@@ -102,19 +92,43 @@ def close_surface(surface: Mesh, trim: float, top: float) -> Closed:
     return solid
 
 
-def _step_back(
-    mesh: Mesh, kind: NDArray[np.int8], places: Array, reach: float
-) -> tuple[Mesh, NDArray[np.int8]]:
-    """Take away the scan's faces around places at its border."""
-    near = cKDTree(mesh.vertices[mesh.faces].mean(axis=1)).query_ball_point(places, reach)
-    keep = np.ones(len(mesh.faces), dtype=bool)
-    for rows in near:
-        keep[rows] = False
-    topology = analyse(Mesh(mesh.vertices, mesh.faces[keep]), self_intersections=False)
-    return topology.main, kind[keep][topology.face_map]
+def _stand_safely(
+    mesh: Mesh, kind: NDArray[np.int8], trim: float, top: float
+) -> tuple[Closed, bool]:
+    """Close a cut surface; cut its border back where walls would cross it.
+
+    Upright walls are tried first, and again after the border was cut back along
+    smooth upright lines; then skirts, which bridge what walls cannot.
+    """
+    place = np.zeros(3)
+    start = (mesh, kind)
+    for attempt in range(UPRIGHT_ROUNDS + SKIRT_ROUNDS):
+        if attempt == UPRIGHT_ROUNDS:
+            mesh, kind = start
+        try:
+            solid = _assemble(mesh, kind, trim, top, attempt == 0)
+        except CrossedBorder as crossed:
+            centres = crossed.places
+        else:
+            count, pairs = find_intersections(Mesh(solid.vertices, solid.faces))
+            if not count:
+                return solid, attempt > 0
+            centres = solid.vertices[solid.faces[pairs]].mean(axis=(1, 2))
+        place = centres[0]
+        if attempt < UPRIGHT_ROUNDS - 1:
+            mesh, kind = cut_back(mesh, kind, centres, trim, attempt)
+        elif attempt >= UPRIGHT_ROUNDS:
+            mesh, kind = step_back(mesh, kind, centres, 0.4 * (attempt - UPRIGHT_ROUNDS + 1))
+    x, y, z = place
+    raise GeometryError(
+        f"the scan's border folds over itself around ({x:.0f}, {y:.0f}, {z:.0f}) mm in model "
+        "axes and cannot be closed safely; raise the trim, or cut the border back there"
+    )
 
 
-def _assemble(mesh: Mesh, kind: NDArray[np.int8], trim: float, top: float) -> Closed:
+def _assemble(
+    mesh: Mesh, kind: NDArray[np.int8], trim: float, top: float, upright: bool
+) -> Closed:
     """Fill the holes of a cut surface and stand its border on the base."""
     topology = analyse(mesh, self_intersections=False)
     vertices, faces = topology.main.vertices, topology.main.faces
@@ -147,7 +161,7 @@ def _assemble(mesh: Mesh, kind: NDArray[np.int8], trim: float, top: float) -> Cl
         if float(hole["perimeter_mm"]) > 6.0 * edge:  # type: ignore[arg-type]
             holes.append(hole)
     for line in outer:
-        vertices, made, own = _stand(vertices, faces, line, trim)
+        vertices, made, own = _stand(vertices, faces, line, trim, upright)
         parts.append(made)
         tags.append(own)
     vertices, all_faces, _ = compact(vertices, np.concatenate(parts).astype(np.int32))
@@ -188,7 +202,7 @@ def _cut_at(surface: Mesh, trim: float, top: float, notes: list[str]) -> Mesh:
     field_ = np.where(enclosed, 1.0, z - trim)
     points = surface.vertices.copy()
     points[z == trim, 2] = trim
-    v, f, origin = cut_surface(points, faces, field_)
+    v, f, origin, _ = cut_surface(points, faces, field_)
     v[origin < 0, 2] = trim
     if enclosed.any() and float(z[enclosed].min()) < FLOOR_THICKNESS:
         # A hollow (a palate) deeper than the base is thick gets a flat floor.
@@ -198,7 +212,7 @@ def _cut_at(surface: Mesh, trim: float, top: float, notes: list[str]) -> Mesh:
         depth[np.abs(depth) < SNAP] = 0.0
         v = v.copy()
         v[inside & (depth == 0.0), 2] = FLOOR_THICKNESS
-        v, f, origin = cut_surface(v, f, np.where(inside, depth, 1.0))
+        v, f, origin, _ = cut_surface(v, f, np.where(inside, depth, 1.0))
         v[origin < 0, 2] = FLOOR_THICKNESS
         notes.append("the palate lies below the base there and was floored flat")
     if not len(f):
@@ -243,10 +257,10 @@ def _hole(rim: Array, top: float) -> dict[str, object]:
 
 
 def _stand(
-    vertices: Array, faces: Faces, line: NDArray[np.int64], trim: float
+    vertices: Array, faces: Faces, line: NDArray[np.int64], trim: float, upright: bool
 ) -> tuple[Array, Faces, NDArray[np.int8]]:
     """Close an outer border: skirts to the trim plane, straight walls, base."""
-    foot = lay_foot(line, vertices, trim, 0.35)
+    foot = lay_foot(line, vertices, trim, SKIRT_STEP, upright)
     index = foot.vertex.copy()
     fresh = np.flatnonzero(index < 0)
     index[fresh] = len(vertices) + np.arange(len(fresh))

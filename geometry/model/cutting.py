@@ -10,7 +10,7 @@ from geometry.model.halfedges import Faces, compact, edge_keys
 
 def cut_surface(
     vertices: NDArray[np.float64], faces: Faces, field: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], Faces, NDArray[np.int64]]:
+) -> tuple[NDArray[np.float64], Faces, NDArray[np.int64], NDArray[np.int64]]:
     """Keep the part of a surface where a field is not negative.
 
     Parameters
@@ -26,6 +26,8 @@ def cut_surface(
         The kept part. Kept vertices have exactly their old coordinates.
     origin : (k,) int64
         The old index of each vertex, or -1 for a vertex made on the cut.
+    parent : (p,) int64
+        The old face that each face is, or is a part of.
     """
     side = np.sign(field).astype(np.int8)
     corner = side[faces]
@@ -34,7 +36,7 @@ def cut_surface(
     crossed = np.flatnonzero((low < 0) & (high > 0))
     if not len(crossed):
         kept_v, kept_f, old = compact(vertices, faces[whole])
-        return kept_v, kept_f, old
+        return kept_v, kept_f, old, np.flatnonzero(whole)
 
     tri = faces[crossed]
     # Turn each triangle so that its first corner is alone on its side of the cut.
@@ -64,14 +66,17 @@ def cut_surface(
         return first + np.searchsorted(unique, key)
 
     parts = [faces[whole].astype(np.int64)]
+    parents = [np.flatnonzero(whole)]
     one_up = lone_sign == 1
     ab, ac = on(a[one_up], b[one_up]), on(a[one_up], c[one_up])
     parts.append(np.column_stack((a[one_up], ab, ac)))
+    parents.append(crossed[one_up])
     one_down = lone_sign == -1
     sa, sb, sc = a[one_down], b[one_down], c[one_down]
     ab, ac = on(sa, sb), on(sa, sc)
     parts.append(np.column_stack((ab, sb, sc)))
     parts.append(np.column_stack((ab, sc, ac)))
+    parents += [crossed[one_down]] * 2
     # One corner exactly on the cut, one above, one below.
     split = lone_sign == 0
     za, zb, zc = a[split], b[split], c[split]
@@ -79,8 +84,9 @@ def cut_surface(
     b_up = side[zb] > 0
     parts.append(np.column_stack((za[b_up], zb[b_up], bc[b_up])))
     parts.append(np.column_stack((za[~b_up], bc[~b_up], zc[~b_up])))
+    parents += [crossed[split][b_up], crossed[split][~b_up]]
 
     all_v = np.vstack((vertices, made))
     all_f = np.concatenate(parts).astype(np.int32)
     kept_v, kept_f, old = compact(all_v, all_f)
-    return kept_v, kept_f, np.where(old < first, old, -1)
+    return kept_v, kept_f, np.where(old < first, old, -1), np.concatenate(parents)

@@ -20,7 +20,7 @@ from geometry.model.tetra import zero_surface
 SAFETY = 0.02
 THINNEST = 0.03
 CLEARANCE = 0.15
-SPECK = 0.08
+SPECK = 0.02
 EMBED = 3
 
 

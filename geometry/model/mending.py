@@ -19,6 +19,7 @@ Array = NDArray[np.float64]
 ROUNDS = 7
 MOST_HANDLES = 40
 LONGEST_CUT = 45.0
+KEPT = 2  # the base
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +40,9 @@ class Mended:
     places: int
 
 
-def mend_crossings(mesh: Mesh, kind: NDArray[np.int8], patch: int) -> Mended:
+def mend_crossings(
+    mesh: Mesh, kind: NDArray[np.int8], patch: int, kept: int = KEPT
+) -> Mended:
     """Replace faces that pass through others by patches between their neighbours.
 
     Faces at the border are taken away without a patch.
@@ -50,6 +53,8 @@ def mend_crossings(mesh: Mesh, kind: NDArray[np.int8], patch: int) -> Mended:
     kind : (m,) int8
     patch : int
         Tag for the faces of patches.
+    kept : int
+        Tag of faces that are never taken away.
     """
     places = 0
     for attempt in range(ROUNDS):
@@ -59,10 +64,11 @@ def mend_crossings(mesh: Mesh, kind: NDArray[np.int8], patch: int) -> Mended:
         places = max(places, count)
         hit = np.zeros(len(mesh.faces), dtype=bool)
         hit[pairs.ravel()] = True
+        hit &= kind != kept
         if attempt:
             seed = np.zeros(len(mesh.vertices), dtype=bool)
             seed[mesh.faces[hit].ravel()] = True
-            hit = rings_around(mesh.faces, seed, (attempt + 1) // 2)
+            hit = rings_around(mesh.faces, seed, (attempt + 1) // 2) & (kind != kept)
         mesh, kind = _replace(mesh, kind, hit, patch)
     return Mended(mesh, kind, places)
 

@@ -8,15 +8,15 @@ import manifold3d
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
-from geometry.errors import GeometryError
 from geometry.model.halfedges import Faces
 from geometry.model.patches import fill_loop, joined_pairs
 
 Array = NDArray[np.float64]
 
 RIB_EVERY = 90
-SMOOTHINGS = (0.4, 0.8, 1.6, 3.0)
+SMOOTHINGS = (0.0, 0.4, 0.8, 1.6, 3.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,12 +39,22 @@ class Foot:
     stretches: list[tuple[int, int, NDArray[np.int64]]]
 
 
-def lay_foot(loop: NDArray[np.int64], vertices: Array, trim: float, step: float) -> Foot:
+class CrossedBorder(Exception):
+    """The plan of a border crosses itself at ``places`` (k, 3)."""
+
+    def __init__(self, places: Array) -> None:
+        super().__init__("border crosses itself")
+        self.places = places
+
+
+def lay_foot(
+    loop: NDArray[np.int64], vertices: Array, trim: float, step: float, upright: bool
+) -> Foot:
     """Find a simple closed line under a border loop.
 
     Where the loop lies in the trim plane the line is the loop itself. Where it
     runs above, the line is the loop's plan, smoothed just enough not to cross
-    itself.
+    itself: an upright wall where that can be.
 
     Parameters
     ----------
@@ -54,27 +64,33 @@ def lay_foot(loop: NDArray[np.int64], vertices: Array, trim: float, step: float)
     trim : float
     step : float
         Distance of new points, mm.
+    upright : bool
+        Only upright walls will do.
 
     Raises
     ------
-    GeometryError
-        The plan crosses itself however it is smoothed.
+    CrossedBorder
+        The plan crosses itself, however it is smoothed.
     """
-    place = np.zeros(2)
-    for reach in SMOOTHINGS:
+    crossed = vertices[loop[:1], :2]
+    for reach in SMOOTHINGS[:1] if upright else SMOOTHINGS[1:]:
         foot = _foot(loop, vertices, trim, step, reach)
         outline = shapely.Polygon(foot.points)
         if outline.is_valid and outline.area > 1.0:
             return foot
-        why = shapely.is_valid_reason(outline)
-        if "[" in why:
-            place = np.array([float(v) for v in why[why.index("[") + 1 : -1].split()[:2]])
-    near = vertices[loop][np.argmin(np.linalg.norm(vertices[loop][:, :2] - place, axis=1))]
-    raise GeometryError(
-        "the scan's border folds over itself"
-        f" around ({near[0]:.0f}, {near[1]:.0f}, {near[2]:.0f}) mm in model axes and cannot be"
-        " closed safely; raise the trim, or trim the border there and try again"
-    )
+        crossed = _crossings(foot.points)
+    near = cKDTree(vertices[loop, :2]).query(crossed)[1]
+    raise CrossedBorder(vertices[loop][np.unique(near)])
+
+
+def _crossings(ring: Array) -> Array:
+    """Return middles of the segments of a closed line that other segments meet."""
+    ends = np.stack((ring, np.roll(ring, -1, axis=0)), axis=1)
+    lines = shapely.linestrings(ends)
+    a, b = shapely.STRtree(lines).query(lines, predicate="intersects")
+    gap = np.abs(a - b)
+    far = (gap > 1) & (gap < len(ring) - 1)
+    return np.asarray(ends.mean(axis=1)[np.unique(a[far])] if far.any() else ring[:1])
 
 
 def _foot(
@@ -88,7 +104,8 @@ def _foot(
     index: list[int] = []
     stretches: list[tuple[int, int, NDArray[np.int64]]] = []
     if above.all():
-        ring = _smooth_ring(vertices[loop, :2], step, reach)
+        plan = vertices[loop, :2]
+        ring = _smooth_ring(plan, step, reach) if reach > 0.0 else plan
         # The ring starts under the loop's first vertex; chain and line are both closed.
         chain = np.append(loop, loop[0])
         stretches.append((0, len(ring), chain))
@@ -107,7 +124,8 @@ def _foot(
         while j < n and high[j]:
             j += 1
         chain = np.concatenate(([order[i - 1]], order[i:j], [order[j % n]]))
-        line = _smooth_line(vertices[chain, :2], step, reach)
+        plan = vertices[chain, :2]
+        line = _smooth_line(plan, step, reach) if reach > 0.0 else plan
         start = len(points) - 1
         for p in line[1:-1]:
             points.append(p)
@@ -163,6 +181,11 @@ def skirt_faces(
     -------
     (m, 3) int32 faces that continue the border's surface with its winding.
     """
+    if len(line) == len(chain):
+        return _upright(chain, line)
+    flat = _unrolled(chain, line, vertices)
+    if flat is not None:
+        return flat
     parts: list[Faces] = []
     b0 = 0
     cuts = list(range(RIB_EVERY, len(chain) - RIB_EVERY // 2, RIB_EVERY))
@@ -190,6 +213,55 @@ def skirt_faces(
         parts.append(ring[made].astype(np.int32))
         a0, b0 = a, b
     return np.concatenate(parts)
+
+
+def _unrolled(
+    chain: NDArray[np.int64], line: NDArray[np.int64], vertices: Array
+) -> Faces | None:
+    """Triangulate the wall rolled out over its foot line; None where it would overlap."""
+    foot = vertices[line, :2]
+    step = np.linalg.norm(np.diff(foot, axis=0), axis=1)
+    s_line = np.concatenate(([0.0], np.cumsum(step)))
+    inner = chain[1:-1] if chain[0] == line[0] and chain[-1] == line[-1] else chain[:0]
+    if not len(inner):
+        return None
+    s_chain = _along(vertices[inner, :2], foot, s_line)
+    low = vertices[line[0], 2]
+    outline = np.vstack((
+        np.column_stack((s_line, np.full(len(line), low))),
+        np.column_stack((s_chain, vertices[inner, 2]))[::-1],
+    ))
+    if not shapely.Polygon(outline).is_valid:
+        return None
+    ring = np.concatenate((line, inner[::-1]))
+    return ring[cap([outline])].astype(np.int32)
+
+
+def _along(points: Array, line: Array, s: Array) -> Array:
+    """Arc length of the place on a polyline closest to each point."""
+    best = np.full(len(points), np.inf)
+    out = np.zeros(len(points))
+    for k in range(len(line) - 1):
+        d = line[k + 1] - line[k]
+        length = float(d @ d)
+        if length < 1e-18:
+            continue
+        t = ((points - line[k]) @ d) / length
+        # Beyond the ends of the line it runs straight on.
+        t = np.clip(t, -np.inf if k == 0 else 0.0, np.inf if k == len(line) - 2 else 1.0)
+        gap = np.linalg.norm(points - (line[k] + t[:, None] * d), axis=1)
+        closer = gap < best - 1e-12
+        best[closer] = gap[closer]
+        out[closer] = s[k] + t[closer] * np.sqrt(length)
+    return out
+
+
+def _upright(chain: NDArray[np.int64], line: NDArray[np.int64]) -> Faces:
+    """Triangulate an upright wall: every border vertex stands over its own point."""
+    a, b, c, d = chain[:-1], chain[1:], line[:-1], line[1:]
+    faces = np.concatenate((np.column_stack((b, a, c)), np.column_stack((b, c, d))))
+    x, y, z = faces.T
+    return faces[(x != y) & (y != z) & (z != x)].astype(np.int32)
 
 
 def cap(outlines: list[Array]) -> NDArray[np.int32]:

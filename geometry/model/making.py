@@ -15,9 +15,11 @@ from geometry.errors import GeometryError
 from geometry.frame import Frame, find_frame
 from geometry.mesh import Mesh
 from geometry.model.blockout import BlockOut, block_out, near_fill
-from geometry.model.closing import FILL, SCAN, Closed, close_surface
+from geometry.model.closing import BASE, FILL, SCAN, Closed, close_surface
 from geometry.model.halfedges import Faces, signed_volume
+from geometry.model.handles import genus
 from geometry.model.levelling import height_spread, tilt_after
+from geometry.model.mending import mend_crossings, mend_handles
 from geometry.model.pose import FrameLike, incisal_height, model_axes
 from geometry.model.prepared import PreparedModel
 from geometry.model.regions import Places
@@ -26,6 +28,7 @@ from geometry.model.shadow import cast_shadow, deep_air
 from geometry.model.solids import as_written, from_manifold, to_manifold
 from geometry.model.trimming import Trim, choose_trim, margin_heights, tissue_kept
 from geometry.topology import Topology, analyse
+from geometry.topology.intersections import find_intersections
 
 Array = NDArray[np.float64]
 
@@ -118,9 +121,8 @@ def build(known: Known, settings: ModelSettings, step: float, name: str = "model
     filling = block_out(closed.vertices, closed.faces, settings.block_out, places, step)
     vertices, faces = closed.vertices, closed.faces
     if filling.body is not None:
-        body = to_manifold(vertices, faces) + filling.body
-        vertices, faces = from_manifold(body)
-    vertices, faces = as_written(vertices, faces)
+        vertices, faces = from_manifold(to_manifold(vertices, faces) + filling.body)
+    vertices, faces = _faultless(*as_written(vertices, faces), trim.z)
     solid = Mesh(vertices, faces)
     report = {
         "engine": ENGINE,
@@ -174,6 +176,31 @@ def _stand_up(known: Known, settings: ModelSettings) -> tuple[Mesh, Array]:
     move[:3, :3] = turn
     move[:3, 3] = shift
     return Mesh(points + shift, faces), move
+
+
+def _faultless(vertices: Array, faces: Faces, trim: float) -> tuple[Array, Faces]:
+    """Mend what a union left: specks where surfaces nearly coincide, and handles.
+
+    Raises
+    ------
+    GeometryError
+        The solid still crosses itself.
+    """
+    for attempt in range(4):
+        crossings, _ = find_intersections(Mesh(vertices, faces))
+        if not crossings and genus(faces) == 0:
+            return vertices, faces
+        above = vertices[faces, 2].min(axis=1) > trim + 1e-3
+        kind = np.where(above, SCAN, BASE).astype(np.int8)
+        mended = mend_crossings(Mesh(vertices, faces), kind, FILL)
+        mended = mend_handles(mended.mesh, mended.kind, FILL, SCAN)
+        vertices, faces = as_written(mended.mesh.vertices, mended.mesh.faces)
+    if crossings:
+        raise GeometryError(
+            "the model's surface crosses itself and could not be mended; rescan, or prepare it with"
+            " another trim or block-out depth"
+        )
+    return vertices, faces
 
 
 def _trim(known: Known, settings: ModelSettings, surface: Mesh, move: Array) -> Trim:
@@ -244,4 +271,4 @@ def _deviation(
     }
 
 
-__all__ = ["ENGINE", "FILL", "Known", "build", "look", "prepare"]
+__all__ = ["ENGINE", "Known", "build", "look", "prepare"]
