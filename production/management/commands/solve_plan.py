@@ -49,13 +49,17 @@ class Command(ToolCommand):
 
     def describe(self, report: dict[str, Any]) -> str:
         goal = report["objective"]
+        if report["proved_optimal"]:
+            proof = "proved: no plan is better"
+        elif report["lower_bound"] >= goal["value"]:
+            proof = "proved in the first criterion, not in those after it"
+        else:
+            bound = f"{report['lower_bound']:g} against {goal['value']:g}"
+            proof = f"not proved to be the best: the bound is {bound}"
         lines = [
             f"late {goal['late_jobs']}, weighted tardiness {goal['weighted_tardiness']:g} min, "
             f"all done at {goal['makespan']:g} min",
-            "proved: no plan is better"
-            if report["proved_optimal"]
-            else f"not proved to be the best; the bound is {report['lower_bound']:g} "
-            f"against {goal['value']:g}",
+            proof,
             "",
             f"{'start':>9} {'end':>9}  {'resource':<16} {'batch':>5}  job, step",
         ]

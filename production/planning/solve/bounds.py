@@ -97,8 +97,8 @@ def _machine_groups(work: OpenWork) -> list[list[int]]:
     return list(groups.values())
 
 
-def _work_on(work: OpenWork, steps: list[int]) -> tuple[Array, float, list[int]]:
-    """Return each step's least share of the group's time, its machines, and their number."""
+def _work_on(work: OpenWork, steps: list[int]) -> tuple[Array, list[int]]:
+    """Return each step's least share of the group's time, and the group's machines."""
     a = work.arrays
     machines = sorted({int(r) for o in steps for r in _choices(work, o)})
     room = 0.0
@@ -111,7 +111,7 @@ def _work_on(work: OpenWork, steps: list[int]) -> tuple[Array, float, list[int]]
             * (min(a.step_size[o], a.capacity[r]) if a.batch[r] or a.shared[r] >= 0 else 1.0)
             for r in _choices(work, o)
         )
-    return share / room, room, machines
+    return share / room, machines
 
 
 def _choices(work: OpenWork, o: int) -> Array:
@@ -134,11 +134,12 @@ def _tails(work: OpenWork) -> Array:
 def _span_on(work: OpenWork, steps: list[int], early: Array) -> float:
     """Bound the makespan by one group: preemptive schedule of one machine, else the average."""
     a = work.arrays
-    share, room, machines = _work_on(work, steps)
+    share, machines = _work_on(work, steps)
     least = np.array([min(a.minutes[o, r] for r in _choices(work, o)) for o in steps])
     head = early[steps] - least
     tail = _tails(work)[steps]
-    if len(machines) == 1 and room == 1.0 and not a.batch[machines[0]]:
+    one = machines[0]
+    if len(machines) == 1 and a.shared[one] < 0 and not a.batch[one]:
         return _preemptive(head, least, tail)
     return float(head.min() + share.sum() + tail.min())
 
@@ -169,7 +170,7 @@ def _preemptive(head: Array, length: Array, tail: Array) -> float:
 def _late_on(work: OpenWork, steps: list[int], early: Array) -> float:
     """Bound the late jobs by one group: Moore and Hodgson's rule on its pooled time."""
     a = work.arrays
-    share, _, _ = _work_on(work, steps)
+    share, _ = _work_on(work, steps)
     least = np.array([min(a.minutes[o, r] for r in _choices(work, o)) for o in steps])
     begin = float((early[steps] - least).min())
     tail = _tails(work)

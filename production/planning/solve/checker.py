@@ -40,7 +40,9 @@ def violations(problem: Row, plan: Row) -> list[str]:
     found += _order(jobs, rows)
     for name, resource in resources.items():
         here = [row for row in rows if row["resource"] == name]
-        found += _batches(resource, here) if resource.get("batch") else _side_by_side(resource, here)
+        found += (
+            _batches(resource, here) if resource.get("batch") else _side_by_side(resource, here)
+        )
     found += _needs(resources, rows)
     found += _objective(problem, jobs, rows, plan)
     return found

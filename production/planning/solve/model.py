@@ -248,9 +248,11 @@ class _Builder:
             cp.add_exactly_one(literals.values())
         for c, length in choices.items():
             literal = literals.get(c, self.true)
-            interval = cp.new_optional_interval_var(
-                self.start[o], length, self.end[o], literal, ""
-            ) if literals else cp.new_interval_var(self.start[o], length, self.end[o], "")
+            interval = (
+                cp.new_optional_interval_var(self.start[o], length, self.end[o], literal, "")
+                if literals
+                else cp.new_interval_var(self.start[o], length, self.end[o], "")
+            )
             self.intervals[c].append((o, interval, literal))
             if not self._always(c):
                 domain = self._calendar(c, length, bool(self.a.step_attended[o]))
@@ -272,7 +274,9 @@ class _Builder:
             for k, lead in enumerate(members):
                 self._lead(lead, members[k:])
             for o in members:
-                cp.add_exactly_one(self.follows[o, lead] for lead in members if lead <= o)
+                cp.add_exactly_one(
+                    self.follows[o, lead] for lead in members if (o, lead) in self.follows
+                )
 
     def _lead(self, lead: int, members: list[int]) -> None:
         """Add the batch that a step leads if it leads one."""
@@ -281,7 +285,9 @@ class _Builder:
         self.follows[lead, lead] = leads
         choices = self.options[lead]
         self.at[lead] = (
-            {c: cp.new_bool_var("") for c in choices} if len(choices) > 1 else {next(iter(choices)): leads}
+            {c: cp.new_bool_var("") for c in choices}
+            if len(choices) > 1
+            else {next(iter(choices)): leads}
         )
         if len(choices) > 1:
             cp.add(sum(self.at[lead].values()) == leads)
@@ -311,9 +317,7 @@ class _Builder:
         a, cp, here = self.a, self.cp, self.at[lead][c]
         longest = max(self.options[o][c] for o in company if c in self.options[o])
         length = cp.new_int_var(self.options[lead][c], longest, "")
-        interval = cp.new_optional_interval_var(
-            self.start[lead], length, self.end[lead], here, ""
-        )
+        interval = cp.new_optional_interval_var(self.start[lead], length, self.end[lead], here, "")
         self.intervals[c].append((lead, interval, here))
         for o in company:
             if o != lead and c in self.options[o]:

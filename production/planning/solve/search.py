@@ -22,7 +22,8 @@ ORDERS = {
 }
 KINDS = np.array([0.45, 0.6, 0.75, 0.9])
 CHUNK_SECONDS = 0.02
-ROUND = 4000  # trials per step before the walk begins again from the best plan
+ROUND = 1500  # trials per step and round
+WARM = 0.2  # every other round begins from the best plan, at this part of the heat
 
 
 @dataclass(frozen=True)
@@ -81,12 +82,12 @@ def stages(objective: str) -> tuple[Stage, ...]:
         return tuple(values)
 
     if objective == "makespan":
-        both = row(span=1.0, lead=1e-3)
-        return (Stage(both, both, 0.1, 0.001, 1.0),)
-    loose = row(tardy=1.0, lead=1e-3, late=100.0 if objective == "promises" else 0.0)
+        both = row(span=1.0)
+        return (Stage(both, both, 0.3, 0.01, 1.0),)
+    loose = row(tardy=1.0, late=100.0 if objective == "promises" else 0.0)
     strict = row(tardy=30.0, lead=1.0, late=1e5 if objective == "promises" else 0.0)
     return (
-        Stage(loose, loose, 0.1, 0.001, 0.65),
+        Stage(loose, loose, 0.3, 0.003, 0.65),
         Stage(strict, row(lead=1.0), 0.3, 0.003, 0.35),
     )
 
@@ -123,7 +124,15 @@ class Search:
         """Return the median worsening of random moves, a scale for temperatures."""
         return float(
             anneal.typical_change(
-                self.work.arrays, state, self.now, self.trial, state.copy(), w, KINDS, 200, self.seed
+                self.work.arrays,
+                state,
+                self.now,
+                self.trial,
+                state.copy(),
+                w,
+                KINDS,
+                200,
+                self.seed,
             )
         )
 
@@ -139,8 +148,9 @@ class Search:
         state, room = best.state.copy(), best.state.copy()
         began, made, chunk, rounds, at = time.monotonic(), 0, 200, 1, 0.0
         while at < 1.0 and not done(best.value):
-            here = (at * rounds) % 1.0
-            heat = hot * (cold / hot) ** here
+            number, here = divmod(at * rounds, 1.0)
+            top = hot if number % 2 == 0 else max(hot * WARM, cold)
+            heat = top * (cold / top) ** here
             count = chunk if budget.until is not None else min(chunk, budget.trials - made)
             anneal.walk(
                 self.work.arrays, state, best.state, best.value, self.now, self.trial, room, w,
@@ -158,8 +168,8 @@ class Search:
                 total = int(speed * span)
                 at, before = (spent / span if span > 0 else 1.0), at
             if before == 0.0:
-                rounds = min(max(round(total / (ROUND * len(self.work.steps))), 1), 12)
-            if int(at * rounds) > int(before * rounds) and at < 1.0:
+                rounds = max(round(total / (ROUND * len(self.work.steps))), 1)
+            if int(at * rounds) > int(before * rounds) and int(at * rounds) % 2 == 1:
                 state[:] = best.state
 
     def stuck_jobs(self, state: Array) -> list[int]:

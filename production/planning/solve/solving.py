@@ -146,14 +146,15 @@ def _improve(
         return bounds.reached(value, bound.lower, search.objective)
 
     literals = size_of(work) if applies(work) else LARGE + 1
-    share = 0.2 if literals <= SMALL else 0.65 if literals <= LARGE else 1.0
+    small = literals <= SMALL
+    share = 0.15 if small else 0.65 if literals <= LARGE else 1.0
     if search.objective == "makespan":
         share -= _flow_line(work, search, best, budget.part(0.5 * share), done)
     for stage in stages(search.objective):
         search.anneal(best, stage, budget.part(share * stage.share), done)
     if literals > LARGE or done(best.value):
         return
-    Exact(search, seed).improve(best, bound, budget.part(0.9 - share))
+    Exact(search, seed).improve(best, bound, budget.part(0.35 if small else 0.25))
     if bound.proved or budget.until is None:
         return
     rest = Budget(budget.until, max(budget.left(), 0.0))

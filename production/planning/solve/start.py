@@ -22,9 +22,9 @@ class Bench:
         self.work = work
         self.shop = shop.make_shop(work.problem)
         n = len(self.shop.step_job)
-        self.rows = np.array(
-            [self.shop.job_first[j] + i for j, i in work.steps], np.int64
-        ).reshape(-1)
+        self.rows = np.array([self.shop.job_first[j] + i for j, i in work.steps], np.int64).reshape(
+            -1
+        )
         self.draw = future.Draw(
             minutes=self.shop.minutes[None, :].copy(),
             luck=np.ones((1, n)),

@@ -49,7 +49,9 @@ def opening(window, k, last, down, d, d_last, t, length, attended):  # type: ign
 
 
 @njit(cache=True, nogil=True)
-def side_by_side(window, k, last, down, d, d_last, t, length, attended, size, capacity, ends, sizes, row, count):  # type: ignore[no-untyped-def]  # noqa: E501
+def side_by_side(
+    window, k, last, down, d, d_last, t, length, attended, size, capacity, ends, sizes, row, count
+):  # type: ignore[no-untyped-def]  # noqa: E501
     """Return the first start on a resource that runs ``count`` steps side by side already."""
     while True:
         s = opening(window, k, last, down, d, d_last, t, length, attended)
@@ -84,13 +86,9 @@ def room(a, w, r, t, length, attended, size):  # type: ignore[no-untyped-def]
 @njit(cache=True, nogil=True)
 def occupy(a, w, r, begin, end, size):  # type: ignore[no-untyped-def]
     """Enter a run into the resource's account; starts must not fall on a resource."""
-    while (
-        w.window_at[r] < a.window_from[r + 1] and a.window[w.window_at[r], 1] < begin
-    ):
+    while w.window_at[r] < a.window_from[r + 1] and a.window[w.window_at[r], 1] < begin:
         w.window_at[r] += 1
-    while (
-        w.down_at[r] < a.down_from[r + 1] and a.down[w.down_at[r], 1] <= begin
-    ):
+    while w.down_at[r] < a.down_from[r + 1] and a.down[w.down_at[r], 1] <= begin:
         w.down_at[r] += 1
     row = a.shared[r]
     if row < 0:

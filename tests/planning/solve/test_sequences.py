@@ -1,0 +1,214 @@
+"""The compiled search against plain reckoning: times, moves, insertions, bounds."""
+
+import itertools
+import random
+
+import numpy as np
+import pytest
+
+from production.planning.problem import parse_problem
+from production.planning.solve import anneal, bounds, openwork, permutation, search, start
+from production.planning.solve.timing import (
+    BLK,
+    HEAD,
+    LATE,
+    LEAD,
+    MEM,
+    NEXT,
+    PREV,
+    RES,
+    SPAN,
+    STUCK,
+    TAIL,
+    TARDY,
+    evaluate,
+)
+from tests.planning.solve import instances
+
+
+def blocks_of(state, work):
+    """The lists of a state as plain (resource, [members]) in order, checked for wholeness."""
+    lists, seen = [], []
+    for r in range(len(work.arrays.batch)):
+        before, block = -1, state[HEAD, r]
+        row = []
+        while block >= 0:
+            assert state[RES, block] == r
+            assert state[PREV, block] == before
+            members, o = [], block
+            while o >= 0:
+                assert state[BLK, o] == block
+                members.append(int(o))
+                o = state[MEM, o]
+            row.append(members)
+            seen += members
+            before, block = block, state[NEXT, block]
+        assert state[TAIL, r] == before
+        lists.append(row)
+    assert sorted(seen) == list(range(len(work.steps)))
+    return lists
+
+
+def first_start(resource, t, length, attended):
+    """The first whole-calendar start, by trying every candidate moment."""
+    windows = [(-1e18, 1e18)] if resource.open is None else resource.open
+    moments = sorted({t, *(w[0] for w in windows), *(d[1] for d in resource.down)})
+    for s in (m for m in moments if m >= t):
+        inside = any(
+            lo <= s and (s + length <= hi + 1e-9 if attended else s < hi) for lo, hi in windows
+        )
+        down = any(lo < s + length and hi > s or lo <= s < hi for lo, hi in resource.down)
+        if inside and not down:
+            return s
+    return None
+
+
+def reckon(work, lists):
+    """Start times of a state by naive passes over the rules, and whether any is stuck."""
+    problem, a = work.problem, work.arrays
+    step = [problem.jobs[j].steps[i] for j, i in work.steps]
+    begin: dict[int, float] = {}
+    end: dict[int, float] = {}
+    stuck = False
+    todo = [[list(m) for m in row] for row in lists]
+    latest = [(float(a.free_from[r]), int(a.last_family[r])) for r in range(len(lists))]
+    running = [
+        [(float(x), float(s)) for x, s in zip(a.busy_until[k], a.busy_size[k], strict=True)]
+        if (k := a.shared[r]) >= 0
+        else []
+        for r in range(len(lists))
+    ]
+    moved = True
+    while moved:
+        moved = False
+        for r, row in enumerate(todo):
+            while row and all(a.step_prev[o] < 0 or a.step_prev[o] in end for o in row[0]):
+                members, resource = row.pop(0), problem.resources[r]
+                length = max(a.minutes[o, r] for o in members)
+                attended = any(step[o].attended for o in members)
+                t = max(
+                    end[a.step_prev[o]] if a.step_prev[o] >= 0 else a.job_ready[a.step_job[o]]
+                    for o in members
+                )
+                clock, family = latest[r]
+                t = max(t, clock)
+                if resource.setup and family not in (-1, a.step_family[members[0]]):
+                    t = max(t, clock + resource.setup)
+                size = min(step[members[0]].size, resource.capacity)
+                s = first_start(resource, t, length, attended)
+                while s is not None and a.shared[r] >= 0:
+                    load = sum(z for x, z in running[r] if x > s)
+                    if load + size <= resource.capacity + 1e-9:
+                        break
+                    s = first_start(
+                        resource, min(x for x, _ in running[r] if x > s), length, attended
+                    )
+                if s is None:
+                    stuck, s = True, t
+                for o in members:
+                    begin[o], end[o] = s, s + length
+                running[r].append((s + length, size))
+                latest[r] = (s if a.shared[r] >= 0 else s + length, int(a.step_family[members[0]]))
+                moved = True
+    return (begin if len(begin) == len(step) else None), stuck
+
+
+def test_times_equal_a_plain_reckoning_and_moves_keep_the_lists_whole():
+    checked = 0
+    for seed in range(80):
+        problem = parse_problem(instances.wild_day(seed))
+        work = openwork.open_work(problem)
+        if not work.steps or problem.impossible() or work.arrays.helped:
+            continue
+        looking = search.Search(work, problem.objective, seed)
+        bench = start.Bench(work)
+        state = bench.state(bench.run(bench.rules()["first come"], 0.0))
+        assert looking.value(state) is not None
+        for _ in range(40):
+            trial = state.copy()
+            if not anneal.try_move(work.arrays, trial, looking.now, search.KINDS, looking.seed):
+                continue
+            lists = blocks_of(trial, work)
+            begin, stuck = reckon(work, lists)
+            good = evaluate(work.arrays, trial, looking.trial)
+            assert good == (begin is not None)
+            if good:
+                assert stuck == (looking.trial.value[STUCK] > 0)
+                times = [begin[o] for o in range(len(work.steps))]
+                assert looking.trial.start == pytest.approx(times)
+                state = trial
+                looking.value(state)
+                checked += 1
+    assert checked > 800
+
+
+def test_a_flow_line_is_recognised_and_other_work_is_not():
+    table = instances.taillard(instances.TAILLARD_SEEDS[0])
+    problem = instances.flow_line(table)
+    line = permutation.flow_line(openwork.open_work(parse_problem(problem)))
+    assert line is not None
+    assert line[1].T.tolist() == table
+    problem["jobs"][3]["release"] = 5
+    assert permutation.flow_line(openwork.open_work(parse_problem(problem))) is None
+    day = parse_problem(instances.office_day(1, 4))
+    assert permutation.flow_line(openwork.open_work(day)) is None
+
+
+def flow_span(p, order):
+    clock = np.zeros(p.shape[1])
+    for j in order:
+        for k in range(p.shape[1]):
+            clock[k] = max(clock[k], clock[k - 1] if k else 0.0) + p[j, k]
+    return clock[-1]
+
+
+def test_insertion_values_equal_those_of_trying_every_place():
+    rnd = np.random.default_rng(4)
+    p = rnd.integers(1, 50, (9, 4)).astype(float)
+    head, tail = np.zeros((10, 4)), np.zeros((10, 4))
+    order = np.arange(9)
+    permutation.heads_and_tails(p, order, 8, head, tail)
+    place, span = permutation.best_place(p, 8, 8, head, tail, anneal.generator(1))
+    tried = [flow_span(p, [*range(i), 8, *range(i, 8)]) for i in range(9)]
+    assert span == min(tried)
+    assert tried[place] == min(tried)
+
+
+def test_iterated_greedy_reaches_the_best_of_all_orders():
+    rnd = np.random.default_rng(9)
+    for _ in range(4):
+        p = rnd.integers(1, 60, (7, 4)).astype(float)
+        best = min(flow_span(p, o) for o in itertools.permutations(range(7)))
+        flow = permutation.FlowLine((np.arange(4), p), anneal.generator(2))
+        assert flow.run(300) == best
+        assert flow_span(p, flow.best) == best
+
+
+def test_simple_bounds_never_exceed_what_a_plan_reaches():
+    for seed in range(60):
+        problem = parse_problem(instances.wild_day(seed))
+        if problem.impossible():
+            continue
+        work = openwork.open_work(problem)
+        lower = bounds.simple(work)
+        bench = start.Bench(work)
+        looking = search.Search(work, problem.objective, 1)
+        for rule in bench.rules().values():
+            value = looking.value(bench.state(bench.run(rule, 0.0)))
+            if value is not None and value[STUCK] == 0:
+                for criterion in (LATE, TARDY, LEAD, SPAN):
+                    assert lower[criterion] <= value[criterion] + 1e-6
+
+
+def test_late_jobs_on_one_machine_are_bounded_exactly():
+    rnd = random.Random(5)
+    for _ in range(20):
+        n = 6
+        p = [rnd.randrange(1, 20) for _ in range(n)]
+        due = [rnd.randrange(1, 60) for _ in range(n)]
+        work = openwork.open_work(parse_problem(instances.one_machine(p, [1] * n, due)))
+        least = min(
+            sum(sum(p[i] for i in order[: k + 1]) > due[order[k]] for k in range(n))
+            for order in itertools.permutations(range(n))
+        )
+        assert bounds.simple(work)[LATE] == least
