@@ -23,10 +23,10 @@ from geometry.topology.result import Topology
 Array = NDArray[np.float64]
 
 SHORT_MM = 3.0
-DOUBT = (0.15, 0.85)
-GAP_LEAST_MM = 0.5
+DOUBT_MM = 0.5
+GAP_LEAST_MM = 0.55
 CONTACT_SHARE = 0.6
-GAP_DEPTH_SHARE = 0.45
+CONTACT_ROOM_MM = 0.25
 GAP_ABOVE_PAPILLA_MM = 0.8
 FEWEST_TEETH = 3
 
@@ -35,15 +35,24 @@ class Axes(Protocol):
     """What is needed of a frame: see :class:`geometry.frame.Frame`."""
 
     @property
-    def origin(self) -> Array: ...
+    def origin(self) -> Array:
+        """A point of the occlusal plane, (3,) mm."""
+
     @property
-    def right(self) -> Array: ...
+    def right(self) -> Array:
+        """Unit vector to the patient's right."""
+
     @property
-    def anterior(self) -> Array: ...
+    def anterior(self) -> Array:
+        """Unit vector to the front."""
+
     @property
-    def occlusal(self) -> Array: ...
+    def occlusal(self) -> Array:
+        """Unit vector from the gums to the biting surfaces."""
+
     @property
-    def arch(self) -> str: ...
+    def arch(self) -> str:
+        """``upper``, ``lower`` or ``unknown``."""
 
 
 def analyse(mesh: Mesh, frame: Axes, topology: Topology, *,
@@ -99,7 +108,8 @@ def analyse(mesh: Mesh, frame: Axes, topology: Topology, *,
     clock = time.perf_counter()
     lift = _Lift(frame, axes, line, sheets)
     found = tuple(
-        _tooth(int(number), k, teeth, tip, margins, lift) for k, number in enumerate(teeth.numbers)
+        _tooth(int(number), k, teeth, tip, margins, lift, short_limit_mm)
+        for k, number in enumerate(teeth.numbers)
     )
     shadow = shadow_map(sn, np.ascontiguousarray(local[:, 2]), faces, float(line.s[-1]))
     gaps = _gaps(shadow, line, teeth, tip, usual * margins.ratio, margins, lift)
@@ -153,12 +163,13 @@ def _relief(topology: Topology, local: Array, line: ArchLine, axes: Array,
             wound: float) -> Relief:
     """The scan with its outer border and which way the surface faces there."""
     if topology.border is None:
-        return Relief(local, np.empty((0, 3)), np.empty((0, 2)), line)
-    loop = np.asarray(topology.border.vertices)
+        loop = np.empty(0, dtype=np.int64)
+    else:
+        loop = np.asarray(topology.border.vertices)
     # In left-handed axes a cross product points the other way than the vector it stands for.
     outward = wound * float(np.sign(np.linalg.det(axes)))
-    normal = (topology.vertex_normals[loop] @ axes) * outward
-    return Relief(local, local[loop], np.ascontiguousarray(normal[:, :2]), line)
+    normals = np.ascontiguousarray(topology.vertex_normals @ (axes[:, :2] * outward))
+    return Relief(local, normals, local[loop], normals[loop], line)
 
 
 class _Lift:
@@ -201,11 +212,12 @@ class _Lift:
         return self.point(column * STEP_S_MM, float(sheet[column, row]), z)
 
 
-def _tooth(number: int, k: int, row: Row, tip: Array, margins: Margins, lift: _Lift) -> Tooth:
+def _tooth(number: int, k: int, row: Row, tip: Array, margins: Margins, lift: _Lift,
+           limit: float) -> Tooth:
     middle = 0.5 * (row.start[k] + row.stop[k])
-    column = int(round(middle / STEP_S_MM))
+    column = round(middle / STEP_S_MM)
     places = {
-        side: _place(side, column, margins.readings[side][k], lift) for side in SIDES
+        side: _place(side, column, margins.readings[side][k], lift, limit) for side in SIDES
     }
     return Tooth(
         number=number,
@@ -218,8 +230,9 @@ def _tooth(number: int, k: int, row: Row, tip: Array, margins: Margins, lift: _L
     )
 
 
-def _place(side: str, column: int, reading: SideReading, lift: _Lift) -> TissuePlace:
-    doubtful = DOUBT[0] < reading.p_short < DOUBT[1]
+def _place(side: str, column: int, reading: SideReading, lift: _Lift,
+           limit: float) -> TissuePlace:
+    doubtful = reading.low < limit - DOUBT_MM and reading.high > limit + DOUBT_MM
     return TissuePlace(
         margin=lift.on_sheet(side, reading.columns, reading.line_z),
         margin_seen=reading.margin_seen,
@@ -245,7 +258,7 @@ def _gaps(shadow: Array, line: ArchLine, row: Row, tip: Array, length: Array, ma
             shadow, line, (float(row.start[k]), float(row.stop[k])),
             (float(row.start[k + 1]), float(row.stop[k + 1])), edge - CONTACT_SHARE * crown,
         )
-        column = int(round(0.5 * (row.stop[k] + row.start[k + 1]) / STEP_S_MM))
+        column = round(0.5 * (row.stop[k] + row.start[k + 1]) / STEP_S_MM)
         papilla = max(float(margins.heights[side][column]) for side in SIDES)
         absent = tuple(order[order.index(one) + 1 : order.index(two)])
         if not _is_gap(seen, edge, crown, papilla):
@@ -259,7 +272,7 @@ def _gaps(shadow: Array, line: ArchLine, row: Row, tip: Array, length: Array, ma
 
 def _is_gap(seen: Between, edge: float, crown: float, papilla: float) -> bool:
     """Whether crowns are joined only by gum, and far enough apart."""
-    deep = edge - seen.joined_at > GAP_DEPTH_SHARE * crown
+    deep = seen.joined_at < edge - CONTACT_SHARE * crown + CONTACT_ROOM_MM
     on_gum = seen.joined_at - papilla < GAP_ABOVE_PAPILLA_MM
     return bool(deep and on_gum and seen.width_mm >= GAP_LEAST_MM)
 

@@ -119,8 +119,7 @@ def _longest_way(nodes: Array) -> Array:
 
 def _resample(points: Array, step: float) -> Array:
     s = np.concatenate([[0], np.cumsum(np.linalg.norm(np.diff(points, axis=0), axis=1))])
-    n = max(int(np.ceil(s[-1] / step)) + 1, 4)
-    at = np.linspace(0, s[-1], n)
+    at = np.arange(max(int(s[-1] / step) + 1, 4)) * step
     return np.stack([np.interp(at, s, points[:, 0]), np.interp(at, s, points[:, 1])], 1)
 
 
@@ -168,7 +167,7 @@ def _principal_curve(path: Array, nodes: Array) -> Array:
         distance, index = cKDTree(curve).query(nodes)
         n = len(curve)
         trust = 1.0 / (1.0 + (distance / 6.0) ** 4)
-        weight = np.bincount(index, trust, minlength=n)
+        weight = np.asarray(np.bincount(index, trust, minlength=n), dtype=np.float64)
         sums = np.stack([np.bincount(index, trust * nodes[:, d], minlength=n) for d in (0, 1)], 1)
         mean = sums / np.maximum(weight, 1e-9)[:, None]
         curve = _bend_least(mean, weight, smooth)

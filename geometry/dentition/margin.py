@@ -82,7 +82,7 @@ def crease_angle(sheet: Array, sign: float) -> Array:
     value = value * sign
     out = np.full(value.shape, np.nan)
     for reach in (CREASE_REACH_MM, 0.7, CREASE_LEAST_MM):
-        d = int(round(reach / STEP_Z_MM))
+        d = round(reach / STEP_Z_MM)
         slope_up = np.full(value.shape, np.nan)
         slope_down = np.full(value.shape, np.nan)
         slope_up[:, d:] = (value[:, :-d] - value[:, d:]) / reach

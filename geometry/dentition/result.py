@@ -11,6 +11,8 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 
 SIDES = ("facial", "lingual")
+SHORT_ODDS = 0.25
+"""A place counts as short from this probability on: missing one costs more than a rescan."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,13 +167,13 @@ class Dentition:
         return dict(sorted(out.items()))
 
     def short_places(self) -> list[tuple[str, str]]:
-        """Sextants and sides where some tooth has less than the short limit."""
-        return sorted(
-            (sextant, side)
-            for sextant, sides in self.captured_by_sextant().items()
-            for side, value in sides.items()
-            if value < self.short_limit_mm
-        )
+        """Sextants and sides where some tooth has, or may well have, less than the limit."""
+        return sorted({
+            (tooth.sextant, side)
+            for tooth in self.teeth
+            for side in SIDES
+            if tooth.side(side).p_short >= SHORT_ODDS
+        })
 
     def uncertain_places(self) -> list[tuple[str, str]]:
         """Sextants and sides where whether tissue is short could not be told."""

@@ -87,7 +87,7 @@ def read_signs(sheets: Sheets) -> Signs:
     near = maximum_filter1d(top, int(5.0 / STEP_S_MM) | 1)
     crown = np.clip((top - (envelope - CROWN_DROP_MM)) / 0.8 + 0.5, 0.0, 1.0)
     crown[near < -7.0] = 0.0
-    d = int(round(GROOVE_HALF_MM / STEP_S_MM))
+    d = round(GROOVE_HALF_MM / STEP_S_MM)
     total = np.zeros(len(top))
     rows = np.arange(len(top))
     for sheet, sign in ((sheets.facial, 1.0), (sheets.lingual, -1.0)):
@@ -253,11 +253,11 @@ def find_row(signs: Signs, arch: str, across: Array) -> Row:
         )
         cost += 0.5 * ((scale - 1.0) / 0.06) ** 2
         if found is None or cost < found[0]:
-            found = (cost, labels[::-1], starts[::-1], stops[::-1], scale)
+            found = (float(cost), labels[::-1], starts[::-1], stops[::-1], scale)
     assert found is not None
-    cost, labels, starts, stops, scale = found
+    total, labels, starts, stops, scale = found
     start, stop = _refined(signs.groove, starts * step, stops * step)
-    return Row(row_numbers(arch)[labels], start, stop, float(cost), scale)
+    return Row(row_numbers(arch)[labels], start, stop, total, scale)
 
 
 def _refined(groove: Array, start: Array, stop: Array) -> tuple[Array, Array]:
@@ -266,7 +266,7 @@ def _refined(groove: Array, start: Array, stop: Array) -> tuple[Array, Array]:
     reach = int(0.8 / STEP_S_MM)
 
     def deepest(at: float) -> float:
-        i = int(round(at / STEP_S_MM))
+        i = round(at / STEP_S_MM)
         a, b = max(i - reach, 0), min(i + reach + 2, len(groove))
         return float((a + int(np.argmax(groove[a:b]))) * STEP_S_MM)
 

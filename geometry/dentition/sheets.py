@@ -132,7 +132,7 @@ def roll_out(local: Array, faces: NDArray[np.int32], sn: Array, index: NDArray[n
           STEP_S_MM, STEP_Z_MM, TOP_MM, local, facial, lingual, top)
     top[top < -1e8] = np.nan
     z = TOP_MM - np.arange(n_z) * STEP_Z_MM
-    return Sheets(z, facial, lingual, top)
+    return Sheets(np.asarray(z, dtype=np.float64), facial, lingual, top)
 
 
 def smoothed(sheet: Array, sigma_s: float, sigma_z: float) -> tuple[Array, NDArray[np.bool_]]:

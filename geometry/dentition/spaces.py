@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import label
 from scipy.spatial import cKDTree
 
-from geometry.dentition.archline import ArchLine, project
+from geometry.dentition.archline import ArchLine
 
 Array = NDArray[np.float64]
 
@@ -161,5 +161,3 @@ def _outline_points(part: NDArray[np.bool_], i0: int, line: ArchLine) -> Array:
     return np.asarray(line.points[k] + tangent * (s - line.s[k])[:, None]
                       + line.outward[k] * n[:, None])
 
-
-__all__ = ["Between", "look_between", "project", "shadow_map"]

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
+from scipy.special import ndtr
 
 from geometry.dentition.archline import STEP_MM, ArchLine
 from geometry.dentition.margin import (
@@ -32,7 +33,11 @@ ROUNDING_MM = 0.15
 BORDER_HALF_MM = 0.8
 BORDER_REACH_MM = 12.0
 INSIDE_MM = 3.0
+FACING = 0.25
+SECTION_TURNS = (-0.2, 0.0, 0.2)
 TEMPERATURE = 1.0
+READING_SD_MM = 0.35
+"""Spread of margin and border readings when the right crease was followed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +47,8 @@ class Relief:
     Attributes
     ----------
     points : (n, 3) float64
+    normals : (n, 2) float64
+        Horizontal part of the outward unit normals.
     edge : (k, 3) float64
         Vertices of the outer border.
     edge_normal : (k, 2) float64
@@ -50,6 +57,7 @@ class Relief:
     """
 
     points: Array
+    normals: Array
     edge: Array
     edge_normal: Array
     line: ArchLine
@@ -141,7 +149,7 @@ def _usual_ratio(found: list[float]) -> float:
 
 
 def _middle(start: float, stop: float) -> int:
-    return int(round(0.5 * (start + stop) / STEP_S_MM))
+    return round(0.5 * (start + stop) / STEP_S_MM)
 
 
 def _clear_ratios(path: Path, start: Array, stop: Array, tip: Array, usual: Array) -> list[float]:
@@ -155,7 +163,7 @@ def _clear_ratios(path: Path, start: Array, stop: Array, tip: Array, usual: Arra
 
 def _crease_at(path: Path, m: int) -> float:
     """Strength of the crease at the path near column ``m``; 0 where it cannot be seen."""
-    j = int(round((path.z[0] - path.height[m]) / STEP_Z_MM))
+    j = round((path.z[0] - path.height[m]) / STEP_Z_MM)
     window = path.crease[max(m - 4, 0) : m + 5, max(j - 3, 0) : j + 4]
     if window.size == 0 or np.isfinite(window).mean() < 0.5:
         return 0.0
@@ -169,13 +177,13 @@ def _refine(path: Path, sheet: Array, sign: float, hope: Expectation) -> Array:
     value = value * sign
     d = FINE_REACH_ROWS
     reach = d * STEP_Z_MM
-    turn = np.full(value.shape, np.nan)
+    turn: Array = np.full((len(value), len(value[0])), np.nan)
     turn[:, d:-d] = np.arctan((value[:, : -2 * d] - value[:, d:-d]) / reach) + np.arctan(
         (value[:, 2 * d :] - value[:, d:-d]) / reach
     )
-    n, m = turn.shape
+    n, m = turn.shape[0], turn.shape[1]
     base = np.round((path.z[0] - path.height) / STEP_Z_MM).astype(int)
-    half = int(round(REFINE_MM / STEP_Z_MM))
+    half = round(REFINE_MM / STEP_Z_MM)
     shifts = np.arange(-half, half + 1)
     rows = np.clip(base[:, None] + shifts[None, :], 0, m - 1)
     score = turn[np.arange(n)[:, None], rows] - 0.06 * (shifts * STEP_Z_MM / 0.5)[None, :] ** 2
@@ -186,7 +194,8 @@ def _refine(path: Path, sheet: Array, sign: float, hope: Expectation) -> Array:
     edge = np.clip(best, 1, len(shifts) - 2)
     a, b, c = (score[np.arange(n), edge + q] for q in (-1, 0, 1))
     bend = a - 2 * b + c
-    peak = np.where((bend < -1e-6) & (a > -5) & (c > -5), 0.5 * (a - c) / np.minimum(bend, -1e-6), 0)
+    whole = (bend < -1e-6) & (a > -5.0) & (c > -5.0)
+    peak = np.where(whole, 0.5 * (a - c) / np.minimum(bend, -1e-6), 0.0)
     shift = (shifts[edge] + np.clip(peak, -0.5, 0.5)) * STEP_Z_MM
     # Without a turn worth the name the path stays where it is.
     moved = np.where(top > 0.05, shift + ROUNDING_MM, 0.0)
@@ -216,7 +225,7 @@ def _read(path: Path, line: Array, sheets: Sheets, relief: Relief, sign: float,
     total = np.cumsum(odds)
     low = float(below[min(int(np.searchsorted(total, 0.9)), len(below) - 1)])
     high = float(below[min(int(np.searchsorted(total, 0.1)), len(below) - 1)])
-    p_short = float(odds[below < short_limit].sum())
+    p_short = float((odds * ndtr((short_limit - below) / READING_SD_MM)).sum())
     columns = np.arange(int(np.ceil(start / STEP_S_MM)), int(np.floor(stop / STEP_S_MM)) + 1)
     columns = columns[(columns >= 0) & (columns < len(line))]
     return SideReading(
@@ -234,24 +243,31 @@ def _border_height(sheet: Array, sheets: Sheets, relief: Relief, sign: float, m:
     """
     line = relief.line
     k = int(np.clip(round(m * STEP_S_MM / STEP_MM), 0, len(line.s) - 1))
-    foot, out = line.points[k], line.outward[k] * sign
+    foot, straight = line.points[k], line.outward[k] * sign
     row = int(np.clip(round((sheets.z[0] - margin_z) / STEP_Z_MM), 0, len(sheets.z) - 1))
     known = np.flatnonzero(~np.isnan(sheet[m]))
     at = float(sheet[m, known[np.argmin(np.abs(known - row))]]) * sign if len(known) else 2.0
-    across = np.array([-out[1], out[0]])
-    offset = relief.edge[:, :2] - foot
-    reach = offset @ out - at
-    near = (np.abs(offset @ across) < BORDER_HALF_MM) & (reach > -INSIDE_MM)
-    near &= (reach < BORDER_REACH_MM) & (relief.edge_normal @ out > -0.2)
-    if near.sum() >= 2:
-        return float(np.median(relief.edge[near, 2]))
-    low = _lowest(relief.points, foot, out, at - INSIDE_MM, at + BORDER_REACH_MM,
-                  0.5 * BORDER_HALF_MM)
-    return float(low) if low < 50.0 else margin_z
+    heights = []
+    # The middle of three directions, since which way a tooth faces is only roughly known.
+    for turn in SECTION_TURNS:
+        c, s = np.cos(turn), np.sin(turn)
+        out = np.array([c * straight[0] - s * straight[1], s * straight[0] + c * straight[1]])
+        offset = relief.edge[:, :2] - foot
+        reach = offset @ out - at
+        near = (np.abs(offset @ np.array([-out[1], out[0]])) < BORDER_HALF_MM)
+        near &= (reach > -INSIDE_MM) & (reach < BORDER_REACH_MM)
+        near &= relief.edge_normal @ out > -FACING
+        if near.sum() >= 2:
+            heights.append(float(np.median(relief.edge[near, 2])))
+            continue
+        low = _lowest(relief.points, relief.normals, foot, out, at - INSIDE_MM,
+                      at + BORDER_REACH_MM, 0.5 * BORDER_HALF_MM)
+        heights.append(float(low) if low < 50.0 else margin_z)
+    return float(np.median(heights))
 
 
 @njit(cache=True, nogil=True)
-def _lowest(points, foot, out, first, last, half):  # type: ignore[no-untyped-def]
+def _lowest(points, normals, foot, out, first, last, half):  # type: ignore[no-untyped-def]
     """Lowest point in a narrow vertical section; 99 when it is empty."""
     low = 99.0
     for i in range(points.shape[0]):
@@ -259,6 +275,8 @@ def _lowest(points, foot, out, first, last, half):  # type: ignore[no-untyped-de
         if abs(dx * out[1] - dy * out[0]) > half:
             continue
         reach = dx * out[0] + dy * out[1]
-        if first < reach < last and points[i, 2] < low:
+        if not first < reach < last or points[i, 2] >= low:
+            continue
+        if normals[i, 0] * out[0] + normals[i, 1] * out[1] > -FACING:
             low = points[i, 2]
     return low

@@ -1,0 +1,78 @@
+"""Crown sizes and tooth designation against published figures.
+
+Sources, each beside its check. The project keeps two copies of the table of average
+crowns, one in the generator and one in the product, so that a slip in one shows here.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from fixtures.arches import CROWNS, ArchSpec, make_arch
+from geometry.dentition.crowns import CROWN_SIZES_MM, row_numbers, row_sizes, sextant_of
+
+# Nelson, Wheeler's Dental Anatomy, Physiology and Occlusion, Table 1-1: crown length,
+# mesiodistal, faciolingual, mm. Values from memory; some editions differ by 0.2.
+WHEELER = {
+    "upper": [(10.5, 8.5, 7.0), (9.0, 6.5, 6.0), (10.0, 7.5, 8.0), (8.5, 7.0, 9.0),
+              (8.5, 7.0, 9.0), (7.5, 10.0, 11.0), (7.0, 9.0, 11.0), (6.5, 8.5, 10.0)],
+    "lower": [(9.0, 5.0, 6.0), (9.5, 5.5, 6.5), (11.0, 7.0, 7.5), (8.5, 7.0, 7.5),
+              (8.0, 7.0, 8.0), (7.5, 11.0, 10.5), (7.0, 10.5, 10.0), (7.0, 10.0, 9.5)],
+}
+
+
+@pytest.mark.parametrize("arch", ["upper", "lower"])
+def test_average_crowns(arch: str) -> None:
+    np.testing.assert_allclose(CROWN_SIZES_MM[arch], WHEELER[arch])
+    np.testing.assert_allclose(CROWNS[arch], WHEELER[arch])
+
+
+def test_tooth_size_ratios_of_the_averages() -> None:
+    # Bolton, Angle Orthod 1958;28:113-130: overall 91.3 ± 1.91 %, anterior 77.2 ± 1.65 %
+    # (means and SDs as quoted in secondary sources).
+    upper, lower = CROWN_SIZES_MM["upper"][:, 1], CROWN_SIZES_MM["lower"][:, 1]
+    assert 100 * lower[:6].sum() / upper[:6].sum() == pytest.approx(91.3, abs=1.91)
+    assert 100 * lower[:3].sum() / upper[:3].sum() == pytest.approx(77.2, abs=1.65)
+
+
+def test_clinical_crowns_of_upper_front_teeth() -> None:
+    # J Prosthet Dent 2015;113(6):565-570, doi 10.1016/j.prosdent.2014.11.006, 412 adults:
+    # width × length 8.71 × 10.23, 6.75 × 8.59, 7.81 × 9.93 mm (abstract).
+    measured = [(8.71, 10.23), (6.75, 8.59), (7.81, 9.93)]
+    for (length, width, _), (w, h) in zip(CROWN_SIZES_MM["upper"], measured, strict=False):
+        assert width == pytest.approx(w, abs=0.5)
+        assert length == pytest.approx(h, abs=0.5)
+
+
+def test_designation_of_all_teeth() -> None:
+    # ISO 3950 two-digit system: all 32 numbers sum to 944 (80 per quadrant digit, 36 each).
+    numbers = np.concatenate([row_numbers("upper"), row_numbers("lower")])
+    assert len(set(numbers.tolist())) == 32
+    assert numbers.sum() == 944
+    assert row_numbers("upper")[[0, 7, 8, 15]].tolist() == [18, 11, 21, 28]
+    assert row_numbers("lower")[[0, 7, 8, 15]].tolist() == [48, 41, 31, 38]
+    assert row_sizes("lower")[7, 1] == 5.0
+
+
+def test_sextants() -> None:
+    # ISO 3950 sextants (from memory): 03 upper right, 04 upper front, 05 upper left,
+    # 06 lower left, 07 lower front, 08 lower right.
+    want = {"03": (14, 18), "04": (13, 23), "05": (24, 28), "06": (34, 38), "07": (33, 43),
+            "08": (44, 48)}
+    for sextant, numbers in want.items():
+        assert {sextant_of(n) for n in numbers} == {sextant}
+    for wrong in (19, 10, 9, 49, 51):
+        with pytest.raises(ValueError, match="ISO 3950"):
+            sextant_of(wrong)
+
+
+@pytest.mark.parametrize(("arch", "low", "high"), [("upper", 28.0, 40.0), ("lower", 21.0, 32.0)])
+def test_generated_arches_are_as_wide_as_people(arch: str, low: float, high: float) -> None:
+    # Intercanine cusp-tip width of adults about 32-35 (SD 2) upper, 24-27 (SD 1.5-2) lower:
+    # Moyers 1976, Bishara et al. 1997 (from memory); three SDs either side.
+    for seed in (1, 2):
+        made = make_arch(ArchSpec(arch=arch, triangles=6_000), seed)
+        right, left = (13, 23) if arch == "upper" else (43, 33)
+        tips = [made.truth.tooth(n).tips.mean(0) for n in (right, left)]
+        assert low < np.linalg.norm(tips[0] - tips[1]) < high
