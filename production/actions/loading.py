@@ -93,9 +93,10 @@ def add_to_load(user: User, load: Load, appliance: Appliance) -> LoadItem:
             raise Refused(f"{row.code} is {row.get_status_display().lower()}; start a new load.")
         item = Appliance.objects.select_related("stage").get(pk=appliance.pk)
         if item.stage_id != row.stage_id or item.status != Appliance.Status.WAITING:
+            hint = f" Finish {item.stage} first." if item.status in IN_A_RUN else ""
             raise Refused(
                 f"{item.code} is “{item.get_status_display().lower()}” at {item.stage}, "
-                f"not waiting for {row.stage}."
+                f"not waiting for {row.stage}.{hint}"
             )
         count = row.items.exclude(appliance=item).count()
         if row.machine is not None and count >= row.machine.capacity:

@@ -34,6 +34,9 @@ COMMANDS = (
     Command("SINCE-20", "It started 20 minutes ago", "clock"),
     Command("SINCE-45", "It started 45 minutes ago", "clock"),
     Command("SINCE-UNKNOWN", "Nobody knows when it started", "question"),
+    Command("ENDED-NOW", "It ended just now", "clock"),
+    Command("ENDED-THEN", "It ended when it was to end", "clock"),
+    Command("ENDED-UNKNOWN", "Nobody knows when it ended", "question"),
 )
 BY_CODE = {command.code: command for command in COMMANDS}
 CAUSE_PREFIX = "WHY-"

@@ -124,6 +124,7 @@ def appliance_do(request: HttpRequest, code: str) -> HttpResponse:
                     card=shown_card(request),
                     started_at=_since(post),
                     start_unknown=post.get("since") == "unknown",
+                    ended=post.get("ended", ""),
                 )
                 messages.success(request, f"{row.code}: {stage} finished.")
             case "skip":

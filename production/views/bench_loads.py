@@ -105,7 +105,7 @@ def load_do(request: HttpRequest, code: str) -> HttpResponse:
             case "finish":
                 card = shown_card(request)
                 take_ticks(request, subject)
-                subject.finish(user, key, card=card)  # type: ignore[arg-type]
+                subject.finish(user, key, card=card, ended=post.get("ended", ""))  # type: ignore[arg-type]
                 messages.success(request, f"{row.code}: {row.stage} finished.")
             case "undo":
                 move.undo_load(user, row, key=key)  # type: ignore[arg-type]

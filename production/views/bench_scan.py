@@ -192,13 +192,13 @@ def _cause(
 # Commands of the bench sheet.
 
 
-def _finish(request: HttpRequest, subject: Subject | None, key: str) -> str | None:
+def _finish(request: HttpRequest, subject: Subject | None, key: str, ended: str = "") -> str | None:
     if subject is None:
         return _nothing_open(request)
     run = subject.run
     if run is not None and not subject.load and run.items.count() > 1:
         return reverse("load", args=[run.code])
-    subject.finish(request.user, key)  # type: ignore[arg-type]
+    subject.finish(request.user, key, ended=ended)  # type: ignore[arg-type]
     messages.success(request, f"{subject.code}: {subject.stage} finished.")
     return subject.url
 
@@ -353,6 +353,10 @@ def _since(minutes: int | None) -> Callable[[HttpRequest, Subject | None, str], 
     return answer
 
 
+def _ended(answer: str) -> Callable[[HttpRequest, Subject | None, str], str | None]:
+    return lambda request, subject, key: _finish(request, subject, key, answer)
+
+
 def _bench(request: HttpRequest, subject: Subject | None, key: str) -> str | None:
     return reverse(BENCH)
 
@@ -382,4 +386,7 @@ _COMMANDS: dict[str, Callable[[HttpRequest, Subject | None, str], str | None]] =
     "SINCE-20": _since(20),
     "SINCE-45": _since(45),
     "SINCE-UNKNOWN": _since(None),
+    "ENDED-NOW": _ended("now"),
+    "ENDED-THEN": _ended("then"),
+    "ENDED-UNKNOWN": _ended("unknown"),
 }

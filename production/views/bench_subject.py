@@ -19,6 +19,7 @@ from production.actions.finishing import card_of
 from production.actions.loading import WITH_ORDER, run_of
 from production.bench import fit
 from production.bench.fold import HANDOVER_STAGE
+from production.bench.routes import place, route_of
 from production.models import (
     Appliance,
     InstructionCard,
@@ -33,6 +34,11 @@ from production.models import (
 from production.views.bench_draft import Draft
 
 LOTS_OFFERED = 12
+FORGOTTEN = dt.timedelta(minutes=15)
+
+
+class EndUnknown(Refused):
+    """The finish was forgotten: ask when it was, do not guess."""
 
 
 @dataclass
@@ -215,6 +221,25 @@ class Subject:
         found = [p for m in materials for p in fit.programs_for(self.stage, m)]
         return fit.allowed_on(found, self.machine)
 
+    @cached_property
+    def should_have_ended(self) -> dt.datetime | None:
+        """When the run was to end, once that is so long ago that the finish was forgotten.
+
+        The person is then asked when it really ended; the present time would be a guess.
+        """
+        if not self.running:
+            return None
+        slack = FORGOTTEN
+        if self.run is not None:
+            end = self.run.expected_end
+        else:
+            assert self.appliance is not None
+            entry = place(route_of(self.appliance.kind_id), self.stage)
+            usual = dt.timedelta(minutes=entry.minutes if entry else 0.0)
+            end = self.appliance.stage_since + usual
+            slack = max(2 * FORGOTTEN, usual)
+        return end if end is not None and timezone.now() - end > slack else None
+
     @property
     def wanted(self) -> str:
         """What to scan or choose before it can start; empty when nothing is missing."""
@@ -250,11 +275,30 @@ class Subject:
         card: InstructionCard | None = None,
         started_at: dt.datetime | None = None,
         start_unknown: bool = False,
+        ended: str = "",
     ) -> None:
-        """Finish with the draft's ticks."""
+        """Finish with the draft's ticks.
+
+        ``ended`` answers when a finish was forgotten: "now", "then" (when it was to end),
+        or "unknown".
+
+        Raises
+        ------
+        EndUnknown
+            The run was to end long ago, and nobody has said when it did.
+        """
+        then = self.should_have_ended
+        if then is not None and ended not in {"now", "then", "unknown"}:
+            raise EndUnknown(
+                f"{self.code} was to end at {timezone.localtime(then):%H:%M}. When did it?"
+            )
         ticks = self.draft.ticks
+        at = then if ended == "then" else None
+        certain = then is None or ended == "now"
         if self.load:
-            move.finish_load(user, self.load, key=key, ticks=ticks, card=card)
+            move.finish_load(
+                user, self.load, key=key, ticks=ticks, card=card, at=at, time_certain=certain
+            )
         elif self.appliance:
             move.finish(
                 user,
@@ -268,6 +312,8 @@ class Subject:
                 machine=self.machine,
                 lots=self.lots,
                 program=self.program,
+                at=at,
+                time_certain=certain,
             )
 
     def choose_lot(self, lot: Lot) -> fit.Fit:

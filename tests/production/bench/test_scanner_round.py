@@ -6,6 +6,7 @@ import datetime as dt
 import re
 
 import pytest
+from django.utils import timezone
 
 from clinic.models import Patient
 from production.bench.commands import COMMANDS
@@ -213,3 +214,18 @@ def test_the_front_desk_may_look_but_not_move(bench, five, signed_in):
     hand.scan("DO-START")
     five[0].refresh_from_db()
     assert five[0].status == "waiting"
+
+
+def test_a_forgotten_finish_is_asked_about(bench, five, signed_in, monkeypatch):
+    hand = Scanner(signed_in("technician"))
+    hand.scan(five[0].code).scan("DO-START").scan("DO-TICK-ALL")
+    began = five[0].events.get(action="start").at
+    later = began + dt.timedelta(hours=3)
+    monkeypatch.setattr(timezone, "now", lambda: later)
+    hand.scan("DO-FINISH")
+    assert any("was to end at" in words for words in hand.said())
+    assert "Nobody knows" in hand.text
+    hand.scan("ENDED-THEN")
+    event = five[0].events.get(action="finish", stage__code="prepare")
+    assert (event.at - began, event.time_certain) == (dt.timedelta(minutes=6), False)
+    assert event.recorded_at == later
