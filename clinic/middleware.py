@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import secrets
 from collections.abc import Callable
+from urllib.parse import urlencode, urlsplit
 
+from django.conf import settings
 from django.http import HttpRequest, HttpResponse
+from django.shortcuts import resolve_url
 from django.utils import timezone
 from django.utils.functional import SimpleLazyObject
 
@@ -38,6 +41,28 @@ class ContentSecurityPolicy:
             # Pages hold patients' data: no copy in a shared tablet's cache.
             response.headers.setdefault("Cache-Control", "no-store")
         return response
+
+
+class SignInAgain:
+    """Send a live part of a page whose session has lapsed to the sign-in page, whole.
+
+    htmx follows a redirect by itself and would put the sign-in form into the part.
+    """
+
+    def __init__(self, get_response: Handler) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        """Answer with a redirect that the browser, not the part, carries out."""
+        response = self.get_response(request)
+        login = resolve_url(settings.LOGIN_URL)
+        lapsed = response.status_code == 302 and response.headers["Location"].startswith(login)
+        if not (request.headers.get("HX-Request") and lapsed):
+            return response
+        page = urlsplit(request.headers.get("HX-Current-URL", "")).path or "/"
+        answer = HttpResponse(status=204)
+        answer.headers["HX-Redirect"] = f"{login}?{urlencode({'next': page})}"
+        return answer
 
 
 class OfficeTime:

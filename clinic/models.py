@@ -234,9 +234,11 @@ class AppendOnly(models.QuerySet[Any]):
     """Rows of an append-only table cannot be changed or deleted in bulk either."""
 
     def update(self, **kwargs: Any) -> int:
+        """Refuse."""
         raise TypeError(f"{self.model.__name__} is append-only")
 
     def delete(self) -> tuple[int, dict[str, int]]:
+        """Refuse."""
         raise TypeError(f"{self.model.__name__} is append-only")
 
 

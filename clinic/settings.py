@@ -73,6 +73,7 @@ MIDDLEWARE = [
     "django.middleware.security.SecurityMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "clinic.middleware.ContentSecurityPolicy",
+    "clinic.middleware.SignInAgain",
     "django.contrib.sessions.middleware.SessionMiddleware",
     "django.middleware.common.CommonMiddleware",
     "django.middleware.csrf.CsrfViewMiddleware",
@@ -202,6 +203,8 @@ CELERY_BROKER_CONNECTION_RETRY_ON_STARTUP = True
 CELERY_WORKER_MAX_TASKS_PER_CHILD = 400
 CELERY_WORKER_MAX_MEMORY_PER_CHILD = 1_800_000  # kB
 CELERY_TASK_TIME_LIMIT = 150
+# A new worker process compiles or loads the geometry before it takes work.
+CELERY_WORKER_PROC_ALIVE_TIMEOUT = 300
 # A living worker renews its lease; a killed one is noticed when the lease runs out.
 WORK_LEASE_SECONDS = 25
 WORK_RENEW_SECONDS = 5

@@ -24,7 +24,7 @@ STYLE = {
     "text.color": INK,
     "xtick.color": INK,
     "ytick.color": INK,
-    "svg.fonttype": "none",
+    "svg.fonttype": "path",
     "svg.hashsalt": "tracker",
     "font.family": ["sans-serif"],
     "font.sans-serif": ["Liberation Sans", "DejaVu Sans"],
@@ -59,6 +59,7 @@ def control_chart(chart: Chart, labels: Sequence[str], unit: str, *, share: bool
         axes.set_xticks(x[::step], list(labels)[::step])
         axes.set_ylabel(unit)
         if share:
+            axes.set_ylim(bottom=0, top=max(0.1, axes.get_ylim()[1]))
             axes.yaxis.set_major_formatter(matplotlib.ticker.PercentFormatter(1.0, 0))
         axes.margins(x=0.02)
 

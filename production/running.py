@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 import secrets
+import subprocess
 import sys
 import tempfile
 import threading
@@ -36,6 +38,24 @@ def prepare_folder() -> None:
     os.chmod(data, 0o700)
     call_command("migrate", interactive=False, verbosity=0)
     seed()
+
+
+def compile_once(say: Callable[[str], None]) -> None:
+    """Compile the geometry and the planner unless this version of them has been compiled.
+
+    Later starts load what was compiled; the workers then are ready in seconds.
+    """
+    digest = hashlib.sha256()
+    for folder in ("geometry", "production/planning"):
+        for path in sorted((Path(settings.BASE_DIR) / folder).rglob("*.py")):
+            digest.update(path.read_bytes())
+    marker = Path(settings.BASE_DIR) / ".venv" / f"compiled-{digest.hexdigest()[:16]}"
+    if marker.exists():
+        return
+    say("Compiling the geometry and the planner (once, a minute or two) …")
+    done = subprocess.run(python("manage.py", "warm"), cwd=settings.BASE_DIR)
+    if done.returncode == 0 and marker.parent.is_dir():
+        marker.touch()
 
 
 def first_account() -> tuple[str, str] | None:

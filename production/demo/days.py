@@ -46,7 +46,7 @@ DAY_SPREAD = 0.08
 LOADING = 3.0
 FAILURES = [("trim", "trim-short"), ("form", "form-thin"), ("print", "print-failed"),
             ("cure", "cure-wrong"), ("form", "form-webbing")]  # fmt: skip
-FAILURE_RATE = 0.05
+FAILURE_RATE = 0.07
 
 
 @dataclass
@@ -63,6 +63,7 @@ class Job:
     appliances: list[Appliance] = field(default_factory=list)
     order: Order | None = None
     due: float = 0.0
+    first_stage: str = ""  # of a remake carried over from an earlier day
 
 
 @dataclass(frozen=True)
@@ -117,11 +118,17 @@ class Day:
         found = kind.route.select_related("stage").order_by("position")
         return [r for r in found if r.stage.code != "delivery"]
 
+    def _planned(self, job: Job, routes: dict[int, list[RouteStage]]) -> list[RouteStage]:
+        """Return the stages that the office expects an appliance of the job to go through."""
+        route = [r for r in routes[job.kind.pk] if not (job.steps and r.stage.code == "scan")]
+        names = [r.stage.code for r in route]
+        return route[names.index(job.first_stage) :] if job.first_stage else route
+
     def _stages(
         self, job: Job, number: int, routes: dict[int, list[RouteStage]]
     ) -> list[RouteStage]:
         """Return the stages an appliance goes through, those done twice included."""
-        route = [r for r in routes[job.kind.pk] if not (job.steps and r.stage.code == "scan")]
+        route = self._planned(job, routes)
         if number not in job.failures:
             return route
         failed, cause = job.failures[number]
@@ -147,13 +154,7 @@ class Day:
         jobs = []
         for index, job in enumerate(self.jobs):
             for number in range(len(job.mouths)):
-                stages = (
-                    self._stages(job, number, routes)
-                    if real
-                    else [
-                        r for r in routes[job.kind.pk] if not (job.steps and r.stage.code == "scan")
-                    ]
-                )
+                stages = self._stages(job, number, routes) if real else self._planned(job, routes)
                 jobs.append(
                     {
                         "id": f"{index}-{number}",
@@ -198,7 +199,7 @@ class Day:
         )
         for group in forecast["groups"]:
             job = self.jobs[int(group["id"])]
-            late = group["finish"]["p90"] + (12 if not job.steps else 90)
+            late = group["finish"]["p90"] + (self.rng.uniform(-8, 15) if not job.steps else 90)
             job.due = math.ceil(late / 5) * 5.0
         checked = planning.foresee(
             planning.parse_problem(self._problem(routes, real=False, due=True)),
@@ -208,6 +209,10 @@ class Day:
         p_late = {int(g["id"]): g["p_late"] for g in checked["groups"]}
         for index, job in enumerate(self.jobs):
             booked = self.at(min(max(job.release - 30.0, 1.0), job.release))
+            p_kept = 1.0 - (p_late.get(index) or 0.0)
+            if job.order is not None:
+                self._agree(job, p_kept, self.at(1.0))
+                continue
             job.order = open_order(
                 self.cast.doctor,
                 job.patient,
@@ -222,11 +227,18 @@ class Day:
                 at=booked,
             )
             job.appliances = list(job.order.appliances.order_by("pk"))
-            p_kept = 1.0 - (p_late.get(index) or 0.0)
-            agree_promise(
-                self.cast.desk, job.order, self.at(job.due), p_kept=p_kept,
-                key=f"demo-{job.visit.pk}-promise", at=booked,
-            )  # fmt: skip
+            self._agree(job, p_kept, booked)
+
+    def _agree(self, job: Job, p_kept: float, at: dt.datetime) -> None:
+        assert job.order is not None
+        agree_promise(
+            self.cast.desk,
+            job.order,
+            self.at(job.due),
+            p_kept=p_kept,
+            key=f"demo-promise-{job.order.pk}",
+            at=at,
+        )
 
     def _happenings(
         self, plan: dict[str, Any], routes: dict[int, list[RouteStage]]

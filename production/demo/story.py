@@ -14,7 +14,7 @@ from production.actions import agree_promise, open_order
 from production.demo.days import FAILURE_RATE, FAILURES, Day, Job
 from production.demo.office import Cast
 from production.demo.pool import Mouth
-from production.models import ApplianceKind, Order, Series, SeriesStep, StoredFile
+from production.models import Appliance, ApplianceKind, Order, Series, SeriesStep, StoredFile
 from production.scheduling.quoting import quote_pickup
 
 HISTORY_DAYS = 21
@@ -70,6 +70,7 @@ class Story:
             day = Day(self.cast, date, self.rng)
             self._debonds(day, self.rng.randrange(3, 5))
             self._ahead(day, 2)
+            self._carried(day)
             day.play()
 
     def this_morning(self) -> None:
@@ -95,6 +96,33 @@ class Story:
             job = Job(patient, visit, self.kinds["retainer"], mouths, release)
             self._fate(job)
             day.jobs.append(job)
+
+    def _carried(self, day: Day) -> None:
+        """Make the remakes that earlier days left."""
+        waiting = Appliance.objects.filter(
+            remake_of__isnull=False, status=Appliance.Status.WAITING, stage__code="prepare"
+        ).select_related("order__patient", "order__visit", "kind", "step", "scan", "stage")
+        for appliance in waiting:
+            visit = appliance.order.visit or Visit.objects.create(
+                patient=appliance.order.patient,
+                kind=Visit.Kind.PICKUP,
+                starts_at=day.at(450.0),
+                status=Visit.Status.DONE,
+            )
+            mouth = self.rng.choice(self.pool[appliance.arch])
+            day.jobs.append(
+                Job(
+                    appliance.order.patient,
+                    visit,
+                    appliance.kind,
+                    [mouth],
+                    10.0,
+                    steps=[appliance.step] if appliance.step else [],
+                    appliances=[appliance],
+                    order=appliance.order,
+                    first_stage="prepare",
+                )
+            )
 
     def _ahead(self, day: Day, count: int) -> None:
         """Make a pair of aligner steps ahead of a visit."""

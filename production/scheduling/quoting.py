@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import datetime as dt
 import logging
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 from clinic.models import Office
+from production.bench.fold import SCAN_STAGE
 from production.models import ApplianceKind, Order, Promise
 from production.scheduling.hours import minutes_after
 from production.scheduling.state import Situation, read_situation, steps_of
@@ -43,11 +44,13 @@ def quote_pickup(
     *,
     confidence: float | None = None,
     due_at: dt.datetime | None = None,
+    scanned: Collection[str] = (),
 ) -> Offer:
     """Ask for a pickup time of new appliances whose scan is taken from ``ready_from`` on.
 
     With ``due_at`` the question is how likely that time is kept; it comes back as
-    ``earliest`` with its probability.
+    ``earliest`` with its probability. ``arches`` names the appliances, each by a label of
+    its own; those in ``scanned`` have their scan or step file already.
     """
     office = Office.get()
     situation = read_situation()
@@ -57,7 +60,11 @@ def quote_pickup(
             "id": f"{NEW}-{arch}",
             "release": release,
             "group": NEW,
-            "steps": [s for _, s in steps_of(situation, kind.pk, office.cut_height_mm)],
+            "steps": [
+                step
+                for entry, step in steps_of(situation, kind.pk, office.cut_height_mm)
+                if arch not in scanned or entry.stage.code != SCAN_STAGE
+            ],
         }
         for arch in arches
     ]

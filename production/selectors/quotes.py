@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import logging
 import time
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field
 
 from clinic.models import Office
@@ -68,6 +68,7 @@ def ask(
     ready_from: dt.datetime,
     *,
     own_time: dt.datetime | None = None,
+    scanned: Collection[str] = (),
     office: Office | None = None,
 ) -> Answer:
     """Ask for new appliances: the earliest safe time, others, and the patient's own wish.
@@ -80,14 +81,18 @@ def ask(
         When the scan can be taken.
     own_time
         A time the patient asks for, judged as it is.
+    scanned
+        The labels of those whose scan or step file is there already.
     """
     office = office or Office.get()
     started = time.monotonic()
     own = None
     try:
-        offer = quote_pickup(kind, pieces, ready_from)
+        offer = quote_pickup(kind, pieces, ready_from, scanned=scanned)
         if own_time is not None:
-            judged = quote_pickup(kind, pieces, ready_from, due_at=own_time)
+            judged = quote_pickup(
+                kind, pieces, ready_from, due_at=own_time, scanned=scanned
+            )
             own = _own(own_time, judged, office)
     except Exception:
         # The patient stands at the desk: say so, and let people agree as they did before.

@@ -76,7 +76,13 @@ def _again(request: HttpRequest, patient: Patient) -> dict[str, Any]:
 
 def _ask(form: BookingForm) -> Answer:
     data = form.cleaned_data
-    return ask(data["kind"], form.pieces(), data["ready_from"], own_time=data.get("own_time"))
+    return ask(
+        data["kind"],
+        form.pieces(),
+        data["ready_from"],
+        own_time=data.get("own_time"),
+        scanned=form.scanned(),
+    )
 
 
 def _agree(request: HttpRequest, form: BookingForm) -> HttpResponse:

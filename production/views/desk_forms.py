@@ -155,6 +155,10 @@ class BookingForm(PlainLabels, forms.Form):
         wanted = ARCHES[self.cleaned_data["arches"]]
         return {a: s for a, s in self.scans_on_file.items() if a in wanted}
 
+    def scanned(self) -> set[str]:
+        """Return the labels of the pieces that need no scan any more."""
+        return set(self.pieces()) if self.steps() else set(self.scans())
+
     def question(self) -> str:
         """Return a digest of what the answer depends on, to notice a change after asking."""
         data = self.cleaned_data

@@ -37,6 +37,7 @@ class Command(BaseCommand):
         if options["fresh"] or (Path(settings.DATA_DIR).exists() and is_stale(done)):
             wipe()
         running.prepare_folder()
+        running.compile_once(lambda words: self.stdout.write(words))
         if not done.exists():
             build(options["seed"], lambda words: self.stdout.write(words))
             done.touch()

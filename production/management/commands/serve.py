@@ -28,6 +28,7 @@ class Command(BaseCommand):
             sys.stderr.write(f"port {port} is in use; stop what uses it or give --port N\n")
             raise SystemExit(2)
         running.prepare_folder()
+        running.compile_once(lambda words: self.stdout.write(words))
         account = running.first_account()
         if account:
             self.stdout.write(
