@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from functools import wraps
-from typing import Any
+from typing import Any, TypeVar
 
 from django.core.exceptions import PermissionDenied
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpRequest
+from django.http.response import HttpResponseBase
 
 from clinic.models import Role, User
 
+Response = TypeVar("Response", bound=HttpResponseBase)
 D, T, F, M = Role.DOCTOR, Role.TECHNICIAN, Role.FRONT_DESK, Role.MANAGER
 
 CAPABILITIES: dict[str, tuple[Role, ...]] = {
@@ -49,12 +51,12 @@ def require(user: Any, capability: str) -> None:
         raise PermissionDenied(f"This needs the role {who}. Ask a colleague or your manager.")
 
 
-def needs(capability: str) -> Callable[[Callable[..., HttpResponse]], Callable[..., HttpResponse]]:
+def needs(capability: str) -> Callable[[Callable[..., Response]], Callable[..., Response]]:
     """Decorate a view so that only people with ``capability`` reach it."""
 
-    def decorate(view: Callable[..., HttpResponse]) -> Callable[..., HttpResponse]:
+    def decorate(view: Callable[..., Response]) -> Callable[..., Response]:
         @wraps(view)
-        def guarded(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
+        def guarded(request: HttpRequest, *args: Any, **kwargs: Any) -> Response:
             require(request.user, capability)
             return view(request, *args, **kwargs)
 

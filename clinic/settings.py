@@ -153,7 +153,7 @@ else:
     DATABASES = {
         "default": {
             "ENGINE": "django.db.backends.sqlite3",
-            "NAME": DATA_DIR / "tracker.sqlite3",
+            "NAME": str(DATA_DIR / "tracker.sqlite3"),
             "OPTIONS": SQLITE_OPTIONS,
             "CONN_MAX_AGE": 600,
         }

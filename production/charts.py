@@ -15,7 +15,7 @@ from production.statistics import Chart
 
 matplotlib.use("svg")
 INK, ACCENT, QUIET, ALERT = "#23211d", "#1d5c63", "#8a8172", "#9c2a1f"
-STYLE = {
+STYLE: dict[Any, Any] = {
     "font.size": 10,
     "axes.spines.top": False,
     "axes.spines.right": False,

@@ -51,7 +51,7 @@ def furnish() -> Cast:
     office.time_zone = zone_with_morning(timezone.now())
     office.save()
     _hours(office)
-    users = {name: _person(name, *rest) for name, *rest in PEOPLE}
+    users = {n: _person(n, first, last, role) for n, first, last, role in PEOPLE}
     machines = _machines()
     lots = _materials(office.today())
     return Cast(

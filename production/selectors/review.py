@@ -166,16 +166,21 @@ def stuck() -> QuerySet[Appliance]:
     )
 
 
+def lead_times(span: Range) -> list[tuple[dt.datetime, dt.datetime]]:
+    """Return (usable scan, hand-over) of what was ordered new and handed over in the range."""
+    rows = (
+        handed_over(span)
+        .exclude(order__purpose=Order.Purpose.MAKE_AHEAD)
+        .order_by("delivered_at")
+        .values_list("scanned_at", "delivered_at")
+    )
+    return [(scanned, out) for scanned, out in rows if scanned and out]
+
+
 def figures(span: Range, *, with_stuck: bool = True) -> Figures:
     """Compute every figure of the range, in a fixed number of queries."""
     kept = promises(span).aggregate(n=Count("pk"), k=Count("pk", filter=Q(kept=True)))
-    lead = [
-        (out - scanned).total_seconds() / 60
-        for scanned, out in handed_over(span)
-        .filter(scanned_at__isnull=False)
-        .exclude(order__purpose=Order.Purpose.MAKE_AHEAD)
-        .values_list("scanned_at", "delivered_at")
-    ]
+    lead = [(out - scanned).total_seconds() / 60 for scanned, out in lead_times(span)]
     yields = _yields(span)
     known = [y.rate.value for y in yields if y.rate.value is not None]
     causes = _causes(span)
@@ -194,7 +199,10 @@ def figures(span: Range, *, with_stuck: bool = True) -> Figures:
         stuck=list(stuck().select_related("stage", "order__patient", "kind")[:50])
         if with_stuck
         else [],
-        **flow,
+        in_progress=flow.number,
+        arrivals_per_day=flow.rate,
+        mean_days=flow.mean_days,
+        little=flow.gap,
     )
 
 
@@ -234,7 +242,17 @@ def _causes(span: Range) -> dict[str, int]:
     return dict(counts)
 
 
-def _flow(span: Range) -> dict[str, float | None]:
+@dataclass(frozen=True)
+class Flow:
+    """Average work in progress, arrivals a day, days in it, and the gap to Little's law."""
+
+    number: float
+    rate: float
+    mean_days: float | None
+    gap: float | None
+
+
+def _flow(span: Range) -> Flow:
     """Return average work in progress, arrivals, time in it, and the gap to Little's law."""
     end = min(span.end, timezone.now())
     total = (end - span.start).total_seconds() / 86400
@@ -247,6 +265,8 @@ def _flow(span: Range) -> dict[str, float | None]:
     arrived = 0
     stays = []
     for scanned, ready in rows:
+        if scanned is None:
+            continue
         left = min(ready or end, end)
         present += max((left - max(scanned, span.start)).total_seconds(), 0.0) / 86400
         arrived += scanned >= span.start
@@ -255,12 +275,8 @@ def _flow(span: Range) -> dict[str, float | None]:
     number = present / total if total > 0 else 0.0
     rate = arrived / total if total > 0 else 0.0
     mean = sum(stays) / len(stays) if stays else None
-    return {
-        "in_progress": number,
-        "arrivals_per_day": rate,
-        "mean_days": mean,
-        "little": little_gap(rate, mean, number) if mean is not None else None,
-    }
+    gap = little_gap(rate, mean, number) if mean is not None else None
+    return Flow(number, rate, mean, gap)
 
 
 @dataclass(frozen=True)
@@ -279,7 +295,11 @@ EDGES = (0.0, 0.5, 0.8, 0.9, 0.95, 0.975, 1.0001)
 def reliability(span: Range) -> list[Bin]:
     """Compare the probability stated when promises were agreed with what happened."""
     rows = promises(span).filter(p_kept_at_agreement__isnull=False, kept__isnull=False)
-    pairs = list(rows.values_list("p_kept_at_agreement", "kept"))
+    pairs = [
+        (p, bool(kept))
+        for p, kept in rows.values_list("p_kept_at_agreement", "kept")
+        if p is not None
+    ]
     bins = []
     for low, high in pairwise(EDGES):
         inside = [(p, kept) for p, kept in pairs if low <= p < high]

@@ -76,7 +76,7 @@ def scan_state(request: HttpRequest, scan: uuid.UUID) -> HttpResponse:
     context = _scan_context(scan)
     return live(
         request,
-        context["version"],
+        str(context["version"]),
         lambda: render(request, "chair/scan_state.html", context),
     )
 

@@ -6,7 +6,7 @@ import json
 import uuid
 from typing import Any
 
-from django.http import HttpRequest, HttpResponse, JsonResponse
+from django.http import FileResponse, HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_POST
 
@@ -96,20 +96,20 @@ def approve(request: HttpRequest, model: uuid.UUID) -> HttpResponse:
 
 
 @needs("bench")
-def view(request: HttpRequest, model: uuid.UUID) -> HttpResponse:
+def view(request: HttpRequest, model: uuid.UUID) -> FileResponse:
     """Return the decimated solid for the 3D view."""
     return send(get_object_or_404(PreparedModel.objects.select_related("view"), uuid=model).view)
 
 
 @needs("bench")
-def picture(request: HttpRequest, model: uuid.UUID) -> HttpResponse:
+def picture(request: HttpRequest, model: uuid.UUID) -> FileResponse:
     """Return the still picture."""
     found = get_object_or_404(PreparedModel.objects.select_related("picture"), uuid=model)
     return send(found.picture)
 
 
 @needs("bench")
-def download(request: HttpRequest, model: uuid.UUID) -> HttpResponse:
+def download(request: HttpRequest, model: uuid.UUID) -> FileResponse:
     """Return the printable file under a neutral name."""
     found = get_object_or_404(PreparedModel.objects.select_related("file"), uuid=model)
     code = str(found.settings.get("text") or found.uuid.hex[:8])

@@ -136,12 +136,7 @@ def _presets() -> list[tuple[str, str]]:
 def _lead_by_day(span: select.Range) -> tuple[list[str], list[float]]:
     zone = Office.get().zone
     days: OrderedDict[dt.date, list[float]] = OrderedDict()
-    rows = (
-        select.handed_over(span)
-        .filter(scanned_at__isnull=False)
-        .exclude(order__purpose="make_ahead")
-    )
-    for scanned, out in rows.order_by("delivered_at").values_list("scanned_at", "delivered_at"):
+    for scanned, out in select.lead_times(span):
         hours = (out - scanned).total_seconds() / 3600
         days.setdefault(out.astimezone(zone).date(), []).append(hours)
     medians = [sorted(v)[len(v) // 2] for v in days.values()]
@@ -162,6 +157,8 @@ def _failures_by_week(span: select.Range) -> tuple[list[str], list[int], list[in
         .values_list("ready_at", "bad", "again")
     )
     for ready, bad, again in rows:
+        if ready is None:
+            continue
         day = ready.astimezone(zone).date()
         week = weeks.setdefault(day - dt.timedelta(days=day.weekday()), [0, 0])
         week[0] += bool(bad or again)

@@ -10,7 +10,6 @@ from django.http import (
     FileResponse,
     Http404,
     HttpRequest,
-    HttpResponse,
     JsonResponse,
 )
 from django.shortcuts import get_object_or_404
@@ -85,13 +84,13 @@ def complete(request: HttpRequest, patient: uuid.UUID, key: str) -> JsonResponse
 
 
 @needs("see_scans")
-def view(request: HttpRequest, scan: uuid.UUID) -> HttpResponse:
+def view(request: HttpRequest, scan: uuid.UUID) -> FileResponse:
     """Return the decimated mesh for the 3D view (GLB)."""
     return send(get_object_or_404(Scan.objects.select_related("view"), uuid=scan).view)
 
 
 @needs("see_scans")
-def picture(request: HttpRequest, scan: uuid.UUID) -> HttpResponse:
+def picture(request: HttpRequest, scan: uuid.UUID) -> FileResponse:
     """Return the still picture with the findings marked."""
     return send(get_object_or_404(Scan.objects.select_related("picture"), uuid=scan).picture)
 
@@ -104,21 +103,19 @@ def overlays(request: HttpRequest, scan: uuid.UUID) -> JsonResponse:
 
 
 @needs("see_scans")
-def original(request: HttpRequest, scan: uuid.UUID) -> HttpResponse:
+def original(request: HttpRequest, scan: uuid.UUID) -> FileResponse:
     """Return the file as it was uploaded, under a neutral name."""
     found = get_object_or_404(Scan.objects.select_related("file"), uuid=scan)
     kind = (found.report or {}).get("file", {}).get("format", "bin").split("-")[0]
     return send(found.file, name=f"scan-{found.uuid.hex[:8]}-{found.arch}.{kind}")
 
 
-def send(file: StoredFile | None, *, name: str | None = None) -> HttpResponse:
+def send(file: StoredFile | None, *, name: str = "") -> FileResponse:
     """Return a stored file; content never changes under its hash."""
     if file is None:
         raise Http404("no such file yet")
     kwargs: dict[str, Any] = {"content_type": file.media_type}
-    response = FileResponse(
-        file.path.open("rb"), as_attachment=bool(name), filename=name, **kwargs
-    )
+    response = FileResponse(file.path.open("rb"), as_attachment=bool(name), filename=name, **kwargs)
     response.headers["ETag"] = f'"{file.sha256}"'
     response.headers["Cache-Control"] = "private, max-age=3600"
     return response

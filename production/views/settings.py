@@ -182,7 +182,7 @@ def edit(request: HttpRequest, slug: str, pk: int | None = None) -> HttpResponse
     row = get_object_or_404(chosen.model, pk=pk) if pk else None
     form = chosen.form(request.POST or None, instance=row)
     route = None
-    if chosen.slug == "kinds" and row is not None:
+    if isinstance(row, ApplianceKind):
         route = own.RouteFormSet(request.POST or None, instance=row)
     if request.method == "POST" and form.is_valid() and (route is None or route.is_valid()):
         with transaction.atomic():
