@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Collection, Sequence
+from typing import Any
 
 from django.db import transaction
 from django.utils import timezone
@@ -109,7 +110,7 @@ def finish(
                 f"{row.code} runs with others in {load.code}; finish the {stage.load_name} as a "
                 "whole, or record a failure for this one."
             )
-        extra: dict[str, object] = {}
+        extra: dict[str, Any] = {}
         if row.status == Appliance.Status.WAITING:
             if started_at is not None:
                 start(
@@ -157,7 +158,7 @@ def _made_with(
     lots: Sequence[Lot],
     program: Program | None,
     at: dt.datetime | None,
-) -> dict[str, object]:
+) -> dict[str, Any]:
     """Keep the trace of a stage whose start nobody knows: machine, program and lots."""
     if stage.machine_kind:
         if machine is None:
@@ -182,7 +183,7 @@ def _finish_one(
     load: Load | None,
     time_certain: bool,
     note: str,
-    extra: dict[str, object],
+    extra: dict[str, Any],
 ) -> StageEvent:
     card = card or card_of(stage)
     position = position_of(row.pk)

@@ -323,7 +323,7 @@ def run_of(appliance: Appliance) -> Load | None:
     """Return the running load that ``appliance`` is in, if any."""
     return (
         Load.objects.filter(
-            items__appliance=appliance, status=Load.Status.RUNNING, stage_id=appliance.stage_id
+            items__appliance=appliance, status=Load.Status.RUNNING, stage=appliance.stage
         )
         .select_related("stage", "machine", "program")
         .order_by("-started_at")

@@ -64,7 +64,8 @@ def open_order(
         The kind has no route, an arch is unknown or doubled, or a scan is another patient's.
     """
     require(user, "order")
-    wanted = [(s.arch, s) for s in steps] or [(a, None) for a in arches]
+    wanted: list[tuple[str, SeriesStep | None]] = [(s.arch, s) for s in steps]
+    wanted = wanted or [(arch, None) for arch in arches]
     _check(patient, wanted, scans or {})
     route = route_of(kind.pk)
     if not route:

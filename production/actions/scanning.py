@@ -73,7 +73,7 @@ def scan_became_usable(user: User, scan: Scan) -> list[Appliance]:
 
     Called when an inspection passes and when a doctor accepts a scan. Safe to repeat.
     """
-    moved = []
+    moved: list[Appliance] = []
     if not scan.usable:
         return moved
     waiting = Appliance.objects.filter(

@@ -101,7 +101,7 @@ def _last_of_load(load: Load) -> list[StageEvent]:
 
 def _machine_free(load: Load) -> None:
     """Refuse to bring a run back onto a machine that runs something else by now."""
-    other = Load.objects.filter(machine_id=load.machine_id, status=Load.Status.RUNNING)
+    other = Load.objects.filter(machine=load.machine, status=Load.Status.RUNNING)
     busy = other.exclude(pk=load.pk).select_related("machine").first()
     if busy:
         raise Refused(f"{busy.machine} runs {busy.code} by now; record what happened instead.")

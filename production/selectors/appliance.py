@@ -20,6 +20,7 @@ from production.models import (
     StageEvent,
 )
 
+AHEAD: tuple[str, dt.datetime | None] = ("ahead", None)
 MOVES_ON = (StageEvent.Action.FINISH, StageEvent.Action.SKIP)
 
 
@@ -80,7 +81,7 @@ def _ticked(card: InstructionCard | None, ticks: list[str]) -> list[str]:
 
 def route_steps(appliance: Appliance, entries: list[Entry]) -> list[Step]:
     """Return the route with what is done; a failure makes later stages lie ahead again."""
-    done: dict[int, tuple[str, dt.datetime]] = {}
+    done: dict[int, tuple[str, dt.datetime | None]] = {}
     route = route_of(appliance.kind_id)
     place = {r.stage_id: r.position for r in route}
     for entry in entries:
@@ -94,15 +95,15 @@ def route_steps(appliance: Appliance, entries: list[Entry]) -> list[Step]:
             back = place.get(event.to_stage_id, 0)
             done = {pk: value for pk, value in done.items() if place.get(pk, 0) < back}
     steps = []
-    for entry in route:
-        state, at = done.get(entry.stage_id, ("ahead", None))
-        if entry.stage_id == appliance.stage_id:
+    for leg in route:
+        state, at = done.get(leg.stage_id, AHEAD)
+        if leg.stage_id == appliance.stage_id:
             finished = appliance.status == Appliance.Status.DELIVERED
             state = "done" if finished else "here"
             at = appliance.delivered_at
-        elif state == "ahead" and entry.stage.code == SCAN_STAGE and appliance.scan_id:
+        elif state == "ahead" and leg.stage.code == SCAN_STAGE and appliance.scan_id:
             state, at = "done", appliance.scanned_at
-        steps.append(Step(entry.stage, state, at, entry.minutes))
+        steps.append(Step(leg.stage, state, at, leg.minutes))
     return steps
 
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
 from django.db.models import Count, Max, Prefetch, Q, QuerySet
@@ -100,7 +100,7 @@ class Bench:
 
     stations: list[Station]
     next_up: list[Task]
-    filling: list[Load]
+    filling: Sequence[Load]
     late: list[Task]
     ready: int
     planned_at: dt.datetime | None

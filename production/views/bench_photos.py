@@ -6,12 +6,13 @@ import io
 from collections.abc import Sequence
 
 from django.core.files.uploadedfile import UploadedFile
-from django.http import FileResponse, Http404, HttpRequest
+from django.http import HttpRequest, HttpResponse
 from PIL import Image, ImageOps, UnidentifiedImageError
 
 from clinic.permissions import needs
 from production.models import Photo, StoredFile
 from production.storage import store_bytes
+from production.views.scan_files import send
 
 MAX_BYTES = 15 * 2**20
 MAX_SIDE = 2000
@@ -56,11 +57,7 @@ def _picture(file: UploadedFile) -> bytes:
 
 
 @needs("see_bench")
-def photo(request: HttpRequest, pk: int) -> FileResponse:
+def photo(request: HttpRequest, pk: int) -> HttpResponse:
     """Give out a photo of a failure."""
     row = Photo.objects.select_related("file").filter(pk=pk).first()
-    if row is None or not row.file.path.exists():
-        raise Http404
-    response = FileResponse(row.file.path.open("rb"), content_type="image/jpeg")
-    response.headers["Cache-Control"] = "private, max-age=3600"
-    return response
+    return send(row.file if row else None)
