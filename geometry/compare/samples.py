@@ -120,7 +120,7 @@ def take_samples(mesh: Mesh, cell: float) -> Samples:
     GeometryError
         When nothing with an area is left.
     """
-    vertices, faces, border = main_faces(mesh)
+    vertices, faces, border, _ = main_faces(mesh)
     low = vertices[faces].reshape(-1, 3).min(axis=0) - cell
     extent = vertices[faces].reshape(-1, 3).max(axis=0) - low
     shape = np.floor(extent / cell).astype(np.int64) + 3

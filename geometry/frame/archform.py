@@ -26,8 +26,8 @@ DEPTH_SD_MM = 6.0
 USUAL_EXPONENT = 0.65
 EXPONENT_SD = 0.12
 CURVE_POINTS = 61
-COARSE_DATA = 90
-FINE_DATA = 400
+COARSE_DATA = 80
+FINE_DATA = 500
 CAUCHY_MM = 1.5
 BREADTH_RADIUS_MM = 4.0
 EDGE_BREADTH_MM = 3.2
@@ -253,7 +253,7 @@ def fit_arch_form(crowns: NDArray[np.float64]) -> ArchForm:
     if more.shape[0] > FINE_DATA:
         more = crowns[rng.permutation(crowns.shape[0])[:FINE_DATA]]
     few = np.ascontiguousarray(few)
-    poses, costs = _from_many(few, 16, 7, CAUCHY_MM, 0.01, 31)
+    poses, costs = _from_many(few, 12, 6, CAUCHY_MM, 0.01, 31)
     best = int(np.argmin(costs))
     pose, _ = _follow(poses[best], np.ascontiguousarray(more), 30, CAUCHY_MM, 0.01, CURVE_POINTS)
     turned = np.cos(poses[:, 0] - pose[0]) < np.cos(np.radians(35.0))

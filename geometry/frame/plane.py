@@ -37,6 +37,8 @@ EDGE_FLOOR_MM = 2.5
 
 BORDER_DEPTH_MM = 4.0
 LEAST_TIPS = 4
+SETTLED = 5e-4
+"""The plane is settled when its axis moves by less than this, rad."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,39 +115,57 @@ def _best_plane(points, weight, axis, least_cos, shared, tries, seed):  # type: 
     return best, best_axis, best_level
 
 
-def _fit(
-    points: NDArray[np.float64], axis: NDArray[np.float64], level: float, reach: float
-) -> tuple[NDArray[np.float64], float, NDArray[np.bool_]]:
+@njit(cache=True, nogil=True)
+def _fit(points, axis, level, reach, huber):  # type: ignore[no-untyped-def]
     """Huber fit of the plane to the tips within ``reach`` of it, followed to rest."""
-    inside = np.zeros(points.shape[0], dtype=np.bool_)
+    n = points.shape[0]
+    inside = np.zeros(n, dtype=np.bool_)
+    now = np.zeros(n, dtype=np.bool_)
+    axis = axis.copy()
     for _ in range(12):
-        distance = points @ axis - level
-        now = np.abs(distance) <= reach
-        if now.sum() < 3:
-            break
-        weight = (
-            np.where(
-                np.abs(distance) <= HUBER_MM, 1.0, HUBER_MM / np.maximum(np.abs(distance), 1e-9)
+        total = 0.0
+        count = 0
+        middle = np.zeros(3)
+        weight = np.zeros(n)
+        same = True
+        for i in range(n):
+            d = abs(
+                points[i, 0] * axis[0] + points[i, 1] * axis[1] + points[i, 2] * axis[2] - level
             )
-            * now
-        )
-        middle = (points * weight[:, None]).sum(axis=0) / weight.sum()
-        centred = (points - middle) * np.sqrt(weight)[:, None]
-        _, vectors = np.linalg.eigh(centred.T @ centred)
-        normal = vectors[:, 0]
+            now[i] = d <= reach
+            same &= now[i] == inside[i]
+            if now[i]:
+                weight[i] = 1.0 if d <= huber else huber / d
+                total += weight[i]
+                count += 1
+                for k in range(3):
+                    middle[k] += weight[i] * points[i, k]
+        if count < 3:
+            break
+        middle /= total
+        spread = np.zeros((3, 3))
+        for i in range(n):
+            if now[i]:
+                for k in range(3):
+                    for m in range(3):
+                        spread[k, m] += (
+                            weight[i] * (points[i, k] - middle[k]) * (points[i, m] - middle[m])
+                        )
+        values, vectors = np.linalg.eigh(spread)
+        normal = vectors[:, 0].copy()
         # Tips in a row leave the tilt across the row open; keep what it was.
-        spread = np.linalg.svd(centred, compute_uv=False)
-        if spread[1] < 1.2 * np.sqrt(weight.sum()):
+        if values[1] < 1.44 * total:
             row = vectors[:, 2]
-            normal = axis - (axis @ row) * row
-            normal /= np.linalg.norm(normal)
-        if normal @ axis < 0:
+            along = axis[0] * row[0] + axis[1] * row[1] + axis[2] * row[2]
+            normal = axis - along * row
+            normal /= np.sqrt((normal * normal).sum())
+        if (normal * axis).sum() < 0:
             normal = -normal
-        moved = np.linalg.norm(normal - axis)
-        axis, level = normal, float(normal @ middle)
-        done = moved < 1e-5 and bool((now == inside).all())
-        inside = now
-        if done:
+        moved = np.sqrt(((normal - axis) ** 2).sum())
+        axis = normal
+        level = (normal * middle).sum()
+        inside[:] = now
+        if moved < 1e-5 and same:
             break
     return axis, level, inside
 
@@ -153,7 +173,6 @@ def _fit(
 def _evidence(
     surface: Surface,
     relief: Relief,
-    local: NDArray[np.float64],
     tips: Tips,
     axis: NDArray[np.float64],
     level: float,
@@ -175,7 +194,7 @@ def _evidence(
 def _look(
     surface: Surface, axis: NDArray[np.float64], cell: float, cone_deg: float, tries: int
 ) -> OcclusalPlane | None:
-    relief, local = relief_of(surface, basis_of(axis), cell)
+    relief, _ = relief_of(surface, basis_of(axis), cell)
     tips = plain_tips(surface, relief)
     if tips.points.shape[0] < LEAST_TIPS:
         return None
@@ -185,11 +204,11 @@ def _look(
     )
     if found <= 0:
         return None
-    normal, level, inside = _fit(tips.points, normal, level, FIRST_REACH_MM)
-    normal, level, inside = _fit(tips.points, normal, level, REACH_MM)
+    normal, level, inside = _fit(tips.points, normal, level, FIRST_REACH_MM, HUBER_MM)
+    normal, level, inside = _fit(tips.points, normal, level, REACH_MM, HUBER_MM)
     if inside.sum() < LEAST_TIPS:
         return None
-    score = _evidence(surface, relief, local, tips, normal, level, inside)
+    score = _evidence(surface, relief, tips, normal, level, inside)
     chosen = tips.only(inside)
     spread = float(np.sqrt(np.mean((chosen.points @ normal - level) ** 2)))
     return OcclusalPlane(normal, level, chosen, score, spread)
@@ -281,11 +300,11 @@ def _settle(surface: Surface, plane: OcclusalPlane) -> OcclusalPlane:
     """Fit the plane to the tips of the full surface, seen along the plane's own axis."""
     for _ in range(4):
         rotation = basis_of(plane.axis)
-        relief, local = relief_of(surface, rotation, FINE_CELL_MM)
+        relief, _ = relief_of(surface, rotation, FINE_CELL_MM)
         flat = relief.z - _trend(plane.tips.points, rotation, relief, plane.level)
         levelled = Relief(flat, relief.index, relief.x0, relief.y0, relief.cell)
         tips = thorough_tips(surface, levelled, plane.level - EDGE_FLOOR_MM)
-        axis, level, inside = _fit(tips.points, plane.axis, plane.level, REACH_MM)
+        axis, level, inside = _fit(tips.points, plane.axis, plane.level, REACH_MM, HUBER_MM)
         if inside.sum() < LEAST_TIPS:
             break
         moved = float(np.linalg.norm(axis - plane.axis))
@@ -294,9 +313,9 @@ def _settle(surface: Surface, plane: OcclusalPlane) -> OcclusalPlane:
             axis,
             level,
             chosen,
-            _evidence(surface, relief, local, tips, axis, level, inside),
+            plane.score,
             float(np.sqrt(np.mean((chosen.points @ axis - level) ** 2))),
         )
-        if moved < 2e-4:
+        if moved < SETTLED:
             break
     return plane

@@ -63,9 +63,10 @@ class Surface:
         n = self.points.shape[0]
         if n <= count:
             return self
-        shuffled = np.random.default_rng(20).permutation(n)
-        edge = shuffled[self.border[shuffled]][: count // 4]
-        inner = shuffled[~self.border[shuffled]][: count - edge.shape[0]]
+        edge = np.flatnonzero(self.border)
+        edge = edge[:: max(1, 4 * edge.shape[0] // count)]
+        inner = np.flatnonzero(~self.border)
+        inner = inner[:: max(1, inner.shape[0] // (count - edge.shape[0]))]
         chosen = np.concatenate([edge, inner])
         return Surface(self.points[chosen], self.border[chosen], self.centre)
 
@@ -226,8 +227,8 @@ def _flat_base(
 
 def main_faces(
     mesh: Mesh,
-) -> tuple[NDArray[np.float64], NDArray[np.int32], NDArray[np.bool_]]:
-    """Return vertices, the faces of the main parts, and which vertices are border.
+) -> tuple[NDArray[np.float64], NDArray[np.int32], NDArray[np.bool_], NDArray[np.float64]]:
+    """Return vertices, faces of the main parts, border vertices, longest edges of the faces.
 
     Islands and the flat base of a closed model are set aside; the edge of such a
     base counts as border.
@@ -247,7 +248,7 @@ def main_faces(
         border = _border_vertices(mesh.faces, mesh.vertices.shape[0])
     vertices = mesh.vertices
     faces = np.ascontiguousarray(mesh.faces, dtype=np.int32)
-    area, _ = _face_areas_and_edges(vertices, faces)
+    area, longest = _face_areas_and_edges(vertices, faces)
     part = _vertex_components(faces, vertices.shape[0])
     part_area = np.bincount(part[faces[:, 0]], weights=area, minlength=vertices.shape[0])
     if not part_area.max() > 0:
@@ -260,8 +261,8 @@ def main_faces(
             border[faces[base].ravel()] = True
             keep_face &= ~base
     if not keep_face.all():
-        faces = faces[keep_face]
-    return vertices, faces, border
+        faces, longest = faces[keep_face], longest[keep_face]
+    return vertices, faces, border, longest
 
 
 def take_surface(mesh: Mesh) -> Surface:
@@ -277,7 +278,7 @@ def take_surface(mesh: Mesh) -> Surface:
     GeometryError
         As :func:`main_faces` does, and when the size is not a mouth's.
     """
-    vertices, faces, border = main_faces(mesh)
+    vertices, faces, border, longest = main_faces(mesh)
     used = np.zeros(vertices.shape[0], dtype=np.bool_)
     used[faces.ravel()] = True
     centre = vertices[used].mean(axis=0)
@@ -288,7 +289,6 @@ def take_surface(mesh: Mesh) -> Surface:
         raise GeometryError(
             f"the scan is {extent:.3g} mm long, not the size of an arch; check its units"
         )
-    _, longest = _face_areas_and_edges(vertices, faces)
     large = longest > FILL_EDGE_MM
     if large.any():
         k = np.ceil(longest[large] / FILL_STEP_MM)
