@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from geometry.dentition.archline import STEP_MM, ArchLine, find_arch_line, place, project
 from geometry.dentition.crowns import row_numbers, row_sizes, sextant_of
 from geometry.dentition.embrasures import open_embrasures
-from geometry.dentition.result import SIDES, Dentition, Gap, TissuePlace, Tooth
+from geometry.dentition.result import SHORT_ODDS, SIDES, Dentition, Gap, TissuePlace, Tooth
 from geometry.dentition.rows import Row, find_row, read_signs
 from geometry.dentition.sheets import STEP_S_MM, STEP_Z_MM, Sheets, roll_out
 from geometry.dentition.spaces import Between, look_between, shadow_map
@@ -24,7 +24,7 @@ Array = NDArray[np.float64]
 
 SHORT_MM = 3.0
 DOUBT_MM = 0.5
-GAP_LEAST_MM = 0.55
+GAP_LEAST_MM = 0.6
 CONTACT_SHARE = 0.6
 CONTACT_ROOM_MM = 0.25
 GAP_ABOVE_PAPILLA_MM = 0.8
@@ -103,7 +103,8 @@ def analyse(mesh: Mesh, frame: Axes, topology: Topology, *,
     average = dict(zip(row_numbers(arch).tolist(), row_sizes(arch)[:, 0].tolist(), strict=True))
     usual = np.array([average[int(number)] for number in teeth.numbers])
     relief = _relief(topology, local, line, axes, wound)
-    margins = read_margins(sheets, relief, teeth.start, teeth.stop, tip, usual, short_limit_mm)
+    margins = read_margins(sheets, relief, teeth.start, teeth.stop, tip, usual,
+                           teeth.numbers % 10 <= 3, short_limit_mm)
     timings["margin"] = 1000 * (time.perf_counter() - clock)
     clock = time.perf_counter()
     lift = _Lift(frame, axes, line, sheets)
@@ -280,7 +281,7 @@ def _is_gap(seen: Between, edge: float, crown: float, papilla: float) -> bool:
 def _status(teeth: tuple[Tooth, ...], arch: str) -> tuple[str, str]:
     doubtful = [
         f"{tooth.number} {side}" for tooth in teeth for side in SIDES
-        if tooth.side(side).status == "uncertain"
+        if tooth.side(side).status == "uncertain" and tooth.side(side).p_short < SHORT_ODDS
     ]
     seen = np.mean([tooth.side(side).margin_seen for tooth in teeth for side in SIDES])
     if seen < 0.3:

@@ -14,7 +14,7 @@ from geometry.dentition.sheets import STEP_S_MM, STEP_Z_MM, Sheets
 
 Array = NDArray[np.float64]
 
-LEAST_MM = 0.8
+LEAST_MM = 1.1
 THIN_MM = 0.3
 SOLID_MM = 1.0
 REACH_MM = 1.2
@@ -57,13 +57,18 @@ def _opening(sheets: Sheets, middle: float, tip: float) -> tuple[float, float] |
     m = round(middle / STEP_S_MM)
     reach = round(REACH_MM / STEP_S_MM)
     part = slice(max(m - reach, 0), m + reach + 1)
-    thickness = np.nan_to_num(sheets.facial[part] - sheets.lingual[part], nan=0.0)
+    facial, lingual = sheets.facial[part], sheets.lingual[part]
+    # Where a ray meets neither surface it goes through; where it meets one, the other was
+    # not scanned or faces the ray edge on, and nothing can be said.
+    through = np.isnan(facial) & np.isnan(lingual)
+    thickness = np.where(through, 0.0, facial - lingual)
     first = int((sheets.z[0] - tip + BELOW_TIP_MM) / STEP_Z_MM)
     last = min(int((sheets.z[0] - tip + DEEPEST_MM) / STEP_Z_MM), thickness.shape[1])
     if len(thickness) == 0 or first >= last:
         return None
-    open_rows = np.any(thickness < THIN_MM, axis=0).tolist()
-    closed_rows = np.all(thickness > SOLID_MM, axis=0).tolist()
+    with np.errstate(invalid="ignore"):
+        open_rows = np.any(thickness < THIN_MM, axis=0).tolist()
+        closed_rows = np.all((thickness > SOLID_MM) | np.isnan(thickness), axis=0).tolist()
     best: tuple[float, float] | None = None
     top = -1
     for row in range(first, last):

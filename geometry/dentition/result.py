@@ -140,7 +140,8 @@ class Dentition:
     gaps : tuple of Gap
     embrasures : tuple of Embrasure
     status : str
-        ``measured``, or ``uncertain`` when a person should look before trusting it.
+        ``measured``, or ``uncertain`` when a person should look before trusting it. A
+        doubtful place that is listed as short does not make the whole uncertain.
     reason : str
         Why it is uncertain; empty otherwise.
     short_limit_mm : float

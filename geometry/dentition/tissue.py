@@ -28,14 +28,15 @@ SECOND_SPREAD_MM = 1.0
 SEEN_RAD = 0.16
 FINE_REACH_ROWS = 2
 REFINE_MM = 0.9
-ROUNDING_MM = 0.15
+ROUNDING_MM = 0.2
 """A scan rounds the crease off: its deepest line lies this much above the tissue's edge."""
 BORDER_HALF_MM = 0.8
 BORDER_REACH_MM = 12.0
 INSIDE_MM = 3.0
 FACING = 0.25
 SECTION_TURNS = (-0.2, 0.0, 0.2)
-TEMPERATURE = 1.0
+TEMPERATURE = 1.3
+"""Neighbouring columns see the same bumps, so costs overstate the odds a little."""
 READING_SD_MM = 0.35
 """Spread of margin and border readings when the right crease was followed."""
 
@@ -95,7 +96,7 @@ def lowest_scanned(sheet: Array, z: Array) -> Array:
 
 
 def read_margins(sheets: Sheets, relief: Relief, start: Array, stop: Array, tip: Array,
-                 usual_length: Array, short_limit: float) -> Margins:
+                 usual_length: Array, front: NDArray[np.bool_], short_limit: float) -> Margins:
     """Trace both margins and measure what lies below them.
 
     Parameters
@@ -105,6 +106,8 @@ def read_margins(sheets: Sheets, relief: Relief, start: Array, stop: Array, tip:
     start, stop, tip, usual_length : (k,) float64
         Ends of the teeth along the arch, height of their tips, average crown length of
         their kind, mm.
+    front : (k,) bool
+        Incisors and canines.
     short_limit : float
         Captured height that separates short from sufficient, mm.
     """
@@ -117,7 +120,7 @@ def read_margins(sheets: Sheets, relief: Relief, start: Array, stop: Array, tip:
     ratio = USUAL_RATIO
     paths: dict[str, Path] = {}
     for second in (False, True):
-        hope = expect(columns, start, stop, tip, length, spread)
+        hope = expect(columns, start, stop, tip, length, spread, front)
         found: list[float] = []
         for side, (_, crease, border, _) in images.items():
             paths[side] = trace_margin(crease, sheets.z, border, hope)
