@@ -16,6 +16,9 @@ from geometry.frame import Frame, find_frame
 from geometry.mesh import Mesh
 from geometry.model.blockout import BlockOut, block_out, near_fill
 from geometry.model.closing import BASE, FILL, SCAN, Closed, close_surface
+from geometry.model.distances import distance_to_surface
+from geometry.model.evenness import forming_record
+from geometry.model.extras import add_extras
 from geometry.model.halfedges import Faces, signed_volume
 from geometry.model.handles import genus
 from geometry.model.levelling import height_spread, tilt_after
@@ -36,6 +39,7 @@ ENGINE = "1"
 SECOND_PIECE = 0.25
 STEP = 0.2
 COINCIDENT = 1e-5
+FILL_FRINGE = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,6 +127,8 @@ def build(known: Known, settings: ModelSettings, step: float, name: str = "model
     if filling.body is not None:
         vertices, faces = from_manifold(to_manifold(vertices, faces) + filling.body)
     vertices, faces = _faultless(*as_written(vertices, faces), trim.z)
+    filled_volume = signed_volume(vertices, faces)
+    vertices, faces, extras = add_extras(vertices, faces, settings, warnings)
     solid = Mesh(vertices, faces)
     report = {
         "engine": ENGINE,
@@ -134,9 +140,13 @@ def build(known: Known, settings: ModelSettings, step: float, name: str = "model
         "tilt_after_deg": round(tilt_after(known.frame, move), 3),
         "height_spread_mm": height_spread(known.frame, move),
         "trim": _trim_record(trim, settings),
-        "block_out": _block_out_record(filling, closed, solid, step),
+        "block_out": _block_out_record(filling, closed, solid, filled_volume, step),
         "surface_deviation_mm": _deviation(closed, trim.z, filling, vertices, faces),
+        "forming": forming_record(
+            solid, surface, known.frame, move, places, trim.z, settings.sheet, settings.sheet_limit
+        ),
         "holes": closed.holes,
+        **extras,
         "warnings": warnings,
     }
     filled = near_fill(filling, solid.triangles.mean(axis=1), 1)
@@ -226,12 +236,12 @@ def _trim_record(trim: Trim, settings: ModelSettings) -> dict[str, Any]:
 
 
 def _block_out_record(
-    filling: BlockOut, closed: Closed, solid: Mesh, step: float
+    filling: BlockOut, closed: Closed, solid: Mesh, filled_volume: float, step: float
 ) -> dict[str, Any]:
     before = signed_volume(closed.vertices, closed.faces)
     record: dict[str, Any] = {
         "depth_mm": filling.depth,
-        "added_mm3": round(max(signed_volume(solid.vertices, solid.faces) - before, 0.0), 2),
+        "added_mm3": round(max(filled_volume - before, 0.0), 2),
         "undercut_before_mm3": round(filling.first_mm3, 2),
         "regions": filling.regions,
     }
@@ -252,22 +262,33 @@ def _block_out_record(
 def _deviation(
     closed: Closed, trim: float, filling: BlockOut, vertices: Array, faces: Faces
 ) -> dict[str, float]:
-    """Distance from the scan's kept vertices to the printed surface, mm."""
+    """Distance from the scan's vertices to the printed surface, mm.
+
+    Left out are vertices below the trim, under block-out, and of triangles that were
+    replaced by patches (holes, places where the scan crosses itself), which the
+    warnings name.
+    """
     mended = np.zeros(len(closed.vertices), dtype=bool)
     mended[closed.faces[closed.kind != SCAN].ravel()] = True
     kept = np.zeros(len(closed.vertices), dtype=bool)
     kept[closed.faces[closed.kind == SCAN].ravel()] = True
     kept &= ~mended & (closed.vertices[:, 2] > trim)
     points = closed.vertices[kept]
-    if filling.body is not None:
-        points = points[~near_fill(filling, points, 2)]
-    if not len(points):
-        return {"max": 0.0, "p99": 0.0}
     distance = cKDTree(vertices).query(points)[0]
-    away = distance > COINCIDENT
+    moved = np.flatnonzero(distance > COINCIDENT)
+    if filling.depth is not None:
+        # What lies as deep as the fill reaches is block-out.
+        deep = filling.shadow.depth_at(points[moved]) > filling.depth - FILL_FRINGE
+        distance[moved[deep]] = np.nan
+        moved = moved[~deep]
+    if len(moved):
+        distance[moved] = distance_to_surface(points[moved], Mesh(vertices, faces))
+    distance = distance[np.isfinite(distance)]
+    if not len(distance):
+        return {"max": 0.0, "p99": 0.0}
     return {
         "max": round(float(distance.max()), 6),
-        "p99": round(float(np.percentile(np.where(away, distance, distance), 99)), 6),
+        "p99": round(float(np.percentile(distance, 99)), 6),
     }
 
 

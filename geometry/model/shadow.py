@@ -113,6 +113,29 @@ def _air(
                         out[n, level] = True
 
 
+@njit(cache=True, nogil=True)
+def _depth_at(
+    points: NDArray[np.float64],
+    top: NDArray[np.float32],
+    x0: float,
+    y0: float,
+    pitch: float,
+    offsets: NDArray[np.int64],
+    distance: NDArray[np.float64],
+    out: NDArray[np.float64],
+) -> None:
+    for n in range(len(points)):
+        ci = int(round((points[n, 0] - x0) / pitch))
+        cj = int(round((points[n, 1] - y0) / pitch))
+        out[n] = distance[-1]
+        for q in range(len(offsets)):
+            a, b = ci + offsets[q, 0], cj + offsets[q, 1]
+            inside = 0 <= a < top.shape[0] and 0 <= b < top.shape[1]
+            if not inside or top[a, b] < points[n, 2]:
+                out[n] = max(distance[q] - 0.5 * pitch, 0.0)
+                break
+
+
 @dataclass(slots=True)
 class Shadow:
     """Undercut depth on a lattice of columns.
@@ -154,6 +177,15 @@ class Shadow:
             cells, self.grid.ny, self.per, self.levels, self.step, self.top, offsets, distance,
             0.5 * self.grid.pitch / self.per, out,
         )  # fmt: skip
+        return out
+
+
+    def depth_at(self, points: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Undercut depth of points, mm: 0 outside the shadow, cut off at the reach."""
+        pitch = self.grid.pitch / self.per
+        offsets, distance = disc(self.reach, pitch)
+        out = np.empty(len(points))
+        _depth_at(points, self.top, self.grid.x0, self.grid.y0, pitch, offsets, distance, out)
         return out
 
 

@@ -1,0 +1,86 @@
+"""The outline of a model on its platform, and flat places on it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import manifold3d
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+SLICE = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class Face:
+    """A flat rectangle that something can be written on.
+
+    Attributes
+    ----------
+    name : str
+    centre : (3,) float64
+        Middle of the rectangle, mm.
+    across, up, out : (3,) float64
+        Reading direction, upwards, and away from the material.
+    width, height : float
+    """
+
+    name: str
+    centre: Array
+    across: Array
+    up: Array
+    out: Array
+    width: float
+    height: float
+
+    def place(self, shape: shapely.Geometry, low: float, high: float) -> manifold3d.Manifold:
+        """Extrude a plane shape on this face between two heights over it, mm."""
+        rings = [np.asarray(ring.coords)[:-1] for ring in _rings(shape)]
+        flat = manifold3d.CrossSection(rings, manifold3d.FillRule.EvenOdd)
+        body = flat.extrude(high - low)
+        matrix = np.column_stack((self.across, self.up, self.out, self.centre + low * self.out))
+        return body.transform(matrix)
+
+
+def _rings(shape: shapely.Geometry) -> list[shapely.LinearRing]:
+    parts = getattr(shape, "geoms", [shape])
+    return [ring for part in parts for ring in (part.exterior, *part.interiors)]
+
+
+def outline(body: manifold3d.Manifold) -> shapely.Polygon:
+    """Return the largest outline of a body just above its base."""
+    rings = body.slice(SLICE).to_polygons()
+    shape = shapely.union_all([shapely.Polygon(ring).buffer(0) for ring in rings if len(ring) > 2])
+    parts = list(getattr(shape, "geoms", [shape]))
+    return max(parts, key=lambda part: part.area)
+
+
+def crossings(plan: shapely.Polygon, y: float) -> list[tuple[float, float]]:
+    """Return the stretches of the line at ``y`` that lie inside an outline, by x."""
+    low, _, high, _ = plan.bounds
+    cut = plan.intersection(shapely.LineString([(low - 1, y), (high + 1, y)]))
+    parts = [part for part in getattr(cut, "geoms", [cut]) if part.length > 0.5]
+    return sorted((part.bounds[0], part.bounds[2]) for part in parts)
+
+
+def ends(plan: shapely.Polygon) -> list[tuple[float, float, float]]:
+    """Return (x from, x to, y) of the back ends of an outline, patient-side order by x.
+
+    A horseshoe has two; a base with a palate to the back has one.
+    """
+    back = plan.bounds[3]
+    for depth in np.arange(2.0, 9.0, 1.0):
+        found = crossings(plan, back - depth)
+        wide = [(a, b) for a, b in found if b - a > 4.0]
+        if len(wide) == 2:
+            out = []
+            for a, b in wide:
+                arm = plan.intersection(shapely.box(a, plan.bounds[1], b, back + 1))
+                out.append((a, b, arm.bounds[3]))
+            return out
+    a, b = max(crossings(plan, back - 3.0) or [(plan.bounds[0], plan.bounds[2])],
+               key=lambda pair: pair[1] - pair[0])
+    return [(a, b, back)]

@@ -1,0 +1,96 @@
+"""What is added to a finished solid on request: bar, code, cavity."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import manifold3d
+import numpy as np
+from numpy.typing import NDArray
+
+from geometry.errors import GeometryError
+from geometry.mesh import Mesh
+from geometry.model.bar import bar_between_ends, is_horseshoe
+from geometry.model.halfedges import Faces
+from geometry.model.hollow import hollow_out
+from geometry.model.identity import write_code
+from geometry.model.settings import ModelSettings
+from geometry.model.solids import as_written, from_manifold, to_manifold
+from geometry.topology.intersections import find_intersections
+
+Array = NDArray[np.float64]
+
+
+def add_extras(
+    vertices: Array, faces: Faces, settings: ModelSettings, warnings: list[str]
+) -> tuple[Array, Faces, dict[str, Any]]:
+    """Add a bar, a code and a cavity as the settings ask.
+
+    Parameters
+    ----------
+    vertices, faces
+        Closed solid standing on z = 0.
+    settings : ModelSettings
+    warnings : list of str
+        Grows by what could not be done.
+
+    Returns
+    -------
+    vertices, faces
+    record : dict
+        Keys ``bar``, ``identity`` and ``hollow`` of the report.
+
+    Raises
+    ------
+    GeometryError
+        The result would cross itself.
+    """
+    body = to_manifold(vertices, faces)
+    record: dict[str, Any] = {"bar": False, "identity": None, "hollow": None}
+    added: list[manifold3d.Manifold] = []
+    cut: list[manifold3d.Manifold] = []
+    back = None
+    if settings.bar:
+        found = bar_between_ends(body)
+        if found is None:
+            warnings.append("the base has no two ends to join with a bar")
+        else:
+            added.append(found[0])
+            back = found[1]
+            record["bar"] = True
+    elif is_horseshoe(body):
+        warnings.append(
+            "a plain horseshoe base can change its width after printing; a bar between its ends"
+            " prevents that"
+        )
+    if settings.text:
+        identity = write_code(body, settings.text, settings.lettering, back)
+        added += identity.added
+        cut += identity.cut
+        warnings += identity.notes
+        record["identity"] = {"text": settings.text, "places": identity.places}
+    if settings.hollow is not None:
+        cavity = hollow_out(vertices, faces, settings.hollow)
+        if cavity is None:
+            warnings.append("the model is too thin to hollow out; it stays solid")
+        else:
+            cut.append(cavity.body)
+            record["hollow"] = {
+                "wall_mm": settings.hollow,
+                "saved_mm3": round(cavity.volume, 1),
+                "drains": [[round(x, 2), round(y, 2)] for x, y in cavity.drains],
+            }
+    if not added and not cut:
+        return vertices, faces, record
+    add, subtract = manifold3d.OpType.Add, manifold3d.OpType.Subtract
+    if added:
+        body = manifold3d.Manifold.batch_boolean([body, *added], add)
+    if cut:
+        body = manifold3d.Manifold.batch_boolean([body, *cut], subtract)
+    vertices, faces = as_written(*from_manifold(body))
+    if find_intersections(Mesh(vertices, faces))[0]:
+        raise GeometryError(
+            "the code, bar or cavity could not be joined to the model cleanly; leave it out or"
+            " change the height"
+        )
+    return vertices, faces, record

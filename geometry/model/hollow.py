@@ -1,0 +1,142 @@
+"""Hollow a model out, keeping a wall, with drain holes through the base."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import manifold3d
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from geometry.model.halfedges import Faces
+from geometry.model.heights import Columns, Grid, column_crossings
+from geometry.model.solids import to_manifold
+from geometry.model.tetra import zero_surface
+
+Array = NDArray[np.float64]
+
+STEP = 0.4
+SAFETY = 0.25
+DRAIN = 3.0
+LEAST_CAVITY = 60.0
+SIMPLIFIED = 0.02
+
+
+@dataclass(frozen=True, slots=True)
+class Cavity:
+    """What is taken out of a model.
+
+    Attributes
+    ----------
+    body : manifold3d.Manifold
+    volume : float
+        mm³
+    drains : list of (x, y)
+    """
+
+    body: manifold3d.Manifold
+    volume: float
+    drains: list[tuple[float, float]]
+
+
+@njit(cache=True, nogil=True)
+def _ceiling(
+    start: NDArray[np.int64], z: NDArray[np.float32], up: NDArray[np.int8], out: Array
+) -> None:
+    """Height up to which a column is solid from the base, 0 where it is not at all."""
+    for cell in range(len(out)):
+        inside = 0
+        last = start[cell + 1] - 1
+        # From below: the base faces down at 0, the next crossing is the way out.
+        for k in range(last, start[cell] - 1, -1):
+            if k == last and (up[k] > 0 or z[k] > 0.01):
+                break
+            inside -= up[k]
+            if inside <= 0:
+                out[cell] = z[k]
+                break
+
+
+@njit(cache=True, nogil=True)
+def _under_balls(ceiling: Array, wall: float, step: float, out: Array) -> None:
+    """Lower a ceiling until every point under it is ``wall`` from what lies above or beside."""
+    nx, ny = ceiling.shape
+    r = int(np.ceil(wall / step))
+    for i in range(nx):
+        for j in range(ny):
+            best = 1e9
+            for di in range(-r, r + 1):
+                for dj in range(-r, r + 1):
+                    d2 = (di * di + dj * dj) * step * step
+                    if d2 > wall * wall:
+                        continue
+                    a, b = i + di, j + dj
+                    h = 0.0
+                    if 0 <= a < nx and 0 <= b < ny:
+                        h = ceiling[a, b]
+                    h -= np.sqrt(wall * wall - d2)
+                    if h < best:
+                        best = h
+            out[i, j] = best
+
+
+def hollow_out(vertices: Array, faces: Faces, wall: float) -> Cavity | None:
+    """Shape the cavity of a solid; None where it is too slight to be worth it.
+
+    Parameters
+    ----------
+    vertices, faces
+        Closed solid standing on z = 0.
+    wall : float
+        Wall and floor thickness kept, mm.
+    """
+    grid = Grid.over(vertices, STEP, 2.0)
+    columns: Columns = column_crossings(vertices, faces, grid)
+    ceiling = np.zeros(grid.nx * grid.ny)
+    _ceiling(columns.start, columns.z, columns.up, ceiling)
+    top = np.empty((grid.nx, grid.ny))
+    _under_balls(ceiling.reshape(grid.nx, grid.ny), wall + SAFETY, STEP, top)
+    levels = int(np.ceil(float(vertices[:, 2].max()) / STEP)) + 2
+    z = np.arange(levels) * STEP
+    field = np.minimum(top[:, :, None] - z, z - wall)
+    field = np.clip(field, -1.0, 1.0).astype(np.float32)
+    labels, count = ndimage.label(field > 0)
+    size = np.bincount(labels.ravel(), minlength=count + 1) * STEP**3
+    bodies: list[manifold3d.Manifold] = []
+    drains: list[tuple[float, float]] = []
+    for label in range(1, count + 1):
+        if size[label] < LEAST_CAVITY:
+            continue
+        mine = ndimage.binary_dilation(labels == label)
+        part = np.where(mine, field, -1.0).astype(np.float32)
+        v, f = zero_surface(part)
+        v = v * STEP + (grid.x0, grid.y0, 0.0)
+        bodies.append(to_manifold(v, f).simplify(SIMPLIFIED))
+        low = (labels[:, :, int(np.ceil(wall / STEP)) + 1] == label)
+        drains += _drain_places(low, grid)
+    if not bodies or not drains:
+        return None
+    volume = float(sum(body.volume() for body in bodies))
+    pipes = [
+        manifold3d.Manifold.cylinder(wall + 2.0, 0.5 * DRAIN, circular_segments=48).translate(
+            (x, y, -1.0)
+        )
+        for x, y in drains
+    ]
+    body = manifold3d.Manifold.batch_boolean([*bodies, *pipes], manifold3d.OpType.Add)
+    return Cavity(body, volume, drains)
+
+
+def _drain_places(low: NDArray[np.bool_], grid: Grid) -> list[tuple[float, float]]:
+    """Two roomy places, far apart, above which a cavity is open."""
+    room = ndimage.distance_transform_edt(low) * STEP
+    i, j = np.nonzero(room >= 0.5 * DRAIN)
+    if not len(i):
+        i, j = np.nonzero(room == room.max())
+    first = int(np.argmax(room[i, j]))
+    away = np.hypot(i - i[first], j - j[first])
+    second = int(np.argmax(away))
+    picks = [first] if away[second] * STEP < 2.0 * DRAIN else [first, second]
+    return [(grid.x0 + float(i[k]) * STEP, grid.y0 + float(j[k]) * STEP) for k in picks]

@@ -1,0 +1,197 @@
+"""A short code on the back and heel of a model's base, in letters and machine-readable."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import manifold3d
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from geometry.model.baseplan import Face, ends, outline
+from geometry.model.lettering import (
+    LINE_PITCH,
+    QUIET_MODULES,
+    code_squares,
+    letters,
+    line_width,
+)
+
+Array = NDArray[np.float64]
+
+DEPTH = 0.6
+RAISED = 0.5
+TALLEST, SMALLEST = 3.6, 1.8
+PAD_HIGHEST = 6.5
+PAD_OUT = 0.3
+PAD_EMBED = 2.0
+MARGIN = 0.6
+MODULES_MM = (0.9, 0.8, 0.7, 0.6)
+CODE_RIM = 0.8
+
+
+@dataclass(slots=True)
+class Identity:
+    """What is added to and cut from a body to write on it.
+
+    Attributes
+    ----------
+    added, cut : list of manifold3d.Manifold
+    places : list of dict
+        face, kind (text or code), text, symbology, size_mm, centre, normal.
+    notes : list of str
+    """
+
+    added: list[manifold3d.Manifold] = field(default_factory=list)
+    cut: list[manifold3d.Manifold] = field(default_factory=list)
+    places: list[dict[str, Any]] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+
+
+def write_code(
+    body: manifold3d.Manifold, text: str, lettering: str, bar: Face | None
+) -> Identity:
+    """Lay out a code on a body that stands on z = 0.
+
+    Parameters
+    ----------
+    body : manifold3d.Manifold
+    text : str
+    lettering : "engraved" or "raised"
+    bar : Face or None
+        The back of a bar, when there is one.
+    """
+    out = Identity()
+    plan = outline(body)
+    faces = [bar] if bar is not None else []
+    for name, end in zip(("back", "heel"), ends(plan)[::-1], strict=False):
+        face, pad = _pad(plan, end, "heel" if bar is not None else name, text)
+        out.added.append(pad)
+        faces.append(face)
+        if bar is not None:
+            break
+    for face in faces:
+        _letter(out, face, text, lettering)
+    _mark_underside(out, plan, text)
+    return out
+
+
+def _fit(text: str, width: float, height: float) -> tuple[list[str], float]:
+    """Break a text into one or two lines that give the tallest letters on a face."""
+    best: tuple[list[str], float] = ([text], 0.0)
+    middle = (len(text) + 1) // 2
+    for lines in ([text], [text[:middle], text[middle:]]):
+        lines = [line.strip() for line in lines if line.strip()]
+        tall = (height - MARGIN) / (1.0 + LINE_PITCH * (len(lines) - 1))
+        widest = max(line_width(line, 1.0) for line in lines)
+        tall = min(tall, (width - MARGIN) / widest, TALLEST)
+        if tall > best[1] + 0.05:
+            best = (lines, tall)
+    return best
+
+
+def _pad(
+    plan: shapely.Polygon, end: tuple[float, float, float], name: str, text: str
+) -> tuple[Face, manifold3d.Manifold]:
+    """Shape a flat upright pad on a back end of the base."""
+    a, b, back = end
+    width = min(b - a, max(line_width(text, TALLEST) + 2 * MARGIN, 6.0))
+    lines, tall = _fit(text, width, PAD_HIGHEST)
+    height = tall * (1.0 + LINE_PITCH * (len(lines) - 1)) + 2 * MARGIN
+    middle = 0.5 * (a + b)
+    x0, x1 = middle - 0.5 * width, middle + 0.5 * width
+    # How far the outline draws back over the width of the pad.
+    nearest = back
+    for x in np.linspace(x0 + 0.2, x1 - 0.2, 15):
+        column = plan.intersection(shapely.LineString([(x, back - 12.0), (x, back + 1.0)]))
+        nearest = min(nearest, column.bounds[3] if not column.is_empty else back - 6.0)
+    plane = back + PAD_OUT
+    deep = plane - nearest + PAD_EMBED
+    pad = manifold3d.Manifold.cube((width, deep, height)).translate((x0, plane - deep, 0.0))
+    face = Face(
+        name,
+        np.array([middle, plane, 0.5 * height]),
+        np.array([-1.0, 0.0, 0.0]),
+        np.array([0.0, 0.0, 1.0]),
+        np.array([0.0, 1.0, 0.0]),
+        width,
+        height,
+    )
+    return face, pad
+
+
+def _letter(out: Identity, face: Face, text: str, lettering: str) -> None:
+    lines, tall = _fit(text, face.width, face.height)
+    if tall < SMALLEST:
+        out.notes.append(f"the code does not fit the {face.name} of the base at a readable size")
+        return
+    shape = letters(lines, tall)
+    if lettering == "raised":
+        out.added.append(face.place(shape, -0.2, RAISED))
+    else:
+        out.cut.append(face.place(shape, -DEPTH, 0.2))
+    out.places.append({
+        "face": face.name,
+        "kind": "text",
+        "text": text,
+        "lines": lines,
+        "size_mm": round(tall, 2),
+        "centre": [round(float(v), 3) for v in face.centre],
+        "normal": face.out.tolist(),
+    })
+
+
+def _mark_underside(out: Identity, plan: shapely.Polygon, text: str) -> None:
+    """Engrave a machine-readable code in the base where there is room for it."""
+    for module in MODULES_MM:
+        shape, modules, symbology = code_squares(text, module)
+        side = (modules + 2 * QUIET_MODULES) * module
+        # Where the middle of a disc around the square may lie, and stay in the base.
+        room = plan.buffer(-(0.5 * side + CODE_RIM), join_style="mitre")
+        found = _square_spot(plan, side + 2 * CODE_RIM, room)
+        if found is None:
+            continue
+        face = Face(
+            "underside",
+            np.array([found[0], found[1], 0.0]),
+            np.array([1.0, 0.0, 0.0]),
+            np.array([0.0, -1.0, 0.0]),
+            np.array([0.0, 0.0, -1.0]),
+            side,
+            side,
+        )
+        out.cut.append(face.place(shape, -DEPTH, 0.2))
+        out.places.append({
+            "face": "underside",
+            "kind": "code",
+            "text": text,
+            "symbology": symbology,
+            "size_mm": round(modules * module, 2),
+            "module_mm": module,
+            "centre": [round(float(v), 3) for v in face.centre],
+            "normal": face.out.tolist(),
+        })
+        return
+    out.notes.append("no room for a machine-readable code on the base")
+
+
+def _square_spot(
+    plan: shapely.Polygon, side: float, room: shapely.Geometry
+) -> tuple[float, float] | None:
+    """Find a place for an upright square inside an outline, the roomiest one."""
+    if room.is_empty:
+        return None
+    low_x, low_y, high_x, high_y = room.bounds
+    best: tuple[float, float] | None = None
+    slack = -1.0
+    shapely.prepare(plan)
+    for x in np.arange(low_x, high_x + 0.5, 1.0):
+        for y in np.arange(low_y, high_y + 0.5, 1.0):
+            h = 0.5 * side
+            if plan.contains(shapely.box(x - h, y - h, x + h, y + h)):
+                room_here = plan.exterior.distance(shapely.Point(x, y))
+                if room_here > slack:
+                    best, slack = (float(x), float(y)), room_here
+    return best
