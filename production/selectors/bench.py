@@ -102,6 +102,7 @@ class Bench:
     next_up: list[Task]
     filling: Sequence[Load]
     late: list[Task]
+    late_more: int
     ready: int
     planned_at: dt.datetime | None
 
@@ -208,11 +209,16 @@ def bench_now(office: Office, now: dt.datetime | None = None) -> Bench:
         and t.appliance.stage is not None
         and t.appliance.stage.code != "scan"
     ]
+    late = sorted(
+        (t for t in tasks if t.late or t.at_risk),
+        key=lambda t: (not t.late, t.promise.due_at if t.promise else FAR),
+    )
     return Bench(
         stations=[s for s in stations.values() if s.tasks or s.held or s.stage.code != "scan"],
         next_up=bench_tasks[:4],
         filling=filling,
-        late=[t for t in tasks if t.late or t.at_risk][:8],
+        late=late[:SHOWN],
+        late_more=max(0, len(late) - SHOWN),
         ready=Appliance.objects.filter(status=Appliance.Status.READY).count(),
         planned_at=planned_at,
     )
