@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Any
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,9 +35,11 @@ from geometry.sampling import find_bumps
 from geometry.sampling import measure as measure_sampling
 from geometry.sampling.bumps import CELL_MM
 from geometry.topology import Topology, analyse, coarsen
+from geometry.topology.intersections import find_intersections
 
 ENGINE = "1"
 _ENOUGH_TEETH = 6
+_T = TypeVar("_T")
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,17 +89,22 @@ def inspect_scan(
     with watch.part("read"):
         scan = read_mesh(data, name, units)
     with watch.part("topology"):
-        topology = analyse(scan.mesh)
+        topology = analyse(scan.mesh, self_intersections=False)
     findings = surfaces.unit_findings(scan)
     extent = _largest_side(scan.mesh)
     findings += surfaces.size_findings(extent, limits)
     findings += arches.solid_findings(topology)
     frame: Frame | None = None
-    with watch.part("frame"):
-        try:
-            frame = find_frame(topology.main, arch)
-        except GeometryError as error:
-            findings.append(arches.not_an_arch(str(error)))
+    # Two threads, as the compiled parts run beside each other on two cores.
+    with ThreadPoolExecutor(max_workers=1) as beside:
+        crossings = beside.submit(_timed, watch, "crossings", find_intersections, scan.mesh)
+        with watch.part("frame"):
+            try:
+                frame = find_frame(topology.main, arch)
+            except GeometryError as error:
+                findings.append(arches.not_an_arch(str(error)))
+        crossing, pairs = crossings.result()
+        topology = replace(topology, self_intersections=crossing, intersecting=pairs)
     report: dict[str, Any] = {
         "engine": ENGINE,
         "file": _file_record(scan),
@@ -136,15 +145,17 @@ def _measure_arch(
 ) -> tuple[Parts, list[Finding]]:
     """Fill the parts of the report that need a frame; return the parts and their findings."""
     main = topology.main
-    with watch.part("teeth"):
-        dentition = analyse_dentition(main, frame, topology, short_limit_mm=limits.tissue_least_mm)
-    with watch.part("undercut"):
-        even = coarsen(main, CELL_MM)
-        undercut = measure_arch(main, even, frame)
+    with ThreadPoolExecutor(max_workers=1) as beside:
+        undercuts = beside.submit(_timed, watch, "undercut", measure_arch, main, frame)
+        with watch.part("teeth"):
+            dentition = analyse_dentition(
+                main, frame, topology, short_limit_mm=limits.tissue_least_mm
+            )
+        undercut = undercuts.result()
     with watch.part("sampling"):
         sampling = measure_sampling(topology, limits.spike_mm)
         bumps = find_bumps(
-            even,
+            coarsen(main, CELL_MM),
             _border_points(topology),
             frame.occlusal,
             undercut.along.lattice.outward,
@@ -210,6 +221,12 @@ def _centres(dentition: Dentition) -> dict[int, NDArray[np.float64]] | None:
     if len(dentition.teeth) < _ENOUGH_TEETH:
         return None
     return {tooth.number: tooth.centre for tooth in dentition.teeth}
+
+
+def _timed(watch: Stopwatch, name: str, work: Callable[..., _T], *given: Any) -> _T:
+    """Run ``work`` under the stopwatch."""
+    with watch.part(name):
+        return work(*given)
 
 
 def _numbers(vector: Any, digits: int = 3) -> list[float]:

@@ -28,18 +28,17 @@ class ArchUndercut:
     base_below_mm: float
 
 
-def measure_arch(mesh: Mesh, even: Mesh, frame: Frame) -> ArchUndercut:
+def measure_arch(mesh: Mesh, frame: Frame) -> ArchUndercut:
     """Measure above a base plane parallel to the occlusal plane.
 
     The base lies 15 mm below the highest biting surface, where an ideal model is cut,
-    or at the lowest point of a shorter scan. ``even`` is a copy of the mesh coarsened
-    to about 0.3 mm.
+    or at the lowest point of a shorter scan.
     """
     heights = (mesh.vertices - frame.origin) @ frame.occlusal
     base = max(float(heights.max()) - MODEL_HEIGHT_MM, float(heights.min()))
     offset = base + float(frame.origin @ frame.occlusal)
     along = measure(mesh, frame.occlusal, offset)
-    best = best_direction(mesh, frame.occlusal, offset, even=even)
+    best = best_direction(mesh, frame.occlusal, offset)
     return ArchUndercut(along, best, -base)
 
 

@@ -14,9 +14,11 @@ from geometry.undercut.measure import base_plane
 
 WITHIN_DEG = 15.0
 _COARSE_CELL_MM, _COARSE_PITCH_MM = 0.9, 0.35
-_FINE_CELL_MM, _FINE_PITCH_MM = 0.3, 0.2
-_MANY_TRIANGLES = 100_000
-_FIRST_STEP_DEG, _LAST_STEP_DEG = 1.6, 0.4
+# Rings of directions around the valley, to which a bowl is fitted: radius in degrees.
+_RINGS_DEG = (2.0, 1.5)
+_RING_CELL_MM, _RING_PITCH_MM = 0.45, 0.25
+_MANY_TRIANGLES = 60_000
+_LAST_PITCH_MM = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,14 +95,14 @@ def best_direction(
     base_z: float | None = None,
     *,
     base_normal: NDArray[np.float64] | None = None,
-    count: int = 48,
+    count: int = 40,
     within_deg: float = WITHIN_DEG,
-    even: Mesh | None = None,
 ) -> BestDirection:
     """Find the direction of least undercut within a cone around an axis.
 
-    A coarse survey finds the valley; from there the way goes downhill on the surface
-    itself with halving steps. The base plane stays where it is.
+    A coarse survey finds the valley; a bowl fitted to rings of directions around it
+    gives its bottom, which is compared with the axis on the surface itself. The base
+    plane stays where it is.
 
     Parameters
     ----------
@@ -111,8 +113,6 @@ def best_direction(
     count : int
         Directions in the survey.
     within_deg : float
-    even : Mesh, optional
-        The surface coarsened to about 0.3 mm, when the caller has it already.
 
     Returns
     -------
@@ -124,33 +124,49 @@ def best_direction(
         mesh, axis, plane[1], base_normal=plane[0], count=count, within_deg=within_deg
     )
     basis = basis_along(axis)
-    fine = mesh
-    if len(mesh.faces) > _MANY_TRIANGLES:
-        fine = coarsen(mesh, _FINE_CELL_MM) if even is None else even
-    seen: dict[tuple[float, float], float] = {}
-
-    def at(place: tuple[float, float]) -> float:
-        if place not in seen:
-            seen[place] = _volume(fine, _direction(place, basis), plane, _FINE_PITCH_MM)
-        return seen[place]
-
     place = _valley(directions @ basis.T, volumes, within_deg)
-    step = _FIRST_STEP_DEG
-    while step >= _LAST_STEP_DEG:
-        around = [
-            _within(place[0] + step * np.cos(a), place[1] + step * np.sin(a), within_deg)
-            for a in np.arange(4) * np.pi / 2.0
-        ]
-        best = min([place, *around], key=at)
-        if best == place:
-            step /= 2.0
-        place = best
-    if at((0.0, 0.0)) <= at(place):
-        place = (0.0, 0.0)
-    direction = _direction(place, basis)
-    volume = _volume(mesh, direction, plane, 0.1)
+    surface = coarsen(mesh, _RING_CELL_MM) if len(mesh.faces) > _MANY_TRIANGLES else mesh
+    for radius in _RINGS_DEG:
+        place = _bottom(surface, basis, plane, place, radius, within_deg)
+    tried = [_direction(place, basis), axis]
+    measured = [_volume(mesh, direction, plane, _LAST_PITCH_MM) for direction in tried]
+    least = int(np.argmin(measured))
+    direction, volume = tried[least], measured[least]
     angle = float(np.degrees(np.arccos(np.clip(direction @ axis, -1.0, 1.0))))
     return BestDirection(direction, volume, angle)
+
+
+def _bottom(
+    surface: Mesh,
+    basis: NDArray[np.float64],
+    plane: tuple[NDArray[np.float64], float],
+    place: tuple[float, float],
+    radius: float,
+    within_deg: float,
+) -> tuple[float, float]:
+    """Return the lowest point of a bowl fitted to a ring of directions and its middle.
+
+    Where the fit has no bottom near the ring, the lowest of the directions tried.
+    """
+    turns = np.arange(8) * np.pi / 4.0
+    ring = [
+        _within(place[0] + radius * np.cos(a), place[1] + radius * np.sin(a), within_deg)
+        for a in turns
+    ]
+    places = np.array([place, *ring])
+    volumes = np.array(
+        [_volume(surface, _direction(p, basis), plane, _RING_PITCH_MM) for p in places]
+    )
+    u, v = (places - places[0]).T
+    terms = np.column_stack([u * u, u * v, v * v, u, v, np.ones_like(u)])
+    a, b, c, d, e, _ = np.linalg.lstsq(terms, volumes, rcond=None)[0]
+    bend = np.array([[2.0 * a, b], [b, 2.0 * c]])
+    best = places[int(np.argmin(volumes))]
+    if np.linalg.eigvalsh(bend)[0] > 0.0:
+        low = -np.linalg.solve(bend, np.array([d, e]))
+        if np.hypot(*low) <= 1.5 * radius:
+            best = places[0] + low
+    return _within(best[0], best[1], within_deg)
 
 
 def _valley(
