@@ -13,6 +13,7 @@ def fill_batch(
     size,
     hands,
     need_first,
+    need_set,
     lot,
     capacity,
     routes,
@@ -55,7 +56,7 @@ def fill_batch(
         if own or q != pool[i]:
             for k in range(length[q]):
                 m = queue[queue_first[q] + k]
-                if m == i or lot[m] != lot[i]:
+                if m == i or lot[m] != lot[i] or need_set[m] != need_set[i]:
                     continue
                 if total + size[m] > capacity[r] + TINY:
                     full = True

@@ -22,6 +22,7 @@ def begin(shop, policy, draw, times, work):
     job_first = borrowed(shop.job_first)
     release = borrowed(shop.release)
     size = borrowed(shop.size)
+    family = borrowed(shop.family)
     state = borrowed(shop.state)
     started = borrowed(shop.started)
     ended = borrowed(shop.ended)
@@ -54,6 +55,7 @@ def begin(shop, policy, draw, times, work):
     taken = borrowed(work.taken)
     used = borrowed(work.used)
     window = borrowed(work.window)
+    last_family = borrowed(work.last_family)
     to_come = borrowed(work.to_come)
     heap_time = borrowed(work.heap_time)
     heap_event = borrowed(work.heap_event)
@@ -101,6 +103,7 @@ def begin(shop, policy, draw, times, work):
             continue
         run[i] = runs
         runs += 1
+        last_family[r] = family[i]
         used[r] += capacity[r] if batch[r] else min(size[i], capacity[r])
     for i in range(steps):
         if state[i] != STARTED:

@@ -121,13 +121,18 @@ def dispatch_plan(problem: Problem, rule: Rule | None = None) -> dict[str, Any]:
     Returns
     -------
     dict
-        PLAN of the outer contract, with ``policy`` (the rule used) and ``unfinished``
-        (reasons of jobs that cannot be finished) besides.
+        PLAN of the outer contract, with ``policy`` (the rule used) and ``infeasible``
+        ({"job", "reason"} of those that cannot be finished; left out) besides.
     """
     began = time.perf_counter()
     shop = make_shop(problem)
     chosen = choose_rule(problem, shop) if rule is None else rule
-    times = expected_times(shop, kernel_policy(problem, shop, chosen))
+    policy = kernel_policy(problem, shop, chosen)
+    times = expected_times(shop, policy)
+    while (stuck := np.isinf(times.finish) & np.isfinite(shop.release)).any():
+        # What cannot be finished takes no place from what can.
+        shop = shop._replace(release=np.where(stuck, math.inf, shop.release))
+        times = expected_times(shop, policy)
     plan = as_plan(problem, shop, times)
     plan["policy"] = chosen.as_json()
     plan["seconds"] = time.perf_counter() - began
@@ -141,10 +146,12 @@ def as_plan(problem: Problem, shop: Shop, times: Times) -> dict[str, Any]:
     """
     steps = []
     for j, job in enumerate(problem.jobs):
+        if not math.isfinite(times.finish[j]):
+            continue
         first = int(shop.job_first[j])
         for index in range(len(job.steps)):
             i = first + index
-            if shop.state[i] == DONE or not math.isfinite(times.end[i]):
+            if shop.state[i] == DONE:
                 continue
             resource = problem.resources[int(times.resource[i])]
             steps.append(
@@ -157,7 +164,10 @@ def as_plan(problem: Problem, shop: Shop, times: Times) -> dict[str, Any]:
                     "batch": int(times.run[i]) if resource.batch else None,
                 }
             )
-    worth = score(shop, times.finish)
+    ends = np.isfinite(times.finish)
+    worth = score(
+        shop._replace(due=np.where(ends, shop.due, math.inf)), np.where(ends, times.finish, 0.0)
+    )
     reasons = problem.impossible()
     return {
         "steps": steps,
@@ -169,7 +179,7 @@ def as_plan(problem: Problem, shop: Shop, times: Times) -> dict[str, Any]:
         },
         "lower_bound": None,
         "proved_optimal": False,
-        "unfinished": [
+        "infeasible": [
             {
                 "job": job.id,
                 "reason": reasons.get(j, f"job {job.id!r}: no open time left for all its steps"),

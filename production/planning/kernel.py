@@ -19,8 +19,9 @@ ends at the same moment, after the pass; another pass follows.
    left. Every step is looked at once at most, except that a whole queue is passed
    over when no resource of its pool is free.
 3. A step starts on the free resource with the smallest duration for it; equal ones in
-   the order of the problem. Free: not out of use (repair), its setup after a run of
-   another family over, and room: nothing running on a batch resource, ``capacity``
+   the order of the problem. Free: not out of use (repair), nothing running
+   and the setup after the last run of another family over where there is a setup, and
+   room: nothing running on a batch resource, ``capacity``
    less the sizes running on another (a step larger than the capacity takes it alone).
    The run must *fit*: attended, it lies inside one open window; unattended, it starts
    inside one, before its close; and it overlaps no downtime.
@@ -28,10 +29,10 @@ ends at the same moment, after the pass; another pass follows.
    first, then the order of the problem) inside whose open window the held part lies.
    A helper held for no time only has to be free and open at the start.
 5. On a batch resource the step is the head. Waiting steps of its lot (kind and
-   family) join in queue order, the head's own queue first, then the resource's other
-   queues in order, each if the sizes stay within ``capacity`` and the run, as long as
-   its longest member and attended if any is, still fits resource and helpers. The
-   batch waits, and all of its lot are passed over, if no member was turned away for
+   family) with the same needs join in queue order, the head's own queue first, then the
+   resource's other queues in order, each if the sizes stay within ``capacity`` and the
+   run, as long as its longest member and attended if any is, still fits resource and
+   helpers. The batch waits, and all of its lot are passed over, if no member was turned away for
    size, the room left holds the smallest step of the lot, more steps of the lot are
    still to come, and the deadline is ahead. The deadline is the earliest of the
    members' joining plus ``wait``, and of the last moment at which the run can start
@@ -133,6 +134,7 @@ def simulate(shop, policy, draw):
 def run_bench(shop, policy, draw, times, work, events, runs):
     """Fill ``times``; ``work`` must be fresh. Everything is borrowed from the caller."""
     job_first = borrowed(shop.job_first)
+    release = borrowed(shop.release)
     promise = borrowed(shop.promise)
     step_job = borrowed(shop.step_job)
     attended = borrowed(shop.attended)
@@ -143,6 +145,7 @@ def run_bench(shop, policy, draw, times, work, events, runs):
     hands = borrowed(shop.hands)
     need_first = borrowed(shop.need_first)
     need = borrowed(shop.need)
+    need_set = borrowed(shop.need_set)
     help_first = borrowed(shop.help_first)
     help_resource = borrowed(shop.help)
     remaining = borrowed(shop.remaining)
@@ -244,7 +247,6 @@ def run_bench(shop, policy, draw, times, work, events, runs):
             if used[r] < TINY:
                 used[r] = 0.0
             last_end[r] = t
-            last_family[r] = family[i]
             run_failed = run_luck[row[i], i] < resource_failure[r]
             if run_failed and row[i] + 1 < rows:
                 available[r] = t + repair[r]
@@ -273,10 +275,9 @@ def run_bench(shop, policy, draw, times, work, events, runs):
                     queued += 1
                 elif m + 1 == job_first[step_job[m] + 1]:
                     finish[step_job[m]] = t
-                elif hold[m + 1] > t:
-                    events = push(
-                        heap_time, heap_event, events, hold[m + 1], ARRIVE * steps + m + 1
-                    )
+                elif max(hold[m + 1], release[step_job[m]]) > t:
+                    moment = max(hold[m + 1], release[step_job[m]])
+                    events = push(heap_time, heap_event, events, moment, ARRIVE * steps + m + 1)
                 else:
                     to_come[lot[m + 1]] -= 1
                     join_queue(
@@ -346,11 +347,14 @@ def run_bench(shop, policy, draw, times, work, events, runs):
                     if not batch[q] and used[q] + taking > capacity[q] + TINY:
                         any_open = True
                         continue
-                    changed = setup[q] > 0 and last_family[q] not in (-1, family[i])
-                    if changed and last_end[q] + setup[q] > t:
-                        wake = min(wake, last_end[q] + setup[q])
-                        any_open = True
-                        continue
+                    if setup[q] > 0:
+                        if used[q] > 0:
+                            continue
+                        over = last_end[q] + setup[q]
+                        if last_family[q] not in (-1, family[i]) and over > t:
+                            wake = min(wake, over)
+                            any_open = True
+                            continue
                     ratio = ratios[ratio_first[i] + k - pool_first[p]]
                     needed = drawn_minutes[row[i], i] * ratio * factor
                     if needed < minutes:
@@ -397,6 +401,7 @@ def run_bench(shop, policy, draw, times, work, events, runs):
                         size,
                         hands,
                         need_first,
+                        need_set,
                         lot,
                         capacity,
                         routes,
@@ -449,6 +454,7 @@ def run_bench(shop, policy, draw, times, work, events, runs):
                     m = follower[m]
                 runs += 1
                 used[r] += taking
+                last_family[r] = family[i]
                 events = push(heap_time, heap_event, events, t + minutes, END_RUN * steps + i)
                 held = min(held_for, minutes)
                 if held > 0 and needs > 0:

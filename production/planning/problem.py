@@ -29,7 +29,8 @@ Optional keys beyond the contract (absent: the plain meaning above):
 resource
     ``down`` [[from, to], ...]: nothing runs on it then, attended or not.
     ``skills`` [kind, ...]: further kinds it answers to where a step ``needs`` one.
-    ``setup``: minutes it stands idle between two runs of different family.
+    ``setup``: minutes it stands idle between two runs of different family; it then runs
+    one thing at a time.
     ``failure``: probability that a whole run fails (found at its end; every member
     goes back to its ``rework`` step); ``repair``: minutes it is then out of use.
 step

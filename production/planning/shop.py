@@ -52,6 +52,7 @@ class Shop(NamedTuple):
     hands: Floats  # (N,) minutes that helpers are held, inf: the whole step
     need_first: Ints  # (N+1,) into need
     need: Ints  # numbers of helper lists
+    need_set: Ints  # (N,) equal where all needs are equal
     help_first: Ints  # into help
     help: Ints  # resources, the least versatile first
     remaining: Floats  # (N,) median minutes of this and the job's later steps
@@ -127,6 +128,7 @@ def make_shop(problem: Problem) -> Shop:
         hands=_floats([_hands(s) for s in steps]),
         need_first=need_first,
         need=need,
+        need_set=_numbered([s.needs for s in steps]),
         help_first=help_first,
         help=helpers,
         remaining=_remaining(problem),

@@ -15,6 +15,7 @@ from production.planning.entities import Problem, Resource, Step
 from production.planning.policy import Rule
 
 EPS = 1e-9
+NOTHING = object()
 LAST = 2  # after SimPy's own urgent and normal events of a moment
 
 
@@ -45,7 +46,8 @@ class Bench:
             self.queues[pool] = []
         self.used = [0.0] * len(problem.resources)
         self.usable_from = [-math.inf] * len(problem.resources)
-        self.last = [(-math.inf, None)] * len(problem.resources)  # (end, family) of last run
+        self.last_end = [-math.inf] * len(problem.resources)
+        self.last_family: list[Any] = [NOTHING] * len(problem.resources)
         self.to_come: dict[tuple[str, str | None], int] = {}
         self.called_at = -1.0
         self.wake_number = 0
@@ -201,10 +203,11 @@ class Bench:
         taking = min(step.size, resource.capacity)
         if not resource.batch and self.used[r] + taking > resource.capacity + EPS:
             return False
-        ended, family = self.last[r]
-        changed = ended > -math.inf and resource.setup > 0 and family != step.family
-        if changed and ended + resource.setup > t:
-            self.wakes.append(ended + resource.setup)
+        if resource.setup > 0 and self.used[r] > 0:
+            return False
+        changed = resource.setup > 0 and self.last_family[r] not in (NOTHING, step.family)
+        if changed and self.last_end[r] + resource.setup > t:
+            self.wakes.append(self.last_end[r] + resource.setup)
             return False
         return True
 
@@ -277,7 +280,11 @@ class Bench:
         others = [p for p in self.pools if r in p and p != pool]
         for queue in [self.queues[pool], *(self.queues[p] for p in others)]:
             for w in sorted(queue, key=self.rank):
-                if w is head or self.lot(w.step) != self.lot(head.step):
+                if (
+                    w is head
+                    or self.lot(w.step) != self.lot(head.step)
+                    or w.step.needs != head.step.needs
+                ):
                     continue
                 if total + w.step.size > resource.capacity + EPS:
                     full = True
@@ -323,6 +330,7 @@ class Bench:
             self.place[w.job, w.index] = r
         taking = self.taking(r, members[0].step)
         self.used[r] += taking
+        self.last_family[r] = members[0].step.family
         held = min(hands, minutes)
         if held > 0:
             self.hold(helpers, +1)
@@ -340,7 +348,7 @@ class Bench:
         self.used[r] -= taking
         if self.used[r] < EPS:
             self.used[r] = 0.0
-        self.last[r] = (t, head.step.family)
+        self.last_end[r] = t
         i = self.offset[head.job] + head.index
         broken = self.draw["run_luck"][self.row[i]][i] < resource.failure
         if broken and self.row[i] + 1 < self.rows:
@@ -378,6 +386,8 @@ class Bench:
         index = first
         while index < len(job.steps):
             if over is None:
+                if self.env.now < job.release:
+                    yield self.env.timeout(job.release - self.env.now)
                 over = self.join(j, index).over
             broken = yield over
             over = None
@@ -423,6 +433,7 @@ class Bench:
         for members in running.values():
             r = self.place[members[0].job, members[0].index]
             self.used[r] += self.taking(r, members[0].step)
+            self.last_family[r] = members[0].step.family
         for members in running.values():
             r = self.place[members[0].job, members[0].index]
             begun = members[0].step.started
