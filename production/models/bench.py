@@ -121,7 +121,10 @@ class Load(models.Model):
 
     class Meta:
         ordering = ["-created_at"]
-        indexes = [models.Index(fields=["machine", "status"])]
+        indexes = [
+            models.Index(fields=["machine", "status"]),
+            models.Index(fields=["status", "stage"]),
+        ]
 
     def __str__(self) -> str:
         return self.code
