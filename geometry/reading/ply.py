@@ -193,7 +193,7 @@ def _walk(data, at, big, rows, sizes, count_sizes, wanted, starts, counts):  # t
                 continue
             if at + count_sizes[item] > data.size:
                 return row, at
-            length = 0
+            length = np.int64(0)
             for k in range(count_sizes[item]):
                 shift = 8 * (count_sizes[item] - 1 - k if big else k)
                 length |= np.int64(data[at + k]) << shift

@@ -349,11 +349,13 @@ class _Builder:
         runs = [interval for _, interval, _ in self.intervals[c]]
         if not runs:
             return
+        closed = [
+            (self.scale.high(low), self.scale.low(high))
+            for low, high in a.down[a.down_from[r] : a.down_from[r + 1]]
+        ]
         downs = [
-            cp.new_fixed_size_interval_var(self.scale.high(lo), self.scale.low(hi) - self.scale.high(lo), "")
-            for lo, hi in a.down[a.down_from[r] : a.down_from[r + 1]]
-            if self.scale.low(hi) > self.scale.high(lo)
-        ]  # fmt: skip
+            cp.new_fixed_size_interval_var(low, high - low, "") for low, high in closed if high > low
+        ]
         if a.shared[r] >= 0:
             self._side_by_side(r, c, downs)
             return

@@ -18,6 +18,7 @@ from production.planning.solve.openwork import OpenWork
 from production.planning.solve.start import table
 
 Array = np.ndarray[Any, Any]
+SETTINGS = ((4, 1.0), (2, 1.0), (4, 3.0), (6, 1.0))  # jobs taken out, factor of the heat
 
 
 def flow_line(work: OpenWork) -> tuple[Array, Array] | None:
@@ -188,6 +189,7 @@ class FlowLine:
         self.minutes = np.ascontiguousarray(line[1], np.float64)
         n, m = self.minutes.shape
         self.seed = seed
+        self.runs = 0
         self.head, self.tail = np.zeros((n + 1, m)), np.zeros((n + 1, m))
         self.order = np.zeros(n, np.int64)
         construct(self.minutes, self.order, self.head, self.tail, seed)
@@ -196,11 +198,13 @@ class FlowLine:
         self.heat = max(0.04 * float(self.minutes.mean()), 1e-6)
 
     def run(self, rounds: int) -> float:
-        """Do some rounds; return the best makespan so far."""
-        taken = min(4, len(self.order))
+        """Do some rounds, each time with other settings; return the best makespan so far."""
+        taken, factor = SETTINGS[self.runs % len(SETTINGS)]
+        self.runs += 1
+        taken = min(taken, len(self.order))
         return float(
             iterate(
                 self.minutes, self.order, self.best, self.head, self.tail, taken, rounds,
-                self.heat, self.seed,
+                self.heat * factor, self.seed,
             )
         )  # fmt: skip

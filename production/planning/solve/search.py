@@ -146,10 +146,10 @@ class Search:
             unit = 1.0
         hot, cold = stage.hot * unit, stage.cold * unit
         state, room = best.state.copy(), best.state.copy()
-        began, made, chunk, rounds, at = time.monotonic(), 0, 200, 1, 0.0
+        peak, began, made, chunk, rounds, at = cold, time.monotonic(), 0, 200, 1, 0.0
         while at < 1.0 and not done(best.value):
             number, here = divmod(at * rounds, 1.0)
-            top = hot if number % 2 == 0 else max(hot * WARM, cold)
+            top = max(peak if number % 2 == 0 else hot * WARM, cold)
             heat = top * (cold / top) ** here
             count = chunk if budget.until is not None else min(chunk, budget.trials - made)
             anneal.walk(
@@ -168,6 +168,7 @@ class Search:
                 total = int(speed * span)
                 at, before = (spent / span if span > 0 else 1.0), at
             if before == 0.0:
+                peak = hot * min(1.0, max(total / (ROUND * len(self.work.steps)), 0.02))
                 rounds = max(round(total / (ROUND * len(self.work.steps))), 1)
             if int(at * rounds) > int(before * rounds) and int(at * rounds) % 2 == 1:
                 state[:] = best.state

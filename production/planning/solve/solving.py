@@ -149,7 +149,7 @@ def _improve(
     small = literals <= SMALL
     share = 0.15 if small else 0.65 if literals <= LARGE else 1.0
     if search.objective == "makespan":
-        share -= _flow_line(work, search, best, budget.part(0.5 * share), done)
+        share -= _flow_line(work, search, best, budget.part(0.3), done)
     for stage in stages(search.objective):
         search.anneal(best, stage, budget.part(share * stage.share), done)
     if literals > LARGE or done(best.value):
@@ -163,17 +163,17 @@ def _improve(
 
 
 def _flow_line(work: OpenWork, search: Search, best: Best, budget: Budget, done: Any) -> float:
-    """Search permutations if the work is a flow line; return the share of time used."""
+    """Search permutations if the work is a flow line; return the share of time taken."""
     line = flow_line(work)
     if line is None:
         return 0.0
     flow = FlowLine(line, search.seed)
-    rounds, chunk = 0, max(1, 20000 // line[1].size)
+    rounds, chunk = 0, max(1, 100_000 // line[1].size)
     while True:
         search.offer(best, flow_line_state(work, line, flow.best))
-        enough = budget.left() <= 0 or (budget.until is None and rounds * 500 > budget.trials)
+        enough = budget.left() <= 0 or (budget.until is None and rounds * 4 > budget.trials)
         if done(best.value) or enough:
-            return 0.5
+            return 0.1
         flow.run(chunk)
         rounds += chunk
 

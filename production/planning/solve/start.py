@@ -7,8 +7,24 @@ from typing import Any
 import numpy as np
 
 from production.planning import future, kernel, queues, shop
+from production.planning.solve import anneal
 from production.planning.solve.openwork import OpenWork
-from production.planning.solve.timing import BLK, HEAD, MEM, NEXT, PREV, RES, ROWS, TAIL
+from production.planning.solve.search import Budget
+from production.planning.solve.timing import (
+    BLK,
+    HEAD,
+    LATE,
+    LEAD,
+    MEM,
+    NEXT,
+    PREV,
+    RES,
+    ROWS,
+    SPAN,
+    STUCK,
+    TAIL,
+    TARDY,
+)
 
 Array = np.ndarray[Any, Any]
 
@@ -70,6 +86,58 @@ class Bench:
     def waits(self) -> tuple[float, ...]:
         """Return the waits worth trying: without batch resources there is one."""
         return WAITS if any(r.batch for r in self.work.problem.resources) else WAITS[:1]
+
+    def value(self, times: future.Times) -> Array:
+        """Return the value of a kernel run, by row as in ``timing.py``."""
+        a = self.work.arrays
+        finish = np.maximum(times.finish, 0.0)
+        stuck = ~np.isfinite(finish)
+        finish[stuck] = 1e9
+        unit = np.zeros(len(a.units))
+        np.maximum.at(unit, a.job_unit, finish)
+        handed = unit[a.job_unit]
+        over = handed - a.job_due
+        value = np.zeros(5)
+        value[LATE] = np.count_nonzero(over > 1e-9)
+        value[TARDY] = a.job_weight @ np.maximum(over, 0.0)
+        value[LEAD] = handed.sum()
+        value[SPAN] = finish.max(initial=0.0)
+        value[STUCK] = np.count_nonzero(stuck)
+        return value
+
+    def improve_order(
+        self, best: future.Times, wait: float, order: Array, budget: Budget, seed: int
+    ) -> future.Times:
+        """Search job priorities over the kernel from one run on; return the best run.
+
+        Jobs move in the order of their ends: one job goes elsewhere, or two change
+        places; now and then the wait for fuller batches changes.
+        """
+        rank = np.argsort(np.argsort(best.finish, kind="stable"), kind="stable")
+        jobs = np.argsort(rank)
+        value: Array | None = None
+        rnd = np.random.default_rng(seed)
+        made = 0
+        while budget.left() > 0 and (budget.until is not None or made * 20 < budget.trials):
+            trial, pause = jobs.copy(), wait
+            if value is not None:
+                i, k = rnd.integers(len(jobs), size=2)
+                kind = rnd.random()
+                if kind < 0.5:
+                    trial = np.insert(np.delete(jobs, i), k, jobs[i])
+                elif kind < 0.95:
+                    trial[[i, k]] = trial[[k, i]]
+                else:
+                    pause = self.waits()[rnd.integers(len(self.waits()))]
+            rank[trial] = np.arange(len(trial))
+            times = self.run((queues.FIXED, 1.0, rank[self.shop.step_job].astype(float)), pause)
+            new = self.value(times)
+            made += 1
+            if value is None or not anneal.better(value, new, order):
+                jobs, wait, value = trial, pause, new
+                if anneal.better(new, self.value(best), order):
+                    best = times
+        return best
 
     def state(self, times: future.Times) -> Array:
         """Return a kernel run as a state table; what never ran comes last."""

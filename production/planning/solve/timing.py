@@ -51,7 +51,7 @@ def opening(window, k, last, down, d, d_last, t, length, attended):  # type: ign
 @njit(cache=True, nogil=True)
 def side_by_side(
     window, k, last, down, d, d_last, t, length, attended, size, capacity, ends, sizes, row, count
-):  # type: ignore[no-untyped-def]  # noqa: E501
+):  # type: ignore[no-untyped-def]
     """Return the first start on a resource that runs ``count`` steps side by side already."""
     while True:
         s = opening(window, k, last, down, d, d_last, t, length, attended)
