@@ -252,7 +252,7 @@ def _down(machine: Machine, origin: dt.datetime) -> list[list[float]]:
                 open_ended = False
             continue
         end = minutes_after(origin, downtime.ends_at)
-        if end > 0:
+        if end > 1.0:  # the origin is a whole minute: what ended within it is over
             spans.append([start, end])
             if start <= 0:
                 open_ended = False
