@@ -5,9 +5,8 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from geometry.drawing import draw_solid, solid_glb
-
 from clinic.models import Office
+from geometry.drawing import draw_solid, solid_glb
 from geometry.model import ENGINE, ModelSettings, prepare
 from geometry.reading import read_mesh
 from production import storage

@@ -2,11 +2,26 @@
 
 from django.urls import path
 
-from production.views import office, review, settings
+from production.views import machines, review, settings, stock
 
 urlpatterns = [
-    path("machines/", office.machines, name="machines"),
-    path("stock/", office.stock, name="stock"),
+    path("machines/", machines.machines, name="machines"),
+    path("machines/<uuid:key>/", machines.machine, name="machine"),
+    path("machines/<uuid:key>/out/", machines.out, name="machine-out"),
+    path("machines/<uuid:key>/back/", machines.back, name="machine-back"),
+    path(
+        "machines/<uuid:key>/maintenance/<int:pk>/",
+        machines.maintenance,
+        name="machine-maintenance",
+    ),
+    path("machines/<uuid:key>/<slug:what>.svg", machines.accuracy_chart, name="machine-accuracy"),
+    path("stock/", stock.stock, name="stock"),
+    path("stock/new/", stock.lot_new, name="lot-new"),
+    path("stock/lot/<int:pk>/", stock.lot, name="lot"),
+    path("stock/lot/<int:pk>/list.csv", stock.lot_csv, name="lot-csv"),
+    path("stock/lot/<int:pk>/list.pdf", stock.lot_pdf, name="lot-pdf"),
+    path("stock/lot/<int:pk>/close/", stock.lot_close, name="lot-close"),
+    path("stock/lot/<int:pk>/withdraw/", stock.lot_withdraw, name="lot-withdraw"),
     path("review/", review.review, name="review"),
     path("review/chart/<slug:name>.svg", review.chart, name="review-chart"),
     path("review/list/<slug:what>/", review.behind, name="review-behind"),

@@ -1,0 +1,128 @@
+"""Reads about machines: state, what runs, what maintenance is due, how accurate they print."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass, field
+
+from django.db.models import Count, Max, OuterRef, Prefetch, Q, Subquery
+from django.utils import timezone
+
+from production.models import (
+    AccuracyCheck,
+    Downtime,
+    Load,
+    Machine,
+    MaintenanceRecord,
+    MaintenanceTask,
+)
+
+#: Never done: due at once.
+EPOCH = dt.datetime(2000, 1, 1, tzinfo=dt.UTC)
+
+
+@dataclass
+class Due:
+    """A maintenance task and how near it is."""
+
+    task: MaintenanceTask
+    last: dt.datetime | None
+    loads_since: int
+
+    @property
+    def share(self) -> float:
+        """1 when due: the nearer of its limits by days and by loads."""
+        shares = [0.0]
+        if self.task.every_days:
+            since = self.last or EPOCH
+            shares.append((timezone.now() - since).total_seconds() / 86400 / self.task.every_days)
+        if self.task.every_loads:
+            shares.append(self.loads_since / self.task.every_loads)
+        return max(shares)
+
+    @property
+    def due(self) -> bool:
+        """Whether it is due or overdue."""
+        return self.share >= 1.0
+
+
+@dataclass
+class MachineState:
+    """A machine with everything its page shows."""
+
+    machine: Machine
+    running: Load | None
+    loads: int
+    failed: int
+    downtime: Downtime | None
+    tasks: list[Due] = field(default_factory=list)
+
+    @property
+    def due(self) -> list[Due]:
+        """The tasks that are due."""
+        return [t for t in self.tasks if t.due]
+
+
+def machines() -> list[MachineState]:
+    """Return every machine in service or out of it, in a fixed number of queries."""
+    now = timezone.now()
+    rows = (
+        Machine.objects.exclude(state=Machine.State.RETIRED)
+        .annotate(
+            total=Count("loads", filter=Q(loads__status__in=["done", "failed"])),
+            bad=Count("loads", filter=Q(loads__status="failed")),
+        )
+        .prefetch_related(
+            Prefetch(
+                "downtimes",
+                Downtime.objects.filter(Q(ends_at=None) | Q(ends_at__gt=now)),
+                to_attr="standing",
+            ),
+            Prefetch(
+                "tasks", MaintenanceTask.objects.filter(active=True).select_related("machine")
+            ),
+        )
+    )
+    running = {
+        load.machine_id: load
+        for load in Load.objects.filter(status=Load.Status.RUNNING).select_related("stage")
+    }
+    dues = _dues()
+    return [
+        MachineState(
+            machine,
+            running.get(machine.pk),
+            machine.total,  # type: ignore[attr-defined]
+            machine.bad,  # type: ignore[attr-defined]
+            next(iter(machine.standing), None),  # type: ignore[attr-defined]
+            [dues[t.pk] for t in machine.tasks.all() if t.pk in dues],
+        )
+        for machine in rows
+    ]
+
+
+def _dues() -> dict[int, Due]:
+    last = (
+        MaintenanceRecord.objects.filter(task=OuterRef("pk"))
+        .values("task")
+        .annotate(at=Max("done_at"))
+        .values("at")
+    )
+    tasks = list(
+        MaintenanceTask.objects.filter(active=True)
+        .select_related("machine")
+        .annotate(last=Subquery(last))
+    )
+    found = {}
+    for task in tasks:
+        since = task.last  # type: ignore[attr-defined]
+        loads = Load.objects.filter(machine=task.machine, status__in=["done", "failed"])
+        if since:
+            loads = loads.filter(ended_at__gt=since)
+        found[task.pk] = Due(task, since, loads.count() if task.every_loads else 0)
+    return found
+
+
+def accuracy(machine: Machine) -> list[AccuracyCheck]:
+    """Return the machine's accuracy checks, oldest first."""
+    return list(machine.accuracy_checks.select_related("lot__material").order_by("measured_at"))

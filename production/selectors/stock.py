@@ -1,0 +1,129 @@
+"""Reads about materials: what is on hand, what planned work will use, who got a lot."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections import Counter, defaultdict
+from dataclasses import dataclass, field
+
+from django.db.models import Q, QuerySet, Sum
+
+from clinic.models import Office
+from production.bench.fit import amount_of
+from production.models import Appliance, Lot, LotUse, Material, RouteStage
+from production.models.bench import OPEN_STATUSES
+
+SOON = dt.timedelta(days=30)
+
+
+@dataclass
+class LotState:
+    """A lot with what is left of it."""
+
+    lot: Lot
+    used: float
+    today: dt.date
+
+    @property
+    def left(self) -> float:
+        """What should be left, in the material's unit."""
+        return max(self.lot.quantity - self.used, 0.0)
+
+    @property
+    def expired(self) -> bool:
+        """Past its date."""
+        return bool(self.lot.expires_on and self.lot.expires_on < self.today)
+
+    @property
+    def expires_soon(self) -> bool:
+        """Within the month."""
+        when = self.lot.expires_on
+        return bool(when and self.today <= when < self.today + SOON)
+
+    @property
+    def usable(self) -> bool:
+        """Whether the bench may take it."""
+        return not (self.expired or self.lot.withdrawn or self.lot.closed_at)
+
+
+@dataclass
+class MaterialState:
+    """A material with its lots, and what the open work needs."""
+
+    material: Material
+    lots: list[LotState] = field(default_factory=list)
+    needed: float = 0.0
+
+    @property
+    def on_hand(self) -> float:
+        """What usable lots still hold."""
+        return sum(s.left for s in self.lots if s.usable)
+
+    @property
+    def reorder(self) -> bool:
+        """Whether the open work brings it below its reorder level."""
+        return self.on_hand - self.needed < self.material.reorder_at
+
+
+def stock(today: dt.date | None = None) -> list[MaterialState]:
+    """Return every material in use, in a fixed number of queries."""
+    today = today or Office.get().today()
+    states = {m.pk: MaterialState(m) for m in Material.objects.filter(active=True)}
+    used = dict(
+        LotUse.objects.filter(lot__closed_at=None).values_list("lot").annotate(n=Sum("amount"))
+    )
+    for lot in Lot.objects.filter(closed_at=None).select_related("material"):
+        if lot.material_id in states:
+            states[lot.material_id].lots.append(LotState(lot, used.get(lot.pk, 0.0), today))
+    for material, amount in needs(list(states.values())).items():
+        states[material].needed = amount
+    return list(states.values())
+
+
+def needs(states: list[MaterialState]) -> dict[int, float]:
+    """Forecast what the open appliances will use: each stage still ahead that asks for a lot."""
+    position: dict[tuple[int, int], int] = {}
+    asking: dict[int, list[tuple[int, str]]] = defaultdict(list)
+    for entry in RouteStage.objects.select_related("stage"):
+        position[(entry.kind_id, entry.stage_id)] = entry.position
+        if entry.stage.needs_lot:
+            asking[entry.kind_id].append((entry.position, entry.stage.needs_lot))
+    by_kind: dict[str, Material] = {}
+    for state in states:
+        # Where an order names no material, the one that is on hand is meant.
+        known = by_kind.get(state.material.kind)
+        if known is None or (state.on_hand and state.material.kind not in by_kind):
+            by_kind[state.material.kind] = state.material
+    found: Counter[int] = Counter()
+    appliances = Appliance.objects.filter(status__in=OPEN_STATUSES).select_related(
+        "order__sheet", "model", "stage"
+    )
+    for appliance in appliances:
+        here = position.get((appliance.kind_id, appliance.stage_id or 0), 0)
+        for place, kind in asking.get(appliance.kind_id, []):
+            if place < here or (place == here and appliance.status == Appliance.Status.RUNNING):
+                continue
+            sheet = appliance.order.sheet if kind == Material.Kind.SHEET else None
+            material = sheet or by_kind.get(kind)
+            if material:
+                found[material.pk] += amount_of(appliance, material)  # type: ignore[assignment]
+    return dict(found)
+
+
+def appliances_of(lot: Lot) -> QuerySet[Appliance]:
+    """Return every appliance that a lot went into, with its patient."""
+    return (
+        Appliance.objects.filter(lot_uses__lot=lot)
+        .select_related("order__patient", "kind", "stage")
+        .distinct()
+        .order_by("order__patient__family_name", "order__patient__given_name", "code")
+    )
+
+
+def lots_like(text: str) -> QuerySet[Lot]:
+    """Return the lots whose number or material matches."""
+    return (
+        Lot.objects.select_related("material")
+        .filter(Q(number__icontains=text) | Q(material__name__icontains=text))
+        .order_by("-created_at")[:100]
+    )

@@ -1,0 +1,108 @@
+"""Machines: state, downtime, maintenance, accuracy."""
+
+from __future__ import annotations
+
+import datetime as dt
+import uuid
+
+from django.contrib import messages
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.utils import timezone
+from django.utils.dateparse import parse_datetime
+from django.views.decorators.http import require_POST
+
+from clinic.models import User
+from clinic.permissions import needs
+from production import charts
+from production.actions.errors import ActionError
+from production.actions.keep_machine import bring_back, note_maintenance, take_out
+from production.models import Machine, MaintenanceTask
+from production.selectors import machines as select
+from production.statistics import individuals_chart
+
+
+@needs("stock")
+def machines(request: HttpRequest) -> HttpResponse:
+    """List the machines with their state and what is due."""
+    return render(request, "machines/machines.html", {"machines": select.machines()})
+
+
+@needs("stock")
+def machine(request: HttpRequest, key: uuid.UUID) -> HttpResponse:
+    """Show one machine."""
+    found = get_object_or_404(Machine, uuid=key)
+    state = next((s for s in select.machines() if s.machine.pk == found.pk), None)
+    checks = select.accuracy(found)
+    trueness, _ = individuals_chart([c.trueness_mm for c in checks])
+    return render(
+        request,
+        "machines/machine.html",
+        {
+            "machine": found,
+            "state": state,
+            "history": found.downtimes.select_related("recorded_by")[:20],
+            "checks": list(reversed(checks))[:20],
+            "signals": trueness.signals if len(checks) > 1 else [],
+        },
+    )
+
+
+@needs("stock")
+def accuracy_chart(request: HttpRequest, key: uuid.UUID, what: str) -> HttpResponse:
+    """Return the individuals chart of trueness or precision as SVG."""
+    found = get_object_or_404(Machine, uuid=key)
+    checks = select.accuracy(found)
+    values = [c.precision_mm if what == "precision" else c.trueness_mm for c in checks]
+    labels = [f"{timezone.localtime(c.measured_at):%d %b}" for c in checks]
+    chart, _ = individuals_chart(values)
+    response = HttpResponse(
+        charts.control_chart(chart, labels, f"{what}, mm"), content_type="image/svg+xml"
+    )
+    response.headers["Content-Security-Policy"] = charts.POLICY
+    return response
+
+
+@needs("bench")
+@require_POST
+def out(request: HttpRequest, key: uuid.UUID) -> HttpResponse:
+    """Take a machine out of service."""
+    found = get_object_or_404(Machine, uuid=key)
+    assert isinstance(request.user, User)
+    try:
+        take_out(request.user, found, request.POST.get("reason", ""), _moment(request))
+    except ActionError as error:
+        messages.error(request, error.words)
+    else:
+        messages.success(request, f"{found} is out of service; the plan is made anew without it.")
+    return redirect("machine", key=key)
+
+
+@needs("bench")
+@require_POST
+def back(request: HttpRequest, key: uuid.UUID) -> HttpResponse:
+    """Bring a machine back."""
+    found = get_object_or_404(Machine, uuid=key)
+    assert isinstance(request.user, User)
+    bring_back(request.user, found)
+    messages.success(request, f"{found} is back in service.")
+    return redirect("machine", key=key)
+
+
+@needs("bench")
+@require_POST
+def maintenance(request: HttpRequest, key: uuid.UUID, pk: int) -> HttpResponse:
+    """Note that a maintenance task was done."""
+    task = get_object_or_404(MaintenanceTask, pk=pk, machine__uuid=key)
+    assert isinstance(request.user, User)
+    note_maintenance(request.user, task, request.POST.get("note", ""))
+    messages.success(request, f"Noted: {task.name}.")
+    return redirect("machine", key=key)
+
+
+def _moment(request: HttpRequest) -> dt.datetime | None:
+    try:
+        found = parse_datetime(request.POST.get("until", ""))
+    except ValueError:
+        return None
+    return timezone.make_aware(found) if found and timezone.is_naive(found) else found

@@ -1,0 +1,197 @@
+"""Materials, lots, and the recall: from a lot to every patient who got it."""
+
+from __future__ import annotations
+
+import csv
+import datetime as dt
+from collections.abc import Iterator
+
+from django import forms
+from django.contrib import messages
+from django.http import HttpRequest, HttpResponse, StreamingHttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.views.decorators.http import require_POST
+
+from clinic.models import Office, User, record
+from clinic.permissions import needs
+from production.actions.errors import ActionError
+from production.actions.keep_lot import close_lot, receive_lot, withdraw_lot
+from production.bench.gs1 import Gs1Error, looks_like_gs1, parse
+from production.documents import recall as recall_paper
+from production.models import Lot, Material
+from production.selectors import stock as select
+
+LISTED = 200
+FORMULA = ("=", "+", "-", "@", "\t", "\r")
+
+
+class LotForm(forms.Form):
+    """A lot as delivered."""
+
+    code = forms.CharField(
+        required=False,
+        label="Code on the package",
+        help_text="Scan it: a GS1 code fills in lot, expiry and material. Or fill in by hand.",
+        widget=forms.TextInput(attrs={"autocomplete": "off"}),
+    )
+    material = forms.ModelChoiceField(Material.objects.filter(active=True), required=False)
+    number = forms.CharField(max_length=40, required=False, label="Lot number")
+    expires_on = forms.DateField(
+        required=False, widget=forms.DateInput(attrs={"type": "date"}), label="Use by"
+    )
+    quantity = forms.FloatField(min_value=0, initial=1, help_text="In the material's unit.")
+
+    def clean(self) -> dict[str, object]:
+        """Take what the code says where the fields are empty."""
+        data = super().clean() or {}
+        code = str(data.get("code") or "")
+        if code and looks_like_gs1(code):
+            try:
+                found = parse(code)
+            except Gs1Error as error:
+                raise forms.ValidationError(f"The code could not be read: {error}") from error
+            data["number"] = data.get("number") or found.lot or ""
+            today = Office.get().today()
+            data["expires_on"] = data.get("expires_on") or found.date("17", today)
+            if data.get("material") is None and found.gtin:
+                data["material"] = Material.objects.filter(gtin=found.gtin, active=True).first()
+        if data.get("material") is None:
+            self.add_error("material", "Choose the material; the code does not name one we know.")
+        if not data.get("number"):
+            self.add_error("number", "Give the lot number printed on the package.")
+        return data
+
+
+@needs("stock")
+def stock(request: HttpRequest) -> HttpResponse:
+    """Show what is on hand, what the open work needs, and what to order."""
+    return render(request, "stock/stock.html", {"materials": select.stock()})
+
+
+@needs("stock")
+def lot_new(request: HttpRequest) -> HttpResponse:
+    """Take in a lot."""
+    form = LotForm(request.POST or None)
+    if request.method == "POST" and form.is_valid():
+        data = form.cleaned_data
+        assert isinstance(request.user, User)
+        try:
+            lot = receive_lot(
+                request.user,
+                data["material"],
+                data["number"],
+                quantity=data["quantity"],
+                expires_on=data["expires_on"],
+                received_on=Office.get().today(),
+            )
+        except ActionError as error:
+            form.add_error(None, error.words)
+        else:
+            messages.success(request, f"On record: {lot}. Its label is {lot.code}.")
+            return redirect("lot", pk=lot.pk)
+    status = 422 if request.method == "POST" else 200
+    return render(request, "stock/lot_new.html", {"form": form}, status=status)
+
+
+@needs("stock")
+def lot(request: HttpRequest, pk: int) -> HttpResponse:
+    """Show a lot and who got it."""
+    found = get_object_or_404(Lot.objects.select_related("material"), pk=pk)
+    appliances = select.appliances_of(found)
+    state = next(
+        (s for m in select.stock() for s in m.lots if s.lot.pk == pk),
+        select.LotState(found, 0.0, Office.get().today()),
+    )
+    return render(
+        request,
+        "stock/lot.html",
+        {
+            "lot": found,
+            "state": state,
+            "appliances": appliances[:LISTED],
+            "count": appliances.count(),
+            "limit": LISTED,
+        },
+    )
+
+
+@needs("recall")
+def lot_csv(request: HttpRequest, pk: int) -> StreamingHttpResponse:
+    """Return every appliance and patient of a lot as CSV."""
+    found = get_object_or_404(Lot.objects.select_related("material"), pk=pk)
+    assert isinstance(request.user, User)
+    record(request.user, "lot list exported", found)
+    response = StreamingHttpResponse(_rows(found), content_type="text/csv; charset=utf-8")
+    response.headers["Content-Disposition"] = f'attachment; filename="lot-{found.pk}.csv"'
+    return response
+
+
+@needs("recall")
+def lot_pdf(request: HttpRequest, pk: int) -> HttpResponse:
+    """Return the recall list as a PDF with a contact sheet."""
+    found = get_object_or_404(Lot.objects.select_related("material"), pk=pk)
+    assert isinstance(request.user, User)
+    record(request.user, "lot list printed", found)
+    paper = recall_paper.build(found, list(select.appliances_of(found)), Office.get())
+    response = HttpResponse(paper.pdf, content_type="application/pdf")
+    response.headers["Content-Disposition"] = f'inline; filename="{paper.name}"'
+    return response
+
+
+@needs("stock")
+@require_POST
+def lot_close(request: HttpRequest, pk: int) -> HttpResponse:
+    """Mark a lot as used up."""
+    assert isinstance(request.user, User)
+    close_lot(request.user, get_object_or_404(Lot, pk=pk))
+    messages.success(request, "Marked as used up.")
+    return redirect("lot", pk=pk)
+
+
+@needs("stock")
+@require_POST
+def lot_withdraw(request: HttpRequest, pk: int) -> HttpResponse:
+    """Withdraw a lot."""
+    assert isinstance(request.user, User)
+    try:
+        withdraw_lot(request.user, get_object_or_404(Lot, pk=pk), request.POST.get("reason", ""))
+    except ActionError as error:
+        messages.error(request, error.words)
+    else:
+        messages.success(request, "Withdrawn. The bench refuses it from now on.")
+    return redirect("lot", pk=pk)
+
+
+class _Line:
+    """A file-like object that hands back what is written to it."""
+
+    def write(self, text: str) -> str:
+        """Return the line instead of storing it."""
+        return text
+
+
+def _rows(lot: Lot) -> Iterator[str]:
+    writer = csv.writer(_Line())
+    yield writer.writerow(
+        ["lot", "material", "appliance", "arch", "kind", "status", "handed over", "chart number",
+         "family name", "given name", "date of birth", "phone"]
+    )  # fmt: skip
+    for a in select.appliances_of(lot).iterator(chunk_size=2000):
+        patient = a.order.patient
+        out: dt.datetime | None = a.delivered_at
+        yield writer.writerow(
+            [
+                _cell(str(v))
+                for v in (
+                    lot.number, lot.material.name, a.code, a.arch, a.kind.name,
+                    a.get_status_display(), out.isoformat(timespec="minutes") if out else "",
+                    patient.chart_number, patient.family_name, patient.given_name,
+                    patient.date_of_birth.isoformat(), patient.phone,
+                )
+            ]
+        )  # fmt: skip
+
+
+def _cell(text: str) -> str:
+    """Keep a spreadsheet from taking a value for a formula (OWASP ASVS 1.2.10)."""
+    return "'" + text if text.startswith(FORMULA) else text

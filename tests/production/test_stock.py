@@ -1,0 +1,137 @@
+"""Lots: taken in by their code, forecast against the open work, traced to every patient."""
+
+from __future__ import annotations
+
+import csv
+import io
+
+import pytest
+from django.urls import reverse
+from django.utils import timezone
+
+from production.actions import open_order
+from production.actions.keep_machine import bring_back, note_maintenance, take_out
+from production.models import (
+    ApplianceKind,
+    Lot,
+    LotUse,
+    Machine,
+    MaintenanceTask,
+    Material,
+    StageEvent,
+)
+from production.scheduling.state import read_situation
+from production.selectors.machines import machines
+from production.selectors.stock import stock
+
+
+@pytest.fixture
+def sheet(office) -> Material:
+    # GTIN of GS1's own worked example for the check digit, as 14 digits.
+    return Material.objects.create(
+        kind="sheet", name="Sheet 1.0", gtin="06291041500213", thickness_mm=1.0, unit="sheet",
+        reorder_at=5,
+    )  # fmt: skip
+
+
+def used(person, patient, lot: Lot, count: int = 2) -> list[str]:
+    """Open an order and note the lot on each appliance's first event."""
+    kind = ApplianceKind.objects.get(code="retainer")
+    order = open_order(
+        person("doctor"), patient, kind, ["upper", "lower"][:count], key=f"use-{lot.pk}-{patient.pk}"
+    )
+    codes = []
+    for appliance in order.appliances.all():
+        event = StageEvent.objects.filter(appliance=appliance).first()
+        LotUse.objects.create(event=event, appliance=appliance, lot=lot, amount=1)
+        codes.append(appliance.code)
+    return codes
+
+
+def test_a_gs1_code_fills_in_material_lot_and_expiry(sheet, signed_in):
+    answer = signed_in("technician").post(
+        reverse("lot-new"), {"code": "(01)06291041500213(17)281231(10)AB-77", "quantity": "20"}
+    )
+    lot = Lot.objects.get()
+    assert answer.status_code == 302
+    assert (lot.material, lot.number, lot.expires_on.isoformat()) == (sheet, "AB-77", "2028-12-31")
+
+
+def test_the_same_lot_twice_is_told(sheet, signed_in):
+    data = {"material": sheet.pk, "number": "AB-77", "quantity": "20"}
+    client = signed_in("technician")
+    client.post(reverse("lot-new"), data)
+    answer = client.post(reverse("lot-new"), data)
+    assert answer.status_code == 422
+    assert "on record already" in answer.content.decode()
+
+
+def test_open_work_is_forecast_and_the_reorder_list_follows(sheet, person, patient):
+    lot = Lot.objects.create(material=sheet, number="A", quantity=7)
+    kind = ApplianceKind.objects.get(code="retainer")
+    assert next(m for m in stock() if m.material == sheet).reorder is False
+    open_order(person("doctor"), patient, kind, ["upper", "lower"], sheet=sheet, key="a")
+    state = next(m for m in stock() if m.material == sheet)
+    assert (state.on_hand, state.needed) == (7, 2)
+    assert state.reorder is False
+    Lot.objects.filter(pk=lot.pk).update(quantity=6)
+    assert next(m for m in stock() if m.material == sheet).reorder is True
+
+
+def test_a_recall_drill_finds_every_patient_of_a_lot(sheet, person, patient, signed_in):
+    lot, other = (Lot.objects.create(material=sheet, number=n, quantity=9) for n in "AB")
+    patient.phone = "=HYPERLINK(1)"
+    patient.save()
+    codes = used(person, patient, lot)
+    client = signed_in("technician")
+    page = client.get(reverse("lot", args=[lot.pk])).content.decode()
+    assert all(code in page for code in codes)
+    listed = b"".join(client.get(reverse("lot-csv", args=[lot.pk])).streaming_content).decode()
+    rows = list(csv.DictReader(io.StringIO(listed)))
+    assert sorted(r["appliance"] for r in rows) == sorted(codes)
+    assert rows[0]["phone"] == "'=HYPERLINK(1)"
+    assert client.get(reverse("lot-pdf", args=[lot.pk])).content.startswith(b"%PDF")
+    empty = b"".join(client.get(reverse("lot-csv", args=[other.pk])).streaming_content).decode()
+    assert len(empty.splitlines()) == 1
+
+
+def test_the_front_desk_does_not_see_recall_lists(sheet, signed_in):
+    lot = Lot.objects.create(material=sheet, number="A", quantity=9)
+    assert signed_in("front_desk").get(reverse("lot-csv", args=[lot.pk])).status_code == 403
+
+
+def test_a_machine_out_of_service_leaves_the_plan_until_it_is_back(office, person):
+    printer = Machine.objects.create(code="M-P", name="Printer", kind="printer", capacity=6)
+    take_out(person("technician"), printer, "Film torn")
+
+    def down() -> list:
+        resources = read_situation().problem["resources"]
+        return next(r for r in resources if r["id"] == f"m{printer.pk}")["down"]
+
+    assert down()
+    bring_back(person("technician"), printer)
+    assert not down()
+
+
+def test_maintenance_is_due_until_it_is_noted(office, person):
+    printer = Machine.objects.create(code="M-P", name="Printer", kind="printer", capacity=6)
+    task = MaintenanceTask.objects.create(machine=printer, name="Film looked at", every_days=7)
+    assert [d.task for s in machines() for d in s.due] == [task]
+    note_maintenance(person("technician"), task)
+    assert [d.task for s in machines() for d in s.due] == []
+
+
+@pytest.mark.parametrize("name", ["stock", "machines", "lot-new"])
+def test_pages_open(sheet, signed_in, name):
+    Machine.objects.create(code="M-P", name="Printer", kind="printer", capacity=6)
+    Lot.objects.create(material=sheet, number="A", quantity=9, opened_at=timezone.now())
+    assert signed_in("technician").get(reverse(name)).status_code == 200
+
+
+def test_a_machine_page_opens_and_takes_it_out_of_service(office, signed_in):
+    printer = Machine.objects.create(code="M-P", name="Printer", kind="printer", capacity=6)
+    client = signed_in("technician")
+    address = reverse("machine", args=[printer.uuid])
+    assert client.get(address).status_code == 200
+    client.post(reverse("machine-out", args=[printer.uuid]), {"reason": "Noise"})
+    assert "Noise" in client.get(address).content.decode()
