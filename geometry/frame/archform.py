@@ -27,7 +27,7 @@ USUAL_EXPONENT = 0.65
 EXPONENT_SD = 0.12
 CURVE_POINTS = 61
 COARSE_DATA = 80
-FINE_DATA = 500
+FINE_DATA = 2000
 CAUCHY_MM = 1.5
 BREADTH_RADIUS_MM = 4.0
 EDGE_BREADTH_MM = 3.2
@@ -129,7 +129,7 @@ def _cost(residual, n, scale, hold):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _follow(start, data, rounds, scale, hold, count):  # type: ignore[no-untyped-def]
+def _follow(start, data, rounds, scale, hold, count, least_gain):  # type: ignore[no-untyped-def]
     """Levenberg-Marquardt with Cauchy weights from one start."""
     n = data.shape[0]
     pose = start.copy()
@@ -176,7 +176,7 @@ def _follow(start, data, rounds, scale, hold, count):  # type: ignore[no-untyped
                 cost = now
                 here, there = there, here
                 damping = max(1e-5, damping * 0.3)
-                better = gain > 1e-5
+                better = gain > least_gain
                 break
             damping *= 6.0
         if not better:
@@ -212,7 +212,7 @@ def _from_many(data, directions, rounds, scale, hold, count):  # type: ignore[no
                     USUAL_EXPONENT,
                 ]
             )
-            pose, cost = _follow(start, data, rounds, scale, hold, count)
+            pose, cost = _follow(start, data, rounds, scale, hold, count, 1e-4)
             if cost < costs[k]:
                 costs[k] = cost
                 poses[k] = pose
@@ -255,7 +255,9 @@ def fit_arch_form(crowns: NDArray[np.float64]) -> ArchForm:
     few = np.ascontiguousarray(few)
     poses, costs = _from_many(few, 12, 6, CAUCHY_MM, 0.01, 31)
     best = int(np.argmin(costs))
-    pose, _ = _follow(poses[best], np.ascontiguousarray(more), 30, CAUCHY_MM, 0.01, CURVE_POINTS)
+    pose, _ = _follow(
+        poses[best], np.ascontiguousarray(more), 30, CAUCHY_MM, 0.01, CURVE_POINTS, 1e-8
+    )
     turned = np.cos(poses[:, 0] - pose[0]) < np.cos(np.radians(35.0))
     other = float(costs[turned].min()) if turned.any() else float("inf")
     certainty = float(np.clip((other - costs[best]) / max(other, 1e-9), 0.0, 1.0))
