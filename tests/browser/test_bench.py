@@ -121,14 +121,7 @@ def test_the_pages_have_no_violations(tablet, bench, patient, live_server):
     walk(bench, ready)
     walk(bench, forming, until="form")
     walk(bench, prepared, until="print")
-    load = create_load(bench.technician, bench.stages["print"], appliances=[prepared])
-    start_load(
-        bench.technician,
-        load,
-        machine=bench.machines["printer"],
-        lots=[bench.lots["resin"]],
-        key="s",
-    )
+    load = bench.plate([prepared])
     found = {}
     for path in (
         "/bench/",
