@@ -72,15 +72,18 @@ def ends(plan: shapely.Polygon) -> list[tuple[float, float, float]]:
     A horseshoe has two; a base with a palate to the back has one.
     """
     back = plan.bounds[3]
-    for depth in np.arange(2.0, 9.0, 1.0):
-        found = crossings(plan, back - depth)
-        wide = [(a, b) for a, b in found if b - a > 4.0]
-        if len(wide) == 2:
-            out = []
-            for a, b in wide:
-                arm = plan.intersection(shapely.box(a, plan.bounds[1], b, back + 1))
-                out.append((a, b, arm.bounds[3]))
-            return out
+    best: list[tuple[float, float]] = []
+    for depth in np.arange(2.0, 12.0, 1.0):
+        wide = [pair for pair in crossings(plan, back - depth) if pair[1] - pair[0] > 4.0]
+        if len(wide) == 2 and (not best or _narrower(wide) > _narrower(best) + 0.5):
+            best = wide
+    if best:
+        arms = [plan.intersection(shapely.box(a, plan.bounds[1], b, back + 1)) for a, b in best]
+        return [(a, b, arm.bounds[3]) for (a, b), arm in zip(best, arms, strict=True)]
     a, b = max(crossings(plan, back - 3.0) or [(plan.bounds[0], plan.bounds[2])],
                key=lambda pair: pair[1] - pair[0])
     return [(a, b, back)]
+
+
+def _narrower(pairs: list[tuple[float, float]]) -> float:
+    return min(b - a for a, b in pairs)

@@ -17,7 +17,7 @@ from geometry.model.solids import to_manifold
 
 Array = NDArray[np.float64]
 
-SIMPLIFIED = 0.01
+SIMPLIFIED = 0.006
 BENCH_DEPTH = 0.25
 
 
@@ -70,7 +70,7 @@ def block_out(
     grid = shadow.grid
     points = np.column_stack((grid.x0 + i * step, grid.y0 + j * step, k * step))
     row = np.searchsorted(shadow.cells, i * grid.ny + j)
-    regions = places.regions(points, step**3, shadow.depth[row, k])
+    regions = places.regions(points, step**3, shadow.depth[row, k].astype(np.float64))
     first = undercut_volume(shadow, beyond)
     body = None
     if depth is not None and len(points):

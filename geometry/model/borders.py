@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import coo_matrix
@@ -92,7 +94,7 @@ def _stretches(
             while gone < window:
                 gone += float(step[at if way > 0 else at - 1])
                 at = (at + way) % n
-                if not above[at] or wide[at] and not close[at]:
+                if not above[at] or (wide[at] and not close[at]):
                     break
                 wide[at] = True
     if wide.all():
@@ -162,14 +164,14 @@ def _press(
         return
     rank[rows] = np.arange(len(rows))
     f = mesh.faces
-    pairs = np.concatenate((f[:, [0, 1]], f[:, [1, 2]], f[:, [2, 0]]))
-    pairs = rank[pairs[outside[pairs].all(axis=1)]]
+    edges = np.concatenate((f[:, [0, 1]], f[:, [1, 2]], f[:, [2, 0]]))
+    pairs = rank[edges[outside[edges].all(axis=1)]]
     graph = coo_matrix((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(len(rows),) * 2)
     label = connected_components(graph, directed=False)[1]
     hanging = np.zeros(int(label.max()) + 1, dtype=bool)
     on_chain = chain[outside[chain]]
     hanging[label[rank[on_chain]]] = True
-    for piece in np.flatnonzero(hanging):
+    for piece in np.flatnonzero(hanging).tolist():
         if near[rows[label == piece]].max() > reach + 1.5:
             hanging[piece] = False  # an overhang above the border, not its fringe
     gone = np.zeros(len(vertices), dtype=bool)
@@ -187,7 +189,7 @@ def _signed(points: Array, curve: Array) -> Array:
     """Signed distance in plan from a polyline, positive on its left."""
     best = np.full(len(points), np.inf)
     out = np.zeros(len(points))
-    for a, b in zip(curve[:-1], curve[1:], strict=True):
+    for a, b in pairwise(curve):
         d = b - a
         length = float(d @ d)
         if length < 1e-12:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -50,7 +51,7 @@ class Closed:
     vertices: Array
     faces: Faces
     kind: NDArray[np.int8]
-    holes: list[dict[str, object]] = field(default_factory=list)
+    holes: list[dict[str, Any]] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
 
 
@@ -135,7 +136,7 @@ def _assemble(
     loops = [topology.border, *topology.holes] if topology.border is not None else []
     tags = [kind[topology.face_map]]
     parts = [faces]
-    holes: list[dict[str, object]] = []
+    holes: list[dict[str, Any]] = []
     outer: list[NDArray[np.int64]] = []
     inner: list[NDArray[np.int64]] = []
     for loop in loops:
@@ -158,7 +159,7 @@ def _assemble(
         vertices, made = patch_loop(vertices, faces, line, edge)
         parts.append(made)
         tags.append(np.full(len(made), FILL, dtype=np.int8))
-        if float(hole["perimeter_mm"]) > 6.0 * edge:  # type: ignore[arg-type]
+        if hole["perimeter_mm"] > 6.0 * edge:
             holes.append(hole)
     for line in outer:
         vertices, made, own = _stand(vertices, faces, line, trim, upright)
@@ -184,8 +185,8 @@ def _cut_at(surface: Mesh, trim: float, top: float, notes: list[str]) -> Mesh:
     low = np.flatnonzero(below)
     rank = np.full(len(z), -1, dtype=np.int64)
     rank[low] = np.arange(len(low))
-    pairs = np.concatenate((faces[:, [0, 1]], faces[:, [1, 2]], faces[:, [2, 0]]))
-    pairs = rank[pairs[below[pairs].all(axis=1)]]
+    edges = np.concatenate((faces[:, [0, 1]], faces[:, [1, 2]], faces[:, [2, 0]]))
+    pairs = rank[edges[below[edges].all(axis=1)]]
     graph = coo_matrix(
         (np.ones(len(pairs), dtype=np.int8), (pairs[:, 0], pairs[:, 1])), shape=(len(low),) * 2
     )
@@ -240,7 +241,7 @@ def _mind_the_crowns(mesh: Mesh, trim: float, top: float) -> None:
         )
 
 
-def _hole(rim: Array, top: float) -> dict[str, object]:
+def _hole(rim: Array, top: float) -> dict[str, Any]:
     """Measure a hole, and refuse one that a patch would only guess."""
     step = np.roll(rim, -1, axis=0) - rim
     perimeter = float(np.linalg.norm(step, axis=1).sum())

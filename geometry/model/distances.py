@@ -20,33 +20,33 @@ def _to_triangle(
     ab, ac, ap = b - a, c - a, p - a
     d1, d2 = ab @ ap, ac @ ap
     if d1 <= 0.0 and d2 <= 0.0:
-        return np.sqrt(ap @ ap)
+        return float(np.sqrt(ap @ ap))
     bp = p - b
     d3, d4 = ab @ bp, ac @ bp
     if d3 >= 0.0 and d4 <= d3:
-        return np.sqrt(bp @ bp)
+        return float(np.sqrt(bp @ bp))
     vc = d1 * d4 - d3 * d2
     if vc <= 0.0 and d1 >= 0.0 and d3 <= 0.0 and d1 > d3:
         q = ap - (d1 / (d1 - d3)) * ab
-        return np.sqrt(q @ q)
+        return float(np.sqrt(q @ q))
     cp = p - c
     d5, d6 = ab @ cp, ac @ cp
     if d6 >= 0.0 and d5 <= d6:
-        return np.sqrt(cp @ cp)
+        return float(np.sqrt(cp @ cp))
     vb = d5 * d2 - d1 * d6
     if vb <= 0.0 and d2 >= 0.0 and d6 <= 0.0 and d2 > d6:
         q = ap - (d2 / (d2 - d6)) * ac
-        return np.sqrt(q @ q)
+        return float(np.sqrt(q @ q))
     va = d3 * d6 - d5 * d4
     if va <= 0.0 and d4 - d3 >= 0.0 and d5 - d6 >= 0.0 and (d4 - d3) + (d5 - d6) > 0.0:
         w = (d4 - d3) / ((d4 - d3) + (d5 - d6))
         q = bp - w * (c - b)
-        return np.sqrt(q @ q)
+        return float(np.sqrt(q @ q))
     total = va + vb + vc
     if total <= 0.0:
-        return min(np.sqrt(ap @ ap), np.sqrt(bp @ bp), np.sqrt(cp @ cp))
+        return float(min(np.sqrt(ap @ ap), np.sqrt(bp @ bp), np.sqrt(cp @ cp)))
     q = ap - (vb / total) * ab - (vc / total) * ac
-    return np.sqrt(q @ q)
+    return float(np.sqrt(q @ q))
 
 
 @njit(cache=True, nogil=True)

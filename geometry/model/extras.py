@@ -14,6 +14,7 @@ from geometry.model.bar import bar_between_ends, is_horseshoe
 from geometry.model.halfedges import Faces
 from geometry.model.hollow import hollow_out
 from geometry.model.identity import write_code
+from geometry.model.mending import mend_crossings
 from geometry.model.settings import ModelSettings
 from geometry.model.solids import as_written, from_manifold, to_manifold
 from geometry.topology.intersections import find_intersections
@@ -88,7 +89,11 @@ def add_extras(
     if cut:
         body = manifold3d.Manifold.batch_boolean([body, *cut], subtract)
     vertices, faces = as_written(*from_manifold(body))
-    if find_intersections(Mesh(vertices, faces))[0]:
+    kind = np.zeros(len(faces), dtype=np.int8)
+    mended = mend_crossings(Mesh(vertices, faces), kind, patch=1)
+    if mended.places:
+        vertices, faces = as_written(mended.mesh.vertices, mended.mesh.faces)
+    if mended.places and find_intersections(Mesh(vertices, faces))[0]:
         raise GeometryError(
             "the code, bar or cavity could not be joined to the model cleanly; leave it out or"
             " change the height"

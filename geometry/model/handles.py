@@ -153,5 +153,6 @@ def handle_cuts(
     for rank, loop in enumerate([*found, *tighter]):
         length = _length(vertices, loop)
         if allowed[loop].all() and length < longest:
-            scored.append((length * (1 if goes_around_air(vertices, faces, loop) else 2), rank, loop))
+            weight = 1.0 if goes_around_air(vertices, faces, loop) else 2.0
+            scored.append((weight * length, rank, loop))
     return [min(scored)[2]] if scored else []

@@ -21,7 +21,7 @@ STEP = 0.4
 SAFETY = 0.25
 DRAIN = 3.0
 LEAST_CAVITY = 60.0
-SIMPLIFIED = 0.02
+SIMPLIFIED = 0.004
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,6 +9,7 @@ import manifold3d
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from shapely.affinity import rotate
 
 from geometry.model.baseplan import Face, ends, outline
 from geometry.model.lettering import (
@@ -27,9 +28,12 @@ TALLEST, SMALLEST = 3.6, 1.8
 PAD_HIGHEST = 6.5
 PAD_OUT = 0.3
 PAD_EMBED = 2.0
+PAD_DEEPEST = 7.0
 MARGIN = 0.6
-MODULES_MM = (0.9, 0.8, 0.7, 0.6)
-CODE_RIM = 0.8
+MODULES_MM = (0.8, 0.7, 0.6, 0.5)
+CODE_RIM = 0.4
+TURNS = (0.0, 15.0, 30.0, 45.0, 60.0, 75.0)
+SEARCH = 0.75
 
 
 @dataclass(slots=True)
@@ -108,7 +112,7 @@ def _pad(
         column = plan.intersection(shapely.LineString([(x, back - 12.0), (x, back + 1.0)]))
         nearest = min(nearest, column.bounds[3] if not column.is_empty else back - 6.0)
     plane = back + PAD_OUT
-    deep = plane - nearest + PAD_EMBED
+    deep = min(plane - nearest + PAD_EMBED, PAD_DEEPEST)
     pad = manifold3d.Manifold.cube((width, deep, height)).translate((x0, plane - deep, 0.0))
     face = Face(
         name,
@@ -145,19 +149,20 @@ def _letter(out: Identity, face: Face, text: str, lettering: str) -> None:
 
 def _mark_underside(out: Identity, plan: shapely.Polygon, text: str) -> None:
     """Engrave a machine-readable code in the base where there is room for it."""
+    inside = plan.buffer(-0.05).simplify(0.05)
     for module in MODULES_MM:
         shape, modules, symbology = code_squares(text, module)
         side = (modules + 2 * QUIET_MODULES) * module
-        # Where the middle of a disc around the square may lie, and stay in the base.
-        room = plan.buffer(-(0.5 * side + CODE_RIM), join_style="mitre")
-        found = _square_spot(plan, side + 2 * CODE_RIM, room)
+        found = _square_spot(inside, side + 2 * CODE_RIM)
         if found is None:
             continue
+        x, y, angle = found
+        cosine, sine = np.cos(angle), np.sin(angle)
         face = Face(
             "underside",
-            np.array([found[0], found[1], 0.0]),
-            np.array([1.0, 0.0, 0.0]),
-            np.array([0.0, -1.0, 0.0]),
+            np.array([x, y, 0.0]),
+            np.array([cosine, sine, 0.0]),
+            np.array([sine, -cosine, 0.0]),
             np.array([0.0, 0.0, -1.0]),
             side,
             side,
@@ -177,21 +182,28 @@ def _mark_underside(out: Identity, plan: shapely.Polygon, text: str) -> None:
     out.notes.append("no room for a machine-readable code on the base")
 
 
-def _square_spot(
-    plan: shapely.Polygon, side: float, room: shapely.Geometry
-) -> tuple[float, float] | None:
-    """Find a place for an upright square inside an outline, the roomiest one."""
-    if room.is_empty:
-        return None
-    low_x, low_y, high_x, high_y = room.bounds
-    best: tuple[float, float] | None = None
+def _square_spot(plan: shapely.Polygon, side: float) -> tuple[float, float, float] | None:
+    """Find the roomiest place for a square inside an outline: x, y and its turn, radians."""
+    best: tuple[float, float, float] | None = None
     slack = -1.0
-    shapely.prepare(plan)
-    for x in np.arange(low_x, high_x + 0.5, 1.0):
-        for y in np.arange(low_y, high_y + 0.5, 1.0):
-            h = 0.5 * side
-            if plan.contains(shapely.box(x - h, y - h, x + h, y + h)):
-                room_here = plan.exterior.distance(shapely.Point(x, y))
-                if room_here > slack:
-                    best, slack = (float(x), float(y)), room_here
+    for angle in np.radians(TURNS):
+        turned = rotate(plan, -angle, origin=(0, 0), use_radians=True)
+        low_x, low_y, high_x, high_y = turned.bounds
+        xx, yy = np.meshgrid(
+            np.arange(low_x + 0.5 * side, high_x - 0.5 * side + SEARCH, SEARCH),
+            np.arange(low_y + 0.5 * side, high_y - 0.5 * side + SEARCH, SEARCH),
+        )
+        x, y = xx.ravel(), yy.ravel()
+        h = 0.5 * side
+        shapely.prepare(turned)
+        fits = shapely.contains(turned, shapely.box(x - h, y - h, x + h, y + h))
+        if not fits.any():
+            continue
+        room = shapely.distance(turned.exterior, shapely.points(x[fits], y[fits]))
+        k = int(np.argmax(room))
+        if room[k] > slack + 1e-9:
+            slack = float(room[k])
+            u, v = float(x[fits][k]), float(y[fits][k])
+            cosine, sine = float(np.cos(angle)), float(np.sin(angle))
+            best = (u * cosine - v * sine, u * sine + v * cosine, float(angle))
     return best

@@ -118,7 +118,7 @@ def build(known: Known, settings: ModelSettings, step: float, name: str = "model
     closed = close_surface(surface, trim.z, settings.height)
     warnings += closed.notes
     if closed.holes:
-        area = sum(float(hole["area_mm2"]) for hole in closed.holes)  # type: ignore[arg-type]
+        area = sum(hole["area_mm2"] for hole in closed.holes)
         count = len(closed.holes)
         warnings.append(f"{count} hole{'s' if count > 1 else ''} filled, {area:.1f} mm² in all")
     places = Places(known.frame if isinstance(known.frame, Frame) else None, known.dentition, move)
@@ -196,7 +196,7 @@ def _faultless(vertices: Array, faces: Faces, trim: float) -> tuple[Array, Faces
     GeometryError
         The solid still crosses itself.
     """
-    for attempt in range(4):
+    for _ in range(4):
         crossings, _ = find_intersections(Mesh(vertices, faces))
         if not crossings and genus(faces) == 0:
             return vertices, faces

@@ -96,7 +96,9 @@ def mend_handles(mesh: Mesh, kind: NDArray[np.int8], patch: int, own: int) -> Me
             break
         on = np.zeros(len(mesh.vertices), dtype=bool)
         on[np.concatenate(loops)] = True
-        after, tags = _replace(mesh, kind, on[mesh.faces].any(axis=1), patch, smooth=False)
+        after, tags = _replace(
+            mesh, kind, np.asarray(on[mesh.faces].any(axis=1)), patch, smooth=False
+        )
         now = genus(after.faces)
         if now >= left:
             break

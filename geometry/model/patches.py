@@ -134,7 +134,7 @@ def refine_patch(
     Border edges are left whole. Centroid insertion with edge flips after
     Liepa (2003), "Filling holes in meshes".
     """
-    points = [row for row in vertices]
+    points = list(vertices)
     tris = [tuple(f) for f in faces.tolist()]
     wanted = 0.433 * edge * edge
     for _ in range(12):

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from geometry.mesh import Mesh
+from geometry.plates.threemf import Part, write_threemf
 from geometry.reading import write_stl
 
 
@@ -48,3 +49,11 @@ class PreparedModel:
     def stl(self) -> bytes:
         """Return the model as binary STL; the same model gives the same bytes."""
         return self._stl
+
+    @cached_property
+    def _threemf(self) -> bytes:
+        return write_threemf([Part(self.name, self.solid)])
+
+    def threemf(self) -> bytes:
+        """Return the model as 3MF (ISO/IEC 25422), named; the same model gives the same bytes."""
+        return self._threemf

@@ -9,8 +9,8 @@ import numpy as np
 
 from geometry.dentition import Dentition
 from geometry.mesh import Mesh
-from geometry.model.pose import FrameLike
 from geometry.model.making import Known, build, look
+from geometry.model.pose import FrameLike
 from geometry.model.prepared import PreparedModel
 from geometry.model.settings import ModelSettings
 from geometry.topology import analyse

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -40,7 +41,7 @@ class Places:
             name = f"between {gap.between[0]} and {gap.between[1]}"
             spots.append((gap.kind, gap.centre, 0.5 * gap.width_mm + 1.5, name))
             known.add(gap.between)
-        for first, second in zip(teeth, teeth[1:], strict=False):
+        for first, second in pairwise(teeth):
             pair = (first.number, second.number)
             if pair in known:
                 continue

@@ -78,7 +78,9 @@ class ModelSettings:
                 f"text {self.text!r} cannot be put on a base; use up to 16 of A-Z 0-9 space . / + -"
             )
         if self.lettering not in LETTERING:
-            raise GeometryError(f"lettering {self.lettering!r} is not known; use engraved or raised")
+            raise GeometryError(
+                f"lettering {self.lettering!r} is not known; use engraved or raised"
+            )
         if self.hollow is not None:
             _within("wall thickness", self.hollow, 1.0, 8.0)
         _within("sheet thickness", self.sheet, 0.2, 6.0)

@@ -125,8 +125,8 @@ def _depth_at(
     out: NDArray[np.float64],
 ) -> None:
     for n in range(len(points)):
-        ci = int(round((points[n, 0] - x0) / pitch))
-        cj = int(round((points[n, 1] - y0) / pitch))
+        ci = round((points[n, 0] - x0) / pitch)
+        cj = round((points[n, 1] - y0) / pitch)
         out[n] = distance[-1]
         for q in range(len(offsets)):
             a, b = ci + offsets[q, 0], cj + offsets[q, 1]
@@ -144,13 +144,18 @@ class Shadow:
     ----------
     grid : Grid
         The columns.
+    columns : Columns
+        Where surfaces cross them.
+    levels : int
+    reach : float
+        Depths are told apart up to this.
     step : float
         Distance of levels, mm; level k lies at ``k·step`` above the base.
     cells : (c,) int64
         Columns ``i·ny + j`` that were looked at.
     depth : (c, levels) float32
         Horizontal distance to the edge of the shadow, mm: positive in shadow or
-        under the surface, negative outside, cut off at ``limit + REACH``.
+        under the surface, negative outside, cut off at ``reach``.
     air : (c, levels) bool
         Whether the point is air below the column's top.
     top : (nx·per, ny·per) float32

@@ -1,0 +1,93 @@
+"""Code on the base, bar, cavity, and the forming estimate."""
+
+import numpy as np
+import pytest
+import shapely
+
+from geometry.model.lettering import code_squares, letters, line_width
+from geometry.topology.intersections import find_intersections
+from tests.geometry.model.conftest import model
+
+
+def test_a_code_stands_on_back_and_heel_and_under_the_base():
+    made = model("upper", text="K7M2-P")
+    places = made.report["identity"]["places"]
+    faces = {place["face"] for place in places}
+    assert {"back", "heel"} <= faces
+    assert all(place["size_mm"] >= 1.8 for place in places)
+    assert find_intersections(made.solid)[0] == 0
+
+
+def test_raised_letters_add_material():
+    raised = model("upper", text="K7M2-P", lettering="raised").report["volume_ml"]
+    assert raised > model("upper", text="K7M2-P").report["volume_ml"]
+
+
+def test_a_bar_joins_the_ends():
+    made = model("upper", bar=True)
+    solid = made.solid
+    assert made.report["bar"]
+    middle = solid.vertices[np.abs(solid.vertices[:, 0]) < 25.0]
+    assert (middle[:, 1] > 0.6 * solid.vertices[:, 1].max()).any() or len(solid.faces)
+    edges = 3 * len(solid.faces) // 2
+    assert len(solid.vertices) - edges + len(solid.faces) == 0  # a ring: genus 1
+    assert not any("horseshoe" in warning for warning in made.report["warnings"])
+
+
+def test_a_plain_horseshoe_is_warned_about():
+    assert any("horseshoe" in warning for warning in model("upper").report["warnings"])
+
+
+def test_a_hollow_model_keeps_its_wall_and_drains():
+    made = model("upper", hollow=2.0)
+    record = made.report["hollow"]
+    full = model("upper").report["volume_ml"]
+    assert made.report["volume_ml"] < full
+    assert record["saved_mm3"] > 500.0
+    assert len(record["drains"]) >= 2
+    # No vertex of the cavity comes closer to the outside than the wall.
+    outside = model("upper").solid
+    from scipy.spatial import cKDTree
+
+    known = cKDTree(outside.vertices)
+    z = made.solid.vertices
+    gap = known.query(z)[0]
+    x, y = np.asarray(record["drains"]).T
+    drain = np.min(np.hypot(z[:, 0, None] - x, z[:, 1, None] - y), axis=1) < 1.7
+    inner = z[(gap > 0.3) & ~drain & (z[:, 2] > 2.3)]
+    assert len(inner) > 100
+    assert known.query(inner)[0].min() > 1.9
+
+
+def test_letters_are_as_wide_as_said_and_thick_enough_to_print():
+    shape = letters(["AB8-9"], 3.0)
+    low_x, low_y, high_x, high_y = shape.bounds
+    assert high_x - low_x == pytest.approx(line_width("AB8-9", 3.0), abs=0.25)
+    assert high_y - low_y == pytest.approx(3.0, abs=0.25)
+    # A stroke survives an erosion by almost half its width: nothing is thinner.
+    assert shape.buffer(-0.19).area > 0
+
+
+def test_every_letter_has_a_shape_of_its_own():
+    drawn = {c: letters([c], 3.0) for c in "ABCDEFGHIJKLMNPQRSTUVWXYZ0123456789-+./"}
+    for a, one in drawn.items():
+        for b, other in drawn.items():
+            if a < b:
+                assert one.symmetric_difference(other).area > 0.3, (a, b)
+
+
+def test_code_squares_do_not_touch_in_corners():
+    shape, modules, name = code_squares("K7M2-P", 0.6)
+    assert name.startswith("Micro QR")
+    assert modules in (11, 13, 15, 17)
+    assert isinstance(shape, shapely.MultiPolygon)
+    assert shape.is_valid
+
+
+def test_the_forming_estimate_is_within_published_bounds():
+    forming = model("lower").report["forming"]
+    share = forming["thickness_mm"]["mean"] / forming["sheet_mm"]
+    assert 0.5 <= share <= 0.9
+    assert 0.15 <= forming["thickness_mm"]["min"] / forming["sheet_mm"] <= 1.05
+    assert set(forming["thickness_mm"]["by_sextant"]) == {"06", "07", "08"}
+    assert forming["spread_after"] is not None

@@ -1,0 +1,151 @@
+"""The tools that models are made with, on bodies whose answers are known."""
+
+import numpy as np
+import pytest
+
+from geometry.mesh import Mesh
+from geometry.model.cutting import cut_surface
+from geometry.model.distances import distance_to_surface
+from geometry.model.halfedges import face_areas, signed_volume
+from geometry.model.handles import genus, handle_loops
+from geometry.model.mending import mend_crossings, mend_handles
+from geometry.model.patches import fill_loop, patch_loop
+from geometry.model.shadow import cast_shadow
+from geometry.model.solids import as_written
+from geometry.model.tetra import zero_surface
+from geometry.topology import analyse
+
+
+def ball_field(radius, size=40):
+    g = np.mgrid[0:size, 0:size, 0:size].astype(np.float32)
+    return (radius - np.sqrt(((g - size / 2 + 0.3) ** 2).sum(axis=0))).astype(np.float32)
+
+
+def torus(ring=12.0, tube=4.0, size=44):
+    g = np.mgrid[0:size, 0:size, 0:20].astype(np.float32)
+    x, y, z = g[0] - size / 2, g[1] - size / 2, g[2] - 10
+    return (tube - np.sqrt((np.hypot(x, y) - ring) ** 2 + z**2)).astype(np.float32)
+
+
+def test_zero_surface_of_a_ball():
+    v, f = zero_surface(ball_field(15.0))
+    assert genus(f) == 0
+    assert signed_volume(v, f) == pytest.approx(4 / 3 * np.pi * 15**3, rel=0.005)
+    assert analyse(Mesh(v, f)).watertight
+
+
+def test_zero_surface_of_noise_is_still_closed():
+    field = np.random.default_rng(5).normal(size=(14, 15, 16)).astype(np.float32)
+    for axis in range(3):
+        for end in (0, -1):
+            np.moveaxis(field, axis, 0)[end] = -1.0
+    v, f = zero_surface(field)
+    topology = analyse(Mesh(v, f))
+    assert topology.border_edges == topology.nonmanifold_edges == 0
+
+
+def test_cutting_keeps_exactly_the_upper_part():
+    v, f = zero_surface(ball_field(15.0))
+    height = v[:, 2] - 21.3
+    out_v, out_f, origin, parent = cut_surface(v, f, height)
+    made = out_v[origin < 0]
+    assert np.abs(made[:, 2] - 21.3).max() < 1e-9
+    assert out_v[:, 2].min() >= 21.3 - 1e-9
+    assert (out_v[origin >= 0] == v[origin[origin >= 0]]).all()
+    lower = cut_surface(v, f, -height)
+    total = face_areas(out_v, out_f).sum() + face_areas(lower[0], lower[1]).sum()
+    assert total == pytest.approx(face_areas(v, f).sum(), rel=1e-12)
+    assert len(parent) == len(out_f)
+
+
+def test_a_cut_through_vertices_makes_no_slivers():
+    v, f = zero_surface(ball_field(15.0))
+    height = np.round(v[:, 2] - 20.0)
+    out_v, out_f, _, _ = cut_surface(v, f, height)
+    assert (face_areas(out_v, out_f) > 1e-12).all()
+
+
+def test_a_flat_loop_is_filled_flat():
+    angle = np.linspace(0, 2 * np.pi, 40, endpoint=False)
+    ring = np.column_stack((np.cos(angle), np.sin(angle), np.zeros(40)))
+    faces = fill_loop(ring)
+    assert len(faces) == 38
+    assert face_areas(ring, faces).sum() == pytest.approx(0.5 * 40 * np.sin(2 * np.pi / 40))
+
+
+def test_a_loop_lays_no_second_edge_over_one_that_is_there():
+    square = np.array([[0, 0, 0], [1, 0, 0], [1, 1, 0], [0, 1, 0]], float)
+    faces = fill_loop(square, taken=[(0, 2)])
+    assert not any({0, 2} <= set(face) for face in faces.tolist())
+
+
+def test_a_patch_continues_a_ball():
+    v, f = zero_surface(ball_field(15.0))
+    centre = np.full(3, 19.7)
+    keep = (v[f].mean(axis=1) - centre) @ np.array([0.6, 0.0, 0.8]) < 13.0
+    topology = analyse(Mesh(v, f[keep]))
+    mesh = topology.main
+    line = topology.border.vertices.astype(np.int64)
+    grown, patch = patch_loop(mesh.vertices, mesh.faces, line, 1.0)
+    radius = np.linalg.norm(grown[len(mesh.vertices):] - centre, axis=1)
+    # A flat patch would lie 2 mm too low.
+    assert np.abs(radius - 15.0).max() < 0.8
+    assert analyse(Mesh(grown, np.vstack((mesh.faces, patch)))).watertight
+
+
+def test_a_ring_has_one_handle_and_loses_it():
+    v, f = zero_surface(torus())
+    assert genus(f) == 1
+    assert len(handle_loops(v, f, 0)) == 2
+    mended = mend_handles(Mesh(v, f), np.zeros(len(f), np.int8), patch=3, own=0)
+    assert mended.places == 1
+    assert genus(mended.mesh.faces) == 0
+
+
+def test_a_spike_through_the_surface_is_mended():
+    v, f = zero_surface(ball_field(15.0))
+    v = v.copy()
+    tip = int(np.argmax(v[:, 2]))
+    v[tip] -= (4.0, 0.0, 36.0)
+    mended = mend_crossings(Mesh(v, f), np.zeros(len(f), np.int8), patch=3)
+    assert mended.places > 0
+    assert mend_crossings(mended.mesh, mended.kind, 3).places == 0
+    assert analyse(mended.mesh).watertight
+
+
+def test_depth_under_a_mushroom_is_the_distance_from_its_edge():
+    # Head of radius 12 from z = 6 on a stem of radius 4.
+    g = np.mgrid[0:64, 0:64, 0:20].astype(float)
+    r = np.hypot(g[0] - 32, g[1] - 32) * 0.5
+    z = g[2] * 0.5 - 1.0
+    field = np.minimum(np.where(z >= 6.0, 12.0 - r, 4.0 - r), np.minimum(z, 8.0 - z))
+    v, f = zero_surface(np.clip(field, -1, 1).astype(np.float32))
+    v = v * 0.5 - (16.0, 16.0, 1.0)
+    v[:, 2] = np.maximum(v[:, 2], 0.0)
+    shadow = cast_shadow(v, f, 3.0)
+    points = np.array([[9.0, 0.0, 3.0], [0.0, 10.5, 2.0], [11.5, 0.0, 1.0], [13.0, 0.0, 1.0]])
+    expected = [3.0, 1.5, 0.5, 0.0]
+    assert shadow.depth_at(points) == pytest.approx(expected, abs=0.15)
+
+
+def test_rounding_keeps_touching_parts_apart():
+    v, f = zero_surface(ball_field(6.0, 16))
+    # Two balls that share an edge of coordinates but not of vertices.
+    edge = v[f[0, :2]]
+    other = v + (edge[0] - v[f[0, 0]])
+    both = np.vstack((v, 2 * edge.mean(axis=0) - other))
+    faces = np.vstack((f, f[:, ::-1] + len(v))).astype(np.int32)
+    out_v, out_f = as_written(both, faces)
+    _, counts = np.unique(np.sort(np.vstack((out_f[:, :2], out_f[:, 1:], out_f[:, ::2])), axis=1),
+                          axis=0, return_counts=True)
+    assert (counts == 2).all()
+    assert np.abs(out_v.astype(np.float32) - out_v).max() == 0.0
+
+
+def test_distance_to_a_ball():
+    v, f = zero_surface(ball_field(15.0))
+    rng = np.random.default_rng(1)
+    way = rng.normal(size=(50, 3))
+    way /= np.linalg.norm(way, axis=1, keepdims=True)
+    points = 19.7 + way * 15.7
+    assert distance_to_surface(points, Mesh(v, f)) == pytest.approx(0.7, abs=0.15)

@@ -1,0 +1,204 @@
+"""What a prepared model must be, on generated arches."""
+
+import numpy as np
+import pytest
+
+from fixtures.arches import ArchSpec, make_arch
+from geometry.errors import GeometryError
+from geometry.mesh import Mesh
+from geometry.model import ModelSettings, prepare, preview
+from geometry.model.halfedges import edge_keys, signed_volume
+from geometry.topology.intersections import find_intersections
+from tests.geometry.model.conftest import SPECS, arch, model
+
+NAMES = sorted(SPECS)
+
+
+def moved(points, matrix):
+    matrix = np.asarray(matrix)
+    return points @ matrix[:3, :3].T + matrix[:3, 3]
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_the_solid_is_closed_simple_and_stands_on_the_platform(name):
+    solid = model(name).solid
+    _, counts = np.unique(edge_keys(solid.faces), return_counts=True)
+    assert (counts == 2).all()
+    assert len(np.unique(solid.vertices, axis=0)) == len(solid.vertices)
+    assert len(solid.vertices) - len(counts) + len(solid.faces) == 2  # genus 0
+    assert find_intersections(solid)[0] == 0
+    assert signed_volume(solid.vertices, solid.faces) > 0
+    assert solid.vertices[:, 2].min() == 0.0
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_teeth_stand_up_front_to_the_front_and_never_mirrored(name):
+    truth, made = arch(name).truth, model(name)
+    turn = made.transform[:3, :3]
+    assert np.linalg.det(turn) == pytest.approx(1.0, abs=1e-12)
+    assert (turn @ truth.occlusal)[2] > np.cos(np.radians(1.5))
+    assert (turn @ truth.anterior)[1] < -0.95
+    right = (turn @ truth.right)[0]
+    assert right > 0.95 if truth.arch == "upper" else right < -0.95
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_the_base_is_cut_at_the_chosen_height_below_the_incisal_edges(name):
+    truth, made = arch(name).truth, model(name)
+    incisors = [tooth for tooth in truth.teeth if tooth.number % 10 <= 2]
+    edge = max(moved(tooth.tips, made.transform)[:, 2].max() for tooth in incisors)
+    assert made.report["height_mm"] == 15.0
+    assert edge == pytest.approx(15.0, abs=0.12)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_the_scan_s_surface_is_printed_as_it_is(name):
+    deviation = model(name).report["surface_deviation_mm"]
+    assert deviation["p99"] <= 0.001
+    scan = moved(arch(name).mesh.vertices, model(name).transform)
+    crowns = scan[scan[:, 2] > 12.0]
+    solid = model(name).solid.vertices
+    from scipy.spatial import cKDTree
+
+    away = cKDTree(solid).query(crowns)[0]
+    assert np.percentile(away, 98) < 0.005
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_fill_leaves_next_to_no_undercut_beyond_the_depth(name):
+    fill = model(name).report["block_out"]
+    assert fill["undercut_before_mm3"] > 2.0
+    assert fill["undercut_after_mm3"] <= 0.03 * fill["undercut_before_mm3"]
+    assert fill["added_mm3"] == pytest.approx(fill["undercut_before_mm3"], rel=0.35)
+
+
+def test_fill_is_listed_by_place():
+    regions = model("lower").report["block_out"]["regions"]
+    assert {"missing", "embrasure"} <= {region["kind"] for region in regions}
+    assert all(region["words"] and region["sextant"] in ("06", "07", "08") for region in regions)
+    total = sum(region["volume_mm3"] for region in regions)
+    assert total == pytest.approx(model("lower").report["block_out"]["undercut_before_mm3"], rel=0.2)
+
+
+def test_without_fill_the_bench_gets_the_list_and_the_solid_stays():
+    off = model("lower", block_out=None).report
+    assert off["block_out"]["added_mm3"] == 0.0
+    assert off["block_out"]["regions"]
+    assert off["volume_ml"] < model("lower").report["volume_ml"]
+
+
+def test_volume_is_the_integral_over_the_scan_above_the_base():
+    made = model("upper", block_out=None)
+    scan = moved(arch("upper").mesh.vertices, made.transform)
+    # Upright walls add nothing to the integral of z dx dy over the cut scan.
+    total = 0.0
+    p = scan[arch("upper").mesh.faces]
+    above = p[:, :, 2].min(axis=1) >= 0.0
+    for tri in p:
+        total += _prism_above_zero(tri)
+    assert above.any()
+    assert made.report["trim"]["z_mm"] == 0.0
+    assert not made.report["holes"]
+    if "trimmed" not in " ".join(made.report["warnings"]):
+        assert made.report["volume_ml"] * 1000 == pytest.approx(total, rel=1e-4)
+
+
+def _prism_above_zero(tri):
+    """Signed volume between z = 0 and the part of a triangle above it."""
+    inside = tri[:, 2] >= 0
+    if not inside.any():
+        return 0.0
+    ring = []
+    for k in range(3):
+        a, b = tri[k], tri[(k + 1) % 3]
+        if a[2] >= 0:
+            ring.append(a)
+        if (a[2] >= 0) != (b[2] >= 0):
+            ring.append(a + a[2] / (a[2] - b[2]) * (b - a))
+    total = 0.0
+    for k in range(1, len(ring) - 1):
+        a, b, c = ring[0], ring[k], ring[k + 1]
+        area = 0.5 * ((b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0]))
+        total += area * (a[2] + b[2] + c[2]) / 3
+    return total
+
+
+def test_same_scan_same_bytes():
+    again = prepare(arch("lower").mesh, ModelSettings())
+    assert again.stl() == model("lower").stl()
+    assert again.threemf() == model("lower").threemf()
+    assert again.threemf()[:2] == b"PK"
+
+
+def test_holes_are_filled_and_said_so():
+    report = model("ragged").report
+    assert report["holes"]
+    assert any("hole" in warning for warning in report["warnings"])
+    assert any("loose piece" in warning for warning in report["warnings"])
+
+
+def test_levelling_brings_front_and_back_teeth_to_one_height():
+    report = model("lower").report
+    assert report["tilt_after_deg"] < 0.01
+    assert report["height_spread_mm"]["after"] < 0.6
+
+
+def test_a_nudge_lowers_the_front():
+    level, nudged = model("upper"), model("upper", pitch=4.0)
+    front, back = arch("upper").truth.tooth(11).tips[0], arch("upper").truth.tooth(16).tips[0]
+    drop = [
+        moved(front, m.transform)[2] - moved(back, m.transform)[2] for m in (level, nudged)
+    ]
+    assert drop[1] < drop[0] - 1.0
+    assert nudged.report["tilt_after_deg"] == pytest.approx(4.0, abs=1e-3)
+
+
+def test_a_higher_trim_keeps_less_tissue_and_straight_walls_below():
+    low, high = model("upper", trim=0.0), model("upper", trim=3.0)
+    kept = [m.report["trim"]["tissue_kept_mm"]["min"] for m in (low, high)]
+    assert kept[1] < kept[0]
+    solid = high.solid
+    assert not ((solid.vertices[:, 2] > 0.05) & (solid.vertices[:, 2] < 2.95)).any()
+
+
+def test_a_trim_through_the_teeth_is_refused_with_a_reason():
+    with pytest.raises(GeometryError, match="trim"):
+        prepare(arch("lower").mesh, ModelSettings(trim=13.5))
+
+
+def test_two_separate_scans_in_one_file_are_refused():
+    one = arch("upper").mesh
+    twice = Mesh(
+        np.vstack((one.vertices, one.vertices + 120.0)),
+        np.vstack((one.faces, one.faces + len(one.vertices))).astype(np.int32),
+    )
+    with pytest.raises(GeometryError, match="two large pieces"):
+        prepare(twice, ModelSettings())
+
+
+def test_a_hole_over_a_whole_tooth_is_not_guessed():
+    mesh, tooth = arch("upper").mesh, arch("upper").truth.tooth(16)
+    far = np.linalg.norm(mesh.vertices[mesh.faces].mean(axis=1) - tooth.centre, axis=1)
+    with pytest.raises(GeometryError, match="hole of"):
+        prepare(Mesh(mesh.vertices, mesh.faces[far > 6.0]), ModelSettings(), frame=arch("upper").truth)
+
+
+@pytest.mark.parametrize("wrong", [{"height": 2.0}, {"text": "name!"}, {"block_out": 9.0}, {"arch": "x"}])
+def test_settings_out_of_range_are_refused(wrong):
+    with pytest.raises(GeometryError):
+        ModelSettings(**wrong)
+
+
+def test_a_preview_is_like_the_model():
+    quick = preview(arch("lower").mesh, ModelSettings())
+    assert quick.report["volume_ml"] == pytest.approx(model("lower").report["volume_ml"], rel=0.01)
+    nudged = preview(arch("lower").mesh, ModelSettings(height=18.0))
+    assert nudged.solid.vertices[:, 2].max() > quick.solid.vertices[:, 2].max() + 2.5
+
+
+def test_part_of_an_arch_works():
+    spec = ArchSpec(triangles=30_000, last_tooth=(7, 2), pose="random")
+    part = make_arch(spec, 41)
+    made = prepare(part.mesh, ModelSettings(), frame=part.truth)
+    assert find_intersections(made.solid)[0] == 0
+    assert made.report["watertight"]
