@@ -11,7 +11,7 @@ from django.utils import timezone
 from clinic.models import User
 from clinic.permissions import require
 from production.actions.errors import Refused
-from production.actions.recording import find, moved, record
+from production.actions.recording import find, locked, moved, record
 from production.actions.remaking import remake
 from production.bench.codes import clean
 from production.bench.gates import before_delivery
@@ -64,11 +64,7 @@ def deliver(
     """
     require(user, "hand_over")
     with transaction.atomic():
-        row = (
-            Appliance.objects.select_for_update(of=("self",))
-            .select_related("scan", "model", "stage")
-            .get(pk=appliance.pk)
-        )
+        row = locked(appliance, "scan", "model")
         earlier = find(key) or find(f"{key}:old")
         if earlier:
             return _again(earlier)

@@ -12,7 +12,7 @@ from clinic.models import User
 from clinic.permissions import require
 from production.actions.errors import Refused
 from production.actions.loading import IN_A_RUN, leave, run_of
-from production.actions.recording import find, record
+from production.actions.recording import find, locked, record
 from production.bench.routes import route_of, up_to
 from production.models import (
     Appliance,
@@ -50,11 +50,7 @@ def fail(
     """
     require(user, "bench")
     with transaction.atomic():
-        row = (
-            Appliance.objects.select_for_update(of=("self",))
-            .select_related("stage")
-            .get(pk=appliance.pk)
-        )
+        row = locked(appliance)
         earlier = find(key)
         if earlier:
             return earlier

@@ -13,7 +13,7 @@ from clinic.models import User
 from clinic.permissions import require
 from production.actions.errors import Refused, StartUnknown, TicksMissing
 from production.actions.loading import WITH_ORDER, choose_program, run_of
-from production.actions.recording import find, moved, record
+from production.actions.recording import find, locked, moved, record
 from production.actions.starting import start
 from production.bench import fit
 from production.bench.fold import HANDOVER_STAGE
@@ -91,11 +91,7 @@ def finish(
     """
     require(user, "bench")
     with transaction.atomic():
-        row = (
-            Appliance.objects.select_for_update(of=("self",))
-            .select_related(*WITH_ORDER)
-            .get(pk=appliance.pk)
-        )
+        row = locked(appliance, *WITH_ORDER)
         earlier = find(key)
         if earlier:
             return earlier

@@ -19,6 +19,12 @@ from production.models import Appliance, Lot, LotUse, Stage, StageEvent
 CLOCK_SLACK = dt.timedelta(minutes=2)
 
 
+def locked(appliance: Appliance, *related: str) -> Appliance:
+    """Return the appliance as it is now, locked until the transaction ends."""
+    rows = Appliance.objects.select_for_update(of=("self",)).select_related("stage", *related)
+    return rows.get(pk=appliance.pk)
+
+
 def find(key: str) -> StageEvent | None:
     """Return the event that an earlier request with this key recorded."""
     return StageEvent.objects.filter(key=key).select_related("appliance").first()
@@ -65,11 +71,7 @@ def record(
     """
     now = timezone.now()
     with transaction.atomic():
-        row = (
-            Appliance.objects.select_for_update(of=("self",))
-            .select_related("stage")
-            .get(pk=appliance.pk)
-        )
+        row = locked(appliance)
         earlier = find(key)
         if earlier:
             if earlier.appliance_id != row.pk or earlier.action != action:

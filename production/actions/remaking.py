@@ -12,7 +12,7 @@ from clinic.models import record as audit
 from clinic.permissions import may, require
 from production.actions.errors import Refused
 from production.actions.opening import new_appliance, open_event
-from production.actions.recording import find, record
+from production.actions.recording import find, locked, record
 from production.bench.fold import PREPARE_STAGE, SCAN_STAGE
 from production.bench.routes import route_of
 from production.models import Appliance, Order, RemakeCause, Stage, StageEvent
@@ -53,11 +53,7 @@ def remake(
         earlier = find(f"{key}:new")
         if earlier:
             return earlier.appliance
-        old = (
-            Appliance.objects.select_for_update(of=("self",))
-            .select_related("order__kind", "stage", "step", "scan", "model")
-            .get(pk=appliance.pk)
-        )
+        old = locked(appliance, "order__kind", "step", "scan", "model")
         when = at or timezone.now()
         stages = [r.stage for r in route_of(old.kind_id)]
         target = restart or _usual(cause) or stages[0]

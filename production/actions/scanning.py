@@ -10,7 +10,7 @@ from clinic.models import User
 from clinic.models import record as audit
 from clinic.permissions import may, require
 from production.actions.errors import Refused
-from production.actions.recording import find, record
+from production.actions.recording import find, locked, record
 from production.bench.fold import PREPARE_STAGE, SCAN_STAGE
 from production.bench.history import position_of
 from production.bench.routes import after, route_of
@@ -34,11 +34,7 @@ def attach_scan(
     with transaction.atomic():
         if find(key):
             return appliance
-        row = (
-            Appliance.objects.select_for_update(of=("self",))
-            .select_related("order", "stage")
-            .get(pk=appliance.pk)
-        )
+        row = locked(appliance, "order")
         if scan.patient_id != row.order.patient_id or scan.arch != row.arch:
             raise Refused("That scan is of another patient or arch; choose the right one.")
         if row.step_id:
@@ -100,11 +96,7 @@ def attach_model(user: User, appliance: Appliance, model: PreparedModel) -> Appl
     """
     require(user, "bench")
     with transaction.atomic():
-        row = (
-            Appliance.objects.select_for_update(of=("self",))
-            .select_related("stage", "step")
-            .get(pk=appliance.pk)
-        )
+        row = locked(appliance, "step")
         _before_print(row, "model")
         wrong_scan = row.scan_id and model.scan_id != row.scan_id
         wrong_step = row.step is not None and model.source_id != row.step.file_id

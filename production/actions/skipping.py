@@ -9,7 +9,7 @@ from django.db import transaction
 from clinic.models import User
 from clinic.permissions import require
 from production.actions.errors import Refused
-from production.actions.recording import find, record
+from production.actions.recording import find, locked, record
 from production.bench.routes import after, place, route_of
 from production.models import Appliance, StageEvent
 
@@ -32,11 +32,7 @@ def skip(
     """
     require(user, "bench")
     with transaction.atomic():
-        row = (
-            Appliance.objects.select_for_update(of=("self",))
-            .select_related("stage")
-            .get(pk=appliance.pk)
-        )
+        row = locked(appliance)
         earlier = find(key)
         if earlier:
             return earlier

@@ -12,7 +12,7 @@ from clinic.models import User
 from clinic.permissions import require
 from production.actions.errors import Refused
 from production.actions.loading import WITH_ORDER, choose_program, create_load, start_load
-from production.actions.recording import find, moved, record
+from production.actions.recording import find, locked, moved, record
 from production.bench import fit
 from production.bench.gates import before_start
 from production.bench.history import position_of
@@ -43,11 +43,7 @@ def start(
     """
     require(user, "bench")
     with transaction.atomic():
-        row = (
-            Appliance.objects.select_for_update(of=("self",))
-            .select_related(*WITH_ORDER)
-            .get(pk=appliance.pk)
-        )
+        row = locked(appliance, *WITH_ORDER)
         earlier = find(key) or find(f"{key}:1")
         if earlier:
             return earlier

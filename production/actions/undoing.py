@@ -10,7 +10,7 @@ from django.utils import timezone
 from clinic.models import User
 from clinic.permissions import may, require
 from production.actions.errors import Refused
-from production.actions.recording import find, moved, record
+from production.actions.recording import find, locked, moved, record
 from production.bench.history import position_of
 from production.models import Appliance, Load, LoadItem, Order, StageEvent
 
@@ -37,7 +37,7 @@ def undo(
     """
     _may_undo(user)
     with transaction.atomic():
-        row = Appliance.objects.select_for_update().get(pk=appliance.pk)
+        row = locked(appliance)
         earlier = find(key) or find(f"{key}:{row.code}")
         if earlier:
             return earlier

@@ -5,16 +5,15 @@ from __future__ import annotations
 import uuid
 from typing import Any
 
-import segno
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
-from django.utils.safestring import SafeString
 from django.views.decorators.http import require_POST
 
 from clinic.permissions import needs
 from production.actions import move
 from production.actions.errors import ActionError
 from production.bench.commands import CAUSE_PREFIX, COMMANDS, PROGRAM_PREFIX
+from production.documents.qr import qr_image
 from production.models import Machine, Program, Stage
 from production.selectors.appliance import causes_for
 from production.selectors.bench import (
@@ -152,13 +151,7 @@ def sheet(request: HttpRequest) -> HttpResponse:
             ],
         ),
     ]
-    shown = [(title, [(code, words, qr(code)) for code, words in codes]) for title, codes in groups]
+    shown = [
+        (title, [(code, words, qr_image(code)) for code, words in codes]) for title, codes in groups
+    ]
     return render(request, "bench/sheet.html", {**frame(request), "groups": shown})
-
-
-def qr(text: str) -> SafeString:
-    """Return ``text`` as a QR code (ISO/IEC 18004), an SVG to stand in a page."""
-    code = segno.make(text, error="m", micro=False)
-    return SafeString(
-        code.svg_inline(scale=3, border=4, dark="#000", light="#fff", omitsize=True, svgclass="qr")
-    )

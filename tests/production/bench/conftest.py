@@ -8,15 +8,17 @@ import pytest
 
 from clinic.models import Patient
 from production.actions import open_order
-from production.actions.move import attach_model
+from production.actions.move import attach_model, create_load, deliver, start_load
 from production.models import (
     Appliance,
     ApplianceKind,
+    Load,
     Lot,
     Machine,
     Material,
     PreparedModel,
     Program,
+    RemakeCause,
     Scan,
     Stage,
     StoredFile,
@@ -109,6 +111,31 @@ class Bench:
     def appliance(self, patient: Patient, arch: str = "upper") -> Appliance:
         """One appliance waiting at “prepare”."""
         return self.order(patient, (arch,)).appliances.get()
+
+    def plate(self, rows) -> Load:
+        """A plate that prints these appliances."""
+        load = create_load(self.technician, self.stages["print"], appliances=rows)
+        return start_load(
+            self.technician,
+            load,
+            machine=self.machines["printer"],
+            lots=[self.lots["resin"]],
+            key=f"{load.code}-s",
+        )
+
+    def hand_over(self, appliance: Appliance, **changes):
+        """Hand it over as it should be, but for ``changes``."""
+        options = {
+            "code_on_bag": appliance.code,
+            "identity_checked": True,
+            "try_in": "seats",
+            "key": f"{appliance.code}-hand",
+        }
+        return deliver(self.desk, appliance, **{**options, **changes})
+
+    def cause(self, code: str) -> RemakeCause:
+        """A leaf of the tree of causes."""
+        return RemakeCause.objects.get(code=code)
 
     def ticks(self, stage: str) -> list[str]:
         """Every line of a stage's card."""

@@ -38,25 +38,10 @@ from production.models import (
     InstructionCard,
     Order,
     Promise,
-    RemakeCause,
     Scan,
     StageEvent,
 )
 from tests.production.bench.test_whole_way import walk
-
-
-def cause(code: str) -> RemakeCause:
-    return RemakeCause.objects.get(code=code)
-
-
-def handed(bench, appliance, **changes):
-    options = {
-        "code_on_bag": appliance.code,
-        "identity_checked": True,
-        "try_in": "seats",
-        "key": f"{appliance.code}-hand",
-    }
-    return deliver(bench.desk, appliance, **{**options, **changes})
 
 
 class TestOrders:
@@ -176,17 +161,17 @@ class TestGates:
         walk(bench, appliance)
         Scan.objects.filter(pk=appliance.scan_id).update(verdict="rescan")
         with pytest.raises(Refused, match="no doctor has accepted"):
-            handed(bench, appliance)
+            bench.hand_over(appliance)
         Acceptance.objects.create(
             scan=appliance.scan, doctor=bench.doctor, reason="Only behind the last tooth"
         )
-        handed(bench, appliance)
+        bench.hand_over(appliance)
         assert appliance.status == "delivered"
 
     def test_after_a_scan_fault_the_old_scan_does_not_serve(self, bench, patient):
         appliance = bench.appliance(patient)
         walk(bench, appliance, until="trim")
-        fail(bench.technician, appliance, cause=cause("scan-hole"), key="f")
+        fail(bench.technician, appliance, cause=bench.cause("scan-hole"), key="f")
         assert appliance.stage.code == "scan"
         start(bench.technician, appliance, key="s")
         with pytest.raises(Refused, match="new scan was asked for"):
@@ -276,7 +261,7 @@ def test_who_may_do_what(bench, patient, person, name, allowed):
             "hold": lambda u, a: (
                 release(u, a, key=f"r{u}") if hold(u, a, note="x", key=f"h{u}") else None
             ),
-            "fail": lambda u, a: fail(u, a, cause=cause("print-failed"), key=f"f{u}"),
+            "fail": lambda u, a: fail(u, a, cause=bench.cause("print-failed"), key=f"f{u}"),
             "load": lambda u, a: create_load(u, bench.stages["print"]),
             "deliver": lambda u, a: deliver(
                 u, a, code_on_bag="", identity_checked=False, try_in="seats", key=f"d{u}"

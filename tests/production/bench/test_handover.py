@@ -8,29 +8,11 @@ from production.actions.errors import (
     Refused,
 )
 from production.actions.move import (
-    deliver,
     remake,
     report_trouble,
     undo,
 )
-from production.models import (
-    RemakeCause,
-)
 from tests.production.bench.test_whole_way import walk
-
-
-def cause(code: str) -> RemakeCause:
-    return RemakeCause.objects.get(code=code)
-
-
-def handed(bench, appliance, **changes):
-    options = {
-        "code_on_bag": appliance.code,
-        "identity_checked": True,
-        "try_in": "seats",
-        "key": f"{appliance.code}-hand",
-    }
-    return deliver(bench.desk, appliance, **{**options, **changes})
 
 
 class TestHandover:
@@ -52,45 +34,47 @@ class TestHandover:
     )
     def test_each_check_is_asked_for(self, bench, ready, changes, words):
         with pytest.raises(Refused, match=words):
-            handed(bench, ready, **changes)
+            bench.hand_over(ready, **changes)
         ready.refresh_from_db()
         assert ready.status == "ready"
 
     def test_what_does_not_seat_is_made_again_with_its_cause(self, bench, ready):
-        done = handed(bench, ready, try_in="no_seat", cause=cause("fit-tight"))
-        again = handed(bench, ready, try_in="no_seat", cause=cause("fit-tight"))
+        done = bench.hand_over(ready, try_in="no_seat", cause=bench.cause("fit-tight"))
+        again = bench.hand_over(ready, try_in="no_seat", cause=bench.cause("fit-tight"))
         new = done.remake
         assert again.remake == new
         assert ready.status == "remade"
         assert (new.remake_of, new.remake_cause, new.order.purpose) == (
             ready,
-            cause("fit-tight"),
+            bench.cause("fit-tight"),
             "remake",
         )
         assert (new.stage.code, new.scan) == ("scan", None)
         assert ready.order != new.order
 
     def test_a_lost_one_is_made_again_from_what_is_stored(self, bench, ready):
-        handed(bench, ready)
-        new = remake(bench.desk, ready, cause=cause("lost"), purpose="replacement", key="r")
+        bench.hand_over(ready)
+        new = remake(bench.desk, ready, cause=bench.cause("lost"), purpose="replacement", key="r")
         assert (new.stage.code, new.scan, new.model) == ("print", ready.scan, ready.model)
         walk(bench, new)
         assert new.status == "ready"
 
     def test_one_at_the_bench_is_failed_not_remade(self, bench, patient):
         with pytest.raises(Refused, match="cannot be replaced"):
-            remake(bench.technician, bench.appliance(patient), cause=cause("lost"), key="r")
+            remake(bench.technician, bench.appliance(patient), cause=bench.cause("lost"), key="r")
 
     def test_trouble_later_leads_back(self, bench, ready):
         with pytest.raises(Refused, match="not with the patient"):
-            report_trouble(bench.desk, ready, cause=cause("fit-sore"), key="t")
-        handed(bench, ready)
-        event = report_trouble(bench.desk, ready, cause=cause("fit-sore"), note="at 36", key="t")
+            report_trouble(bench.desk, ready, cause=bench.cause("fit-sore"), key="t")
+        bench.hand_over(ready)
+        event = report_trouble(
+            bench.desk, ready, cause=bench.cause("fit-sore"), note="at 36", key="t"
+        )
         ready.refresh_from_db()
         assert (event.action, ready.status) == ("trouble", "delivered")
 
     def test_the_hand_over_of_a_moment_ago_can_be_taken_back(self, bench, ready):
-        handed(bench, ready)
+        bench.hand_over(ready)
         undo(bench.desk, ready, key="u")
         assert ready.status == "ready"
         assert [e.action for e in ready.events.order_by("seq")][-2:] == ["deliver", "undo"]

@@ -27,14 +27,9 @@ from production.models import (
     Downtime,
     Load,
     Machine,
-    RemakeCause,
     StageEvent,
 )
 from tests.production.bench.test_whole_way import walk
-
-
-def cause(code: str) -> RemakeCause:
-    return RemakeCause.objects.get(code=code)
 
 
 class TestLoads:
@@ -46,18 +41,8 @@ class TestLoads:
             walk(bench, row, until="print")
         return rows
 
-    def plate(self, bench, rows) -> Load:
-        load = create_load(bench.technician, bench.stages["print"], appliances=rows)
-        return start_load(
-            bench.technician,
-            load,
-            machine=bench.machines["printer"],
-            lots=[bench.lots["resin"]],
-            key=f"{load.code}-s",
-        )
-
     def test_all_move_at_once_and_are_taken_back_at_once(self, bench, three):
-        load = self.plate(bench, three)
+        load = bench.plate(three)
         finish_load(bench.technician, load, ticks=bench.ticks("print"), key="f")
         assert {a.stage.code for a in load.appliances.all()} == {"wash"}
         undo(bench.technician, three[0], key="u")
@@ -111,9 +96,9 @@ class TestLoads:
             )
 
     def test_a_machine_in_its_downtime_or_busy_is_refused(self, bench, three):
-        self.plate(bench, three[:1])
+        bench.plate(three[:1])
         with pytest.raises(Refused, match="still running"):
-            self.plate(bench, three[1:])
+            bench.plate(three[1:])
         Load.objects.filter(status="running").update(status="done")
         Downtime.objects.create(machine=bench.machines["printer"], reason="new tank")
         load = Load.objects.get(status="filling")
@@ -130,13 +115,18 @@ class TestLoads:
         Machine.objects.filter(kind="printer").update(
             minutes_per_mm={"0.1": 2.0}, start_minutes=4, layer_mm=0.1
         )
-        load = self.plate(bench, three)
+        load = bench.plate(three)
         assert load.expected_end - load.started_at == dt.timedelta(minutes=44)  # 4 + 2 × 20 mm
 
     def test_a_failed_member_leaves_the_rest_running(self, bench, three):
-        load = self.plate(bench, three)
+        load = bench.plate(three)
         fail_in_load(
-            bench.technician, load, three[:1], cause=cause("print-failed"), key="x", note="loose"
+            bench.technician,
+            load,
+            three[:1],
+            cause=bench.cause("print-failed"),
+            key="x",
+            note="loose",
         )
         load.refresh_from_db()
         three[0].refresh_from_db()
@@ -148,8 +138,8 @@ class TestLoads:
         assert three[0].stage.code == "print"
 
     def test_a_load_of_which_all_failed_has_failed_and_comes_back_by_undo(self, bench, three):
-        load = self.plate(bench, three)
-        fail_in_load(bench.technician, load, three, cause=cause("print-failed"), key="x")
+        load = bench.plate(three)
+        fail_in_load(bench.technician, load, three, cause=bench.cause("print-failed"), key="x")
         load.refresh_from_db()
         assert load.status == "failed"
         undo(bench.technician, three[0], key="u")
@@ -158,7 +148,7 @@ class TestLoads:
         assert (load.status, three[0].status) == ("running", "running")
 
     def test_one_of_many_is_not_finished_alone(self, bench, three):
-        load = self.plate(bench, three)
+        load = bench.plate(three)
         three[0].refresh_from_db()
         with pytest.raises(Refused, match=load.code):
             finish(bench.technician, three[0], ticks=bench.ticks("print"), key="f")
@@ -168,11 +158,11 @@ class TestLoads:
         cancel_load(bench.technician, load)
         with pytest.raises(Refused, match="cancelled"):
             add_to_load(bench.technician, load, three[0])
-        self.plate(bench, three)
+        bench.plate(three)
 
     def test_an_undo_does_not_put_two_runs_on_one_machine(self, bench, three):
-        load = self.plate(bench, three[:1])
+        load = bench.plate(three[:1])
         finish_load(bench.technician, load, ticks=bench.ticks("print"), key="f")
-        self.plate(bench, three[1:])
+        bench.plate(three[1:])
         with pytest.raises(Refused, match="by now"):
             undo_load(bench.technician, load, key="u")

@@ -13,7 +13,7 @@ from PIL import Image
 
 from clinic.models import Patient
 from production.actions import agree_promise
-from production.actions.move import create_load, deliver, start, start_load
+from production.actions.move import start
 from production.models import Appliance, Load, Photo, RemakeCause, StageEvent
 from tests.production.bench.test_whole_way import walk
 
@@ -33,14 +33,7 @@ def ready(bench, patient) -> Appliance:
 
 @pytest.fixture
 def delivered(bench, ready) -> Appliance:
-    deliver(
-        bench.desk,
-        ready,
-        code_on_bag=ready.code,
-        identity_checked=True,
-        try_in="seats",
-        key="handed",
-    )
+    bench.hand_over(ready)
     return ready
 
 
@@ -49,14 +42,7 @@ def plate(bench, patient) -> Load:
     rows = list(bench.order(patient, ("upper", "lower")).appliances.all())
     for row in rows:
         walk(bench, row, until="print")
-    load = create_load(bench.technician, bench.stages["print"], appliances=rows)
-    return start_load(
-        bench.technician,
-        load,
-        machine=bench.machines["printer"],
-        lots=[bench.lots["resin"]],
-        key="plate",
-    )
+    return bench.plate(rows)
 
 
 def test_every_page_opens_for_its_roles_and_holds_nothing_inline(
