@@ -40,7 +40,7 @@ ends at the same moment, after the pass; another pass follows.
 6. At the end of a run on a resource with ``failure`` the whole run fails if the
    head's ``run_luck`` is below it (the resource is then out of use for ``repair``);
    else a member fails if its ``luck`` is below the step's ``failure``. A failed member
-   joins the queue of its ``rework`` step at once, and all steps from there up to it
+   goes on with its ``rework`` step, and all steps from there up to it
    move on to their next row of draws if there is one; in the last row nothing fails.
 7. Started steps run at the beginning, until started + duration or now, whichever is
    later; those of one batch resource, start and lot are one run. Each takes the first
@@ -256,42 +256,27 @@ def run_bench(shop, policy, draw, times, work, events, runs):
                 follower[m] = -1
                 failed = run_failed or luck[row[m], m] < failure[m]
                 if failed and row[m] + 1 < rows:
-                    back = rework[m]
-                    for s in range(back, m + 1):
+                    coming = rework[m]
+                    for s in range(coming, m + 1):
                         row[s] = min(row[s] + 1, rows - 1)
-                        if s > back:
-                            to_come[lot[s]] += 1
-                    join_queue(
-                        pool,
-                        queue_first,
-                        queue,
-                        length,
-                        step_job,
-                        key,
-                        ready,
-                        back,
-                        t,
-                    )
-                    queued += 1
-                elif m + 1 == job_first[step_job[m] + 1]:
-                    finish[step_job[m]] = t
-                elif max(hold[m + 1], release[step_job[m]]) > t:
-                    moment = max(hold[m + 1], release[step_job[m]])
-                    events = push(heap_time, heap_event, events, moment, ARRIVE * steps + m + 1)
+                        to_come[lot[s]] += 1
+                elif m + 1 < job_first[step_job[m] + 1]:
+                    coming = m + 1
                 else:
-                    to_come[lot[m + 1]] -= 1
-                    join_queue(
-                        pool,
-                        queue_first,
-                        queue,
-                        length,
-                        step_job,
-                        key,
-                        ready,
-                        m + 1,
-                        t,
-                    )
-                    queued += 1
+                    coming = -1
+                    finish[step_job[m]] = t
+                if coming >= 0:
+                    moment = max(hold[coming], release[step_job[m]])
+                    if moment > t:
+                        events = push(
+                            heap_time, heap_event, events, moment, ARRIVE * steps + coming
+                        )
+                    else:
+                        to_come[lot[coming]] -= 1
+                        join_queue(
+                            pool, queue_first, queue, length, step_job, key, ready, coming, t
+                        )
+                        queued += 1
                 m = following
 
         # One dispatch pass.

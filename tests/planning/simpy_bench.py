@@ -7,6 +7,7 @@ draws, so that it must agree with the kernel to the last digits.
 from __future__ import annotations
 
 import math
+from heapq import heappush
 from typing import Any
 
 import simpy
@@ -141,6 +142,13 @@ class Bench:
         event.callbacks.append(lambda _: self.dispatch())
         self.env.schedule(event, priority=LAST)
 
+    def at(self, moment: float) -> simpy.Event:
+        """Return an event that happens exactly at a moment (now plus a delay would round)."""
+        event = simpy.Event(self.env)
+        event._ok, event._value = True, None
+        heappush(self.env._queue, (max(moment, self.env.now), 1, next(self.env._eid), event))
+        return event
+
     def call_later(self, moment: float) -> None:
         """Come back at a moment unless another pass was made before."""
         if moment == math.inf:
@@ -149,7 +157,7 @@ class Bench:
         mine = self.wake_number
 
         def alarm() -> Any:
-            yield self.env.timeout(moment - self.env.now)
+            yield self.at(moment)
             if mine == self.wake_number:
                 self.call()
 
@@ -163,7 +171,7 @@ class Bench:
             if 0 < edge < math.inf
         }
         for moment in sorted(moments):
-            yield self.env.timeout(moment - self.env.now)
+            yield self.at(moment)
             self.call()
 
     def dispatch(self) -> None:
@@ -387,7 +395,7 @@ class Bench:
         while index < len(job.steps):
             if over is None:
                 if self.env.now < job.release:
-                    yield self.env.timeout(job.release - self.env.now)
+                    yield self.at(job.release)
                 over = self.join(j, index).over
             broken = yield over
             over = None
