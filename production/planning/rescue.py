@@ -1,0 +1,214 @@
+"""What can still be done for a promise at risk, found by trying it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+
+from production.planning.causes import causes, position
+from production.planning.dispatch import choose_rule
+from production.planning.entities import Job, Label, Problem, Resource
+from production.planning.foresight import lateness
+from production.planning.policy import Rule, kernel_policy
+from production.planning.sampling import run_futures
+from production.planning.score import handed_over
+from production.planning.shop import make_shop
+
+__all__ = ["rescue"]
+
+SAMPLES = 500
+OVERTIME = 60.0  # minutes
+DAY = 1440.0
+LEAST_GAIN = 0.005
+
+
+def rescue(
+    problem: Problem,
+    job: Label,
+    *,
+    samples: int = SAMPLES,
+    seed: int = 0,
+    rule: Rule | None = None,
+) -> dict[str, Any]:
+    """Try what may help a promise at risk, and say what each does to all promises.
+
+    Parameters
+    ----------
+    problem : Problem
+    job : str or int
+        Id of the job at risk.
+    samples, seed : int
+        Futures simulated for each try; all tries meet the same ones.
+    rule : Rule, optional
+        The dispatch rule; default: the problem's own, else the best of several.
+
+    Returns
+    -------
+    dict
+        ``job``, ``p_late`` (of its hand-over), ``causes`` (see ``causes.py``), and
+        ``rescues``, best first: {"what", "text", "p_late_after", "past_limit": ids of
+        promises pushed past the risk limit, "broken_before", "broken_after": expected
+        number of broken promises}. Only what helps is listed; what pushes another
+        promise past the limit comes last.
+
+    Raises
+    ------
+    ProblemError
+        When there is no such job.
+    """
+    number = position(problem, job)
+    chosen = choose_rule(problem, make_shop(problem)) if rule is None else rule
+    before = _late(problem, problem, chosen, samples, seed)
+    found = []
+    for what, text, changed in _tries(problem, number):
+        after = _late(problem, changed, chosen, samples, seed)
+        if after[number] > before[number] - LEAST_GAIN:
+            continue
+        limit = problem.risk_limit
+        past = np.flatnonzero((before <= limit) & (after > limit))
+        found.append(
+            {
+                "what": what,
+                "text": text,
+                "p_late_after": float(after[number]),
+                "past_limit": [problem.jobs[j].id for j in past],
+                "broken_before": float(before.sum()),
+                "broken_after": float(after.sum()),
+            }
+        )
+    found.sort(key=lambda item: (len(item["past_limit"]), item["p_late_after"]))
+    return {
+        "job": problem.jobs[number].id,
+        "p_late": float(before[number]),
+        "causes": [cause._asdict() for cause in causes(problem, job, rule=chosen)],
+        "rescues": found,
+    }
+
+
+def _late(told: Problem, changed: Problem, rule: Rule, samples: int, seed: int) -> Any:
+    """Return p_late of every hand-over under a changed bench, by the dues promised."""
+    shop = make_shop(changed)
+    finish = run_futures(changed, shop, kernel_policy(changed, shop, rule), samples, seed)
+    return lateness(handed_over(shop, finish), make_shop(told).due)
+
+
+def _tries(problem: Problem, number: int) -> Iterator[tuple[str, str, Problem]]:
+    """Yield what could be tried: name, words, and the bench as it would then be."""
+    mine = _together(problem, number)
+    yield "first in line", "take it first everywhere", _first_in_line(problem, mine)
+    alone = _own_batch(problem, mine)
+    if alone is not None:
+        yield "own plate", "give it a plate of its own now", alone
+        yield (
+            "own plate, first in line",
+            "give it a plate of its own now and take it first everywhere",
+            _first_in_line(alone, mine),
+        )
+    free = _any_machine(problem, mine)
+    if free is not None:
+        yield "another machine", "let it run on any machine of its kind", free
+    for person in _people(problem):
+        longer = _overtime(problem, person)
+        if longer is not None:
+            yield f"overtime {person}", f"{person} stays {OVERTIME:.0f} min longer today", longer
+    later = _postponed(problem, mine)
+    if later is not None:
+        yield "postpone make-ahead", "leave what is not due today until tomorrow", later
+
+
+def _together(problem: Problem, number: int) -> list[int]:
+    group = problem.jobs[number].group
+    if group is None:
+        return [number]
+    return [j for j, job in enumerate(problem.jobs) if str(job.group) == str(group)]
+
+
+def _with_jobs(problem: Problem, changed: dict[int, Job]) -> Problem:
+    jobs = tuple(changed.get(j, job) for j, job in enumerate(problem.jobs))
+    return replace(problem, jobs=jobs)
+
+
+def _first_in_line(problem: Problem, mine: list[int]) -> Problem:
+    return _with_jobs(problem, {j: replace(problem.jobs[j], due=-DAY) for j in mine})
+
+
+def _own_batch(problem: Problem, mine: list[int]) -> Problem | None:
+    """Make the jobs' next batch step a family of its own, so that it waits for nobody."""
+    batch_kinds = {r.kind for r in problem.resources if r.batch}
+    changed = {}
+    for j in mine:
+        job = problem.jobs[j]
+        steps = list(job.steps)
+        for index, step in enumerate(steps):
+            if step.open and step.kind in batch_kinds:
+                family = f"{step.family or ''} own plate {problem.jobs[mine[0]].id}"
+                steps[index] = replace(step, family=family)
+                changed[j] = replace(job, steps=tuple(steps))
+                break
+    return _with_jobs(problem, changed) if changed else None
+
+
+def _any_machine(problem: Problem, mine: list[int]) -> Problem | None:
+    """Free the steps that are pinned to one machine although there are others."""
+    changed = {}
+    for j in mine:
+        job = problem.jobs[j]
+        steps = tuple(
+            replace(s, resource=None)
+            if s.open and s.resource is not None and not s.alternatives
+            else s
+            for s in job.steps
+        )
+        if steps != job.steps:
+            changed[j] = replace(job, steps=steps)
+    return _with_jobs(problem, changed) if changed else None
+
+
+def _people(problem: Problem) -> list[Label]:
+    needed = {need for job in problem.jobs for step in job.steps for need in step.needs}
+    return [
+        r.id
+        for r in problem.resources
+        if r.open is not None and (r.kind in needed or needed & set(r.skills))
+    ]
+
+
+def _overtime(problem: Problem, person: Label) -> Problem | None:
+    """Let one person, and the machines, stay open longer at the end of this day."""
+    kinds = {need for job in problem.jobs for step in job.steps for need in step.needs}
+
+    def stays(resource: Resource) -> bool:
+        helps = resource.kind in kinds or bool(kinds & set(resource.skills))
+        return str(resource.id) == str(person) or not helps
+
+    midnight = DAY - problem.clock % DAY
+    longer = []
+    for resource in problem.resources:
+        today = [w for w in resource.open or () if 0 < w[1] <= midnight]
+        if not today or not stays(resource):
+            longer.append(resource)
+            continue
+        last = max(today, key=lambda w: w[1])
+        windows = tuple(
+            (a, b + OVERTIME) if (a, b) == last else (a, b) for a, b in resource.open or ()
+        )
+        longer.append(replace(resource, open=windows))
+    changed = replace(problem, resources=tuple(longer))
+    same = next(r for r in changed.resources if str(r.id) == str(person)) in problem.resources
+    return None if same else changed
+
+
+def _postponed(problem: Problem, mine: list[int]) -> Problem | None:
+    """Leave jobs that are not due before midnight, and have not begun a step, for later."""
+    midnight = DAY - problem.clock % DAY
+    changed = {}
+    for j, job in enumerate(problem.jobs):
+        running = any(s.started is not None and not s.done for s in job.steps)
+        due = math.inf if job.due is None else job.due
+        if j not in mine and due > midnight and not running and job.release < midnight:
+            changed[j] = replace(job, release=midnight)
+    return _with_jobs(problem, changed) if changed else None
