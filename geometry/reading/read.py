@@ -19,6 +19,7 @@ from geometry.reading.stl import is_binary_stl, read_binary_stl, read_text_stl
 from geometry.reading.units import UNIT_IN_MM, guess_unit
 from geometry.reading.weld import weld_corners, weld_indexed
 
+_WORTH_A_THREAD = 1 << 20
 _ARCHIVES = {
     b"PK\x03\x04": "a zip archive",
     b"PK\x05\x06": "a zip archive",
@@ -73,14 +74,18 @@ def read_mesh(
             f"{shown}: {len(data) / 2**20:.0f} MiB, more than the "
             f"{limits.max_bytes / 2**20:.0f} MiB allowed; export as binary STL or reduce the scan"
         )
-    with ThreadPoolExecutor(max_workers=1) as pool:
-        digest = pool.submit(lambda: hashlib.sha256(data).hexdigest())
-        try:
-            kind, mesh = _parse(data, shown, limits)
-            extent = _check_shape(mesh, limits)
-        except ScanFileError as error:
-            raise ScanFileError(f"{shown}: {error}") from None
-        sha256 = digest.result()
+    try:
+        if len(data) < _WORTH_A_THREAD:
+            kind, mesh, extent = _read(data, shown, limits)
+            sha256 = _digest(data)
+        else:
+            # Hashing takes about as long as reading and runs beside it.
+            with ThreadPoolExecutor(max_workers=1) as pool:
+                digest = pool.submit(_digest, data)
+                kind, mesh, extent = _read(data, shown, limits)
+                sha256 = digest.result()
+    except ScanFileError as error:
+        raise ScanFileError(f"{shown}: {error}") from None
     unit = units or guess_unit(extent)
     scale = UNIT_IN_MM[unit]
     triangles = len(mesh.faces)
@@ -97,6 +102,16 @@ def read_mesh(
         triangles_read=triangles,
         mesh=mesh,
     )
+
+
+def _digest(data: bytes) -> str:
+    return hashlib.sha256(data).hexdigest()
+
+
+def _read(data: bytes, shown: str, limits: ReadLimits) -> tuple[str, Mesh, float]:
+    """Return format, mesh and extent in the file's unit."""
+    kind, mesh = _parse(data, shown, limits)
+    return kind, mesh, _check_shape(mesh, limits)
 
 
 def clean_name(name: str) -> str:

@@ -1,0 +1,213 @@
+"""The whole inspection: what it reports, and what must never pass."""
+
+import json
+
+import numpy as np
+import pytest
+import trimesh
+from scipy.spatial.transform import Rotation
+
+from fixtures.arches import Arch, random_arch
+from geometry.errors import GeometryError, ScanFileError
+from geometry.inspection import CODES, LIMIT_NOTES, Inspection, Limits, inspect_scan
+from geometry.inspection.findings import Finding, explain, in_order, verdict_of
+from geometry.mesh import Mesh
+from geometry.reading import write_stl
+
+KEYS = {
+    "engine", "file", "arch", "frame", "extent_mm", "topology", "tilt", "tissue", "teeth",
+    "undercut", "sampling", "findings", "verdict", "explanation", "timings_ms",
+}  # fmt: skip
+
+
+def codes(found: Inspection, severity: str | None = None) -> list[str]:
+    return [f.code for f in found.findings if severity in (None, f.severity)]
+
+
+def test_the_report_has_the_keys_of_the_contract(lower_found: Inspection) -> None:
+    report = lower_found.report
+    json.dumps(report, allow_nan=False)
+    assert set(report) == KEYS
+    assert set(report["file"]) == {
+        "bytes", "sha256", "format", "triangles", "vertices", "units", "units_assumed",
+    }  # fmt: skip
+    assert set(report["frame"]) == {"origin", "right", "anterior", "occlusal"}
+    assert set(report["extent_mm"]) == {"width", "depth", "height"}
+    assert {
+        "watertight", "shells", "boundary_loops", "holes", "nonmanifold_edges",
+        "degenerate_triangles", "inconsistent_winding", "self_intersections",
+    } <= set(report["topology"])  # fmt: skip
+    assert {"angle_deg", "pitch_deg", "roll_deg", "curve_of_spee_mm"} == set(report["tilt"])
+    assert {"status", "captured_mm", "by_sextant", "short"} <= set(report["tissue"])
+    assert {
+        "direction", "volume_mm3", "max_depth_mm", "by_sextant", "best_direction",
+        "best_volume_mm3",
+    } <= set(report["undercut"])  # fmt: skip
+    assert {"median_edge_mm", "noise_mm"} <= set(report["sampling"])
+    for finding in report["findings"]:
+        assert set(finding) == {
+            "code", "severity", "message", "measured", "limit", "unit", "sextant", "side", "at",
+        }  # fmt: skip
+        assert finding["code"] in CODES
+
+
+def test_a_good_scan_has_nothing_to_stop_it(lower_found: Inspection) -> None:
+    assert codes(lower_found, "stop") == []
+    assert lower_found.report["arch"]["value"] == "lower"
+    assert lower_found.report["tissue"]["captured_mm"]["median"] > 8.0
+    by_sextant = lower_found.report["undercut"]["by_sextant"]
+    total = sum(part["volume_mm3"] for sides in by_sextant.values() for part in sides.values())
+    assert total == pytest.approx(lower_found.report["undercut"]["volume_mm3"], abs=0.2)
+
+
+def test_pose_order_vertex_sharing_and_winding_do_not_matter(
+    lower: Arch, lower_found: Inspection
+) -> None:
+    rng = np.random.default_rng(4)
+    turn = Rotation.random(rng=rng).as_matrix()
+    faces = rng.permutation(lower.mesh.faces)[:, ::-1]
+    moved = Mesh(lower.mesh.vertices @ turn.T + [15.0, -8.0, 40.0], np.ascontiguousarray(faces))
+    other = inspect_scan(write_stl(moved), "moved.stl", arch="lower")
+    a, b = lower_found.report, other.report
+    assert a["verdict"] == b["verdict"]
+    assert b["topology"]["boundary_loops"] == a["topology"]["boundary_loops"]
+    occlusal = turn @ np.array(a["frame"]["occlusal"])
+    angle = np.degrees(np.arccos(min(1.0, float(occlusal @ np.array(b["frame"]["occlusal"])))))
+    assert angle < 1.0
+    assert b["undercut"]["volume_mm3"] == pytest.approx(a["undercut"]["volume_mm3"], rel=0.15)
+    captured = a["tissue"]["captured_mm"]["median"]
+    assert b["tissue"]["captured_mm"]["median"] == pytest.approx(captured, abs=0.6)
+
+
+def test_the_other_arch_than_stated_is_said(lower: Arch) -> None:
+    found = inspect_scan(write_stl(lower.mesh), "a.stl", arch="upper")
+    assert "arch_contradiction" in codes(found, "check")
+    assert found.report["verdict"] != "pass"
+
+
+def test_a_hole_is_found_where_it_is(upper: Arch) -> None:
+    at = upper.truth.tooth(26).margin_mid["facial"]
+    middles = upper.mesh.triangles.mean(axis=1)
+    gone = np.linalg.norm(middles - at, axis=1) < 2.0
+    torn = Mesh(upper.mesh.vertices, upper.mesh.faces[~gone])
+    found = inspect_scan(write_stl(torn), "a.stl", arch="upper")
+    holes = [f for f in found.findings if f.code == "hole" and f.severity == "stop"]
+    assert len(holes) == 1
+    assert (holes[0].sextant, holes[0].side) == ("05", "facial")
+    assert np.linalg.norm(np.array(holes[0].at) - at) < 1.5
+    assert "upper left" in holes[0].message
+    assert "cheek side" in holes[0].message
+    assert found.report["verdict"] == "rescan"
+    assert "hole" in found.report["explanation"]
+
+
+def test_crowns_without_gum_never_pass() -> None:
+    bare = {(40 + t, side): -1.5 for t in range(1, 9) for side in ("facial", "lingual")}
+    bare |= {(30 + t, side): -1.5 for t in range(1, 9) for side in ("facial", "lingual")}
+    arch = random_arch(31, arch="lower", short=bare, clean=True, triangles=40_000, retromolar=0.5)
+    found = inspect_scan(write_stl(arch.mesh), "a.stl", arch="lower")
+    assert found.report["verdict"] != "pass"
+    assert {"short_tissue", "no_tissue", "margin_uncertain", "few_teeth"} & set(codes(found))
+
+
+@pytest.mark.parametrize("kept", [(34, 35, 36), (31, 32, 41), (46, 47)])
+def test_a_few_teeth_never_pass(lower: Arch, kept: tuple[int, ...]) -> None:
+    centres = np.array([tooth.centre for tooth in lower.truth.teeth])
+    numbers = np.array([tooth.number for tooth in lower.truth.teeth])
+    middles = lower.mesh.triangles.mean(axis=1)
+    nearest = np.linalg.norm(middles[:, None] - centres[None], axis=2).argmin(axis=1)
+    part = Mesh(lower.mesh.vertices, lower.mesh.faces[np.isin(numbers[nearest], kept)])
+    found = inspect_scan(write_stl(part), "a.stl", arch="lower")
+    assert found.report["verdict"] == "rescan"
+    assert {"few_teeth", "not_an_arch"} & set(codes(found, "stop"))
+
+
+BODIES = {
+    "cube": trimesh.creation.box([30, 30, 30]),
+    "ball": trimesh.creation.icosphere(subdivisions=4, radius=30),
+    "skull": trimesh.creation.icosphere(subdivisions=4, radius=1).apply_scale([75, 95, 110]),
+    "rod": trimesh.creation.cylinder(radius=4, height=70),
+    "ring": trimesh.creation.torus(25, 5),
+}
+
+
+@pytest.mark.parametrize("name", BODIES)
+def test_what_is_no_arch_never_passes(name: str) -> None:
+    body = BODIES[name]
+    mesh = Mesh(np.asarray(body.vertices, float), np.asarray(body.faces, np.int32))
+    found = inspect_scan(write_stl(mesh), f"{name}.stl")
+    assert found.report["verdict"] == "rescan"
+    assert "closed_solid" in codes(found, "stop")
+    json.dumps(found.report, allow_nan=False)
+    assert found.picture(200, 150).startswith(b"\x89PNG")
+    assert found.view_glb().startswith(b"glTF")
+
+
+def test_an_open_sheet_of_nothing_never_passes() -> None:
+    axis = np.linspace(-30, 30, 60)
+    x, y = np.meshgrid(axis, axis, indexing="ij")
+    points = np.column_stack([x.ravel(), y.ravel(), 2 * np.sin(x.ravel() / 6)])
+    i, j = (v.ravel() for v in np.meshgrid(range(59), range(59), indexing="ij"))
+    a = i * 60 + j
+    faces = np.column_stack([a, a + 60, a + 61, a, a + 61, a + 1]).reshape(-1, 3)
+    found = inspect_scan(write_stl(Mesh(points, faces.astype(np.int32))), "sheet.stl")
+    assert found.report["verdict"] == "rescan"
+
+
+def test_a_guessed_unit_is_a_finding_and_the_measures_are_in_mm(lower: Arch) -> None:
+    small = Mesh(lower.mesh.vertices / 25.4, lower.mesh.faces)
+    found = inspect_scan(write_stl(small), "a.stl", arch="lower")
+    assert found.report["file"]["units"] in ("in", "cm")
+    assert "unit_guessed" in codes(found, "check")
+    stated = inspect_scan(write_stl(small), "a.stl", arch="lower", units="in")
+    assert "unit_guessed" not in codes(stated)
+    assert 45 < stated.report["extent_mm"]["width"] < 90
+
+
+def test_a_second_piece_stops_and_a_scrap_is_a_note(lower: Arch, upper: Arch) -> None:
+    count = len(lower.mesh.vertices)
+    both = Mesh(
+        np.concatenate([lower.mesh.vertices, upper.mesh.vertices + 90.0]),
+        np.concatenate([lower.mesh.faces, upper.mesh.faces + count]).astype(np.int32),
+    )
+    assert "second_piece" in codes(inspect_scan(write_stl(both), "a.stl"), "stop")
+    scrap = Mesh(
+        np.concatenate([lower.mesh.vertices, lower.mesh.vertices[lower.mesh.faces[0]] + 9.0]),
+        np.concatenate([lower.mesh.faces, [[count, count + 1, count + 2]]]).astype(np.int32),
+    )
+    found = inspect_scan(write_stl(scrap), "a.stl", arch="lower")
+    assert [f.severity for f in found.findings if f.code == "loose_piece"] == ["note"]
+    assert found.report["topology"]["shells"] == 2
+
+
+def test_limits_are_settings_with_a_note_each(lower: Arch) -> None:
+    assert set(LIMIT_NOTES) == set(Limits.__dataclass_fields__)
+    strict = Limits.from_settings({"tissue_mm": 30.0})
+    found = inspect_scan(write_stl(lower.mesh), "a.stl", arch="lower", limits=strict)
+    short = [f for f in found.findings if f.code == "short_tissue"]
+    assert short
+    assert all(f.limit in (30.0, 3.0) for f in short)
+    with pytest.raises(GeometryError, match="not an inspection limit"):
+        Limits.from_settings({"tissue": 3.0})
+    with pytest.raises(GeometryError, match="0 or more"):
+        Limits.from_settings({"tissue_mm": float("nan")})
+
+
+def test_bad_requests_are_refused() -> None:
+    with pytest.raises(GeometryError, match="use upper or lower"):
+        inspect_scan(b"", "a.stl", arch="middle")
+    with pytest.raises(ScanFileError, match=r"a\.stl: the file is empty"):
+        inspect_scan(b"", "a.stl")
+
+
+def test_the_verdict_follows_the_gravest_and_is_explained() -> None:
+    note = Finding("tilt", "note", "x")
+    check = Finding("hole", "check", "x", 2.0, 1.0, "mm")
+    worse = Finding("hole", "check", "x", 6.0, 1.0, "mm")
+    stop = Finding("few_teeth", "stop", "x", 2.0, 8.0)
+    assert verdict_of([]) == verdict_of([note]) == "pass"
+    assert verdict_of([note, check]) == "check"
+    assert verdict_of([note, check, stop]) == "rescan"
+    assert in_order([note, check, worse, stop]) == [stop, worse, check, note]
+    assert "hole in the scan (2 places)" in explain([note, check, worse])
+    assert "only part of an arch" in explain([check, stop])

@@ -1,0 +1,95 @@
+"""Edges, noise, spikes and blisters on surfaces where they are known."""
+
+import numpy as np
+import pytest
+
+from fixtures.arches import random_arch
+from geometry.mesh import Mesh
+from geometry.sampling import find_bumps, measure
+from geometry.sampling.bumps import CELL_MM, _links
+from geometry.topology import analyse, coarsen
+
+UP = np.array([0.0, 0.0, 1.0])
+
+
+def sheet(step: float = 0.3, size: float = 24.0, seed: int = 0) -> Mesh:
+    """A gently curved sheet of nearly regular triangles."""
+    n = int(size / step)
+    i, j = np.meshgrid(range(n), range(n), indexing="ij")
+    x, y = (i + 0.5 * (j % 2)) * step, j * step * np.sqrt(0.75)
+    z = 0.02 * (x - size / 2) ** 2 + np.sin(y / 4)
+    points = np.column_stack([x.ravel(), y.ravel(), z.ravel()])
+    a = (np.arange(n - 1)[:, None] * n + np.arange(n - 1)).ravel()
+    odd = (a % n) % 2 == 1
+    even_faces = np.column_stack([a, a + n, a + 1, a + n, a + n + 1, a + 1]).reshape(-1, 2, 3)
+    odd_faces = np.column_stack([a, a + n, a + n + 1, a, a + n + 1, a + 1]).reshape(-1, 2, 3)
+    faces = np.where(odd[:, None, None], odd_faces, even_faces).reshape(-1, 3)
+    return Mesh(points, faces.astype(np.int32))
+
+
+@pytest.mark.parametrize("noise", [0.0, 0.01, 0.03, 0.08])
+def test_noise_is_measured_as_it_was_added(noise: float) -> None:
+    mesh = sheet()
+    rng = np.random.default_rng(1)
+    rough = Mesh(mesh.vertices + rng.normal(0, noise, len(mesh.vertices))[:, None] * UP, mesh.faces)
+    found = measure(analyse(rough, self_intersections=False), 0.5)
+    assert found.noise_mm == pytest.approx(noise, rel=0.12, abs=0.002)
+    assert found.spikes == ()
+
+
+@pytest.mark.parametrize("step", [0.15, 0.3, 0.6])
+def test_the_median_edge_is_the_spacing(step: float) -> None:
+    found = measure(analyse(sheet(step), self_intersections=False), 0.5)
+    assert found.median_edge_mm == pytest.approx(step, rel=0.06)
+
+
+@pytest.mark.parametrize("height", [1.0, 2.0, -1.5])
+def test_a_spike_is_found_where_it_is(height: float) -> None:
+    mesh = sheet()
+    vertices = mesh.vertices.copy()
+    inner = 40 * 80 + 40
+    vertices[inner, 2] += height
+    (spike,) = measure(analyse(Mesh(vertices, mesh.faces), self_intersections=False), 0.5).spikes
+    assert np.allclose(spike.at, vertices[inner])
+    assert spike.height_mm == pytest.approx(abs(height), abs=0.1)
+
+
+def lifted(mesh: Mesh, at: np.ndarray, way: np.ndarray, radius: float) -> Mesh:
+    far = np.linalg.norm(mesh.vertices - at, axis=1)
+    lift = 0.9 * radius * np.sqrt(np.clip(1 - (far / radius) ** 2, 0, None))
+    return Mesh(mesh.vertices + lift[:, None] * way, mesh.faces)
+
+
+def bumps_of(mesh: Mesh, axis: np.ndarray) -> list[np.ndarray]:
+    found = analyse(mesh, self_intersections=False)
+    loops = [loop.vertices for loop in (found.border, *found.holes) if loop]
+    border = found.main.vertices[np.concatenate(loops)]
+    return [b.at for b in find_bumps(coarsen(found.main, CELL_MM), border, axis, 1, 0.3)]
+
+
+def test_a_blister_on_a_wall_is_found_and_the_bare_wall_is_not() -> None:
+    mesh = sheet(0.25)
+    axis = np.array([1.0, 0.0, 0.0])
+    assert bumps_of(mesh, axis) == []
+    at = mesh.vertices[48 * 96 + 40]
+    (found,) = bumps_of(lifted(mesh, at, UP, 1.2), axis)
+    assert np.linalg.norm(found - at) < 1.6
+
+
+def test_a_clean_arch_has_no_blister_and_a_wet_one_has() -> None:
+    arch = random_arch(41, clean=True, triangles=60_000)
+    up = arch.truth.occlusal
+    assert bumps_of(arch.mesh, up) == []
+    assert measure(analyse(arch.mesh, self_intersections=False), 0.5).spikes == ()
+    tooth = arch.truth.teeth[3]
+    mid = 0.5 * (tooth.margin_mid["facial"] + tooth.tips.mean(axis=0)) + 2.0 * tooth.facial
+    at = arch.mesh.vertices[np.linalg.norm(arch.mesh.vertices - mid, axis=1).argmin()]
+    wet = bumps_of(lifted(arch.mesh, at, tooth.facial, 1.3), up)
+    assert any(np.linalg.norm(bump - at) < 2.0 for bump in wet)
+
+
+def test_links_are_the_edges_each_once() -> None:
+    faces = np.array([[0, 1, 2], [0, 2, 3], [2, 1, 0]], np.int32)
+    start, near = _links(faces, 4)
+    rows = [sorted(near[start[v] : start[v + 1]].tolist()) for v in range(4)]
+    assert rows == [[1, 2, 3], [0, 2], [0, 1, 3], [0, 2]]
