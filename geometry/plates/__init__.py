@@ -1,0 +1,24 @@
+"""Printer's plates: models nested by their true footprints, written as 3MF or STL.
+
+``nest`` places models; ``arrange`` takes placements that a person made and tells what is
+in conflict; ``write_threemf`` writes any named solids as 3MF.
+"""
+
+from geometry.plates.arranging import arrange
+from geometry.plates.layout import Item, Layout, Placement
+from geometry.plates.nesting import nest
+from geometry.plates.outline import footprint
+from geometry.plates.threemf import Part, write_threemf
+from geometry.plates.warm import warm
+
+__all__ = [
+    "Item",
+    "Layout",
+    "Part",
+    "Placement",
+    "arrange",
+    "footprint",
+    "nest",
+    "warm",
+    "write_threemf",
+]

@@ -1,0 +1,235 @@
+"""Place models on a printer's plate by their true footprints, turned freely.
+
+Models are added one by one. Where a model does not fit in at once, all are moved until
+the conflicts are gone (:mod:`geometry.plates.search`). The search works on distance
+fields; a layout counts only when shapely measures every gap as kept.
+"""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Callable, Sequence
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from geometry.errors import GeometryError
+from geometry.plates import search
+from geometry.plates.layout import Item, Layout, Placement
+from geometry.plates.outline import footprint
+from geometry.plates.shapes import Shape, Shapes
+
+LARGEST_PLATE_MM = 2000.0
+LARGEST_GAP_MM = 50.0
+MOST_ITEMS = 200
+_SLACK_MM = 0.1
+"""The search keeps so much more than the gap, and from the edge: its outlines and fields
+are not exact."""
+_ENOUGH = 1e-3
+_PLACES = 800
+_TRIES = 150
+_ROUNDS = 10
+"""Rounds between looks at the clock."""
+_INSERT_ROUNDS = 160
+_VAIN_ROUNDS = 240
+"""Rounds spent in vain, over all models, before the search ends."""
+
+
+def nest(
+    items: Sequence[Item],
+    plate: tuple[float, float] = (192.0, 120.0),
+    gap: float = 2.0,
+    *,
+    seed: int = 0,
+    seconds: float | None = None,
+) -> Layout:
+    """Place as many models as can be found to fit.
+
+    Parameters
+    ----------
+    items : sequence of Item
+        Most urgent first: when not all fit, earlier ones are placed.
+    plate : (width, depth)
+        mm.
+    gap : float
+        Least distance between models, mm. The plate's edge may be touched.
+    seed : int
+    seconds : float, optional
+        Search so long when not all fit. Left out, a fixed effort is spent: a few seconds
+        at most, and the same layout comes out every time.
+
+    Returns
+    -------
+    Layout
+
+    Raises
+    ------
+    GeometryError
+        When the plate or the gap makes no sense, or a model has no footprint.
+    """
+    width, depth = check_plate(items, plate, gap)
+    footprints = [footprint_of(item) for item in items]
+    layout = Layout(items, footprints, (width, depth), gap, [])
+    kinds, shapes = _kinds(items, footprints, gap + 1.0)
+    if not shapes or min(width, depth) <= 4.0 * _SLACK_MM:
+        return layout
+    deadline = None if seconds is None else time.monotonic() + seconds
+    work = _Work(shapes, width, depth, gap, deadline)
+    search.seed(seed)
+    failed_area = math.inf
+    grown_plate = (width + gap) * (depth + gap)
+    used = 0.0
+    chosen: list[int] = []
+    for k in range(len(items)):
+        shape = shapes[kinds[k]]
+        needs = float(shape.outline.buffer(gap / 2.0).area)
+        if not _fits_alone(shape.outline, width, depth):
+            layout.left_out[k] = "larger than the plate"
+        elif used + needs > grown_plate or shape.outline.area >= 0.98 * failed_area:
+            layout.left_out[k] = "the plate is full"
+        elif work.insert(kinds[k], lambda poses, k=k: _valid(layout, shapes, kinds, [*chosen, k], poses)):
+            chosen.append(k)
+            used += needs
+        else:
+            layout.left_out[k] = "the plate is full"
+            failed_area = min(failed_area, float(shape.outline.area))
+    layout.placed.extend(_placements(items, shapes, kinds, chosen, work.poses + [_SLACK_MM, _SLACK_MM, 0.0]))
+    return layout
+
+
+class _Work:
+    """The poses found so far, and the effort left."""
+
+    def __init__(
+        self, shapes: Sequence[Shape], width: float, depth: float, gap: float,
+        deadline: float | None,
+    ) -> None:  # fmt: skip
+        self.packed = Shapes.of(shapes).packed
+        self.size = (width - 2.0 * _SLACK_MM, depth - 2.0 * _SLACK_MM)
+        self.gap = gap + _SLACK_MM
+        self.deadline = deadline
+        self.kinds = np.zeros(0, dtype=np.int64)
+        self.poses = np.zeros((0, 3))
+        self.vain = 0
+
+    def insert(self, kind: int, valid: Callable[[NDArray[np.float64]], bool]) -> bool:
+        """Add one shape; keep the old poses when no way is found."""
+        width, depth = self.size
+        n = len(self.kinds) + 1
+        kinds = np.append(self.kinds, np.int64(kind))
+        poses = np.vstack([self.poses, [[width / 2.0, depth / 2.0, 0.0]]])
+        weights = np.ones((n, n + 1))
+        _, *pose = search.best_place(
+            self.packed, kinds, poses, weights, n - 1, width, depth, self.gap, _PLACES, 0, True
+        )
+        poses[-1] = pose
+        gap, spent = self.gap, 0
+        while self._may_go_on(spent):
+            left = search.separate(
+                self.packed, kinds, poses, weights, width, depth, gap, _ROUNDS, _TRIES, _ENOUGH
+            )
+            if left <= _ENOUGH:
+                if valid(poses + [_SLACK_MM, _SLACK_MM, 0.0]):
+                    self.kinds, self.poses = kinds, poses
+                    return True
+                gap += 0.05
+            spent += _ROUNDS
+        self.vain += spent
+        return False
+
+    def _may_go_on(self, spent: int) -> bool:
+        if spent == 0:
+            return True
+        if self.deadline is not None:
+            return time.monotonic() < self.deadline
+        return spent < _INSERT_ROUNDS and self.vain + spent < _VAIN_ROUNDS
+
+
+def check_plate(
+    items: Sequence[Item], plate: tuple[float, float], gap: float
+) -> tuple[float, float]:
+    if len(items) > MOST_ITEMS:
+        raise GeometryError(f"{len(items)} models at once; nest at most {MOST_ITEMS}")
+    width, depth = (float(side) for side in plate)
+    for side in (width, depth):
+        if not math.isfinite(side) or not 0.0 < side <= LARGEST_PLATE_MM:
+            raise GeometryError(
+                f"a plate of {width:g} x {depth:g} mm makes no sense; "
+                f"use sides up to {LARGEST_PLATE_MM:g} mm"
+            )
+    if not math.isfinite(gap) or not 0.0 <= gap <= LARGEST_GAP_MM:
+        raise GeometryError(f"a gap of {gap:g} mm is out of range; use 0 to {LARGEST_GAP_MM:g} mm")
+    return width, depth
+
+
+def footprint_of(item: Item) -> shapely.Polygon:
+    if item.outline is not None:
+        polygon = shapely.Polygon(item.outline)
+        if not polygon.is_valid or polygon.area <= 0.0:
+            raise GeometryError(f"{item.name}: the outline crosses itself; compute it again")
+        return polygon
+    try:
+        return footprint(item.solid)[0]
+    except GeometryError as error:
+        raise GeometryError(f"{item.name}: {error}") from error
+
+
+def _kinds(
+    items: Sequence[Item], footprints: Sequence[shapely.Polygon], gap: float
+) -> tuple[list[int], list[Shape]]:
+    """Return the shape number of each item; items of one mesh share a shape."""
+    numbers: dict[int, int] = {}
+    kinds, shapes = [], []
+    for item, outline in zip(items, footprints, strict=True):
+        if id(item.solid) not in numbers:
+            numbers[id(item.solid)] = len(shapes)
+            shapes.append(Shape.of(outline, gap))
+        kinds.append(numbers[id(item.solid)])
+    return kinds, shapes
+
+
+def _fits_alone(outline: shapely.Polygon, width: float, depth: float) -> bool:
+    """Whether some turn brings the outline within the plate."""
+    corners = np.asarray(outline.convex_hull.exterior.coords)
+    turns = np.radians(np.arange(0.0, 180.0, 0.5))
+    across = corners @ np.stack([np.cos(turns), np.sin(turns)])
+    along = corners @ np.stack([-np.sin(turns), np.cos(turns)])
+    return bool(((np.ptp(across, axis=0) <= width) & (np.ptp(along, axis=0) <= depth)).any())
+
+
+def _placements(
+    items: Sequence[Item],
+    shapes: Sequence[Shape],
+    kinds: Sequence[int],
+    chosen: Sequence[int],
+    poses: NDArray[np.float64],
+) -> list[Placement]:
+    out = []
+    for k, (x, y, turn) in zip(chosen, poses, strict=True):
+        centre = shapes[kinds[k]].centre
+        c, s = math.cos(turn), math.sin(turn)
+        out.append(
+            Placement(
+                index=k,
+                name=items[k].name,
+                x=float(x - (c * centre[0] - s * centre[1])),
+                y=float(y - (s * centre[0] + c * centre[1])),
+                turn_deg=float(np.degrees(turn) % 360.0),
+            )
+        )
+    return out
+
+
+def _valid(
+    layout: Layout,
+    shapes: Sequence[Shape],
+    kinds: Sequence[int],
+    chosen: Sequence[int],
+    poses: NDArray[np.float64],
+) -> bool:
+    placed = _placements(layout.items, shapes, kinds, chosen, poses)
+    return not Layout(
+        layout.items, layout.footprints, layout.plate, layout.gap, placed
+    ).conflicts()
