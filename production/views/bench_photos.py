@@ -6,7 +6,7 @@ import io
 from collections.abc import Sequence
 
 from django.core.files.uploadedfile import UploadedFile
-from django.http import HttpRequest, HttpResponse
+from django.http import FileResponse, HttpRequest
 from PIL import Image, ImageOps, UnidentifiedImageError
 
 from clinic.permissions import needs
@@ -57,7 +57,7 @@ def _picture(file: UploadedFile) -> bytes:
 
 
 @needs("see_bench")
-def photo(request: HttpRequest, pk: int) -> HttpResponse:
+def photo(request: HttpRequest, pk: int) -> FileResponse:
     """Give out a photo of a failure."""
     row = Photo.objects.select_related("file").filter(pk=pk).first()
     return send(row.file if row else None)
