@@ -194,7 +194,7 @@ def _with_grid(curve: Array, local: Array) -> ArchLine:
     outward = np.stack([tangent[:, 1], -tangent[:, 0]], 1)
     low = local[:, :2].min(0) - CELL_MM
     size = np.ceil((local[:, :2].max(0) - low) / CELL_MM).astype(int) + 2
-    if size.prod() > 4_000_000:
+    if size.prod() > 400_000:
         raise GeometryError("the scan is far larger than a dental arch: check its units")
     gx, gy = np.meshgrid(low[0] + np.arange(size[0]) * CELL_MM,
                          low[1] + np.arange(size[1]) * CELL_MM, indexing="ij")

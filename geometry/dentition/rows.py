@@ -200,13 +200,13 @@ def _assign(groove, crown, misfit, right_of_midline, width, step, present_first)
                     from_start[k, j] = i
                     from_tooth[k, j] = entry_tooth[k, i]
                     from_stop[k, j] = entry_stop[k, i]
-    low = big
+    lowest = big
     at_k, at_j = -1, -1
     for k in range(teeth):
         for j in range(n):
             cost = best[k, j] + present_first[teeth - 1 - k] + (up[n] - up[j]) * step * 2.0
-            if cost < low:
-                low, at_k, at_j = cost, k, j
+            if cost < lowest:
+                lowest, at_k, at_j = cost, k, j
     labels = np.full(teeth, -1, np.int32)
     starts = np.zeros(teeth, np.int32)
     stops = np.zeros(teeth, np.int32)
@@ -217,7 +217,7 @@ def _assign(groove, crown, misfit, right_of_midline, width, step, present_first)
         stops[found] = at_j
         found += 1
         at_k, at_j = from_tooth[at_k, at_j], from_stop[at_k, at_j]
-    return low, labels[:found], starts[:found], stops[:found]
+    return lowest, labels[:found], starts[:found], stops[:found]
 
 
 # Extra cost when the row begins (or, mirrored, ends) with each of the 16 teeth.

@@ -12,7 +12,7 @@ from geometry.topology import analyse as analyse_topology
 
 Reading = tuple[Arch, Dentition]
 
-CALM = dict(triangles=30_000, noise=0.005, rotation_sd=2.0, crowding=0.1, ragged=0.2)
+CALM = {"triangles": 30_000, "noise": 0.005, "rotation_sd": 2.0, "crowding": 0.1, "ragged": 0.2}
 
 
 def read(arch: Arch) -> Dentition:
