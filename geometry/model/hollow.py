@@ -18,7 +18,8 @@ from geometry.model.tetra import zero_surface
 Array = NDArray[np.float64]
 
 STEP = 0.4
-SAFETY = 0.25
+FINE = 4
+SAFETY = 0.4
 DRAIN = 3.0
 LEAST_CAVITY = 60.0
 SIMPLIFIED = 0.004
@@ -93,11 +94,9 @@ def hollow_out(vertices: Array, faces: Faces, wall: float) -> Cavity | None:
         Wall and floor thickness kept, mm.
     """
     grid = Grid.over(vertices, STEP, 2.0)
-    columns: Columns = column_crossings(vertices, faces, grid)
-    ceiling = np.zeros(grid.nx * grid.ny)
-    _ceiling(columns.start, columns.z, columns.up, ceiling)
+    lowest = _lowest_ceiling(vertices, faces, grid)
     top = np.empty((grid.nx, grid.ny))
-    _under_balls(ceiling.reshape(grid.nx, grid.ny), wall + SAFETY, STEP, top)
+    _under_balls(lowest, wall + SAFETY, STEP, top)
     levels = int(np.ceil(float(vertices[:, 2].max()) / STEP)) + 2
     z = np.arange(levels) * STEP
     field = np.minimum(top[:, :, None] - z, z - wall)
@@ -127,6 +126,17 @@ def hollow_out(vertices: Array, faces: Faces, wall: float) -> Cavity | None:
     ]
     body = manifold3d.Manifold.batch_boolean([*bodies, *pipes], manifold3d.OpType.Add)
     return Cavity(body, volume, drains)
+
+
+def _lowest_ceiling(vertices: Array, faces: Faces, grid: Grid) -> Array:
+    """Lowest ceiling around each column, so that narrow clefts are not missed."""
+    pitch = grid.pitch / FINE
+    half = (FINE - 1) / 2.0 * pitch
+    fine = Grid(grid.x0 - half, grid.y0 - half, pitch, grid.nx * FINE, grid.ny * FINE)
+    columns: Columns = column_crossings(vertices, faces, fine)
+    ceiling = np.zeros(fine.nx * fine.ny)
+    _ceiling(columns.start, columns.z, columns.up, ceiling)
+    return np.asarray(ceiling.reshape(grid.nx, FINE, grid.ny, FINE).min(axis=(1, 3)))
 
 
 def _drain_places(low: NDArray[np.bool_], grid: Grid) -> list[tuple[float, float]]:

@@ -127,16 +127,21 @@ def joined_pairs(faces: Faces, line: NDArray[np.int64]) -> list[tuple[int, int]]
 
 
 def refine_patch(
-    vertices: NDArray[np.float64], faces: Faces, edge: float
+    vertices: NDArray[np.float64],
+    faces: Faces,
+    edge: float,
+    taken: list[tuple[int, int]] | None = None,
 ) -> tuple[NDArray[np.float64], Faces]:
     """Add points inside a patch until its triangles are about ``edge`` mm wide.
 
-    Border edges are left whole. Centroid insertion with edge flips after
+    Border edges are left whole, and no edge is laid between ``taken`` pairs of points
+    (those that the surface around joins already). Centroid insertion with edge flips after
     Liepa (2003), "Filling holes in meshes".
     """
     points = list(vertices)
     tris = [tuple(f) for f in faces.tolist()]
     wanted = 0.433 * edge * edge
+    banned = {(min(i, j), max(i, j)) for i, j in taken or []}
     for _ in range(12):
         grown: list[tuple[int, int, int]] = []
         added = 0
@@ -150,14 +155,16 @@ def refine_patch(
                 added += 1
             else:
                 grown.append((a, b, c))
-        tris = _flip(points, grown)
+        tris = _flip(points, grown, banned)
         if not added or len(points) > len(vertices) + 4000:
             break
     return np.asarray(points), np.asarray(tris, dtype=np.int32)
 
 
 def _flip(
-    points: list[NDArray[np.float64]], tris: list[tuple[int, int, int]]
+    points: list[NDArray[np.float64]],
+    tris: list[tuple[int, int, int]],
+    banned: set[tuple[int, int]],
 ) -> list[tuple[int, int, int]]:
     """Flip inner edges towards larger opposite angles (Delaunay on the surface)."""
     for _ in range(4):
@@ -174,7 +181,7 @@ def _flip(
                 continue
             c = next(v for v in tris[t] if v != a and v != b)
             d = next(v for v in tris[u] if v != a and v != b)
-            if (c, d) in owner or (d, c) in owner:
+            if (c, d) in owner or (d, c) in owner or (min(c, d), max(c, d)) in banned:
                 continue
             if _angle(points, a, b, c) + _angle(points, a, b, d) > np.pi + 1e-6:
                 normal = np.cross(points[b] - points[a], points[c] - points[a])
@@ -265,11 +272,12 @@ def patch_loop(
     """
     backwards = line[::-1]
     rim = vertices[backwards]
-    local = fill_loop(rim, taken=joined_pairs(faces, backwards))
+    taken = joined_pairs(faces, backwards)
+    local = fill_loop(rim, taken=taken)
     if len(line) < 5 or not smooth:
         return vertices, backwards[local].astype(np.int32)
     perimeter = float(np.linalg.norm(np.roll(rim, -1, axis=0) - rim, axis=1).sum())
-    patch_v, patch_f = refine_patch(rim, local, max(edge, perimeter / 120.0))
+    patch_v, patch_f = refine_patch(rim, local, max(edge, perimeter / 120.0), taken)
     made = len(patch_v) - len(line)
     index = np.concatenate((backwards, len(vertices) + np.arange(made)))
     patch = index[patch_f].astype(np.int32)

@@ -64,8 +64,6 @@ def as_written(vertices: Array, faces: Faces) -> tuple[Array, Faces]:
     for _ in range(APART_ROUNDS):
         rounded = vertices.astype(np.float32).astype(np.float64) + 0.0
         unique, inverse = np.unique(rounded, axis=0, return_inverse=True)
-        if len(unique) == len(rounded):
-            return rounded, faces
         inverse = inverse.reshape(-1)
         joined = inverse.astype(np.int32)[faces]
         a, b, c = joined.T

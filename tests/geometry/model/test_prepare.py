@@ -154,7 +154,8 @@ def test_a_nudge_lowers_the_front():
 
 
 def test_a_higher_trim_keeps_less_tissue_and_straight_walls_below():
-    low, high = model("upper", trim=0.0), model("upper", trim=3.0)
+    low, high = model("upper", block_out=None), model("upper", trim=3.0, block_out=None)
+    assert low.cut_z == 0.0
     kept = [m.report["trim"]["tissue_kept_mm"]["min"] for m in (low, high)]
     assert kept[1] < kept[0]
     solid = high.solid
