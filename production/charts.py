@@ -10,7 +10,7 @@ import matplotlib
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from production.selectors.review import Bin
+from production.selectors.review import Band
 from production.statistics import Chart
 
 matplotlib.use("svg")
@@ -86,26 +86,24 @@ def pareto_chart(rows: Sequence[tuple[str, int, float]]) -> bytes:
     return _draw(paint, (7.2, max(1.6, 0.42 * len(rows) + 0.8)))
 
 
-def reliability_chart(bins: Sequence[Bin]) -> bytes:
+def reliability_chart(bands: Sequence[Band]) -> bytes:
     """Draw what was said against what happened, with intervals."""
 
     def paint(axes: Axes) -> None:
         axes.plot([0, 1], [0, 1], color=QUIET, linestyle="--", linewidth=1)
-        for bin_ in bins:
-            value = bin_.rate.value or 0.0
-            axes.plot(
-                [bin_.predicted] * 2, [bin_.rate.low, bin_.rate.high], color=INK, linewidth=1.4
-            )
-            axes.plot(bin_.predicted, value, "o", color=ACCENT, markersize=7)
+        for band in bands:
+            value = band.rate.value or 0.0
+            axes.plot([band.stated] * 2, [band.rate.low, band.rate.high], color=INK, linewidth=1.4)
+            axes.plot(band.stated, value, "o", color=ACCENT, markersize=7)
             axes.text(
-                bin_.predicted,
-                bin_.rate.low - 0.01,
-                f"{bin_.rate.n}",
+                band.stated,
+                band.rate.low - 0.01,
+                f"{band.rate.n}",
                 ha="center",
                 va="top",
                 fontsize=9,
             )
-        low = min([b.rate.low for b in bins] + [b.predicted for b in bins] + [0.9]) - 0.08
+        low = min([b.rate.low for b in bands] + [b.stated for b in bands] + [0.9]) - 0.08
         axes.set_xlim(max(0.0, low), 1.01)
         axes.set_ylim(max(0.0, low), 1.02)
         axes.set_xlabel("probability stated at agreement")
@@ -114,18 +112,3 @@ def reliability_chart(bins: Sequence[Bin]) -> bytes:
             axis.set_major_formatter(matplotlib.ticker.PercentFormatter(1.0, 0))
 
     return _draw(paint, (4.6, 3.4))
-
-
-def line_chart(labels: Sequence[str], values: Sequence[float | None], unit: str) -> bytes:
-    """Draw one value per day."""
-
-    def paint(axes: Axes) -> None:
-        data: list[Any] = [float("nan") if v is None else v for v in values]
-        axes.plot(range(len(data)), data, "-o", color=ACCENT, markersize=4, linewidth=1.2)
-        step = max(1, len(labels) // 8)
-        axes.set_xticks(range(0, len(labels), step), list(labels)[::step])
-        axes.set_ylabel(unit)
-        axes.set_ylim(bottom=0)
-        axes.margins(x=0.02)
-
-    return _draw(paint)

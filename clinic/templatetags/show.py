@@ -91,9 +91,9 @@ def get(mapping: Any, key: Any) -> Any:
 
 
 @register.simple_tag(takes_context=True)
-def here(context: template.Context, prefix: str) -> str:
-    """``aria-current`` for the menu entry whose section we are in."""
+def here(context: template.Context, prefixes: str) -> str:
+    """``aria-current`` for the menu entry whose sections (space between) we are in."""
     request = context.get("request")
-    if request and request.path.startswith(prefix):
+    if request and request.path.startswith(tuple(prefixes.split())):
         return SafeString('aria-current="page"')
     return ""

@@ -7,9 +7,11 @@ from production.jobs.base import Job
 from production.jobs.inspect import InspectScan
 from production.jobs.plan import MakePlan
 from production.jobs.prepare import PrepareModel
+from production.jobs.summarise import Summarise
 
 JOBS: dict[str, Job] = {
     "inspect": InspectScan(),
     "prepare": PrepareModel(),
     "plan": MakePlan(),
+    "summarise": Summarise(),
 }

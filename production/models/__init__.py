@@ -29,12 +29,14 @@ from production.models.models3d import Plate, PreparedModel
 from production.models.orders import Order, Promise, Series, SeriesStep
 from production.models.plans import Plan
 from production.models.scans import Acceptance, Scan
+from production.models.summary import DaySummary
 
 __all__ = [
     "Acceptance",
     "AccuracyCheck",
     "Appliance",
     "ApplianceKind",
+    "DaySummary",
     "Downtime",
     "Handover",
     "InstructionCard",

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import logging
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from clinic.models import Office
@@ -73,16 +73,20 @@ def quote_pickup(
 
 def requote(order: Order, *, confidence: float | None = None) -> Offer:
     """Ask when an open order can be picked up, as things stand now."""
-    office = Office.get()
+    from production import planning
+
     situation = read_situation()
     group = str(order.pk)
-    problem = situation.problem
-    own = [job for job in problem["jobs"] if job["group"] == group]
+    # Read as one bench first: work that has started keeps the place where it is done.
+    whole = planning.parse_problem(situation.problem)
+    own = [job for job in whole.jobs if str(job.group) == group]
     if not own:
         return Offer(None, reason="Nothing of this order is being made.")
-    problem["jobs"] = [job for job in problem["jobs"] if job["group"] != group]
-    jobs = [job | {"due": None, "group": NEW} for job in own]
-    return _offer(situation, jobs, confidence or office.confidence, None)
+    others = tuple(job for job in whole.jobs if str(job.group) != group)
+    answer = planning.quote(
+        replace(whole, jobs=others), own, confidence=confidence or Office.get().confidence
+    )
+    return _as_offer(situation, answer)
 
 
 def _offer(
@@ -98,7 +102,10 @@ def _offer(
     problem = planning.parse_problem(situation.problem)
     if due_at is not None:
         return _check_time(situation, jobs, due_at)
-    answer = planning.quote(problem, jobs, confidence=confidence)
+    return _as_offer(situation, planning.quote(problem, jobs, confidence=confidence))
+
+
+def _as_offer(situation: Situation, answer: dict[str, Any]) -> Offer:
     return Offer(
         earliest=None if answer["earliest"] is None else situation.moment(answer["earliest"]),
         p_kept=answer["p_kept"],

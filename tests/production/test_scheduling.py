@@ -10,9 +10,10 @@ from django.utils import timezone
 
 from clinic.models import ClosedDay, OpeningHours
 from production.actions import agree_promise, open_order
+from production.actions.starting import start
 from production.models import ApplianceKind, Machine, Plan, Promise
 from production.planning.solve.checker import violations
-from production.scheduling import quote_pickup
+from production.scheduling import quote_pickup, requote
 from production.scheduling.hours import open_spans, windows
 from production.scheduling.publish import make_plan
 from production.scheduling.state import read_situation
@@ -78,6 +79,18 @@ def test_without_a_printer_nothing_can_be_promised_and_the_reason_says_so(retain
     offer = quote_pickup(retainer, ["upper"], MORNING)
     assert offer.earliest is None
     assert "printer" in offer.reason
+
+
+def test_an_order_whose_hand_work_has_started_is_quoted_again(retainer, person, patient):
+    doctor, technician = person("doctor"), person("technician")
+    orders = [
+        open_order(doctor, patient, retainer, ["upper"], key=f"hand{number}") for number in range(2)
+    ]
+    for order in orders:
+        start(technician, order.appliances.get(), key=f"start-{order.pk}")
+    offer = requote(orders[0])
+    assert offer.earliest is not None
+    assert offer.p_kept >= 0.95
 
 
 def test_a_published_plan_is_feasible_and_gives_every_promise_its_risk(

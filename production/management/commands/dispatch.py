@@ -5,16 +5,18 @@ from __future__ import annotations
 import logging
 import signal
 import threading
+import time
 from typing import Any
 
 from django.core.management.base import BaseCommand
 
-from production import work
+from production import uploads, work
 from production.jobs import JOBS
 from production.models import Work
 
 log = logging.getLogger(__name__)
 EVERY_SECONDS = 2.0
+HOUSEKEEPING_SECONDS = 3600.0
 
 
 class Command(BaseCommand):
@@ -28,9 +30,14 @@ class Command(BaseCommand):
         if not options["once"]:
             signal.signal(signal.SIGTERM, lambda *_: stop.set())
             signal.signal(signal.SIGINT, lambda *_: stop.set())
+        housekeeping = 0.0
         while True:
             try:
                 work.sweep(_gave_up)
+                if time.monotonic() >= housekeeping:
+                    housekeeping = time.monotonic() + HOUSEKEEPING_SECONDS
+                    work.ask("summarise", coalesce=True)
+                    uploads.forget_old()
             except Exception:
                 # The next sweep finds what this one missed.
                 log.exception("sweep failed")
