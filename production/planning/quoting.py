@@ -32,6 +32,7 @@ AFTER = 1e-3  # minutes: just behind another promise
 NOTICEABLE = 0.0005
 OTHER_TIMES = (-30.0, 60.0)
 HELD_BACK_TRIALS = 4
+HELD_BACK_APART = 300.0  # minutes: about half a day
 
 
 def quote(
@@ -196,7 +197,11 @@ class _Desk:
     def _held_back(self, coarse: int) -> _Trial | None:
         """Try again with the new work left alone until a later opening."""
         release = self.joint_shop.release.copy()
-        for moment in self.joint_shop.wake.tolist()[:HELD_BACK_TRIALS]:
+        openings: list[float] = []
+        for moment in self.joint_shop.wake.tolist():
+            if not openings or moment >= openings[-1] + HELD_BACK_APART:
+                openings.append(moment)
+        for moment in openings[:HELD_BACK_TRIALS]:
             held = release.copy()
             held[self.new] = np.maximum(release[self.new], moment)
             self.joint_shop = self.joint_shop._replace(release=held)

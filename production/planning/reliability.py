@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 __all__ = ["Band", "Reliability", "reliability"]
 
 BANDS = 10
-BOOTSTRAPS = 1000
+BOOTSTRAPS = 400
 
 
 @dataclass(frozen=True)

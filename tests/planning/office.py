@@ -146,6 +146,7 @@ def morning(
         "jobs": jobs,
         "clock": 480.0,
         "day_spread": fits.day_spread,
+        "risk_limit": 0.12,
     }
 
 

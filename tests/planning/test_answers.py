@@ -1,0 +1,189 @@
+"""Plan, foresight and quote: what they promise to callers."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import pytest
+
+from production.planning import foresee, parse_problem, plan, quote
+from production.planning.errors import ProblemError
+from production.planning.rescue import rescue
+from production.planning.solve.checker import violations
+from tests.planning.days import random_bench
+
+DAYS = [[d * 1440.0, d * 1440.0 + 540.0] for d in range(3)]
+ROUTE = [
+    {"kind": "print", "minutes": 50, "spread": 0.1, "attended": False},
+    {"kind": "trim", "minutes": 12, "spread": 0.3},
+]
+
+
+def bench(jobs: int = 6, due: float | None = 400, **changes: Any) -> dict[str, Any]:
+    return {
+        "resources": [
+            {"id": "P", "kind": "print", "capacity": 3, "batch": True, "open": DAYS},
+            {"id": "T", "kind": "trim", "open": DAYS},
+        ],
+        "jobs": [{"id": f"J{i}", "due": due, "steps": ROUTE} for i in range(jobs)],
+        **changes,
+    }
+
+
+def same(report: dict[str, Any]) -> str:
+    return json.dumps({k: v for k, v in report.items() if k != "seconds"})
+
+
+def test_every_immediate_plan_passes_the_independent_checker() -> None:
+    for seed in range(60):
+        data = random_bench(1000 + seed)
+        assert violations(data, plan(parse_problem(data))) == [], f"bench {1000 + seed}"
+
+
+def test_the_same_state_and_seed_give_the_same_bytes() -> None:
+    problem = parse_problem(bench(12))
+    job = {"id": "new", "steps": ROUTE}
+    assert same(plan(problem)) == same(plan(problem))
+    assert same(foresee(problem, 3000, 7)) == same(foresee(problem, 3000, 7))
+    assert same(foresee(problem, 3000, 7)) != same(foresee(problem, 3000, 8))
+    assert same(quote(problem, job)) == same(quote(problem, job))
+
+
+def test_foresight_reports_groups_by_their_last_member() -> None:
+    data = bench(2, due=125)
+    for job in data["jobs"]:
+        job["group"] = "pair"
+    report = foresee(parse_problem(data), 4000)
+    jobs, group = report["jobs"], report["groups"][0]
+    assert group["id"] == "pair"
+    assert group["p_late"] >= max(job["p_late"] for job in jobs)
+    assert group["finish"]["p50"] >= max(job["finish"]["p50"] for job in jobs)
+    assert jobs[0]["finish"]["p10"] < jobs[0]["finish"]["p50"] < jobs[0]["finish"]["p90"]
+
+
+def test_certain_durations_give_certain_answers() -> None:
+    data = bench(1, due=62)
+    data["jobs"][0]["steps"] = [{**step, "spread": 0} for step in ROUTE]
+    report = foresee(parse_problem(data), 50)["jobs"][0]
+    assert report["p_late"] == 0
+    assert report["finish"] == {"p10": 62, "p50": 62, "p90": 62}
+    data["jobs"][0]["due"] = 61.9
+    assert foresee(parse_problem(data), 50)["jobs"][0]["p_late"] == 1
+
+
+def test_quote_is_kept_as_often_as_it_says_on_other_futures() -> None:
+    data = bench(8)
+    answer = quote(parse_problem(data), {"id": "new", "steps": ROUTE}, 0.9, samples=2000)
+    data["jobs"].append({"id": "new", "due": answer["earliest"], "steps": ROUTE})
+    report = foresee(parse_problem(data), 4000, seed=99)
+    late = next(job["p_late"] for job in report["jobs"] if job["id"] == "new")
+    assert answer["p_kept"] >= 0.9
+    assert 1 - late == pytest.approx(answer["p_kept"], abs=0.025)
+
+
+def test_a_quote_pushes_no_promise_past_the_limit() -> None:
+    data = bench(6, due=235)
+    problem = parse_problem({**data, "risk_limit": 0.1})
+    before = {j["id"]: j["p_late"] for j in foresee(problem, 1000, 0)["jobs"]}
+    answer = quote(problem, {"id": "new", "steps": ROUTE})
+    for item in answer["delayed"]:
+        assert item["p_late_before"] == pytest.approx(before[item["id"]], abs=1e-9)
+        if item["p_late_before"] <= 0.1:
+            assert item["p_late_after"] <= 0.1
+    higher = quote(problem, {"id": "new", "steps": ROUTE}, 0.99)
+    assert higher["earliest"] >= answer["earliest"]
+
+
+def test_several_arches_are_promised_together() -> None:
+    problem = parse_problem(bench(2))
+    one = quote(problem, {"id": "upper", "steps": ROUTE})
+    two = quote(problem, [{"id": n, "steps": ROUTE, "group": "x"} for n in ("upper", "lower")])
+    assert two["earliest"] > one["earliest"]
+
+
+def test_promises_are_set_at_pickup_hours_and_on_the_grid() -> None:
+    problem = parse_problem(bench(2, pickup=[[300, 500], [1500, 1900]], grid=15, clock=487))
+    answer = quote(problem, {"id": "new", "steps": ROUTE})
+    assert 300 <= answer["earliest"] <= 500
+    assert (answer["earliest"] + 487) % 15 == pytest.approx(0)
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({"resources": [{"id": "T", "kind": "trim"}]}, "no resource of kind 'print'"),
+        (
+            {
+                "resources": [
+                    {"id": "P", "kind": "print", "open": []},
+                    {"id": "T", "kind": "trim"},
+                ]
+            },
+            "no open time left",
+        ),
+        (
+            {
+                "resources": [
+                    {"id": "P", "kind": "print", "open": [[0, 20]]},
+                    {"id": "T", "kind": "trim", "open": [[0, 40]]},
+                ]
+            },
+            "no open time left",
+        ),
+        ({"pickup": [[-60, -1]]}, "no time for setting a promise"),
+    ],
+)
+def test_what_cannot_be_promised_is_said_with_the_reason(
+    changes: dict[str, Any], words: str
+) -> None:
+    data = bench(0, **changes)
+    answer = quote(parse_problem(data), {"id": "new", "steps": ROUTE})
+    assert answer["earliest"] is None
+    assert words in answer["reason"]
+
+
+def test_a_closed_office_and_impossible_jobs_never_hang() -> None:
+    data = bench(3)
+    for resource in data["resources"]:
+        resource["open"] = []
+    problem = parse_problem(data)
+    assert len(plan(problem)["infeasible"]) == 3
+    report = foresee(problem, 100)
+    assert report["jobs"][0]["p_late"] == 1
+    assert report["jobs"][0]["finish"]["p50"] is None
+
+
+def test_an_unattended_step_runs_over_midnight_an_attended_one_waits() -> None:
+    late = {"id": "late", "release": 535, "steps": ROUTE}
+    steps = plan(parse_problem({**bench(0), "jobs": [late]}))["steps"]
+    assert (steps[0]["start"], steps[0]["end"]) == (535, 585)
+    assert steps[1]["start"] == 1440
+
+
+def test_bad_requests_are_told() -> None:
+    problem = parse_problem(bench(1))
+    for job, confidence in (
+        ({"id": "J0", "steps": ROUTE}, 0.95),
+        ({"id": "x", "steps": ROUTE}, 1.0),
+        ({"id": "x"}, 0.95),
+        ([], 0.95),
+    ):
+        with pytest.raises(ProblemError):
+            quote(problem, job, confidence)
+    with pytest.raises(ProblemError):
+        foresee(problem, 0)
+
+
+def test_rescue_finds_that_make_ahead_work_stands_in_the_way() -> None:
+    data = bench(3, due=130)
+    ahead = [{"id": f"A{i}", "due": 100, "steps": ROUTE} for i in range(3)]
+    for job in ahead:
+        job["due"] = None
+    data["jobs"] = [*data["jobs"], *ahead]
+    data["policy"] = {"rule": "order", "order": ["A0", "A1", "A2"]}
+    found = rescue(parse_problem(data), "J2")
+    assert found["p_late"] > 0.5
+    assert found["causes"][0]["waits_for"] in ("machine", "fuller batch")
+    best = {item["what"]: item["p_late_after"] for item in found["rescues"]}
+    assert best["postpone make-ahead"] < found["p_late"] - 0.3
