@@ -158,6 +158,7 @@ def _measure_arch(
             coarsen(main, CELL_MM),
             _border_points(topology),
             frame.occlusal,
+            float(frame.origin @ frame.occlusal),
             undercut.along.lattice.outward,
             limits.bubble_mm,
         )

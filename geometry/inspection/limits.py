@@ -27,7 +27,7 @@ class Limits:
     coarse_edge_mm: float = 0.6
     noise_mm: float = 0.06
     spike_mm: float = 0.5
-    bubble_mm: float = 0.3
+    bubble_mm: float = 0.31
     self_intersections: int = 200
     faulty_edges: int = 50
     tilt_deg: float = 5.0

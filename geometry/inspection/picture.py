@@ -77,6 +77,8 @@ class Scene:
     outward : int
     axes : rows right, anterior, occlusal (3, 3)
         As shown; any orthogonal axes when no arch was recognised.
+    known_side : bool
+        Whether right and left are known and may be written beside the arch.
     """
 
     def __init__(
@@ -86,7 +88,10 @@ class Scene:
         depth_mm: NDArray[np.float64],
         outward: int,
         axes: NDArray[np.float64],
+        *,
+        known_side: bool,
     ) -> None:
+        self.known_side = known_side
         self.mesh = mesh
         self.normals = normals
         self.depth_mm = depth_mm
@@ -148,6 +153,8 @@ def still(
     view, camera, nearest = scene.draw((main, body), occlusal, anterior, 3 * unit, depth=False)
     _lines(view, camera, nearest, lines, unit)
     _markers(view, camera, nearest, findings, letters)
+    if scene.known_side:
+        _sides(view, camera, scene.axes[0], letters)
     sheet.paste(view, (0, head))
     side = width - main
     half = body // 2
@@ -190,6 +197,19 @@ def _lines(
             if shown[k] and shown[k + 1]:
                 ends = [tuple(seen[k, :2]), tuple(seen[k + 1, :2])]
                 pen.line(ends, fill=colour, width=max(2, unit // 6))
+
+
+def _sides(
+    view: Image.Image, camera: Camera, right: NDArray[np.float64], letters: _Letters
+) -> None:
+    """Write the patient's right and left at the foot of the view."""
+    pen = ImageDraw.Draw(view)
+    leftwards = float(right @ camera.axes[0]) < 0.0
+    names = ("patient's right", "patient's left")
+    first, second = names if leftwards else names[::-1]
+    y = camera.height - 0.4 * letters.size
+    letters.write(pen, (letters.size, y), first, QUIET, "ls")
+    letters.write(pen, (camera.width - letters.size, y), second, QUIET, "rs")
 
 
 def _visible(seen: NDArray[np.float64], nearest: NDArray[np.float64]) -> NDArray[np.bool_]:

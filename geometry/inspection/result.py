@@ -116,7 +116,14 @@ class Inspection:
             if self.frame is None
             else np.stack([self.frame.right, self.frame.anterior, self.frame.occlusal])
         )
-        scene = pictures.Scene(whole, vertex_normals(whole), self._depth, self._outward, axes)
+        scene = pictures.Scene(
+            whole,
+            vertex_normals(whole),
+            self._depth,
+            self._outward,
+            axes,
+            known_side=self.frame is not None and self.frame.arch != "unknown",
+        )
         title = f"{self.report['verdict'].upper()}. {self.report['explanation']}"
         return pictures.still(scene, self.findings, self.overlays()["lines"], title, width, height)
 

@@ -26,6 +26,8 @@ _REACH_MM = 0.93
 _STEEP = 0.2
 # What a surface may stand out more when it faces that way, mm per unit of cosine.
 _ALLOWANCE_MM = 0.65
+# Near the biting surfaces corners of incisal edges stand out even where they are steep.
+_EDGE_ZONE_MM, _EDGE_ALLOWANCE_MM = 2.5, 0.1
 _APART_MM = 2.0
 
 
@@ -80,6 +82,7 @@ def find_bumps(
     coarse: Mesh,
     border: NDArray[np.float64],
     axis: NDArray[np.float64],
+    level: float,
     outward: int,
     least_mm: float,
 ) -> tuple[Bump, ...]:
@@ -93,6 +96,8 @@ def find_bumps(
         Border points; within about a millimetre of them nothing is judged.
     axis : (3,) float64
         Unit vector from the gums to the biting surfaces.
+    level : float
+        Height of the occlusal plane along ``axis``.
     outward : int
         +1 when the winding's normals point outward, else -1.
     least_mm : float
@@ -111,11 +116,12 @@ def find_bumps(
     links = coarse.vertices[rows] - coarse.vertices[neighbour]
     spacing = float(np.median(np.linalg.norm(links, axis=1)))
     rounds = int(np.clip(np.round((_REACH_MM / max(spacing, 1e-6)) ** 2), 1, 12))
-    level = smooth(coarse.vertices, start, neighbour, rounds)
+    smoothed = smooth(coarse.vertices, start, neighbour, rounds)
     facing = smooth(normals, start, neighbour, 3)
     facing /= np.linalg.norm(facing, axis=1, keepdims=True) + 1e-12
-    out = ((coarse.vertices - level) * facing).sum(axis=1)
+    out = ((coarse.vertices - smoothed) * facing).sum(axis=1)
     out -= _ALLOWANCE_MM * np.clip(facing @ axis - _STEEP, 0.0, None)
+    out[coarse.vertices @ axis > level - _EDGE_ZONE_MM] -= _EDGE_ALLOWANCE_MM
     near = np.zeros(len(out), dtype=np.uint8)
     if len(border):
         _, edge = cKDTree(coarse.vertices).query(border)

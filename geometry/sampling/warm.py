@@ -16,4 +16,4 @@ def warm() -> None:
     faces = np.array([[0, 1, 2], [0, 2, 3], [0, 3, 4], [0, 4, 1]], dtype=np.int32)
     tent = Mesh(vertices, faces)
     measure(analyse(tent, self_intersections=False), 1.0)
-    find_bumps(tent, vertices[1:], np.array([0.0, 0.0, 1.0]), 1, 0.3)
+    find_bumps(tent, vertices[1:], np.array([0.0, 0.0, 1.0]), 3.0, 1, 0.3)

@@ -51,7 +51,7 @@ def test_text_says_the_verdict_first_and_a_rescan_is_exit_one(
         (b"", "empty"),
         (b"hello", "only 5 bytes"),
         (None, "No such file"),
-        (b" " * 84, "promises 538976288"),
+        (b"\x01" * 84, "promises 16843009"),
     ],
 )
 def test_bad_input_is_one_line_and_exit_two(
