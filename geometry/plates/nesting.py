@@ -29,11 +29,11 @@ _SLACK_MM = 0.1
 are not exact."""
 _ENOUGH = 1e-3
 _PLACES = 800
-_TRIES = 150
-_ROUNDS = 10
+_TRIES = 60
+_ROUNDS = 5
 """Rounds between looks at the clock."""
-_INSERT_ROUNDS = 160
-_VAIN_ROUNDS = 240
+_INSERT_ROUNDS = 150
+_VAIN_ROUNDS = 150
 """Rounds spent in vain, over all models, before the search ends."""
 
 
@@ -89,13 +89,17 @@ def nest(
             layout.left_out[k] = "larger than the plate"
         elif used + needs > grown_plate or shape.outline.area >= 0.98 * failed_area:
             layout.left_out[k] = "the plate is full"
-        elif work.insert(kinds[k], lambda poses, k=k: _valid(layout, shapes, kinds, [*chosen, k], poses)):
+        elif work.insert(
+            kinds[k], lambda poses, k=k: _valid(layout, shapes, kinds, [*chosen, k], poses)
+        ):
             chosen.append(k)
             used += needs
         else:
             layout.left_out[k] = "the plate is full"
             failed_area = min(failed_area, float(shape.outline.area))
-    layout.placed.extend(_placements(items, shapes, kinds, chosen, work.poses + [_SLACK_MM, _SLACK_MM, 0.0]))
+    layout.placed.extend(
+        _placements(items, shapes, kinds, chosen, work.poses + [_SLACK_MM, _SLACK_MM, 0.0])
+    )
     return layout
 
 
@@ -150,6 +154,7 @@ class _Work:
 def check_plate(
     items: Sequence[Item], plate: tuple[float, float], gap: float
 ) -> tuple[float, float]:
+    """Return (width, depth); raise GeometryError when a size makes no sense."""
     if len(items) > MOST_ITEMS:
         raise GeometryError(f"{len(items)} models at once; nest at most {MOST_ITEMS}")
     width, depth = (float(side) for side in plate)
@@ -165,6 +170,7 @@ def check_plate(
 
 
 def footprint_of(item: Item) -> shapely.Polygon:
+    """Return the outline that the item brings, or that of its solid."""
     if item.outline is not None:
         polygon = shapely.Polygon(item.outline)
         if not polygon.is_valid or polygon.area <= 0.0:
@@ -230,6 +236,4 @@ def _valid(
     poses: NDArray[np.float64],
 ) -> bool:
     placed = _placements(layout.items, shapes, kinds, chosen, poses)
-    return not Layout(
-        layout.items, layout.footprints, layout.plate, layout.gap, placed
-    ).conflicts()
+    return not Layout(layout.items, layout.footprints, layout.plate, layout.gap, placed).conflicts()

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import math
 
-import numpy as np
 from numba import njit
 
 from geometry.plates.shapes import CELL_MM
@@ -24,7 +23,7 @@ def distance_at(packed, shape, x, y):  # type: ignore[no-untyped-def]
     _, _, fields, start, columns, rows, corners, _ = packed
     u = (x - corners[shape, 0]) / CELL_MM
     v = (y - corners[shape, 1]) / CELL_MM
-    c, r = int(math.floor(u)), int(math.floor(v))
+    c, r = math.floor(u), math.floor(v)
     if c < 0 or r < 0 or c >= columns[shape] - 1 or r >= rows[shape] - 1:
         return 1e9, 0.0, 0.0
     fu, fv = u - c, v - r
@@ -38,8 +37,8 @@ def distance_at(packed, shape, x, y):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def points_in(packed, a, xa, ya, ta, b, xb, yb, tb, gap):  # type: ignore[no-untyped-def]
-    """Sum of squares over the points of ``b`` too near to ``a``."""
+def points_in(packed, a, xa, ya, ta, b, xb, yb, tb, gap, limit):  # type: ignore[no-untyped-def]
+    """Sum of squares over the points of ``b`` too near to ``a``; stops above ``limit``."""
     points, first, radii = packed[0], packed[1], packed[7]
     reach = radii[a] + gap
     ca, sa, cb, sb = math.cos(ta), math.sin(ta), math.cos(tb), math.sin(tb)
@@ -56,18 +55,21 @@ def points_in(packed, a, xa, ya, ta, b, xb, yb, tb, gap):  # type: ignore[no-unt
         d = gap - distance_at(packed, a, x, y)[0]
         if d > 0.0:
             total += d * d
+            if total > limit:
+                return total
     return total
 
 
 @njit(cache=True, nogil=True)
-def pair_energy(packed, a, xa, ya, ta, b, xb, yb, tb, gap):  # type: ignore[no-untyped-def]
+def pair_energy(packed, a, xa, ya, ta, b, xb, yb, tb, gap, limit):  # type: ignore[no-untyped-def]
     """Sum of squares over the points of both shapes too near to the other one."""
     reach = packed[7][a] + packed[7][b] + gap
     if (xa - xb) ** 2 + (ya - yb) ** 2 > reach * reach:
         return 0.0
-    return points_in(packed, a, xa, ya, ta, b, xb, yb, tb, gap) + points_in(
-        packed, b, xb, yb, tb, a, xa, ya, ta, gap
-    )
+    total = points_in(packed, a, xa, ya, ta, b, xb, yb, tb, gap, limit)
+    if total > limit:
+        return total
+    return total + points_in(packed, b, xb, yb, tb, a, xa, ya, ta, gap, limit - total)
 
 
 @njit(cache=True, nogil=True)
@@ -102,72 +104,119 @@ def energy_of(packed, kinds, poses, weights, k, x, y, t, width, depth, gap, limi
             return total
         if j != k:
             total += weights[k, j] * pair_energy(
-                packed, kinds[k], x, y, t, kinds[j], poses[j, 0], poses[j, 1], poses[j, 2], gap
-            )
+                packed, kinds[k], x, y, t,
+                kinds[j], poses[j, 0], poses[j, 1], poses[j, 2],
+                gap, (limit - total) / weights[k, j],
+            )  # fmt: skip
     return total
 
 
 @njit(cache=True, nogil=True)
-def _add(system, right, nx, ny, lever, size, missing, weight):  # type: ignore[no-untyped-def]
-    """Add to the normal equations that moving along (nx, ny) by ``missing`` is wanted."""
-    lever = lever / size
-    row = (nx, ny, lever)
-    for i in range(3):
-        right[i] += weight * row[i] * missing
-        for j in range(3):
-            system[i, j] += weight * row[i] * row[j]
+def _solve(a, b, c, d, e, f, r0, r1, r2):  # type: ignore[no-untyped-def]
+    """Solve the symmetric system [[a, b, c], [b, d, e], [c, e, f]] x = r (Cramer)."""
+    m0, m1, m2 = d * f - e * e, c * e - b * f, b * e - c * d
+    det = a * m0 + b * m1 + c * m2
+    if det <= 0.0:
+        return 0.0, 0.0, 0.0
+    n1, n2 = a * f - c * c, b * c - a * e
+    x = (m0 * r0 + m1 * r1 + m2 * r2) / det
+    y = (m1 * r0 + n1 * r1 + n2 * r2) / det
+    z = (m2 * r0 + n2 * r1 + (a * d - b * b) * r2) / det
+    return x, y, z
 
 
 @njit(cache=True, nogil=True)
 def step_apart(packed, kinds, poses, weights, k, x, y, t, width, depth, gap):  # type: ignore[no-untyped-def]
-    """One damped least-squares step of shape ``k``; returns its new pose."""
+    """Weighted energy of shape ``k`` at a pose, and one damped least-squares step from it.
+
+    Every point too near asks to be moved along the field's slope by what is missing.
+
+    Returns
+    -------
+    energy, x, y, turn
+        The energy before the step; the pose after it.
+    """
     points, first, radii = packed[0], packed[1], packed[7]
     n = poses.shape[0]
     a = kinds[k]
     size = radii[a]
-    system = np.zeros((3, 3))
-    right = np.zeros(3)
+    energy = 0.0
+    # Normal equations of the step (x, y, turn · size).
+    xx = xy = xt = yy = yt = tt = rx_ = ry_ = rt_ = 0.0
     ca, sa = math.cos(t), math.sin(t)
-    for p in range(first[a], first[a + 1]):
-        rx = ca * points[p, 0] - sa * points[p, 1]
-        ry = sa * points[p, 0] + ca * points[p, 1]
-        over = max(0.0, -(x + rx)) - max(0.0, x + rx - width)
-        if over != 0.0:
-            _add(system, right, 1.0, 0.0, -ry, size, over, weights[k, n])
-        over = max(0.0, -(y + ry)) - max(0.0, y + ry - depth)
-        if over != 0.0:
-            _add(system, right, 0.0, 1.0, rx, size, over, weights[k, n])
+    if x < size or y < size or x > width - size or y > depth - size:
+        w = weights[k, n]
+        for p in range(first[a], first[a + 1]):
+            px = ca * points[p, 0] - sa * points[p, 1]
+            py = sa * points[p, 0] + ca * points[p, 1]
+            d = max(0.0, -(x + px)) - max(0.0, x + px - width)
+            if d != 0.0:
+                lever = -py / size
+                energy += w * d * d
+                xx += w
+                xt += w * lever
+                tt += w * lever * lever
+                rx_ += w * d
+                rt_ += w * d * lever
+            d = max(0.0, -(y + py)) - max(0.0, y + py - depth)
+            if d != 0.0:
+                lever = px / size
+                energy += w * d * d
+                yy += w
+                yt += w * lever
+                tt += w * lever * lever
+                ry_ += w * d
+                rt_ += w * d * lever
     for j in range(n):
         if j == k:
             continue
         b = kinds[j]
         xb, yb, tb = poses[j, 0], poses[j, 1], poses[j, 2]
-        reach = radii[a] + radii[b] + gap
+        reach = size + radii[b] + gap
         if (x - xb) ** 2 + (y - yb) ** 2 > reach * reach:
             continue
+        w = weights[k, j]
         cb, sb = math.cos(tb), math.sin(tb)
-        for p in range(first[a], first[a + 1]):
-            rx = ca * points[p, 0] - sa * points[p, 1]
-            ry = sa * points[p, 0] + ca * points[p, 1]
-            qx, qy = x + rx - xb, y + ry - yb
-            d, gx, gy = distance_at(packed, b, cb * qx + sb * qy, -sb * qx + cb * qy)
-            if d < gap:
-                nx, ny = cb * gx - sb * gy, sb * gx + cb * gy
-                _add(system, right, nx, ny, rx * ny - ry * nx, size, gap - d, weights[k, j])
-        for p in range(first[b], first[b + 1]):
-            rx = xb + cb * points[p, 0] - sb * points[p, 1] - x
-            ry = yb + sb * points[p, 0] + cb * points[p, 1] - y
-            d, gx, gy = distance_at(packed, a, ca * rx + sa * ry, -sa * rx + ca * ry)
-            if d < gap:
-                nx, ny = -(ca * gx - sa * gy), -(sa * gx + ca * gy)
-                _add(system, right, nx, ny, rx * ny - ry * nx, size, gap - d, weights[k, j])
-    trace = system[0, 0] + system[1, 1] + system[2, 2]
-    if trace <= 0.0:
-        return x, y, t
-    for i in range(3):
-        system[i, i] += 0.02 * trace + 1e-9
-    step = np.linalg.solve(system, right)
-    length = math.hypot(step[0], step[1])
-    turn = step[2] / size
+        for side in range(2):
+            # First the points of k in the field of j, then the other way round.
+            c, points_c, points_s, field_c, field_s = (
+                (a, ca, sa, cb, sb) if side == 0 else (b, cb, sb, ca, sa)
+            )
+            other = b if side == 0 else a
+            ox, oy = (x - xb, y - yb) if side == 0 else (xb - x, yb - y)
+            far = (radii[other] + gap) ** 2
+            for p in range(first[c], first[c + 1]):
+                qx = ox + points_c * points[p, 0] - points_s * points[p, 1]
+                qy = oy + points_s * points[p, 0] + points_c * points[p, 1]
+                if qx * qx + qy * qy > far:
+                    continue
+                s, gx, gy = distance_at(
+                    packed, other, field_c * qx + field_s * qy, -field_s * qx + field_c * qy
+                )
+                d = gap - s
+                if d <= 0.0:
+                    continue
+                nx, ny = field_c * gx - field_s * gy, field_s * gx + field_c * gy
+                if side == 0:
+                    px, py = qx - ox, qy - oy
+                else:
+                    px, py, nx, ny = qx, qy, -nx, -ny
+                lever = (px * ny - py * nx) / size
+                energy += w * d * d
+                xx += w * nx * nx
+                xy += w * nx * ny
+                xt += w * nx * lever
+                yy += w * ny * ny
+                yt += w * ny * lever
+                tt += w * lever * lever
+                rx_ += w * d * nx
+                ry_ += w * d * ny
+                rt_ += w * d * lever
+    if energy <= 0.0:
+        return energy, x, y, t
+    damp = 0.02 * (xx + yy + tt) + 1e-9
+    dx, dy, dt = _solve(xx + damp, xy, xt, yy + damp, yt, tt + damp, rx_, ry_, rt_)
+    turn = dt / size
+    length = math.hypot(dx, dy)
     shrink = min(1.0, _LONGEST_STEP_MM / max(length, 1e-9), _LARGEST_TURN / max(abs(turn), 1e-9))
-    return x + shrink * step[0], y + shrink * step[1], t + shrink * turn
+    return energy, x + shrink * dx, y + shrink * dy, t + shrink * turn

@@ -24,19 +24,16 @@ _FREE = 1e-6
 @njit(cache=True, nogil=True)
 def descend(packed, kinds, poses, weights, k, x, y, t, width, depth, gap, steps):  # type: ignore[no-untyped-def]
     """Move shape ``k`` downhill from a pose; return (energy, x, y, turn) of the best."""
-    best = energy_of(packed, kinds, poses, weights, k, x, y, t, width, depth, gap, 1e300)
-    bx, by, bt = x, y, t
+    best, bx, by, bt = 1e300, x, y, t
     stale = 0
     for _ in range(steps):
+        found, nx, ny, nt = step_apart(packed, kinds, poses, weights, k, x, y, t, width, depth, gap)
+        stale = 0 if found < 0.97 * best else stale + 1
+        if found < best:
+            best, bx, by, bt = found, x, y, t
         if best <= _FREE or stale == 3:
             break
-        x, y, t = step_apart(packed, kinds, poses, weights, k, x, y, t, width, depth, gap)
-        found = energy_of(packed, kinds, poses, weights, k, x, y, t, width, depth, gap, 1e300)
-        stale += 1
-        if found < best:
-            if found < 0.98 * best:
-                stale = 0
-            best, bx, by, bt = found, x, y, t
+        x, y, t = nx, ny, nt
     return best, bx, by, bt
 
 
@@ -112,7 +109,7 @@ def conflicts(packed, kinds, poses, width, depth, gap):  # type: ignore[no-untyp
         for j in range(i):
             e = pair_energy(
                 packed, kinds[i], xi, yi, ti,
-                kinds[j], poses[j, 0], poses[j, 1], poses[j, 2], gap,
+                kinds[j], poses[j, 0], poses[j, 1], poses[j, 2], gap, 1e300,
             )  # fmt: skip
             out[i, j] = e
             out[j, i] = e
