@@ -10,14 +10,16 @@ from numpy.typing import NDArray
 from geometry.errors import GeometryError
 from geometry.frame.archform import ArchForm, fit_arch_form
 from geometry.frame.crowns import crown_points
-from geometry.frame.plane import FINE_CELL_MM, OcclusalPlane, find_plane
+from geometry.frame.plane import FINE_CELL_MM, OcclusalPlane, find_plane, refit
 from geometry.frame.relief import Relief, basis_of, relief_of
 from geometry.frame.side import ArchSide, tell_side
 from geometry.frame.surface import take_surface
-from geometry.frame.unroll import unroll
+from geometry.frame.teeth import MESIODISTAL_MM
+from geometry.frame.unroll import STEP_S_MM, Unrolled, unroll
 from geometry.mesh import Mesh
 
 ARCHES = ("upper", "lower")
+EDGE_COUNTS = 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,7 +167,26 @@ def find_frame(mesh: Mesh, arch: str | None = None) -> Frame:
     local_tips = np.concatenate([form.to_arch(tips[:, :2]), tips[:, 2:] - plane.level], axis=1)
     side = tell_side(row, local_tips, _palate_share(relief, plane.level, form))
     places = row.place(local_tips[:, :2])
+    likely = arch or ("upper" if side.upper >= 0.5 else "lower")
+    plane = refit(plane, _edge_shares(row, places, likely))
     return _assemble(surface.centre, plane, rotation, form, side, places, arch)
+
+
+def _edge_shares(row: Unrolled, places: NDArray[np.float64], arch: str) -> NDArray[np.float64]:
+    """How much each tip counts: an incisal edge as two cusps (its two corners).
+
+    However many places were found along the edges of the incisors, together they
+    count two for each incisor that is there.
+    """
+    central, lateral = MESIODISTAL_MM[arch][:2]
+    reach = central + lateral
+    front = np.abs(places[:, 0]) < reach
+    share = np.ones(places.shape[0])
+    length = STEP_S_MM * float((row.covered & (np.abs(row.s) < reach)).sum())
+    if front.any():
+        teeth = length / (0.5 * (central + lateral))
+        share[front] = np.clip(EDGE_COUNTS * teeth / front.sum(), 0.5, 2.5)
+    return share
 
 
 def _assemble(
@@ -178,6 +199,7 @@ def _assemble(
     stated: str | None,
 ) -> Frame:
     anterior = form.front @ rotation[:2]
+    anterior -= (anterior @ plane.axis) * plane.axis
     anterior /= np.linalg.norm(anterior)
     likely = stated or ("upper" if side.upper >= 0.5 else "lower")
     superior = -plane.axis if likely == "upper" else plane.axis
@@ -186,8 +208,10 @@ def _assemble(
     across = np.array([form.front[1], -form.front[0]]) @ rotation[:2]
     if across @ right < 0:
         places = places * np.array([-1.0, 1.0])
+    apex = form.apex @ rotation[:2]
+    apex += (plane.level - apex @ plane.axis) * plane.axis
     return Frame(
-        origin=form.apex @ rotation[:2] + plane.level * plane.axis + centre,
+        origin=apex + centre,
         right=right / np.linalg.norm(right),
         anterior=anterior,
         occlusal=plane.axis,

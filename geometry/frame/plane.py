@@ -116,8 +116,11 @@ def _best_plane(points, weight, axis, least_cos, shared, tries, seed):  # type: 
 
 
 @njit(cache=True, nogil=True)
-def _fit(points, axis, level, reach, huber):  # type: ignore[no-untyped-def]
-    """Huber fit of the plane to the tips within ``reach`` of it, followed to rest."""
+def _fit(points, share, axis, level, reach, huber):  # type: ignore[no-untyped-def]
+    """Huber fit of the plane to the tips within ``reach`` of it, followed to rest.
+
+    ``share`` is how much each tip counts.
+    """
     n = points.shape[0]
     inside = np.zeros(n, dtype=np.bool_)
     now = np.zeros(n, dtype=np.bool_)
@@ -135,7 +138,7 @@ def _fit(points, axis, level, reach, huber):  # type: ignore[no-untyped-def]
             now[i] = d <= reach
             same &= now[i] == inside[i]
             if now[i]:
-                weight[i] = 1.0 if d <= huber else huber / d
+                weight[i] = share[i] * (1.0 if d <= huber else huber / d)
                 total += weight[i]
                 count += 1
                 for k in range(3):
@@ -199,13 +202,14 @@ def _look(
     if tips.points.shape[0] < LEAST_TIPS:
         return None
     weight = np.minimum(tips.fall, 1.5)
+    even = np.ones_like(weight)
     found, normal, level = _best_plane(
         tips.points, weight, axis, np.cos(np.radians(cone_deg)), SHARED_MM, tries, 7
     )
     if found <= 0:
         return None
-    normal, level, inside = _fit(tips.points, normal, level, FIRST_REACH_MM, HUBER_MM)
-    normal, level, inside = _fit(tips.points, normal, level, REACH_MM, HUBER_MM)
+    normal, level, inside = _fit(tips.points, even, normal, level, FIRST_REACH_MM, HUBER_MM)
+    normal, level, inside = _fit(tips.points, even, normal, level, REACH_MM, HUBER_MM)
     if inside.sum() < LEAST_TIPS:
         return None
     score = _evidence(surface, relief, tips, normal, level, inside)
@@ -304,7 +308,9 @@ def _settle(surface: Surface, plane: OcclusalPlane) -> OcclusalPlane:
         flat = relief.z - _trend(plane.tips.points, rotation, relief, plane.level)
         levelled = Relief(flat, relief.index, relief.x0, relief.y0, relief.cell)
         tips = thorough_tips(surface, levelled, plane.level - EDGE_FLOOR_MM)
-        axis, level, inside = _fit(tips.points, plane.axis, plane.level, REACH_MM, HUBER_MM)
+        axis, level, inside = _fit(
+            tips.points, np.ones(tips.fall.shape[0]), plane.axis, plane.level, REACH_MM, HUBER_MM
+        )
         if inside.sum() < LEAST_TIPS:
             break
         moved = float(np.linalg.norm(axis - plane.axis))
@@ -319,3 +325,10 @@ def _settle(surface: Surface, plane: OcclusalPlane) -> OcclusalPlane:
         if moved < SETTLED:
             break
     return plane
+
+
+def refit(plane: OcclusalPlane, share: NDArray[np.float64]) -> OcclusalPlane:
+    """Fit the plane to its own tips again, counting each by its ``share``."""
+    axis, level, _ = _fit(plane.tips.points, share, plane.axis, plane.level, REACH_MM, HUBER_MM)
+    spread = float(np.sqrt(np.mean((plane.tips.points @ axis - level) ** 2)))
+    return OcclusalPlane(axis, level, plane.tips, plane.score, spread)
