@@ -15,8 +15,8 @@ from geometry.mesh import Mesh
 from geometry.model.borders import cut_back, step_back
 from geometry.model.cutting import cut_surface
 from geometry.model.halfedges import Faces, compact, face_areas
-from geometry.model.mending import mend_crossings, mend_handles
-from geometry.model.patches import median_edge, patch_loop
+from geometry.model.mending import mend_crossings, mend_handles, near_faces
+from geometry.model.patches import median_edge, patch_loop, surroundings
 from geometry.model.skirts import CrossedBorder, cap, lay_foot, skirt_faces
 from geometry.topology import analyse
 from geometry.topology.intersections import find_intersections
@@ -111,9 +111,14 @@ def _stand_safely(
         except CrossedBorder as crossed:
             centres = crossed.places
         else:
-            count, pairs = find_intersections(Mesh(solid.vertices, solid.faces))
+            whole = Mesh(solid.vertices, solid.faces)
+            # The scan itself was mended already; the base is one flat outline.
+            made = (solid.kind != SCAN) & (solid.kind != BASE)
+            near = np.flatnonzero(near_faces(whole, made))
+            count, pairs = find_intersections(Mesh(solid.vertices, solid.faces[near]))
             if not count:
                 return solid, attempt > 0
+            pairs = near[pairs]
             centres = solid.vertices[solid.faces[pairs]].mean(axis=(1, 2))
         place = centres[0]
         if attempt < UPRIGHT_ROUNDS - 1:
@@ -149,6 +154,7 @@ def _assemble(
     if not outer and inner:
         outer.append(inner.pop(int(np.argmax([_plan_area(vertices[line]) for line in inner]))))
     edge = median_edge(vertices, faces)
+    around = surroundings(faces, inner, len(vertices))
     for line in inner:
         if bool(np.ptp(vertices[line, 2]) == 0.0 and vertices[line[0], 2] <= trim):
             made = line[::-1][cap([vertices[line[::-1], :2]])].astype(np.int32)
@@ -156,7 +162,7 @@ def _assemble(
             tags.append(np.full(len(made), FLOOR, dtype=np.int8))
             continue
         hole = _hole(vertices[line], top)
-        vertices, made = patch_loop(vertices, faces, line, edge)
+        vertices, made = patch_loop(vertices, around, line, edge)
         parts.append(made)
         tags.append(np.full(len(made), FILL, dtype=np.int8))
         if hole["perimeter_mm"] > 6.0 * edge:

@@ -5,12 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
 
 from geometry.mesh import Mesh
 from geometry.model.halfedges import Faces
 from geometry.model.handles import genus, handle_cuts
-from geometry.model.patches import median_edge, patch_loop, rings_around
+from geometry.model.patches import median_edge, patch_loop, rings_around, surroundings
 from geometry.topology import analyse
 from geometry.topology.intersections import find_intersections
 
@@ -20,6 +21,7 @@ ROUNDS = 7
 MOST_HANDLES = 40
 LONGEST_CUT = 45.0
 KEPT = 2  # the base
+BOX = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,9 +60,12 @@ def mend_crossings(
     """
     places = 0
     for attempt in range(ROUNDS):
-        count, pairs = find_intersections(mesh)
+        near = slice(None) if attempt == 0 else np.flatnonzero(near_faces(mesh, kind == patch))
+        count, pairs = find_intersections(Mesh(mesh.vertices, mesh.faces[near]))
         if not count:
             break
+        if attempt:
+            pairs = near[pairs]
         places = max(places, count)
         hit = np.zeros(len(mesh.faces), dtype=bool)
         hit[pairs.ravel()] = True
@@ -107,6 +112,34 @@ def mend_handles(mesh: Mesh, kind: NDArray[np.int8], patch: int, own: int) -> Me
     return Mended(mesh, kind, cut)
 
 
+@njit(cache=True, nogil=True)
+def _occupy(
+    low: NDArray[np.int64], high: NDArray[np.int64], boxes: NDArray[np.bool_], mark: bool
+) -> NDArray[np.bool_]:
+    """Mark the boxes that ranges cover, or tell which ranges touch a marked box."""
+    out = np.zeros(len(low), dtype=np.bool_)
+    for n in range(len(low)):
+        for i in range(low[n, 0], high[n, 0] + 1):
+            for j in range(low[n, 1], high[n, 1] + 1):
+                for k in range(low[n, 2], high[n, 2] + 1):
+                    if mark:
+                        boxes[i, j, k] = True
+                    elif boxes[i, j, k]:
+                        out[n] = True
+    return out
+
+
+def near_faces(mesh: Mesh, chosen: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Mark the chosen faces and all that could touch them."""
+    corners = mesh.triangles
+    origin = mesh.vertices.min(axis=0)
+    low = ((corners.min(axis=1) - origin) / BOX).astype(np.int64)
+    high = ((corners.max(axis=1) - origin) / BOX).astype(np.int64)
+    boxes = np.zeros(tuple((high.max(axis=0) + 1).tolist()), dtype=bool)
+    _occupy(low[chosen], high[chosen], boxes, True)
+    return np.asarray(_occupy(low, high, boxes, False))
+
+
 def _replace(
     mesh: Mesh, kind: NDArray[np.int8], gone: NDArray[np.bool_], patch: int, smooth: bool = True
 ) -> tuple[Mesh, NDArray[np.int8]]:
@@ -121,12 +154,14 @@ def _replace(
     edge = median_edge(vertices, faces)
     parts: list[Faces] = [faces]
     tags = [kind[~gone][topology.face_map]]
-    for loop in [topology.border, *topology.holes]:
-        if loop is None or rim[topology.vertex_map[loop.vertices]].any():
-            continue
-        vertices, made = patch_loop(
-            vertices, faces, loop.vertices.astype(np.int64), edge, smooth=smooth
-        )
+    lines = [
+        loop.vertices.astype(np.int64)
+        for loop in [topology.border, *topology.holes]
+        if loop is not None and not rim[topology.vertex_map[loop.vertices]].any()
+    ]
+    around = surroundings(faces, lines, len(vertices))
+    for line in lines:
+        vertices, made = patch_loop(vertices, around, line, edge, smooth=smooth)
         parts.append(made)
         tags.append(np.full(len(made), patch, dtype=np.int8))
     return Mesh(vertices, np.concatenate(parts).astype(np.int32)), np.concatenate(tags)

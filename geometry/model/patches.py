@@ -256,6 +256,7 @@ def patch_loop(
     ----------
     vertices : (n, 3) float64, mm
     faces : (m, 3) int32
+        The surface, or its part around the hole.
     line : (k,) int64
         The hole's border, the surface on its left.
     edge : float
@@ -291,6 +292,15 @@ def patch_loop(
     free = old >= len(vertices)
     grown[old[free]] = smooth_patch(local_v, local_f, free)[free]
     return grown, patch
+
+
+def surroundings(faces: Faces, lines: list[NDArray[np.int64]], count: int) -> Faces:
+    """Return the faces within three rings of some loops, all that patches need to know."""
+    if not lines:
+        return faces[:0]
+    seed = np.zeros(count, dtype=bool)
+    seed[np.concatenate(lines)] = True
+    return faces[rings_around(faces, seed, 3)]
 
 
 def rings_around(faces: Faces, seed: NDArray[np.bool_], rings: int) -> NDArray[np.bool_]:

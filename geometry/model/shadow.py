@@ -261,9 +261,9 @@ def deep_air(shadow: Shadow, beyond: float, least: float) -> NDArray[np.bool_]:
     out = np.zeros((grid.nx * grid.ny, shadow.levels), dtype=bool)
     out[shadow.cells] = shadow.air & (shadow.depth > beyond)
     field = out.reshape(grid.nx, grid.ny, shadow.levels)
-    labels, count = ndimage.label(field)
-    if not count:
+    if least <= 0.0:
         return field
+    labels, count = ndimage.label(field)
     size = np.bincount(labels.ravel(), minlength=count + 1)
     keep = size * shadow.step**3 >= least
     keep[0] = False
