@@ -56,14 +56,18 @@ class Exact:
         self.fixed: dict[int, int] = {}
 
     def improve(self, best: Best, bound: Bound, budget: Budget) -> None:
-        """Settle the criteria in their order as far as the budget goes."""
+        """Settle the criteria in their order as far as the budget goes.
+
+        A bound on a later criterion counts only if all before it are settled.
+        """
         stages = STAGES[self.search.objective]
+        proved = True
         for position, criterion in enumerate(stages):
-            settled = self._settle(criterion, best, bound, budget, len(stages) - position)
-            if not settled:
+            proved &= self._settle(criterion, best, bound, budget, len(stages) - position)
+            if best.value[STUCK] > 0:
                 return
-        a = self.search.work.arrays
-        bound.proved = self.model.scale.exact and not a.helped and best.value[STUCK] == 0
+            self._limit(criterion, best)
+        bound.proved = proved and self.model.scale.exact and not self.search.work.arrays.helped
 
     def _settle(
         self, criterion: int, best: Best, bound: Bound, budget: Budget, stages: int
@@ -72,7 +76,6 @@ class Exact:
         scaled = self._expression(criterion)
         unit = self._unit(criterion)
         if best.value[STUCK] == 0 and best.value[criterion] <= bound.lower.get(criterion, -1.0):
-            self._limit(scaled, best.value[criterion] * unit)
             return True
         seconds = budget.left() / (1.0 if stages == 1 else 1.5)
         if seconds < 0.05:
@@ -100,10 +103,7 @@ class Exact:
         lower = math.ceil(lower - 1e-6) / unit if math.isfinite(lower) else -math.inf
         bound.lower[criterion] = max(bound.lower.get(criterion, 0.0), lower)
         reached = best.value[criterion] <= bound.lower[criterion] + 1e-6 * (1 + abs(lower))
-        if status != cp_model.OPTIMAL or not reached:
-            return False
-        self._limit(scaled, solver.objective_value)
-        return True
+        return bool(status == cp_model.OPTIMAL and reached)
 
     def _unit(self, criterion: int) -> float:
         if criterion == LATE:
@@ -139,8 +139,10 @@ class Exact:
                 return unit
         return 1000
 
-    def _limit(self, scaled: Any, value: float) -> None:
-        self.model.cp.add(scaled <= math.ceil(value - 1e-6))
+    def _limit(self, criterion: int, best: Best) -> None:
+        """Let later stages give up nothing of what is reached in this one."""
+        most = math.ceil(best.value[criterion] * self._unit(criterion) - 1e-6)
+        self.model.cp.add(self._expression(criterion) <= most)
 
     def _hint(self, best: Best) -> None:
         search = self.search

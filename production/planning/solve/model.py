@@ -354,7 +354,9 @@ class _Builder:
             for low, high in a.down[a.down_from[r] : a.down_from[r + 1]]
         ]
         downs = [
-            cp.new_fixed_size_interval_var(low, high - low, "") for low, high in closed if high > low
+            cp.new_fixed_size_interval_var(low, high - low, "")
+            for low, high in closed
+            if high > low
         ]
         if a.shared[r] >= 0:
             self._side_by_side(r, c, downs)

@@ -46,6 +46,12 @@ class Budget:
         seconds = self.seconds * share
         return Budget(min(self.until, time.monotonic() + seconds), seconds)
 
+    def rest(self, share: float) -> Budget:
+        """Return all the time that is left, or ``share`` of the work."""
+        if self.until is None:
+            return self.part(share)
+        return Budget(self.until, max(self.left(), 0.0))
+
     def left(self) -> float:
         """Return the seconds left (infinite when bounded by work)."""
         return np.inf if self.until is None else self.until - time.monotonic()
@@ -68,6 +74,17 @@ class Stage:
     hot: float
     cold: float
     share: float
+
+
+def lead_weights(objective: str) -> Array:
+    """Return the weights by which a search over whole plans is led."""
+    w = np.zeros(5)
+    w[STUCK], w[LEAD] = 1e7, 1e-3 if objective == "makespan" else 1e-2
+    if objective == "makespan":
+        w[SPAN] = 1.0
+    else:
+        w[TARDY], w[LATE] = 1.0, 1e3 if objective == "promises" else 0.0
+    return w
 
 
 def stages(objective: str) -> tuple[Stage, ...]:

@@ -8,23 +8,39 @@ from typing import Any
 
 import numpy as np
 
+from production.planning import future
 from production.planning.entities import Problem
 from production.planning.solve import bounds, report
 from production.planning.solve.exact import Bound, Exact, applies
 from production.planning.solve.model import size_of
 from production.planning.solve.openwork import OpenWork, open_work
+from production.planning.solve.orders import OrderSearch
 from production.planning.solve.permutation import FlowLine, flow_line, flow_line_state
-from production.planning.solve.search import Best, Budget, Search, stages
+from production.planning.solve.search import Best, Budget, Search, lead_weights, stages
 from production.planning.solve.start import Bench
 from production.planning.solve.timing import STUCK
 
 __all__ = ["DEFAULT_SECONDS", "solve", "warm"]
 
 Array = np.ndarray[Any, Any]
-DEFAULT_SECONDS = 8.0
-SMALL = 700  # literals up to which the constraint model gets most of the time
-LARGE = 30_000  # literals beyond which it gets none
+DEFAULT_SECONDS = 10.0
+SMALL = 1500  # literals up to which the constraint model gets most of the time
+LARGE = 12_000  # literals beyond which it gets none
 TRIALS_PER_SECOND = 100_000  # deterministic time of the constraint solver for given work
+
+
+@dataclass(frozen=True)
+class _Shares:
+    """How the time is shared; what is left goes to annealing again."""
+
+    orders: float
+    anneal: float
+    exact: float
+
+
+SMALL_DAY = _Shares(orders=0.08, anneal=0.1, exact=0.45)
+LARGE_DAY = _Shares(orders=0.35, anneal=0.2, exact=0.4)
+FLOW_LINE = 0.3  # of the time, for permutations where the work is a flow line
 
 
 @dataclass(frozen=True)
@@ -45,7 +61,7 @@ def solve(
     problem : Problem
         From ``parse_problem``.
     seconds : float, optional
-        How long to search (default 8); it ends sooner once the plan is proved.
+        How long to search (default 10); it ends sooner once the plan is proved.
     work : int, optional
         Bound the search by this many trials instead of by the clock: the same problem,
         seed and work give the same plan, byte for byte.
@@ -106,11 +122,12 @@ def _plan(problem: Problem, budget: Budget, seed: int, left: list[_Left]) -> dic
     """Return a plan, or None after adding jobs that found no place to ``left``."""
     work = open_work(problem)
     search = Search(work, problem.objective, seed)
-    best = _first(work, search)
+    begin = _first(work, search)
+    best = begin.best
     bound = Bound(bounds.simple(work))
     if len(work.steps) > 0:
         part = budget.part(1.0 if best.value[STUCK] == 0 else 0.4)
-        _improve(work, search, best, bound, part, seed)
+        _improve(search, begin, best, bound, part, seed)
     if best.value[STUCK] > 0:
         left += _stuck(search, best)
         return None
@@ -123,57 +140,84 @@ def _plan(problem: Problem, budget: Budget, seed: int, left: list[_Left]) -> dic
     return plan
 
 
-def _first(work: OpenWork, search: Search) -> Best:
-    """Return the best plan of the dispatch rules."""
+@dataclass(frozen=True)
+class _Start:
+    """What the dispatch rules make of the day.
+
+    ``best`` is the best of their plans with every start as early as the plan's order
+    allows; ``times`` the best of their runs as the bench itself would go, made with ``wait``.
+    """
+
+    best: Best
+    bench: Bench
+    times: future.Times
+    wait: float
+
+
+def _first(work: OpenWork, search: Search) -> _Start:
+    """Return the best of the dispatch rules."""
     bench = Bench(work)
-    best: Best | None = None
-    for rule in bench.rules().values():
-        for wait in bench.waits():
-            state = bench.state(bench.run(rule, wait))
-            value = search.value(state)
-            if value is not None and (best is None or search.better(value, best.value)):
-                best = Best(state, value)
-    assert best is not None
-    return best
+    runs = [
+        (bench.run(rule, wait), wait) for rule in bench.rules().values() for wait in bench.waits()
+    ]
+    times, wait = runs[0]
+    state = bench.one_by_one()
+    value = search.value(state)
+    assert value is not None
+    best = Best(state, value)
+    for run, pause in runs:
+        if search.better(bench.value(run), bench.value(times)):
+            times, wait = run, pause
+        search.offer(best, bench.state(run))
+    return _Start(best, bench, times, wait)
 
 
 def _improve(
-    work: OpenWork, search: Search, best: Best, bound: Bound, budget: Budget, seed: int
+    search: Search, begin: _Start, best: Best, bound: Bound, budget: Budget, seed: int
 ) -> None:
-    """Anneal, then let the constraint solver prove or improve, then anneal the rest."""
+    """Search orders, anneal, let the constraint solver prove or improve, anneal the rest."""
 
     def done(value: Array) -> bool:
         return bounds.reached(value, bound.lower, search.objective)
 
+    if done(best.value):
+        return
+    work = search.work
     literals = size_of(work) if applies(work) else LARGE + 1
-    small = literals <= SMALL
-    share = 0.15 if small else 0.65 if literals <= LARGE else 1.0
-    if search.objective == "makespan":
-        share -= _flow_line(work, search, best, budget.part(0.3), done)
+    shares = SMALL_DAY if literals <= SMALL else LARGE_DAY
+    if not (search.objective == "makespan" and _flow_line(search, best, budget, done)):
+        orders = OrderSearch(begin.bench, lead_weights(search.objective), search.order, seed)
+        times = begin.times
+        for memory in (50, 10):
+            times = orders.improve(times, begin.wait, budget.part(shares.orders / 2), memory)
+            search.offer(best, begin.bench.state(times))
     for stage in stages(search.objective):
-        search.anneal(best, stage, budget.part(share * stage.share), done)
-    if literals > LARGE or done(best.value):
+        search.anneal(best, stage, budget.part(shares.anneal * stage.share), done)
+    if done(best.value):
         return
-    Exact(search, seed).improve(best, bound, budget.part(0.35 if small else 0.25))
-    if bound.proved or budget.until is None:
+    if literals <= LARGE:
+        Exact(search, seed).improve(best, bound, budget.part(shares.exact))
+    if bound.proved:
         return
-    rest = Budget(budget.until, max(budget.left(), 0.0))
+    rest = budget.rest(1.0 - shares.orders - shares.anneal - shares.exact)
     for stage in stages(search.objective):
         search.anneal(best, stage, rest.part(stage.share), done)
 
 
-def _flow_line(work: OpenWork, search: Search, best: Best, budget: Budget, done: Any) -> float:
-    """Search permutations if the work is a flow line; return the share of time taken."""
+def _flow_line(search: Search, best: Best, whole: Budget, done: Any) -> bool:
+    """Search permutations if the work is a flow line; return whether it is."""
+    work = search.work
     line = flow_line(work)
     if line is None:
-        return 0.0
+        return False
+    budget = whole.part(FLOW_LINE)
     flow = FlowLine(line, search.seed)
     rounds, chunk = 0, max(1, 100_000 // line[1].size)
     while True:
         search.offer(best, flow_line_state(work, line, flow.best))
         enough = budget.left() <= 0 or (budget.until is None and rounds * 4 > budget.trials)
         if done(best.value) or enough:
-            return 0.1
+            return True
         flow.run(chunk)
         rounds += chunk
 

@@ -7,9 +7,7 @@ from typing import Any
 import numpy as np
 
 from production.planning import future, kernel, queues, shop
-from production.planning.solve import anneal
 from production.planning.solve.openwork import OpenWork
-from production.planning.solve.search import Budget
 from production.planning.solve.timing import (
     BLK,
     HEAD,
@@ -71,14 +69,14 @@ class Bench:
         rules["critical ratio"] = (queues.CRITICAL_RATIO, 1.0, self.nothing)
         return rules
 
-    def run(self, rule: tuple[int, float, Array], wait: float) -> future.Times:
-        """Return the times under a rule; ``wait`` is minutes for a fuller batch."""
+    def run(self, rule: tuple[int, float, Array], wait: float | Array) -> future.Times:
+        """Return the times under a rule; ``wait`` is minutes for a fuller batch (by step)."""
         moving, look_ahead, key = rule
         policy = future.Policy(
             moving=moving,
             look_ahead=look_ahead,
             key=np.ascontiguousarray(key, np.float64),
-            wait=np.full(len(key), wait),
+            wait=np.broadcast_to(np.asarray(wait, np.float64), key.shape).copy(),
             hold=self.nothing,
         )
         return kernel.simulate(self.shop, policy, self.draw)
@@ -105,52 +103,27 @@ class Bench:
         value[STUCK] = np.count_nonzero(stuck)
         return value
 
-    def improve_order(
-        self, best: future.Times, wait: float, order: Array, budget: Budget, seed: int
-    ) -> future.Times:
-        """Search job priorities over the kernel from one run on; return the best run.
-
-        Jobs move in the order of their ends: one job goes elsewhere, or two change
-        places; now and then the wait for fuller batches changes.
-        """
-        rank = np.argsort(np.argsort(best.finish, kind="stable"), kind="stable")
-        jobs = np.argsort(rank)
-        value: Array | None = None
-        rnd = np.random.default_rng(seed)
-        made = 0
-        while budget.left() > 0 and (budget.until is not None or made * 20 < budget.trials):
-            trial, pause = jobs.copy(), wait
-            if value is not None:
-                i, k = rnd.integers(len(jobs), size=2)
-                kind = rnd.random()
-                if kind < 0.5:
-                    trial = np.insert(np.delete(jobs, i), k, jobs[i])
-                elif kind < 0.95:
-                    trial[[i, k]] = trial[[k, i]]
-                else:
-                    pause = self.waits()[rnd.integers(len(self.waits()))]
-            rank[trial] = np.arange(len(trial))
-            times = self.run((queues.FIXED, 1.0, rank[self.shop.step_job].astype(float)), pause)
-            new = self.value(times)
-            made += 1
-            if value is None or not anneal.better(value, new, order):
-                jobs, wait, value = trial, pause, new
-                if anneal.better(new, self.value(best), order):
-                    best = times
-        return best
+    def one_by_one(self) -> Array:
+        """Return the state that serves one job after another, each step by itself."""
+        a = self.work.arrays
+        turn = np.arange(len(a.step_job))
+        return table(self.work, turn, a.choice[a.choice_from[:-1]], turn)
 
     def state(self, times: future.Times) -> Array:
         """Return a kernel run as a state table; what never ran comes last."""
         a = self.work.arrays
         start = times.start[self.rows]
         resource, run = times.resource[self.rows].copy(), times.run[self.rows].copy()
+        n = len(self.nothing)
         for o in np.flatnonzero(~np.isfinite(start)):
             resource[o] = a.choice[a.choice_from[o]]
-            run[o] = len(self.nothing) + o
-        return table(self.work, start, resource, run)
+            run[o] = (n + int(a.step_left.max()) - int(a.step_left[o])) * n + o
+        return table(self.work, start, resource, run, run)
 
 
-def table(work: OpenWork, start: Array, resource: Array, run: Array) -> Array:
+def table(
+    work: OpenWork, start: Array, resource: Array, run: Array, turn: Array | None = None
+) -> Array:
     """Return the state table of given starts, resources and runs.
 
     Parameters
@@ -158,6 +131,8 @@ def table(work: OpenWork, start: Array, resource: Array, run: Array) -> Array:
     work : OpenWork
     start, resource, run : (n,)
         Steps with the same ``run`` on a batch resource are one block.
+    turn : (n,), optional
+        Order of equal starts (default: the step's place in its job).
 
     Returns
     -------
@@ -168,8 +143,9 @@ def table(work: OpenWork, start: Array, resource: Array, run: Array) -> Array:
     s = empty(work)
     tail = s[TAIL]
     label: dict[tuple[int, int], int] = {}
-    depth = np.array([i for _, i in work.steps], np.int64).reshape(-1)
-    for o in np.lexsort((np.arange(n), depth, start)):
+    if turn is None:
+        turn = np.array([i for _, i in work.steps], np.int64).reshape(-1)
+    for o in np.lexsort((np.arange(n), turn, start)):
         r = int(resource[o])
         block = label.get((r, int(run[o]))) if a.batch[r] else None
         if block is not None:

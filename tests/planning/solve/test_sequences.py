@@ -57,7 +57,7 @@ def first_start(resource, t, length, attended):
         inside = any(
             lo <= s and (s + length <= hi + 1e-9 if attended else s < hi) for lo, hi in windows
         )
-        down = any(lo < s + length and hi > s or lo <= s < hi for lo, hi in resource.down)
+        down = any((lo < s + length and hi > s) or lo <= s < hi for lo, hi in resource.down)
         if inside and not down:
             return s
     return None
