@@ -1,0 +1,106 @@
+"""Prepared models of arches nobody tuned on: what is asked of them, counted, and the time.
+
+Closedness, genus, volume and residual undercut on random mouths; CPU seconds at
+300,000 triangles beside a plain manifold3d union of the same solid and fill. Run:
+``python -m tests.benchmarks.bench_model [arches] [first seed]``.
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections import Counter
+
+import manifold3d
+import numpy as np
+
+from fixtures.arches import ArchSpec, make_arch, random_arch
+from geometry.errors import GeometryError
+from geometry.mesh import Mesh
+from geometry.model import ModelSettings, prepare, preview
+from geometry.topology.intersections import find_intersections
+
+ARCHES, FIRST_SEED = 24, 5000
+
+
+def judge(solid: Mesh) -> tuple[bool, int, int]:
+    """Closed by another library, genus, crossings."""
+    body = manifold3d.Manifold(
+        manifold3d.Mesh64(solid.vertices.copy(), solid.faces.astype(np.uint64))
+    )
+    closed = body.status() == manifold3d.Error.NoError and len(body.decompose()) == 1
+    return closed, body.genus(), find_intersections(solid)[0] or 0
+
+
+def study(count: int, first: int) -> None:
+    """Prepare random mouths and count what holds."""
+    held: Counter[str] = Counter()
+    left, deviation, p99 = [], [], []
+    for seed in range(first, first + count):
+        arch = random_arch(seed, triangles=60_000)
+        try:
+            made = prepare(arch.mesh, ModelSettings())
+        except GeometryError as error:
+            held["refused"] += 1
+            print(f"  seed {seed}: refused: {error}")
+            continue
+        closed, genus, crossings = judge(made.solid)
+        fill = made.report["block_out"]
+        share = fill["undercut_after_mm3"] / max(fill["undercut_before_mm3"], 0.5)
+        right = (made.transform[:3, :3] @ arch.truth.right)[0]
+        wanted = 1.0 if arch.truth.arch == "upper" else -1.0
+        held["made"] += 1
+        held["closed"] += closed
+        held["genus 0"] += genus == 0
+        held["no crossings"] += crossings == 0
+        held["residual <= 3 %"] += share <= 0.03
+        held["not mirrored, arch told right"] += right * wanted > 0.9
+        held["deviation max <= 0.005"] += made.report["surface_deviation_mm"]["max"] <= 0.005
+        left.append(share)
+        deviation.append(made.report["surface_deviation_mm"]["max"])
+        p99.append(made.report["surface_deviation_mm"]["p99"])
+    print(dict(held))
+    print(
+        f"residual undercut: median {np.median(left):.4f}, worst {max(left):.4f}; "
+        f"deviation max: median {np.median(deviation):.4f}, worst {max(deviation):.4f} mm, "
+        f"p99 worst {max(p99):.6f} mm"
+    )
+
+
+def speed() -> None:
+    """CPU seconds at 300,000 triangles: model, preview, and a bare union."""
+    for name, spec in (
+        ("clean", ArchSpec(triangles=300_000, noise=0.0)),
+        ("ordinary", ArchSpec(triangles=300_000, arch="lower", undercut=0.7)),
+    ):
+        mesh = make_arch(spec, 9).mesh
+        prepare(mesh, ModelSettings())
+        clock, wall = time.process_time(), time.perf_counter()
+        made = prepare(mesh, ModelSettings())
+        took = time.process_time() - clock, time.perf_counter() - wall
+        preview(mesh, ModelSettings())
+        clock, again = time.process_time(), time.perf_counter()
+        preview(mesh, ModelSettings(height=16.0))
+        nudge = time.process_time() - clock, time.perf_counter() - again
+        body = manifold3d.Manifold(
+            manifold3d.Mesh64(made.solid.vertices.copy(), made.solid.faces.astype(np.uint64))
+        )
+        clock = time.process_time()
+        (body + body.translate((0.05, 0.03, 0.02))).num_tri()
+        union = time.process_time() - clock
+        print(
+            f"{name}: {len(mesh.faces)} triangles, model {took[0]:.1f} s CPU ({took[1]:.1f} s by "
+            f"the clock), preview after a nudge {nudge[0]:.1f} s CPU ({nudge[1]:.1f} s), a bare "
+            f"manifold3d union of two such solids {union:.1f} s CPU"
+        )
+
+
+def main() -> None:
+    count = int(sys.argv[1]) if len(sys.argv) > 1 else ARCHES
+    first = int(sys.argv[2]) if len(sys.argv) > 2 else FIRST_SEED
+    study(count, first)
+    speed()
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,5 @@
+from geometry.model import warm
+
+
+def test_warming_runs_on_its_own():
+    warm()
