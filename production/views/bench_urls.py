@@ -9,6 +9,7 @@ from production.views import (
     bench_photos,
     bench_scan,
     handover,
+    plates,
 )
 
 urlpatterns: list[URLPattern | URLResolver] = [
@@ -23,6 +24,12 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("load/<str:code>/", bench_loads.load, name="load"),
     path("load/<str:code>/live/", bench_loads.load_live, name="load-live"),
     path("load/<str:code>/do/", bench_loads.load_do, name="load-do"),
+    path("load/<str:code>/plate/", plates.plate, name="plate"),
+    path("load/<str:code>/plate/live/", plates.plate_live, name="plate-live"),
+    path("load/<str:code>/plate/nest/", plates.nest, name="plate-nest"),
+    path("load/<str:code>/plate/arrange/", plates.arrange, name="plate-arrange"),
+    path("load/<str:code>/plate/picture.png", plates.picture, name="plate-picture"),
+    path("load/<str:code>/plate/file/", plates.download, name="plate-file"),
     path("load/<str:code>/failed/", bench_loads.load_fail, name="load-fail"),
     path("appliance/<str:code>/", appliance.appliance, name="appliance"),
     path("appliance/<str:code>/live/", appliance.appliance_live, name="appliance-live"),

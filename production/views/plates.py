@@ -1,0 +1,111 @@
+"""The plate of a print load: nested, dragged, downloaded."""
+
+from __future__ import annotations
+
+import json
+
+from django.db import transaction
+from django.http import FileResponse, HttpRequest, HttpResponse, JsonResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.views.decorators.http import require_POST
+
+from clinic.models import User, record
+from clinic.permissions import needs
+from geometry.errors import GeometryError
+from production import work
+from production.models import Load, Plate, Work
+from production.plating import arrange_load
+from production.views.live import live, version_of
+from production.views.scan_files import send
+
+
+@needs("bench")
+def plate(request: HttpRequest, code: str) -> HttpResponse:
+    """Show the plate, to drag and turn models on."""
+    return render(request, "bench/plate.html", _context(code))
+
+
+@needs("bench")
+def plate_live(request: HttpRequest, code: str) -> HttpResponse:
+    """The plate, when it has changed."""
+    context = _context(code)
+    return live(
+        request,
+        str(context["version"]),
+        lambda: render(request, "bench/plate_state.html", context),
+    )
+
+
+@needs("bench")
+@require_POST
+def nest(request: HttpRequest, code: str) -> HttpResponse:
+    """Ask for a nesting of what is on the plate now."""
+    load = get_object_or_404(Load, code=code)
+    with transaction.atomic():
+        work.ask("nest", load.pk, coalesce=True)
+    return redirect("plate", code=code)
+
+
+@needs("bench")
+@require_POST
+def arrange(request: HttpRequest, code: str) -> JsonResponse:
+    """Keep the arrangement of a person's hand, or say what stands too near."""
+    load = get_object_or_404(Load.objects.select_related("machine"), code=code)
+    assert isinstance(request.user, User)
+    if load.status != Load.Status.FILLING:
+        return JsonResponse({"problem": "This plate has started; it stays as it is."}, status=409)
+    try:
+        nested = arrange_load(load, json.loads(request.body)["placements"])
+    except GeometryError as error:
+        return JsonResponse({"problem": str(error)}, status=422)
+    except (ValueError, KeyError, TypeError):
+        return JsonResponse({"problem": "Not understood; load the page again."}, status=400)
+    with transaction.atomic():
+        nested.save(load)
+        record(request.user, "plate arranged", load)
+    return JsonResponse({"saved": True})
+
+
+@needs("bench")
+def picture(request: HttpRequest, code: str) -> FileResponse:
+    """Return the plate's picture."""
+    return send(get_object_or_404(Plate.objects.select_related("picture"), load__code=code).picture)
+
+
+@needs("bench")
+def download(request: HttpRequest, code: str) -> FileResponse:
+    """Return the print file."""
+    found = get_object_or_404(Plate.objects.select_related("file"), load__code=code)
+    return send(found.file, name=f"plate-{code}.3mf")
+
+
+def _context(code: str) -> dict[str, object]:
+    load = get_object_or_404(
+        Load.objects.select_related("machine", "stage", "plate__file"), code=code
+    )
+    found = getattr(load, "plate", None)
+    row = Work.objects.filter(kind="nest", subject_id=load.pk).order_by("-pk").first()
+    busy = row is not None and row.status in {Work.Status.PENDING, Work.Status.RUNNING}
+    report = found.report if found else {}
+    codes = sorted(load.appliances.values_list("code", flat=True))
+    placed = sorted(p["name"] for p in report.get("placed", []))
+    minutes = None
+    if found and found.height_mm and load.machine and load.machine.minutes_per_mm:
+        minutes = load.machine.print_minutes(found.height_mm)
+    return {
+        "load": load,
+        "plate": found,
+        "report": report,
+        "busy": busy,
+        "stale": bool(found and found.file_id and codes != placed and not report.get("unplaced")),
+        "minutes": minutes,
+        "count": len(codes),
+        "data": {
+            "plate": report.get("plate_mm"),
+            "placed": report.get("placed", []),
+            "outlines": report.get("outlines", {}),
+        },
+        "version": version_of(
+            load.status, busy, codes, row and row.pk, found and (found.file_id, found.report)
+        ),
+    }

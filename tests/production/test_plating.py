@@ -1,0 +1,127 @@
+"""A plate: nested by the worker, arranged by hand, never with models too near."""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pytest
+import trimesh
+from django.urls import reverse
+
+from geometry.mesh import Mesh
+from geometry.reading import write_stl
+from production import storage, tasks
+from production.actions import open_order
+from production.actions.loading import create_load
+from production.models import (
+    ApplianceKind,
+    LoadItem,
+    Machine,
+    Plate,
+    PreparedModel,
+    Scan,
+    Stage,
+    StageEvent,
+    Work,
+)
+
+
+@pytest.fixture
+def load(office, person, patient, monkeypatch):
+    """Three boxes on a printer's plate."""
+    monkeypatch.setattr("production.work.wake", lambda pk, kind: None)
+    doctor = person("doctor")
+    printer = Machine.objects.create(
+        code="M-P", name="Printer", kind="printer", capacity=8, plate_width_mm=100,
+        plate_depth_mm=60, minutes_per_mm={"0.1": 2.0},
+    )  # fmt: skip
+    box = trimesh.creation.box((20.0, 30.0, 15.0))
+    box.apply_translation((0, 0, 7.5))
+    data = write_stl(Mesh(np.asarray(box.vertices, float), np.asarray(box.faces, np.int32)))
+    file = storage.store_bytes(data, "model/stl")
+    scan = Scan.objects.create(
+        patient=patient, arch="upper", file=file, uploaded_by=doctor, upload_key="k",
+        status="inspected", verdict="pass", report={"findings": []},
+    )  # fmt: skip
+    model = PreparedModel.objects.create(scan=scan, status="made", file=file, report={})
+    kind = ApplianceKind.objects.get(code="retainer")
+    appliances = []
+    for number in range(3):
+        order = open_order(doctor, patient, kind, ["upper"], key=f"o{number}")
+        appliance = order.appliances.get()
+        # Straight to the printer: what lies before is not what is tested here.
+        type(appliance).objects.filter(pk=appliance.pk).update(
+            scan=scan, model=model, stage=Stage.objects.get(code="print")
+        )
+        appliance.refresh_from_db()
+        appliances.append(appliance)
+    made = create_load(person("technician"), Stage.objects.get(code="print"), machine=printer)
+    for appliance in appliances:
+        LoadItem.objects.create(load=made, appliance=appliance)
+    assert StageEvent.objects.count() == 3
+    return made
+
+
+@pytest.fixture
+def nested(load, signed_in):
+    signed_in("technician").post(reverse("plate-nest", args=[load.code]))
+    tasks.perform(Work.objects.get(kind="nest").pk)
+    return Plate.objects.get(load=load)
+
+
+def test_the_worker_nests_all_models_and_writes_the_print_file(nested, load, signed_in):
+    assert {p["name"] for p in nested.report["placed"]} == set(
+        load.appliances.values_list("code", flat=True)
+    )
+    assert nested.report["least_gap_mm"] >= 1.99
+    assert nested.height_mm == pytest.approx(15.0)
+    client = signed_in("technician")
+    page = client.get(reverse("plate", args=[load.code])).content.decode()
+    assert "3 models on 100 × 60 mm" in page
+    file = b"".join(client.get(reverse("plate-file", args=[load.code])).streaming_content)
+    assert file[:2] == b"PK"
+
+
+def post(client, load, placements):
+    return client.post(
+        reverse("plate-arrange", args=[load.code]),
+        json.dumps({"placements": placements}),
+        content_type="application/json",
+    )
+
+
+def test_an_arrangement_by_hand_is_kept_when_nothing_stands_too_near(nested, load, signed_in):
+    placed = nested.report["placed"]
+    for number, place in enumerate(placed):
+        place |= {"x": 15.0 + 30.0 * number, "y": 30.0, "turn_deg": 0.0}
+    assert post(signed_in("technician"), load, placed).json() == {"saved": True}
+    assert LoadItem.objects.filter(load=load, position__x=15.0).count() == 1
+
+
+def test_models_too_near_are_named_and_nothing_is_stored(nested, load, signed_in):
+    placed = nested.report["placed"]
+    before = nested.file_id
+    for number, place in enumerate(placed):
+        place |= {"x": 15.0 + 21.0 * number, "y": 30.0, "turn_deg": 0.0}
+    answer = post(signed_in("technician"), load, placed)
+    assert answer.status_code == 422
+    assert "2 mm are needed" in answer.json()["problem"]
+    nested.refresh_from_db()
+    assert nested.file_id == before
+
+
+def test_a_printer_without_plate_size_is_told(load, signed_in):
+    Machine.objects.update(plate_width_mm=None)
+    signed_in("technician").post(reverse("plate-nest", args=[load.code]))
+    tasks.perform(Work.objects.get(kind="nest").pk)
+    page = signed_in("technician").get(reverse("plate", args=[load.code])).content.decode()
+    assert "plate size of Printer is not known" in page
+
+
+@pytest.mark.parametrize("body", ["", "[]", '{"placements": [{"name": "x"}]}', "{"])
+def test_a_broken_request_is_refused(nested, load, signed_in, body):
+    answer = signed_in("technician").post(
+        reverse("plate-arrange", args=[load.code]), body, content_type="application/json"
+    )
+    assert answer.status_code in {400, 422}
