@@ -5,6 +5,7 @@ To add one: write a module with a ``Job`` subclass and put it in ``JOBS``.
 
 from production.jobs.base import Job
 from production.jobs.inspect import InspectScan
+from production.jobs.learn import LearnTimes
 from production.jobs.nest import NestPlate
 from production.jobs.plan import MakePlan
 from production.jobs.prepare import PrepareModel
@@ -13,6 +14,7 @@ from production.jobs.summarise import Summarise
 JOBS: dict[str, Job] = {
     "inspect": InspectScan(),
     "prepare": PrepareModel(),
+    "learn": LearnTimes(),
     "nest": NestPlate(),
     "plan": MakePlan(),
     "summarise": Summarise(),

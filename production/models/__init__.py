@@ -27,7 +27,7 @@ from production.models.machines import (
 from production.models.materials import Lot, Material, Program
 from production.models.models3d import Plate, PreparedModel
 from production.models.orders import Order, Promise, Series, SeriesStep
-from production.models.plans import Plan
+from production.models.plans import LearnedTimes, Plan
 from production.models.scans import Acceptance, Scan
 from production.models.summary import DaySummary
 
@@ -40,6 +40,7 @@ __all__ = [
     "Downtime",
     "Handover",
     "InstructionCard",
+    "LearnedTimes",
     "Load",
     "LoadItem",
     "Lot",

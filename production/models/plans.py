@@ -26,3 +26,24 @@ class Plan(models.Model):
     class Meta:
         ordering = ["-pk"]
         get_latest_by = "pk"
+
+
+class LearnedTimes(models.Model):
+    """Stage times fitted to the office's own records; the newest row is used.
+
+    ``times`` maps “stage” or “stage|machine pk” to [median minutes, spread, records].
+    """
+
+    made_at = models.DateTimeField(default=timezone.now)
+    times = models.JSONField(default=dict)
+    day_spread = models.FloatField(default=0.0)
+    day = models.DateField(null=True)
+    day_shift = models.FloatField(default=0.0)
+    day_spread_today = models.FloatField(default=0.0)
+    records = models.PositiveIntegerField(default=0)
+    doubted = models.PositiveIntegerField(default=0)
+
+    class Meta:
+        ordering = ["-pk"]
+        get_latest_by = "pk"
+        verbose_name_plural = "learned times"

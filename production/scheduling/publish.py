@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import logging
+import re
 from dataclasses import dataclass
 from typing import Any
 
@@ -11,6 +12,7 @@ from django.utils import timezone
 
 from production import planning, work
 from production.models import Appliance, Plan, Promise
+from production.planning.rescue import rescue
 from production.planning.solve import solve
 from production.planning.solve.checker import violations
 from production.scheduling.state import Situation, digest, read_situation, standing_promises
@@ -21,7 +23,8 @@ FUTURES = 2000
 SEED = 20_26
 IMPROVE_SECONDS = 2.0
 KEPT_PLANS = 200
-FULL_REVIEW_LIMIT = 12
+ADVISED = 4
+ID = re.compile(r"\bm\d+\b")
 
 
 @dataclass(frozen=True)
@@ -122,34 +125,39 @@ def _worth(plan: dict[str, Any]) -> tuple[float, float, float]:
     )
 
 
-def _advice(situation: Situation, problem: Any, foresight: dict[str, Any]) -> dict[str, Any]:
-    """Return cause and best rescue of every promise at risk, by order."""
+def _advice(
+    situation: Situation, problem: Any, foresight: dict[str, Any]
+) -> dict[str, dict[str, str]]:
+    """Return cause and best rescue of the promises most at risk, by order."""
     limit = situation.problem["risk_limit"]
     at_risk = [
         str(g["id"])
         for g in sorted(foresight["groups"], key=lambda g: -(g["p_late"] or 0.0))
         if g["p_late"] is not None and g["p_late"] > limit
-    ][:FULL_REVIEW_LIMIT]
-    if not at_risk:
-        return {}
-    try:
-        return _in_words(situation, planning.explain(problem, at_risk, seed=SEED))
-    except Exception:
-        # The risk is known all the same; it is shown without its cause.
-        log.exception("the causes of risk could not be worked out")
-        return {}
+    ][:ADVISED]
+    member = {str(job.group): job.id for job in problem.jobs}
+    found = {}
+    for order in at_risk:
+        try:
+            found[order] = _in_words(situation, rescue(problem, member[order], seed=SEED))
+        except Exception:
+            # The risk is known all the same; it is shown without its cause.
+            log.exception("the cause of a risk could not be worked out")
+    return found
 
 
-def _in_words(situation: Situation, advice: dict[str, Any]) -> dict[str, Any]:
-    """Replace the planner's resource ids by the names on the machines."""
+def _in_words(situation: Situation, advice: dict[str, Any]) -> dict[str, str]:
+    """Return the first cause and the best rescue, with the names on the machines."""
     names = {key: str(machine) for key, machine in situation.machines.items()}
 
     def say(text: str) -> str:
-        for key, name in names.items():
-            text = text.replace(f"‹{key}›", name)
-        return text
+        return ID.sub(lambda match: names.get(match[0], match[0]), text)
 
-    return {
-        order: {part: say(str(text)) for part, text in found.items()}
-        for order, found in advice.items()
-    }
+    words = {}
+    if advice["causes"]:
+        words["cause"] = say(str(advice["causes"][0]["text"]))
+    if advice["rescues"]:
+        best = advice["rescues"][0]
+        kept = 1.0 - best["p_late_after"]
+        words["rescue"] = f"{say(str(best['text']))}: kept with {kept:.0%}".capitalize()
+    return words

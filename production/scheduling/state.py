@@ -21,6 +21,7 @@ from production.models import (
     Appliance,
     ApplianceKind,
     Downtime,
+    LearnedTimes,
     Machine,
     Order,
     Promise,
@@ -28,6 +29,7 @@ from production.models import (
     StageEvent,
 )
 from production.scheduling.hours import minutes_after, open_spans, windows
+from production.scheduling.learning import ENOUGH, believed, newest
 from production.scheduling.rates import failure_rates
 
 PICKUP_GRID = 5.0
@@ -50,6 +52,7 @@ class Situation:
     machines: dict[str, Machine] = field(default_factory=dict)
     promises: dict[str, Promise] = field(default_factory=dict)
     routes: dict[int, list[RouteStage]] = field(default_factory=dict)
+    learned: LearnedTimes | None = None
 
     def moment(self, minutes: float) -> dt.datetime:
         """Return the instant ``minutes`` after the origin."""
@@ -78,6 +81,7 @@ def read_situation(now: dt.datetime | None = None) -> Situation:
     rates = failure_rates()
     situation = Situation(origin=origin, problem={}, state=digest())
     situation.routes = routes()
+    situation.learned = newest()
     machines = list(
         Machine.objects.exclude(state=Machine.State.RETIRED).prefetch_related("downtimes")
     )
@@ -110,13 +114,23 @@ def read_situation(now: dt.datetime | None = None) -> Situation:
         "objective": "promises",
         "resources": resources,
         "jobs": _jobs(situation, office),
-        "day_spread": DAY_SPREAD,
+        **_day(situation.learned, local.date()),
         "clock": local.hour * 60.0 + local.minute,
         "risk_limit": office.risk_limit,
         "pickup": staffed,
         "grid": PICKUP_GRID,
     }
     return situation
+
+
+def _day(learned: LearnedTimes | None, today: dt.date) -> dict[str, float]:
+    """Return what is known of the factor common to a day, and of today's."""
+    if learned is None or learned.records < ENOUGH:
+        return {"day_spread": DAY_SPREAD}
+    known = {"day_spread": learned.day_spread}
+    if learned.day == today:
+        known |= {"day_shift": learned.day_shift, "day_spread_today": learned.day_spread_today}
+    return known
 
 
 def routes() -> dict[int, list[RouteStage]]:
@@ -142,9 +156,10 @@ def steps_of(
 
 def _step(situation: Situation, entry: RouteStage, height_mm: float) -> dict[str, Any]:
     stage = entry.stage
+    minutes, spread = believed(situation.learned, stage.code) or (entry.minutes, entry.spread)
     step: dict[str, Any] = {
-        "minutes": entry.minutes,
-        "spread": entry.spread,
+        "minutes": minutes,
+        "spread": spread,
         "size": 1,
         "attended": stage.attended,
     }

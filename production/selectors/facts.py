@@ -66,7 +66,10 @@ class Facts:
     @classmethod
     def read(cls, data: dict[str, Any]) -> Facts:
         """Return stored facts."""
-        return cls(**{n: Counter(v) if isinstance(v, dict) else v for n, v in data.items()})
+        found = cls()
+        for name, value in data.items():
+            setattr(found, name, Counter(value) if isinstance(value, dict) else value)
+        return found
 
 
 def day_start(day: dt.date) -> dt.datetime:

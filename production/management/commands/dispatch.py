@@ -17,6 +17,7 @@ from production.models import Work
 log = logging.getLogger(__name__)
 EVERY_SECONDS = 2.0
 HOUSEKEEPING_SECONDS = 3600.0
+LEARNING_SECONDS = 900.0
 
 
 class Command(BaseCommand):
@@ -30,10 +31,13 @@ class Command(BaseCommand):
         if not options["once"]:
             signal.signal(signal.SIGTERM, lambda *_: stop.set())
             signal.signal(signal.SIGINT, lambda *_: stop.set())
-        housekeeping = 0.0
+        housekeeping = learning = 0.0
         while True:
             try:
                 work.sweep(_gave_up)
+                if time.monotonic() >= learning:
+                    learning = time.monotonic() + LEARNING_SECONDS
+                    work.ask("learn", coalesce=True)
                 if time.monotonic() >= housekeeping:
                     housekeeping = time.monotonic() + HOUSEKEEPING_SECONDS
                     work.ask("summarise", coalesce=True)
