@@ -14,9 +14,30 @@ _EXPONENT = {4: np.uint64(0x7F80_0000), 8: np.uint64(0x7FF0_0000_0000_0000)}
 
 
 @njit(cache=True, nogil=True)
-def _weld_bits(  # type: ignore[no-untyped-def]
-    bits, sign, exponent, ids, representative
-):
+def _plain(bits, row, sign):  # type: ignore[no-untyped-def]
+    """Return a row's three bit patterns with −0 made 0: they are the same place."""
+    x = np.uint64(bits[row, 0])
+    y = np.uint64(bits[row, 1])
+    z = np.uint64(bits[row, 2])
+    zero = np.uint64(0)
+    return (
+        zero if x == sign else x,
+        zero if y == sign else y,
+        zero if z == sign else z,
+    )
+
+
+@njit(cache=True, nogil=True)
+def _slot(x, y, z, mask):  # type: ignore[no-untyped-def]
+    """Return where the search for a place begins in the table."""
+    key = x * np.uint64(0x9E3779B97F4A7C15)
+    key = (key ^ (key >> np.uint64(32)) ^ y) * np.uint64(0xC2B2AE3D27D4EB4F)
+    key = (key ^ (key >> np.uint64(32)) ^ z) * np.uint64(0x165667B19E3779F9)
+    return (key ^ (key >> np.uint64(32))) & mask
+
+
+@njit(cache=True, nogil=True)
+def _weld_bits(bits, sign, exponent, ids, representative):  # type: ignore[no-untyped-def]
     """Give each row of ``bits`` (n, 3) the number of its distinct value.
 
     Open addressing with linear probing; the table doubles at half load. Returns
@@ -29,24 +50,12 @@ def _weld_bits(  # type: ignore[no-untyped-def]
     table = np.full(size, -1, dtype=np.int32)
     mask = np.uint64(size - 1)
     count = 0
-    zero = np.uint64(0)
+    one = np.uint64(1)
     for row in range(rows):
-        x = np.uint64(bits[row, 0])
-        y = np.uint64(bits[row, 1])
-        z = np.uint64(bits[row, 2])
+        x, y, z = _plain(bits, row, sign)
         if (x & exponent) == exponent or (y & exponent) == exponent or (z & exponent) == exponent:
             return -1 - row
-        # -0 and 0 are the same place.
-        if x == sign:
-            x = zero
-        if y == sign:
-            y = zero
-        if z == sign:
-            z = zero
-        key = x * np.uint64(0x9E3779B97F4A7C15)
-        key = (key ^ (key >> np.uint64(32)) ^ y) * np.uint64(0xC2B2AE3D27D4EB4F)
-        key = (key ^ (key >> np.uint64(32)) ^ z) * np.uint64(0x165667B19E3779F9)
-        slot = (key ^ (key >> np.uint64(32))) & mask
+        slot = _slot(x, y, z, mask)
         while True:
             other = table[slot]
             if other < 0:
@@ -55,41 +64,20 @@ def _weld_bits(  # type: ignore[no-untyped-def]
                 ids[row] = count
                 count += 1
                 break
-            kept = representative[other]
-            a = np.uint64(bits[kept, 0])
-            b = np.uint64(bits[kept, 1])
-            c = np.uint64(bits[kept, 2])
-            if a == sign:
-                a = zero
-            if b == sign:
-                b = zero
-            if c == sign:
-                c = zero
+            a, b, c = _plain(bits, representative[other], sign)
             if a == x and b == y and c == z:
                 ids[row] = other
                 break
-            slot = (slot + np.uint64(1)) & mask
+            slot = (slot + one) & mask
         if count * 2 > size:
             size *= 2
             table = np.full(size, -1, dtype=np.int32)
             mask = np.uint64(size - 1)
             for vertex in range(count):
-                kept = representative[vertex]
-                x = np.uint64(bits[kept, 0])
-                y = np.uint64(bits[kept, 1])
-                z = np.uint64(bits[kept, 2])
-                if x == sign:
-                    x = zero
-                if y == sign:
-                    y = zero
-                if z == sign:
-                    z = zero
-                key = x * np.uint64(0x9E3779B97F4A7C15)
-                key = (key ^ (key >> np.uint64(32)) ^ y) * np.uint64(0xC2B2AE3D27D4EB4F)
-                key = (key ^ (key >> np.uint64(32)) ^ z) * np.uint64(0x165667B19E3779F9)
-                slot = (key ^ (key >> np.uint64(32))) & mask
+                x, y, z = _plain(bits, representative[vertex], sign)
+                slot = _slot(x, y, z, mask)
                 while table[slot] >= 0:
-                    slot = (slot + np.uint64(1)) & mask
+                    slot = (slot + one) & mask
                 table[slot] = vertex
     return count
 

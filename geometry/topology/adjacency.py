@@ -9,6 +9,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from geometry.mesh import Mesh
+from geometry.topology.triangles import cross_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,15 +55,7 @@ def _vertex_normals(vertices, faces, normals):  # type: ignore[no-untyped-def]
     normals[:] = 0.0
     for t in range(faces.shape[0]):
         i, j, k = faces[t, 0], faces[t, 1], faces[t, 2]
-        ux = vertices[j, 0] - vertices[i, 0]
-        uy = vertices[j, 1] - vertices[i, 1]
-        uz = vertices[j, 2] - vertices[i, 2]
-        vx = vertices[k, 0] - vertices[i, 0]
-        vy = vertices[k, 1] - vertices[i, 1]
-        vz = vertices[k, 2] - vertices[i, 2]
-        nx = uy * vz - uz * vy
-        ny = uz * vx - ux * vz
-        nz = ux * vy - uy * vx
+        nx, ny, nz = cross_of(vertices, i, j, k)
         for v in (i, j, k):
             normals[v, 0] += nx
             normals[v, 1] += ny

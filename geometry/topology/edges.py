@@ -8,6 +8,8 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
+from geometry.topology.triangles import cross_of
+
 BORDER = -1
 MANIFOLD_BROKEN = -2
 SET_ASIDE = -3
@@ -30,20 +32,13 @@ def find_degenerate(vertices, faces, relative, degenerate):  # type: ignore[no-u
             degenerate[t] = 2
             collapsed += 1
             continue
-        ux = vertices[j, 0] - vertices[i, 0]
-        uy = vertices[j, 1] - vertices[i, 1]
-        uz = vertices[j, 2] - vertices[i, 2]
-        vx = vertices[k, 0] - vertices[i, 0]
-        vy = vertices[k, 1] - vertices[i, 1]
-        vz = vertices[k, 2] - vertices[i, 2]
-        nx = uy * vz - uz * vy
-        ny = uz * vx - ux * vz
-        nz = ux * vy - uy * vx
-        longest = max(
-            ux * ux + uy * uy + uz * uz,
-            vx * vx + vy * vy + vz * vz,
-            (vx - ux) ** 2 + (vy - uy) ** 2 + (vz - uz) ** 2,
-        )
+        nx, ny, nz = cross_of(vertices, i, j, k)
+        longest = 0.0
+        for a, b in ((i, j), (j, k), (k, i)):
+            side = 0.0
+            for axis in range(3):
+                side += (vertices[a, axis] - vertices[b, axis]) ** 2
+            longest = max(longest, side)
         if nx * nx + ny * ny + nz * nz <= (relative * longest) ** 2:
             degenerate[t] = 1
             flat += 1

@@ -7,6 +7,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from geometry.mesh import Mesh
+from geometry.topology.triangles import cross_of
 
 # Beyond these the file is no surface but a tangle, and counting would take minutes.
 _MOST_TESTS_EACH = 4000
@@ -94,15 +95,7 @@ def triangles_cross(vertices, faces, s, t):  # type: ignore[no-untyped-def]
 @njit(cache=True, nogil=True)
 def _clearly_beside(vertices, i, j, k, p, q, r):  # type: ignore[no-untyped-def]
     """Tell quickly whether p, q and r surely lie on one side of the plane of i, j, k."""
-    ux = vertices[j, 0] - vertices[i, 0]
-    uy = vertices[j, 1] - vertices[i, 1]
-    uz = vertices[j, 2] - vertices[i, 2]
-    vx = vertices[k, 0] - vertices[i, 0]
-    vy = vertices[k, 1] - vertices[i, 1]
-    vz = vertices[k, 2] - vertices[i, 2]
-    nx = uy * vz - uz * vy
-    ny = uz * vx - ux * vz
-    nz = ux * vy - uy * vx
+    nx, ny, nz = cross_of(vertices, i, j, k)
     base = nx * vertices[i, 0] + ny * vertices[i, 1] + nz * vertices[i, 2]
     a = nx * vertices[p, 0] + ny * vertices[p, 1] + nz * vertices[p, 2] - base
     b = nx * vertices[q, 0] + ny * vertices[q, 1] + nz * vertices[q, 2] - base

@@ -6,6 +6,7 @@ import numpy as np
 from numba import njit
 
 from geometry.topology.edges import BORDER
+from geometry.topology.triangles import cross_of
 
 
 @njit(cache=True, nogil=True)
@@ -54,15 +55,7 @@ def piece_areas(vertices, faces, label, areas):  # type: ignore[no-untyped-def]
         if label[t] < 0:
             continue
         i, j, k = faces[t, 0], faces[t, 1], faces[t, 2]
-        ux = vertices[j, 0] - vertices[i, 0]
-        uy = vertices[j, 1] - vertices[i, 1]
-        uz = vertices[j, 2] - vertices[i, 2]
-        vx = vertices[k, 0] - vertices[i, 0]
-        vy = vertices[k, 1] - vertices[i, 1]
-        vz = vertices[k, 2] - vertices[i, 2]
-        nx = uy * vz - uz * vy
-        ny = uz * vx - ux * vz
-        nz = ux * vy - uy * vx
+        nx, ny, nz = cross_of(vertices, i, j, k)
         areas[label[t]] += 0.5 * np.sqrt(nx * nx + ny * ny + nz * nz)
 
 
@@ -117,15 +110,7 @@ def wind_alike(vertices, faces, opposite):  # type: ignore[no-untyped-def]
     kept = 0.0
     for t in range(count):
         i, j, k = faces[t, 0], faces[t, 1], faces[t, 2]
-        ux = vertices[j, 0] - vertices[i, 0]
-        uy = vertices[j, 1] - vertices[i, 1]
-        uz = vertices[j, 2] - vertices[i, 2]
-        vx = vertices[k, 0] - vertices[i, 0]
-        vy = vertices[k, 1] - vertices[i, 1]
-        vz = vertices[k, 2] - vertices[i, 2]
-        nx = uy * vz - uz * vy
-        ny = uz * vx - ux * vz
-        nz = ux * vy - uy * vx
+        nx, ny, nz = cross_of(vertices, i, j, k)
         area = np.sqrt(nx * nx + ny * ny + nz * nz)
         kept += area if turned[t] == 0 else -area
     turn = 1 if kept >= 0.0 else 0

@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
+from geometry.topology.triangles import cross_of
+
 
 @njit(cache=True, nogil=True)
 def rings(reach):  # type: ignore[no-untyped-def]
@@ -86,15 +88,7 @@ def band_areas(vertices, faces, depth, bands, label, areas):  # type: ignore[no-
         deepest = max(depth[i], depth[j], depth[k])
         if deepest < bands[0]:
             continue
-        ux = vertices[j, 0] - vertices[i, 0]
-        uy = vertices[j, 1] - vertices[i, 1]
-        uz = vertices[j, 2] - vertices[i, 2]
-        vx = vertices[k, 0] - vertices[i, 0]
-        vy = vertices[k, 1] - vertices[i, 1]
-        vz = vertices[k, 2] - vertices[i, 2]
-        nx = uy * vz - uz * vy
-        ny = uz * vx - ux * vz
-        nz = ux * vy - uy * vx
+        nx, ny, nz = cross_of(vertices, i, j, k)
         third = np.sqrt(nx * nx + ny * ny + nz * nz) / 6.0
         for v in (i, j, k):
             for b in range(bands.size):
