@@ -5,8 +5,8 @@ the curve of Spee", American Journal of Orthodontics and Dentofacial Orthopedics
 2008;134(3):344-352: the reference line runs from the central incisor to the
 distal cusp tip of the most posterior tooth; the depth is the greatest
 perpendicular distance from it to the buccal cusp tips, in the sagittal view.
-Where the last tooth has a distobuccal and a distolingual cusp, the line ends
-midway: the paper does not say which of them is meant.
+The line ends at the distobuccal cusp of the last tooth, which is the one seen in
+that view.
 """
 
 from __future__ import annotations
@@ -77,9 +77,8 @@ def _side(
     facial[back] = _facial(places[back])
     if not (facial & (along > BEHIND_CANINE_MM)).any():
         return None
-    last = back & (along > along[back].max() - LAST_TOOTH_MM)
-    ends = [view[row][np.argmin(view[row, 0])] for row in (last, last & facial) if row.any()]
-    end = np.mean(ends, axis=0)
+    last = facial & (along > along[facial].max() - LAST_TOOTH_MM)
+    end = view[last][np.argmin(view[last, 0])]
     chord = end - start
     length = float(np.linalg.norm(chord))
     if length < LEAST_CHORD_MM:

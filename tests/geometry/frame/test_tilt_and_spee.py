@@ -44,8 +44,8 @@ def test_tilt(arches, name, pitch, roll, over):
 def test_curve_of_spee_of_a_lower_arch(arches):
     lower = arches["lower"]
     found = curve_of_spee(find_frame(lower.mesh, arch="lower"))
-    assert found.left_mm == pytest.approx(lower.truth.spee["left"], abs=0.45)
-    assert found.right_mm == pytest.approx(lower.truth.spee["right"], abs=0.45)
+    assert found.left_mm == pytest.approx(lower.truth.spee["left"], abs=0.5)
+    assert found.right_mm == pytest.approx(lower.truth.spee["right"], abs=0.5)
     assert found.left_concave
     assert found.right_concave
 
@@ -55,7 +55,8 @@ def test_curve_of_spee_stays_with_its_side(arches):
     frame = find_frame(mesh, arch="lower")
     swapped = find_frame(mesh, arch="upper")
     one, other = curve_of_spee(frame), curve_of_spee(swapped)
-    assert one.left_mm == pytest.approx(other.right_mm)
+    assert one.left_mm == pytest.approx(other.right_mm, abs=0.1)
+    assert one.right_mm == pytest.approx(other.left_mm, abs=0.1)
 
 
 def test_no_curve_without_back_teeth(arches):
