@@ -15,11 +15,10 @@ from geometry.mesh import Mesh
 from geometry.model.borders import cut_back, step_back
 from geometry.model.cutting import cut_surface
 from geometry.model.halfedges import Faces, compact, face_areas
-from geometry.model.mending import mend_crossings, mend_handles, near_faces
+from geometry.model.mending import crossings_near, mend_crossings, mend_handles
 from geometry.model.patches import median_edge, patch_loop, surroundings
 from geometry.model.skirts import CrossedBorder, cap, lay_foot, skirt_faces
 from geometry.topology import analyse
-from geometry.topology.intersections import find_intersections
 
 Array = NDArray[np.float64]
 
@@ -114,11 +113,9 @@ def _stand_safely(
             whole = Mesh(solid.vertices, solid.faces)
             # The scan itself was mended already; the base is one flat outline.
             made = (solid.kind != SCAN) & (solid.kind != BASE)
-            near = np.flatnonzero(near_faces(whole, made))
-            count, pairs = find_intersections(Mesh(solid.vertices, solid.faces[near]))
+            count, pairs = crossings_near(whole, made)
             if not count:
                 return solid, attempt > 0
-            pairs = near[pairs]
             centres = solid.vertices[solid.faces[pairs]].mean(axis=(1, 2))
         place = centres[0]
         if attempt < UPRIGHT_ROUNDS - 1:

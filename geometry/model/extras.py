@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import manifold3d
@@ -12,6 +13,7 @@ from geometry.errors import GeometryError
 from geometry.mesh import Mesh
 from geometry.model.bar import bar_between_ends, is_horseshoe
 from geometry.model.halfedges import Faces
+from geometry.model.heights import Grid, top_heights
 from geometry.model.hollow import hollow_out
 from geometry.model.identity import write_code
 from geometry.model.mending import mend_crossings
@@ -20,6 +22,8 @@ from geometry.model.solids import as_written, from_manifold, to_manifold
 from geometry.topology.intersections import find_intersections
 
 Array = NDArray[np.float64]
+
+HEIGHT_PITCH = 0.2
 
 
 def add_extras(
@@ -65,7 +69,9 @@ def add_extras(
             " prevents that"
         )
     if settings.text:
-        identity = write_code(body, settings.text, settings.lettering, back)
+        identity = write_code(
+            body, settings.text, settings.lettering, back, _heights(vertices, faces)
+        )
         added += identity.added
         cut += identity.cut
         warnings += identity.notes
@@ -99,3 +105,16 @@ def add_extras(
             " change the height"
         )
     return vertices, faces, record
+
+
+def _heights(vertices: Array, faces: Faces) -> Callable[[Array], Array]:
+    """Return the height of a solid over points in plan, on a grid."""
+    grid = Grid.over(vertices, HEIGHT_PITCH, 1.0)
+    field = top_heights(vertices, faces, grid, empty=0.0)
+
+    def at(points: Array) -> Array:
+        i = np.clip(np.round((points[:, 0] - grid.x0) / grid.pitch).astype(int), 0, grid.nx - 1)
+        j = np.clip(np.round((points[:, 1] - grid.y0) / grid.pitch).astype(int), 0, grid.ny - 1)
+        return field[i, j].astype(np.float64)
+
+    return at

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -26,9 +27,11 @@ DEPTH = 0.6
 RAISED = 0.5
 TALLEST, SMALLEST = 3.6, 1.8
 PAD_HIGHEST = 6.5
-PAD_OUT = 0.3
-PAD_EMBED = 2.0
-PAD_DEEPEST = 7.0
+PAD_BELOW = 0.2
+PAD_OUT = 0.9
+PAD_EMBED = 0.5
+PAD_DEEPEST = 2.5
+PROBE = 0.4
 MARGIN = 0.6
 MODULES_MM = (0.8, 0.7, 0.6, 0.5)
 CODE_RIM = 0.4
@@ -55,7 +58,11 @@ class Identity:
 
 
 def write_code(
-    body: manifold3d.Manifold, text: str, lettering: str, bar: Face | None
+    body: manifold3d.Manifold,
+    text: str,
+    lettering: str,
+    bar: Face | None,
+    top: Callable[[Array], Array],
 ) -> Identity:
     """Lay out a code on a body that stands on z = 0.
 
@@ -66,14 +73,20 @@ def write_code(
     lettering : "engraved" or "raised"
     bar : Face or None
         The back of a bar, when there is one.
+    top : callable
+        Height of the body over points (n, 2) in plan, mm.
     """
     out = Identity()
     plan = outline(body)
     faces = [bar] if bar is not None else []
-    for name, end in zip(("back", "heel"), ends(plan)[::-1], strict=False):
-        face, pad = _pad(plan, end, "heel" if bar is not None else name, text)
-        out.added.append(pad)
-        faces.append(face)
+    for place, end in zip(("back", "heel"), ends(plan)[::-1], strict=False):
+        name = "heel" if bar is not None else place
+        found = _pad(plan, end, name, text, top)
+        if found is None:
+            out.notes.append(f"the code does not fit the {name} of the base at a readable size")
+            continue
+        faces.append(found[0])
+        out.added.append(found[1])
         if bar is not None:
             break
     for face in faces:
@@ -97,30 +110,61 @@ def _fit(text: str, width: float, height: float) -> tuple[list[str], float]:
 
 
 def _pad(
-    plan: shapely.Polygon, end: tuple[float, float, float], name: str, text: str
-) -> tuple[Face, manifold3d.Manifold]:
-    """Shape a flat upright pad on a back end of the base."""
+    plan: shapely.Polygon,
+    end: tuple[float, float, float],
+    name: str,
+    text: str,
+    top: Callable[[Array], Array],
+) -> tuple[Face, manifold3d.Manifold] | None:
+    """Shape a flat upright pad behind a back end of the base; None where there is no room.
+
+    The pad stands behind the end, no higher than the end itself, so that it hides
+    nothing of the scan.
+    """
     a, b, back = end
-    width = min(b - a, max(line_width(text, TALLEST) + 2 * MARGIN, 6.0))
-    lines, tall = _fit(text, width, PAD_HIGHEST)
-    height = tall * (1.0 + LINE_PITCH * (len(lines) - 1)) + 2 * MARGIN
-    middle = 0.5 * (a + b)
-    x0, x1 = middle - 0.5 * width, middle + 0.5 * width
-    # How far the outline draws back over the width of the pad.
-    nearest = back
-    for x in np.linspace(x0 + 0.2, x1 - 0.2, 15):
-        column = plan.intersection(shapely.LineString([(x, back - 12.0), (x, back + 1.0)]))
-        nearest = min(nearest, column.bounds[3] if not column.is_empty else back - 6.0)
-    plane = back + PAD_OUT
-    deep = min(plane - nearest + PAD_EMBED, PAD_DEEPEST)
-    pad = manifold3d.Manifold.cube((width, deep, height)).translate((x0, plane - deep, 0.0))
+    xs = np.arange(a + 0.1, b - 0.1, PROBE)
+    rear = np.full(len(xs), -np.inf)
+    for k, x in enumerate(xs):
+        column = plan.intersection(shapely.LineString([(x, back - 9.0), (x, back + 1.0)]))
+        if not column.is_empty:
+            rear[k] = column.bounds[3]
+    tall = np.where(
+        np.isfinite(rear),
+        top(np.column_stack((xs, np.where(np.isfinite(rear), rear, back) - 0.6))) - PAD_BELOW,
+        0.0,
+    )
+    tall = np.minimum(tall, PAD_HIGHEST)
+    best: tuple[float, int, int, list[str], float] | None = None
+    for i in range(len(xs)):
+        low, near, far = np.inf, np.inf, -np.inf
+        for j in range(i, len(xs)):
+            low, near, far = min(low, tall[j]), min(near, rear[j]), max(far, rear[j])
+            if low < SMALLEST or far - near > PAD_DEEPEST:
+                break
+            width = (j - i) * PROBE
+            if width < 3.0:
+                continue
+            lines, size = _fit(text, width, low)
+            if best is None or size > best[0] + 0.02:
+                best = (size, i, j, lines, low)
+    if best is None or best[0] < SMALLEST:
+        return None
+    size, i, j, lines, _ = best
+    height = size * (1.0 + LINE_PITCH * (len(lines) - 1)) + MARGIN
+    x0, x1 = float(xs[i]), float(xs[j])
+    plane = float(rear[i : j + 1].max()) + PAD_OUT
+    strip = shapely.box(x0, float(rear[i : j + 1].min()) - PAD_EMBED, x1, plane)
+    shape = strip.difference(plan.buffer(-PAD_EMBED))
+    whole = max(getattr(shape, "geoms", [shape]), key=lambda part: part.area)
+    ring = np.asarray(whole.exterior.coords)[:-1]
+    pad = manifold3d.CrossSection([ring], manifold3d.FillRule.EvenOdd).extrude(height)
     face = Face(
         name,
-        np.array([middle, plane, 0.5 * height]),
+        np.array([0.5 * (x0 + x1), plane, 0.5 * height]),
         np.array([-1.0, 0.0, 0.0]),
         np.array([0.0, 0.0, 1.0]),
         np.array([0.0, 1.0, 0.0]),
-        width,
+        x1 - x0,
         height,
     )
     return face, pad
@@ -141,7 +185,7 @@ def _letter(out: Identity, face: Face, text: str, lettering: str) -> None:
         "kind": "text",
         "text": text,
         "lines": lines,
-        "size_mm": round(tall, 2),
+        "size_mm": round(float(tall), 2),
         "centre": [round(float(v), 3) for v in face.centre],
         "normal": face.out.tolist(),
     })
@@ -173,7 +217,7 @@ def _mark_underside(out: Identity, plan: shapely.Polygon, text: str) -> None:
             "kind": "code",
             "text": text,
             "symbology": symbology,
-            "size_mm": round(modules * module, 2),
+            "size_mm": round(float(modules * module), 2),
             "module_mm": module,
             "centre": [round(float(v), 3) for v in face.centre],
             "normal": face.out.tolist(),

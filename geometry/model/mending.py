@@ -60,12 +60,10 @@ def mend_crossings(
     """
     places = 0
     for attempt in range(ROUNDS):
-        near = slice(None) if attempt == 0 else np.flatnonzero(near_faces(mesh, kind == patch))
-        count, pairs = find_intersections(Mesh(mesh.vertices, mesh.faces[near]))
+        # After the first round only patches can cross anything.
+        count, pairs = crossings_near(mesh, None if attempt == 0 else kind == patch)
         if not count:
             break
-        if attempt:
-            pairs = near[pairs]
         places = max(places, count)
         hit = np.zeros(len(mesh.faces), dtype=bool)
         hit[pairs.ravel()] = True
@@ -129,8 +127,33 @@ def _occupy(
     return out
 
 
-def near_faces(mesh: Mesh, chosen: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Mark the chosen faces and all that could touch them."""
+def crossings_near(
+    mesh: Mesh, chosen: NDArray[np.bool_] | None
+) -> tuple[int, NDArray[np.int64]]:
+    """Count pairs of faces that cross among the chosen ones and all that could touch them.
+
+    Parameters
+    ----------
+    mesh : Mesh
+    chosen : (m,) bool or None
+        None takes all.
+
+    Returns
+    -------
+    count, and up to 1000 pairs (k, 2)
+    """
+    if chosen is None:
+        count, pairs = find_intersections(mesh)
+        return count or len(pairs), pairs.astype(np.int64)
+    if not chosen.any():
+        return 0, np.empty((0, 2), dtype=np.int64)
+    near = np.flatnonzero(_near_faces(mesh, chosen))
+    count, pairs = find_intersections(Mesh(mesh.vertices, mesh.faces[near]))
+    return count or len(pairs), near[pairs].astype(np.int64)
+
+
+def _near_faces(mesh: Mesh, chosen: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Mark the chosen faces and all that share a box with one."""
     corners = mesh.triangles
     origin = mesh.vertices.min(axis=0)
     low = ((corners.min(axis=1) - origin) / BOX).astype(np.int64)
