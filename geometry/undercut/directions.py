@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from geometry.mesh import Mesh
 from geometry.topology.coarse import coarsen
-from geometry.undercut.lattice import basis_along, cast
+from geometry.undercut.lattice import along_basis, basis_along, cast
 from geometry.undercut.measure import base_plane
 
 WITHIN_DEG = 15.0
@@ -61,7 +61,9 @@ def _volume(
     pitch: float,
 ) -> float:
     basis = basis_along(direction)
-    lattice = cast(mesh.vertices @ basis.T, mesh.faces, basis, pitch, (basis @ plane[0], plane[1]))
+    lattice = cast(
+        along_basis(mesh.vertices, basis), mesh.faces, basis, pitch, (basis @ plane[0], plane[1])
+    )
     return float(lattice.void.sum() * pitch**2)
 
 

@@ -34,6 +34,24 @@ def basis_along(direction: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 @njit(cache=True, nogil=True)
+def along_basis(points, basis):  # type: ignore[no-untyped-def]
+    """Return points (n, 3) along the rows of a basis.
+
+    Not a matrix product: that would wake the threads of the linear algebra library,
+    which costs more than the three sums.
+    """
+    turned = np.empty((points.shape[0], 3), dtype=np.float64)
+    for v in range(points.shape[0]):
+        for axis in range(3):
+            turned[v, axis] = (
+                points[v, 0] * basis[axis, 0]
+                + points[v, 1] * basis[axis, 1]
+                + points[v, 2] * basis[axis, 2]
+            )
+    return turned
+
+
+@njit(cache=True, nogil=True)
 def _edge(ax, ay, bx, by, flip, px, py):  # type: ignore[no-untyped-def]
     """Side of (px, py) against an edge, the same number from both its triangles."""
     if flip:

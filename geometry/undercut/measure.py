@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from geometry.errors import GeometryError
 from geometry.mesh import Mesh
 from geometry.undercut.depth import band_areas, calm, rings, vertex_depths
-from geometry.undercut.lattice import Lattice, basis_along, cast
+from geometry.undercut.lattice import Lattice, along_basis, basis_along, cast
 
 # The undercut gauges of a dental surveyor: 0.010, 0.020 and 0.030 in.
 GAUGES_MM = (0.25, 0.50, 0.75)
@@ -127,7 +127,7 @@ def measure(
     basis = basis_along(direction)
     along = basis[2]
     normal, offset = base_plane(along, base_z, base_normal, mesh.vertices)
-    points = mesh.vertices @ basis.T
+    points = along_basis(mesh.vertices, basis)
     turned = basis @ normal
     if pitch_mm is None:
         pitch_mm = usual_pitch(points)
