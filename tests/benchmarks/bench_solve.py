@@ -17,8 +17,9 @@ import numpy as np
 
 from production.planning.problem import parse_problem
 from production.planning.solve import openwork, solve, start
+from production.planning.solve.bounds import CRITERIA
 from production.planning.solve.checker import violations
-from production.planning.solve.exact import STAGES, Bound, Exact
+from production.planning.solve.exact import Bound, Exact
 from production.planning.solve.search import Best, Budget, Search
 from production.planning.solve.start import Bench
 from tests.planning.solve import instances
@@ -101,9 +102,11 @@ def run_large(options: argparse.Namespace) -> None:
                 mine = stated(problem, plan)
                 rule = best_rule(search)
                 figures = [
-                    f"{float(v[c]):g}" for c in STAGES[objective] for v in (rule, mine, best.value)
+                    f"{float(v[c]):g}"
+                    for c in CRITERIA[objective]
+                    for v in (rule, mine, best.value)
                 ]
-                lower = bound.lower.get(STAGES[objective][0], 0.0)
+                lower = bound.lower.get(CRITERIA[objective][0], 0.0)
                 print(
                     f"large: seed {seed}, {arches} arches, {printers} printers, {objective}: "
                     f"rule/plan/hinted {' '.join(figures)}; gap "
@@ -119,7 +122,7 @@ def gap(mine: Any, best: Any, objective: str) -> float:
     A difference in late jobs counts against all jobs late or in time; lead time, which
     decides only between plans equal in promises and tardiness, counts as it is.
     """
-    for criterion in STAGES[objective]:
+    for criterion in CRITERIA[objective]:
         if abs(mine[criterion] - best[criterion]) > 1e-6 * (1 + abs(best[criterion])):
             return float((mine[criterion] - best[criterion]) / max(abs(best[criterion]), 1.0))
     return 0.0

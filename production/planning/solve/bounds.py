@@ -45,9 +45,10 @@ def simple(work: OpenWork) -> dict[int, float]:
     handed = unit[a.job_unit]
     over = np.where(a.job_due < INFINITE, np.maximum(handed - a.job_due, 0.0), 0.0)
     late, span = float(np.sum(over > 1e-9)), float(max(done, default=0.0))
+    tails = _tails(work)
     for steps in _machine_groups(work):
-        late = max(late, _late_on(work, steps, early))
-        span = max(span, _span_on(work, steps, early))
+        late = max(late, _late_on(work, steps, early, tails))
+        span = max(span, _span_on(work, steps, early, tails))
     return {
         LATE: late,
         TARDY: float(np.sum(a.job_weight * over)),
@@ -131,13 +132,13 @@ def _tails(work: OpenWork) -> Array:
     return tail
 
 
-def _span_on(work: OpenWork, steps: list[int], early: Array) -> float:
+def _span_on(work: OpenWork, steps: list[int], early: Array, tails: Array) -> float:
     """Bound the makespan by one group: preemptive schedule of one machine, else the average."""
     a = work.arrays
     share, machines = _work_on(work, steps)
     least = np.array([min(a.minutes[o, r] for r in _choices(work, o)) for o in steps])
     head = early[steps] - least
-    tail = _tails(work)[steps]
+    tail = tails[steps]
     one = machines[0]
     if len(machines) == 1 and a.shared[one] < 0 and not a.batch[one]:
         return _preemptive(head, least, tail)
@@ -167,19 +168,18 @@ def _preemptive(head: Array, length: Array, tail: Array) -> float:
     return float(span)
 
 
-def _late_on(work: OpenWork, steps: list[int], early: Array) -> float:
+def _late_on(work: OpenWork, steps: list[int], early: Array, tails: Array) -> float:
     """Bound the late jobs by one group: Moore and Hodgson's rule on its pooled time."""
     a = work.arrays
     share, _ = _work_on(work, steps)
     least = np.array([min(a.minutes[o, r] for r in _choices(work, o)) for o in steps])
     begin = float((early[steps] - least).min())
-    tail = _tails(work)
     load: dict[int, float] = {}
     latest: dict[int, float] = {}
     for k, o in enumerate(steps):
         j = int(a.step_job[o])
         load[j] = load.get(j, 0.0) + share[k]
-        latest[j] = a.job_due[j] - tail[o]
+        latest[j] = a.job_due[j] - tails[o]
     t, late = begin, 0
     kept: list[float] = []
     for j in sorted((j for j in load if a.job_due[j] < INFINITE), key=lambda j: latest[j]):

@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 from ortools.sat.python import cp_model
 
+from production.planning.solve.bounds import CRITERIA
 from production.planning.solve.model import Model, build
 from production.planning.solve.openwork import OpenWork
 from production.planning.solve.search import Best, Budget, Search
@@ -21,11 +22,6 @@ from production.planning.solve.start import table
 from production.planning.solve.timing import BLK, LATE, LEAD, MEM, RES, SPAN, STUCK, TARDY
 
 Array = np.ndarray[Any, Any]
-STAGES = {
-    "promises": (LATE, TARDY, LEAD),
-    "weighted_tardiness": (TARDY,),
-    "makespan": (SPAN,),
-}
 
 
 @dataclass
@@ -60,7 +56,7 @@ class Exact:
 
         A bound on a later criterion counts only if all before it are settled.
         """
-        stages = STAGES[self.search.objective]
+        stages = CRITERIA[self.search.objective]
         proved = True
         for position, criterion in enumerate(stages):
             proved &= self._settle(criterion, best, bound, budget, len(stages) - position)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from dataclasses import dataclass, replace
+from itertools import product
 from typing import Any
 
 import numpy as np
@@ -40,6 +41,8 @@ class _Shares:
 
 SMALL_DAY = _Shares(orders=0.08, anneal=0.1, exact=0.45)
 LARGE_DAY = _Shares(orders=0.35, anneal=0.2, exact=0.4)
+SECONDS_PER_LITERAL = 2e-4  # to build the constraint model, with something to spare
+SPARE = 0.05  # seconds without which nothing new is begun
 FLOW_LINE = 0.3  # of the time, for permutations where the work is a flow line
 
 
@@ -122,7 +125,7 @@ def _plan(problem: Problem, budget: Budget, seed: int, left: list[_Left]) -> dic
     """Return a plan, or None after adding jobs that found no place to ``left``."""
     work = open_work(problem)
     search = Search(work, problem.objective, seed)
-    begin = _first(work, search)
+    begin = _first(work, search, budget)
     best = begin.best
     bound = Bound(bounds.simple(work))
     if len(work.steps) > 0:
@@ -154,18 +157,19 @@ class _Start:
     wait: float
 
 
-def _first(work: OpenWork, search: Search) -> _Start:
+def _first(work: OpenWork, search: Search, budget: Budget) -> _Start:
     """Return the best of the dispatch rules."""
     bench = Bench(work)
-    runs = [
-        (bench.run(rule, wait), wait) for rule in bench.rules().values() for wait in bench.waits()
-    ]
-    times, wait = runs[0]
+    times, wait = bench.run(bench.rules()["earliest due"], 0.0), 0.0
     state = bench.one_by_one()
     value = search.value(state)
     assert value is not None
     best = Best(state, value)
-    for run, pause in runs:
+    search.offer(best, bench.state(times))
+    for rule, pause in product(bench.rules().values(), bench.waits()):
+        if best.value[STUCK] == 0 and budget.left() < SPARE:
+            break
+        run = bench.run(rule, pause)
         if search.better(bench.value(run), bench.value(times)):
             times, wait = run, pause
         search.offer(best, bench.state(run))
@@ -195,7 +199,8 @@ def _improve(
         search.anneal(best, stage, budget.part(shares.anneal * stage.share), done)
     if done(best.value):
         return
-    if literals <= LARGE:
+    build = literals * SECONDS_PER_LITERAL
+    if literals <= LARGE and budget.left() > 2.0 * build + SPARE:
         Exact(search, seed).improve(best, bound, budget.part(shares.exact))
     if bound.proved:
         return
