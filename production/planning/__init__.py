@@ -23,8 +23,8 @@ holds, else the best of several is chosen, the same way in all three.
 from production.planning.dispatch import dispatch_plan as plan
 from production.planning.foresight import foresee
 from production.planning.policy import Rule
-from production.planning.problem import Problem, parse_problem
+from production.planning.problem import Problem, parse_job, parse_problem
 from production.planning.quoting import quote
 from production.planning.warming import warm
 
-__all__ = ["Problem", "Rule", "foresee", "parse_problem", "plan", "quote", "warm"]
+__all__ = ["Problem", "Rule", "foresee", "parse_job", "parse_problem", "plan", "quote", "warm"]

@@ -1,0 +1,83 @@
+"""Aligner steps ahead of visits: what is needed, what fits, and ordering it once."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+import pytest
+from django.urls import reverse
+
+from clinic.models import OpeningHours
+from production import storage
+from production.models import Appliance, Machine, Order, Series, SeriesStep
+from production.scheduling.ahead import outlook, what_fits
+
+
+@pytest.fixture
+def series(office, person, patient):
+    """Step 3 of 12 is worn; the next visit, in nine days, hands over the next steps."""
+    for code, kind in [("P", "printer"), ("W", "wash"), ("C", "cure"), ("F", "forming")]:
+        Machine.objects.create(
+            code=f"M-{code}", name=code, kind=kind, capacity=1 if kind == "forming" else 6
+        )
+    person("technician")
+    today = office.today()
+    row = Series.objects.create(
+        patient=patient, started_on=today - dt.timedelta(days=30), wear_days=14, steps_upper=12,
+        steps_lower=12, steps_per_visit=3, next_visit_on=today + dt.timedelta(days=9),
+    )  # fmt: skip
+    file = storage.store_bytes(b"step", "model/stl")
+    SeriesStep.objects.bulk_create(
+        SeriesStep(series=row, arch=arch, number=n, file=file)
+        for arch in ("upper", "lower")
+        for n in range(1, 13)
+    )
+    return row
+
+
+def test_the_next_visit_needs_its_steps_of_both_arches(series):
+    found = outlook()
+    first = min(n.by for n in found.needed)
+    due = [n for n in found.needed if n.by == first]
+    assert {(n.step.arch, n.step.number) for n in due} >= {("upper", 4), ("lower", 4)}
+    assert all(n.step.number > 3 for n in found.needed)
+    assert found.short == []
+
+
+def test_paused_series_and_what_is_made_already_are_left_out(series, signed_in):
+    before = len(outlook().needed)
+    step = outlook().needed[0].step
+    signed_in("front_desk").post(reverse("weeks-order"), {"step": step.pk, "key": "a"})
+    assert len(outlook().needed) == before - 1
+    series.status = Series.Status.PAUSED
+    series.save()
+    assert outlook().needed == []
+
+
+def test_ordering_twice_with_one_form_makes_one_order(series, signed_in):
+    steps = [n.step.pk for n in outlook().needed[:2]]
+    client = signed_in("front_desk")
+    for _ in range(2):
+        client.post(reverse("weeks-order"), {"step": steps, "key": "same"})
+    assert Order.objects.filter(purpose="make_ahead").count() == 1
+    assert Appliance.objects.count() == 2
+    assert Appliance.objects.first().stage.code == "prepare"
+
+
+def test_a_bench_without_promises_bears_what_is_needed(series):
+    answer = what_fits()
+    assert answer["take"]
+    assert answer["worst"] <= answer["limit"]
+
+
+def test_the_page_opens_for_those_who_see_the_bench(series, signed_in):
+    for role in ("front_desk", "technician", "doctor", "manager"):
+        page = signed_in(role).get(reverse("weeks"))
+        assert page.status_code == 200
+    assert "Which fit today" in signed_in("doctor").get(reverse("weeks")).content.decode()
+
+
+def test_weeks_that_do_not_fit_are_said_early(series):
+    OpeningHours.objects.exclude(weekday=1).delete()
+    OpeningHours.objects.filter(weekday=1).update(opens="08:00", closes="08:10")
+    assert outlook().short
