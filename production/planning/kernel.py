@@ -156,6 +156,7 @@ def run_bench(shop, policy, draw, times, work, events, runs):
     lot_smallest = borrowed(shop.lot_smallest)
     pool_first = borrowed(shop.pool_first)
     pool_resource = borrowed(shop.pool_resource)
+    pool_uniform = borrowed(shop.pool_uniform)
     queue_first = borrowed(shop.queue_first)
     resource_pool_first = borrowed(shop.resource_pool_first)
     resource_pool = borrowed(shop.resource_pool)
@@ -361,25 +362,33 @@ def run_bench(shop, policy, draw, times, work, events, runs):
                     continue
                 held_for = hands[i]
                 taking = capacity[r] if batch[r] else min(size[i], capacity[r])
-                if r < 0 or not choose_helpers(
-                    windows,
-                    downs,
-                    need_first,
-                    need,
-                    help_first,
-                    help_resource,
-                    window,
-                    used,
-                    capacity,
-                    i,
-                    r,
-                    taking,
-                    t,
-                    min(held_for, minutes),
-                    taken,
-                ):
+                if r < 0:
                     cursor[p] += 1
                     continue
+                if need_first[i + 1] > need_first[i]:
+                    outcome = choose_helpers(
+                        windows,
+                        downs,
+                        need_first,
+                        need,
+                        help_first,
+                        help_resource,
+                        window,
+                        used,
+                        capacity,
+                        i,
+                        r,
+                        taking,
+                        t,
+                        min(held_for, minutes),
+                        taken,
+                    )
+                    if outcome == CLOSED and pool_uniform[p] == 1:
+                        cursor[p] = length[p]
+                        continue
+                    if outcome != FITS:
+                        cursor[p] += 1
+                        continue
                 if batch[r]:
                     minutes, held_for, watched, total, full, deadline = fill_batch(
                         attended,

@@ -98,28 +98,34 @@ def choose_helpers(
     hold,
     taken,
 ):
-    """Fill ``taken`` with a free helper for each need of step i; whether there is one.
+    """Fill ``taken`` with a free helper for each need of step i; return what came of it.
 
-    The step itself takes ``taking`` of resource r. A negative hold asks for no open
-    window.
+    FITS: complete. CLOSED: nobody is there who could help with anything now. TOO_LONG:
+    not with this. The step itself takes ``taking`` of resource r. A negative hold asks
+    for no open window.
     """
-    complete = True
+    outcome = FITS
     first = need_first[i]
     for n in range(first, need_first[i + 1]):
         found = -1
+        anybody = CLOSED
         for k in range(help_first[need[n]], help_first[need[n] + 1]):
             q = help_resource[k]
             left = capacity[q] - used[q] - min(1.0, capacity[q])
+            if left <= -TINY:
+                continue
+            verdict = FITS if hold < 0 else room(windows, downs, window, q, t, hold, True)
+            if verdict != CLOSED:
+                anybody = TOO_LONG
             if q == r:
                 left -= taking
             for other in range(n - first):
                 if taken[other] == q:
                     left -= min(1.0, capacity[q])
-            if left > -TINY and (
-                hold < 0 or room(windows, downs, window, q, t, hold, True) == FITS
-            ):
+            if left > -TINY and verdict == FITS:
                 found = q
                 break
         taken[n - first] = found
-        complete = complete and found >= 0
-    return complete
+        if found < 0 and outcome != CLOSED:
+            outcome = anybody
+    return outcome

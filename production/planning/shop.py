@@ -63,6 +63,7 @@ class Shop(NamedTuple):
     lot_smallest: Floats  # (L,) smallest size of the lot's steps
     pool_first: Ints  # (P+1,) into pool_resource
     pool_resource: Ints
+    pool_uniform: Ints  # (P,) whether all steps of the pool need the same helpers
     queue_first: Ints  # (P+1,) room for the pool's queue
     resource_pool_first: Ints  # (R+1,) into resource_pool
     resource_pool: Ints  # pools that contain the resource
@@ -89,6 +90,7 @@ def make_shop(problem: Problem) -> Shop:
     pool, pools, ratio_first, ratio = _pools(problem, steps)
     lot, smallest = _lots(steps)
     need_first, need, help_first, helpers = _needs(problem, steps)
+    need_set = _numbered([s.needs for s in steps])
     containing: list[list[int]] = [[] for _ in problem.resources]
     for number, members in enumerate(pools):
         for resource in members:
@@ -128,7 +130,7 @@ def make_shop(problem: Problem) -> Shop:
         hands=_floats([_hands(s) for s in steps]),
         need_first=need_first,
         need=need,
-        need_set=_numbered([s.needs for s in steps]),
+        need_set=need_set,
         help_first=help_first,
         help=helpers,
         remaining=_remaining(problem),
@@ -139,6 +141,7 @@ def make_shop(problem: Problem) -> Shop:
         lot_smallest=smallest,
         pool_first=_first([len(members) for members in pools]),
         pool_resource=_ints([r for members in pools for r in members]),
+        pool_uniform=_uniform(pool, need_set, len(pools)),
         queue_first=_first(np.bincount(pool, minlength=len(pools)).tolist()),
         resource_pool_first=_first([len(c) for c in containing]),
         resource_pool=_ints([p for c in containing for p in c]),
@@ -219,6 +222,10 @@ def _pools(
         first.append(len(ratio))
         ratio.extend(m / step.minutes if step.minutes > 0 else 1.0 for _, m in found)
     return _ints(pool), list(numbers), _ints(first), _floats(ratio)
+
+
+def _uniform(pool: Ints, need_set: Ints, pools: int) -> Ints:
+    return _ints([int(np.unique(need_set[pool == p]).size <= 1) for p in range(pools)])
 
 
 def _lots(steps: Sequence[Step]) -> tuple[Ints, Floats]:
