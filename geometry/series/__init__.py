@@ -1,0 +1,6 @@
+"""Series of step models, checked by their names and by their shapes."""
+
+from geometry.series.check import LIMIT_MM, check_series
+from geometry.series.names import Named, read_name
+
+__all__ = ["LIMIT_MM", "Named", "check_series", "read_name"]

@@ -1,0 +1,250 @@
+"""Check a series of step models: what is there, what is missing, what is out of place."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from geometry.errors import GeometryError
+from geometry.reading import read_mesh
+from geometry.series.intake import entries
+from geometry.series.mouths import Mouth, Step, crown_distances, reduced, sort_into_mouths
+from geometry.series.movement import crown_tips, follow
+from geometry.series.names import read_name
+from geometry.series.order import judge_order
+from geometry.series.surface import Surface
+
+LIMIT_MM = 0.25
+"""Largest movement of a tooth from step to step; common practice, no source."""
+
+TOLERANCE_MM = 0.05
+"""What the measurement may be off; a step over the limit by no more is let pass."""
+
+ARCHES = ("upper", "lower")
+
+
+def check_series(
+    source: str | Path | Sequence[tuple[str, bytes]], *, limit_mm: float = LIMIT_MM
+) -> dict[str, Any]:
+    """Check the step models of one patient.
+
+    Parameters
+    ----------
+    source : folder, ZIP file, or (name, bytes) pairs
+    limit_mm : float
+        Largest tooth movement from step to step.
+
+    Returns
+    -------
+    dict
+        ``acceptable``, ``problems`` (one line each), ``files``, ``limit_mm``,
+        ``unreadable [{file, reason}]``, ``ignored [file]``, ``unnumbered [file]`` and
+        ``arches {"upper" or "lower": {steps, first, last, missing, doubled, swapped,
+        misplaced, foreign, wrong_arch, largest_movement_mm, largest_movement_at, movements,
+        over_limit, found_arch}}``.
+
+    Raises
+    ------
+    GeometryError
+        When the source cannot be opened or no file in it is a mesh.
+    """
+    if not limit_mm > 0.0:
+        raise GeometryError(f"a limit of {limit_mm:g} mm makes no sense; use one above 0")
+    stream, ignored = entries(source)
+    steps, unreadable = [], []
+    for entry in stream:
+        if entry.fault is not None:
+            unreadable.append({"file": entry.name, "reason": entry.fault})
+            continue
+        try:
+            scan = read_mesh(entry.data, entry.name)
+        except GeometryError as error:
+            unreadable.append({"file": entry.name, "reason": str(error)})
+            continue
+        named = read_name(entry.name)
+        surface = Surface.of(reduced(scan.mesh))
+        steps.append(Step(entry.name, named.arch, named.step, scan.sha256, surface))
+    if not steps:
+        raise GeometryError(unreadable[0]["reason"])
+    steps.sort(key=lambda s: (s.arch or "", s.step is None, s.step or 0, s.file))
+    arches = _by_arch(sort_into_mouths(steps))
+    report: dict[str, Any] = {
+        "acceptable": True,
+        "problems": [],
+        "files": len(steps) + len(unreadable),
+        "limit_mm": limit_mm,
+        "unreadable": unreadable,
+        "ignored": sorted(ignored),
+        "unnumbered": sorted(s.file for s in steps if s.step is None),
+        "arches": {name: _examine(name, *found, limit_mm) for name, found in arches.items()},
+    }
+    report["problems"] = _problems(report)
+    report["acceptable"] = not report["problems"]
+    return report
+
+
+def _named(mouth: Mouth) -> str | None:
+    """The arch that most of a mouth's names say."""
+    counts = Counter(s.arch for s in mouth.steps if s.arch is not None)
+    return counts.most_common(1)[0][0] if counts else None
+
+
+def _found(mouth: Mouth) -> str | None:
+    """The arch that the shape says, when it is clear."""
+    frame = mouth.frame
+    return frame.found_arch if frame is not None and frame.found_arch in ARCHES else None
+
+
+def _by_arch(mouths: list[Mouth]) -> dict[str, tuple[Mouth, list[tuple[Step, str | None]]]]:
+    """Give each arch its largest mouth; steps of others are foreign to the arch they name.
+
+    A foreign step comes with the arch it really belongs to, when it is here too.
+    """
+    main: dict[str, Mouth] = {}
+    rest: list[Mouth] = []
+    for mouth in mouths:
+        name = _named(mouth) or _found(mouth)
+        free = [a for a in ARCHES if a not in main]
+        if name is None and free:
+            name = free[0]
+        if name is not None and name not in main:
+            main[name] = mouth
+        else:
+            rest.append(mouth)
+    out: dict[str, tuple[Mouth, list[tuple[Step, str | None]]]] = {}
+    for name in (a for a in ARCHES if a in main):
+        own = [s for s in main[name].steps if s.arch in (None, name)]
+        out[name] = (Mouth(own), [])
+    for name, mouth in main.items():
+        for step in mouth.steps:
+            if step.arch is not None and step.arch != name:
+                out.setdefault(step.arch, (Mouth(), []))[1].append((step, name))
+    for mouth in rest:
+        for step in mouth.steps:
+            name = step.arch or _found(mouth) or next(iter(out))
+            out.setdefault(name, (Mouth(), []))[1].append((step, None))
+    return out
+
+
+def _examine(
+    name: str, mouth: Mouth, foreign: list[tuple[Step, str | None]], limit: float
+) -> dict[str, Any]:
+    numbered = sorted(
+        (s for s in mouth.steps if s.step is not None), key=lambda s: (s.step, s.file)
+    )
+    numbers = [int(s.step) for s in numbered if s.step is not None]
+    # A number whose model is foreign is there by name: told once, as foreign.
+    taken = set(numbers) | {s.step for s, _ in foreign if s.step is not None}
+    missing = [k for k in range(min(taken), max(taken) + 1) if k not in taken] if taken else []
+    doubled: list[dict[str, Any]] = []
+    singles: list[Step] = []
+    for number in sorted(set(numbers)):
+        same = [s for s in numbered if s.step == number]
+        singles.append(same[0])
+        if len(same) > 1:
+            doubled.append(
+                {"steps": [number], "files": [s.file for s in same], "reason": "one number twice"}
+            )
+    ordered = Mouth(singles)
+    distances = crown_distances(ordered)
+    found = judge_order(distances)
+    for i, j in found.doubled:
+        reason = "the same file" if singles[i].sha256 == singles[j].sha256 else "the same shape"
+        doubled.append(
+            {
+                "steps": [singles[i].step, singles[j].step],
+                "files": [singles[i].file, singles[j].file],
+                "reason": reason,
+            }
+        )
+    movements = _movements(ordered)
+    largest = max(movements, key=lambda m: m["mm"], default=None)
+    return {
+        "steps": sorted(set(numbers)),
+        "first": min(numbers, default=None),
+        "last": max(numbers, default=None),
+        "missing": missing,
+        "doubled": doubled,
+        "swapped": [[singles[i].step, singles[j].step] for i, j in found.swapped],
+        "misplaced": [
+            {
+                "step": singles[k].step,
+                "belongs_after": None if before is None else singles[before].step,
+                "belongs_before": None if after is None else singles[after].step,
+            }
+            for k, before, after in found.misplaced
+        ],
+        "foreign": [{"file": s.file, "step": s.step} for s, belongs in foreign if belongs is None],
+        "wrong_arch": [
+            {"file": s.file, "step": s.step, "belongs_to": belongs}
+            for s, belongs in foreign
+            if belongs is not None
+        ],
+        "largest_movement_mm": None if largest is None else largest["mm"],
+        "largest_movement_at": None if largest is None else [largest["from"], largest["to"]],
+        "movements": movements,
+        "over_limit": [
+            m for m in movements if m["mm"] > (limit + TOLERANCE_MM) * (m["to"] - m["from"])
+        ],
+        "found_arch": _found(mouth),
+        "named_arch": name if any(s.arch == name for s in mouth.steps) else None,
+    }
+
+
+def _movements(mouth: Mouth) -> list[dict[str, Any]]:
+    frame = mouth.frame
+    if frame is None:
+        return []
+    tips = crown_tips(mouth)
+    out = []
+    for before, after in zip(mouth.steps[:-1], mouth.steps[1:], strict=True):
+        moved, tips = follow(before.surface, after.surface, tips, frame.occlusal)
+        if moved is not None:
+            out.append(
+                {
+                    "from": before.step,
+                    "to": after.step,
+                    "mm": moved.largest_mm,
+                    "at": np.round(moved.at, 3).tolist(),
+                }
+            )
+    return out
+
+
+def _problems(report: dict[str, Any]) -> list[str]:
+    """Return what a person has to look at, one line each."""
+    out = [one["reason"] for one in report["unreadable"]]
+    out += [f"{file}: no step number in its name" for file in report["unnumbered"]]
+    for name, arch in report["arches"].items():
+        if arch["missing"]:
+            out.append(f"{name}: missing steps {', '.join(map(str, arch['missing']))}")
+        for one in arch["doubled"]:
+            which = " and ".join(map(str, one["steps"]))
+            out.append(f"{name}: step {which}: {one['reason']} ({', '.join(one['files'])})")
+        for first, second in arch["swapped"]:
+            out.append(f"{name}: steps {first} and {second} are swapped")
+        for one in arch["misplaced"]:
+            after, before = one["belongs_after"], one["belongs_before"]
+            place = (
+                f"before {before}" if after is None
+                else f"after {after}" if before is None
+                else f"between {after} and {before}"
+            )  # fmt: skip
+            out.append(f"{name}: step {one['step']} belongs {place} by its shape")
+        out += [f"{name}: {one['file']} is of another mouth or arch" for one in arch["foreign"]]
+        out += [
+            f"{name}: {one['file']} is a model of the {one['belongs_to']} arch"
+            for one in arch["wrong_arch"]
+        ]
+        for one in arch["over_limit"]:
+            out.append(
+                f"{name}: a tooth moves {one['mm']:.2f} mm from step {one['from']} to "
+                f"{one['to']}, more than {report['limit_mm']:g} mm a step"
+            )
+        if arch["named_arch"] and arch["found_arch"] not in (None, name):
+            out.append(f"{name}: the models look like the {arch['found_arch']} arch; check names")
+    return out

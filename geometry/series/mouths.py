@@ -1,0 +1,172 @@
+"""Lay step models on each other; what cannot be laid on any other is another arch."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import fast_simplification
+import numpy as np
+from numpy.typing import NDArray
+
+from geometry.errors import GeometryError
+from geometry.frame import Frame, find_frame
+from geometry.mesh import Mesh
+from geometry.series.fitting import Fit, fit, offsets_of
+from geometry.series.surface import Surface
+
+MOST_TRIANGLES = 90_000
+"""Larger models are reduced by quadric error; that moves their surface by micrometres."""
+POINTS = 2500
+CROWN_POINTS = 1500
+NEAR_MM = 0.75
+SAME_ARCH_SHARE = 0.9
+"""Of the points of a step, lying so near to the step before: teeth move less, and
+another mouth's do not lie so."""
+CROWN_HEIGHT_MM = 6.0
+FAR_MM = 2.0
+_ROUGH = [(4.0, 1.5, 15), (2.5, 0.6, 15), (2.0, 0.25, 12)]
+_FINE = [(2.0, 0.25, 15)]
+
+
+@dataclass
+class Step:
+    """A step model.
+
+    Attributes
+    ----------
+    file : str
+    arch, step
+        From the name; None where it says nothing.
+    surface : Surface
+        In the coordinates of its mouth.
+    """
+
+    file: str
+    arch: str | None
+    step: int | None
+    sha256: str
+    surface: Surface
+    _frame: Frame | None = None
+    _tried: bool = False
+
+    @property
+    def frame(self) -> Frame | None:
+        """The anatomical frame, None when no teeth are recognised."""
+        if not self._tried:
+            self._tried = True
+            try:
+                self._frame = find_frame(self.surface.mesh)
+            except GeometryError:
+                self._frame = None
+        return self._frame
+
+    def moved(self, motion: NDArray[np.float64]) -> Step:
+        """Return the step laid elsewhere."""
+        if np.array_equal(motion, np.eye(4)):
+            return self
+        surface = Surface.of(self.surface.mesh.transformed(motion))
+        return Step(self.file, self.arch, self.step, self.sha256, surface)
+
+
+@dataclass
+class Mouth:
+    """Steps that lie on each other, in common coordinates."""
+
+    steps: list[Step] = field(default_factory=list)
+
+    @property
+    def frame(self) -> Frame | None:
+        """The frame of the first step that has one."""
+        return next((s.frame for s in self.steps if s.frame is not None), None)
+
+
+def reduced(mesh: Mesh) -> Mesh:
+    """Return the mesh with no more triangles than the check needs."""
+    if len(mesh.faces) <= MOST_TRIANGLES:
+        return mesh
+    middle = mesh.vertices.mean(axis=0)
+    points, faces = fast_simplification.simplify(
+        (mesh.vertices - middle).astype(np.float32),
+        mesh.faces.astype(np.int32),
+        1.0 - MOST_TRIANGLES / len(mesh.faces),
+    )
+    return Mesh(points.astype(np.float64) + middle, faces.astype(np.int32))
+
+
+def lay_on(target: Step, step: Step) -> Fit | None:
+    """Return how ``step`` lies on ``target``, None when it does not."""
+    points, normals = step.surface.scatter(POINTS)
+    found = fit(target.surface, points, normals, np.eye(4), _FINE)
+    still = offsets_of(target.surface, points, normals, FAR_MM)[0]
+    # Files that share their coordinates keep them: the best fit of a whole whose teeth
+    # have moved is a little beside the truth.
+    if np.nanmean(np.abs(still) < 0.002) > 0.2:
+        found = Fit(np.eye(4), still)
+    if found.share_within(NEAR_MM) >= SAME_ARCH_SHARE:
+        return found
+    if target.frame is None or step.frame is None:
+        return None
+    best = found
+    for turn in (0.0, 4.0, -4.0):
+        start = _onto(target.frame, step.frame, np.radians(turn))
+        other = fit(target.surface, points, normals, start, _ROUGH)
+        if other.share_within(NEAR_MM) > best.share_within(NEAR_MM):
+            best = other
+        if best.share_within(NEAR_MM) >= SAME_ARCH_SHARE:
+            return best
+    return None
+
+
+def _onto(target: Frame, source: Frame, turn: float) -> NDArray[np.float64]:
+    """Motion that lays one frame on another, turned about the occlusal axis."""
+
+    def axes(frame: Frame) -> NDArray[np.float64]:
+        across = np.cross(frame.anterior, frame.occlusal)
+        return np.stack([across, frame.anterior, frame.occlusal])
+
+    c, s = np.cos(turn), np.sin(turn)
+    spin = np.array([[c, -s, 0.0], [s, c, 0.0], [0.0, 0.0, 1.0]])
+    motion = np.eye(4)
+    motion[:3, :3] = axes(target).T @ spin @ axes(source)
+    motion[:3, 3] = target.origin - motion[:3, :3] @ source.origin
+    return motion
+
+
+def sort_into_mouths(steps: list[Step]) -> list[Mouth]:
+    """Put steps that lie on each other together, largest mouth first.
+
+    Each step is tried on the latest steps of the mouths, those of its own named arch
+    first.
+    """
+    mouths: list[Mouth] = []
+    for step in steps:
+        ranked = sorted(mouths, key=lambda m, s=step: (m.steps[-1].arch != s.arch, -len(m.steps)))
+        for mouth in ranked:
+            found = lay_on(mouth.steps[-1], step)
+            if found is not None:
+                mouth.steps.append(step.moved(found.motion))
+                break
+        else:
+            mouths.append(Mouth([step]))
+    return sorted(mouths, key=lambda m: -len(m.steps))
+
+
+def crown_distances(mouth: Mouth) -> NDArray[np.float64]:
+    """Return (n, n): root mean square distance of the crowns of each pair of steps, mm."""
+    frame = mouth.frame
+    samples = []
+    for step in mouth.steps:
+        among = None
+        if frame is not None:
+            middle = step.surface.mesh.triangles.mean(axis=1)
+            among = (middle - frame.origin) @ frame.occlusal > -CROWN_HEIGHT_MM
+        samples.append(step.surface.scatter(CROWN_POINTS, among))
+    n = len(mouth.steps)
+    out = np.zeros((n, n))
+    for i in range(n):
+        for j in range(n):
+            if i != j:
+                offset, _ = offsets_of(mouth.steps[j].surface, *samples[i], FAR_MM)
+                apart = np.where(np.isfinite(offset), offset, FAR_MM)
+                out[i, j] = np.sqrt(np.mean(apart**2))
+    return np.maximum(out, out.T)

@@ -1,0 +1,106 @@
+"""How far single teeth move from one step to the next."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+
+from geometry.series.fitting import fit
+from geometry.series.mouths import Mouth
+from geometry.series.surface import Surface
+
+PATCH_MM = 3.5
+PATCH_HEIGHT_MM = 5.0
+APART_MM = 4.0
+LEAST_POINTS = 40
+POINTS = 9000
+_SCHEDULE = [(1.5, 0.5, 6), (1.0, 0.1, 10)]
+_DAMPING = 0.003
+LEFT_MM = 0.1
+"""Root mean square distance left after a patch was fitted, above which it is not believed."""
+
+
+@dataclass(frozen=True, slots=True)
+class Movement:
+    """Movement of crowns between two steps.
+
+    Attributes
+    ----------
+    largest_mm : float
+        Of the crown that moved most.
+    at : (3,) float64
+        Where that crown is.
+    patches : int
+        Crown patches that could be followed.
+    """
+
+    largest_mm: float
+    at: NDArray[np.float64]
+    patches: int
+
+
+def crown_tips(mouth: Mouth) -> NDArray[np.float64]:
+    """Return tips of the mouth's first framed step, thinned to one every few mm."""
+    frame = mouth.frame
+    if frame is None:
+        return np.zeros((0, 3))
+    kept: list[NDArray[np.float64]] = []
+    for tip in frame.tips:
+        if all(np.linalg.norm(tip - other) > APART_MM for other in kept):
+            kept.append(tip)
+    return np.array(kept).reshape(-1, 3)
+
+
+def follow(
+    before: Surface, after: Surface, tips: NDArray[np.float64], occlusal: NDArray[np.float64]
+) -> tuple[Movement | None, NDArray[np.float64]]:
+    """Fit the patch about each tip of one step to the next step.
+
+    Parameters
+    ----------
+    before, after : Surface
+        In common coordinates.
+    tips : (n, 3) float64
+        Crown tips of ``before``.
+    occlusal : (3,) float64
+
+    Returns
+    -------
+    movement : Movement or None
+        None when no patch could be followed.
+    tips : (n, 3) float64
+        Where the tips are on ``after``.
+    """
+    points, normals = before.scatter(POINTS)
+    height = points @ occlusal
+    tree = cKDTree(points)
+    moved_tips = tips.copy()
+    largest, where, followed = -1.0, np.zeros(3), 0
+    for k, tip in enumerate(tips):
+        near = np.array(tree.query_ball_point(tip, PATCH_MM + 1.5), dtype=np.int64)
+        if near.size:
+            side = points[near] - tip
+            across = side - (side @ occlusal)[:, None] * occlusal
+            keep = np.linalg.norm(across, axis=1) < PATCH_MM
+            near = near[keep & (height[near] > tip @ occlusal - PATCH_HEIGHT_MM)]
+        if near.size < LEAST_POINTS:
+            continue
+        found = fit(after, points[near], normals[near], np.eye(4), _SCHEDULE, _DAMPING)
+        known = np.isfinite(found.offsets)
+        if known.mean() < 0.8:
+            continue
+        if np.sqrt(np.mean(found.offsets[known] ** 2)) > LEFT_MM:
+            continue
+        motion = found.motion
+        moved_tips[k] = motion[:3, :3] @ tip + motion[:3, 3]
+        middle = points[near].mean(axis=0)
+        shift = float(np.linalg.norm(motion[:3, :3] @ middle + motion[:3, 3] - middle))
+        followed += 1
+        if shift > largest:
+            largest, where = shift, moved_tips[k]
+    if not followed:
+        return None, moved_tips
+    return Movement(largest, where, followed), moved_tips

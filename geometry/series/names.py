@@ -1,0 +1,45 @@
+"""Arch and step number from the name of a step's file."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+_UPPER = r"upper|maxillary|maxilla|max|u"
+_LOWER = r"lower|mandibular|mandible|mand|l"
+_STEP = r"step|stage|st|s|no|nr|n|model|aligner"
+_ARCH = re.compile(rf"(?<![a-z])(?:({_UPPER})|({_LOWER}))(?![a-z])")
+_AFTER_WORD = re.compile(rf"(?<![a-z])(?:{_STEP})[\s_.#-]*(\d{{1,3}})(?!\d)")
+_BESIDE_ARCH = re.compile(
+    rf"(?<![a-z])(?:{_UPPER}|{_LOWER})[\s_.#-]*(\d{{1,3}})(?!\d)"
+    rf"|(?<!\d)(\d{{1,3}})[\s_.#-]*(?:{_UPPER}|{_LOWER})(?![a-z])"
+)
+_NUMBER = re.compile(r"(?<!\d)(\d{1,3})(?!\d)")
+
+
+@dataclass(frozen=True, slots=True)
+class Named:
+    """What a name says; None where it says nothing."""
+
+    arch: str | None
+    step: int | None
+
+
+def read_name(path: str) -> Named:
+    """Read a path such as ``upper/step_07.stl``, ``U07.stl`` or ``A123 lower 7.stl``.
+
+    The file's own name is read first, then its folders for the arch. A number after a
+    word for a step counts most, then one beside the arch, then the last short number.
+    """
+    parts = path.replace("\\", "/").lower().split("/")
+    base = re.sub(r"\.(stl|ply|obj)$", "", parts[-1])
+    arch = None
+    for part in [base, *reversed(parts[:-1])]:
+        found = {"upper" if match[1] else "lower" for match in _ARCH.finditer(part)}
+        if len(found) == 1:
+            arch = found.pop()
+            break
+    after = _AFTER_WORD.findall(base)
+    beside = [first or second for first, second in _BESIDE_ARCH.findall(base)]
+    numbers = after or beside or _NUMBER.findall(base)
+    return Named(arch, int(numbers[-1]) if numbers else None)
