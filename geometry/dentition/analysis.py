@@ -28,6 +28,11 @@ GAP_LEAST_MM = 0.6
 CONTACT_SHARE = 0.6
 CONTACT_ROOM_MM = 0.25
 GAP_ABOVE_PAPILLA_MM = 0.8
+HIGH_ROOM_MM = 0.8
+HIGH_ABOVE_PAPILLA_MM = 0.35
+WIDE_MM = 0.75
+WIDE_BASE_MM = 0.45
+WIDE_GRAIN = 0.7
 FEWEST_TEETH = 3
 
 
@@ -113,7 +118,8 @@ def analyse(mesh: Mesh, frame: Axes, topology: Topology, *,
         for k, number in enumerate(teeth.numbers)
     )
     shadow = shadow_map(sn, np.ascontiguousarray(local[:, 2]), faces, float(line.s[-1]))
-    gaps = _gaps(shadow, line, teeth, tip, usual * margins.ratio, margins, lift)
+    gaps = _gaps(shadow, line, teeth, tip, usual * margins.ratio, margins, lift,
+                 _grain(local, faces))
     closed = [g.between for g in gaps]
     openings = open_embrasures(sheets, teeth.numbers, teeth.start, teeth.stop, tip, closed,
                                lift.point)
@@ -248,7 +254,7 @@ def _place(side: str, column: int, reading: SideReading, lift: _Lift,
 
 
 def _gaps(shadow: Array, line: ArchLine, row: Row, tip: Array, length: Array, margins: Margins,
-          lift: _Lift) -> tuple[Gap, ...]:
+          lift: _Lift, grain: float) -> tuple[Gap, ...]:
     out = []
     order = [int(n) for n in row_numbers("upper" if row.numbers[0] < 30 else "lower")]
     for k in range(len(row.numbers) - 1):
@@ -262,7 +268,7 @@ def _gaps(shadow: Array, line: ArchLine, row: Row, tip: Array, length: Array, ma
         column = round(0.5 * (row.stop[k] + row.start[k + 1]) / STEP_S_MM)
         papilla = max(float(margins.heights[side][column]) for side in SIDES)
         absent = tuple(order[order.index(one) + 1 : order.index(two)])
-        if not _is_gap(seen, edge, crown, papilla):
+        if not _is_gap(seen, edge, crown, papilla, grain):
             continue
         kind = "missing" if absent and seen.width_mm > 2.0 else "space"
         number = absent[0] if kind == "missing" else one
@@ -271,11 +277,28 @@ def _gaps(shadow: Array, line: ArchLine, row: Row, tip: Array, length: Array, ma
     return tuple(out)
 
 
-def _is_gap(seen: Between, edge: float, crown: float, papilla: float) -> bool:
-    """Whether crowns are joined only by gum, and far enough apart."""
-    deep = seen.joined_at < edge - CONTACT_SHARE * crown + CONTACT_ROOM_MM
-    on_gum = seen.joined_at - papilla < GAP_ABOVE_PAPILLA_MM
-    return bool(deep and on_gum and seen.width_mm >= GAP_LEAST_MM)
+def _grain(local: Array, faces: NDArray[np.int32]) -> float:
+    """Median edge of the triangles near the biting surfaces, mm."""
+    some = faces[:: max(len(faces) // 20_000, 1)]
+    some = some[local[some[:, 0], 2] > -6.0]
+    if not len(some):
+        return 0.5
+    return float(np.median(np.linalg.norm(local[some[:, 0]] - local[some[:, 1]], axis=1)))
+
+
+def _is_gap(seen: Between, edge: float, crown: float, papilla: float, grain: float) -> bool:
+    """Whether crowns are joined only by gum, and far enough apart.
+
+    Joined deep below where crowns touch they are apart; joined a little higher they still
+    are if it is the papilla that joins them and the passage is wide down to its bottom,
+    wider than triangles of that size (``grain``, mm) smear a contact.
+    """
+    over = seen.joined_at - (edge - CONTACT_SHARE * crown)
+    on_gum = seen.joined_at - papilla
+    if over < CONTACT_ROOM_MM and on_gum < GAP_ABOVE_PAPILLA_MM:
+        return bool(seen.width_mm >= GAP_LEAST_MM)
+    wide = seen.width_mm >= WIDE_MM and seen.base_width_mm >= WIDE_BASE_MM + WIDE_GRAIN * grain
+    return bool(over < HIGH_ROOM_MM and on_gum < HIGH_ABOVE_PAPILLA_MM and wide)
 
 
 def _status(teeth: tuple[Tooth, ...], arch: str) -> tuple[str, str]:

@@ -9,6 +9,7 @@ from production.jobs.learn import LearnTimes
 from production.jobs.nest import NestPlate
 from production.jobs.plan import MakePlan
 from production.jobs.prepare import PrepareModel
+from production.jobs.series import CheckSeries
 from production.jobs.summarise import Summarise
 
 JOBS: dict[str, Job] = {
@@ -17,5 +18,6 @@ JOBS: dict[str, Job] = {
     "learn": LearnTimes(),
     "nest": NestPlate(),
     "plan": MakePlan(),
+    "series": CheckSeries(),
     "summarise": Summarise(),
 }

@@ -26,7 +26,7 @@ from production.models.machines import (
 )
 from production.models.materials import Lot, Material, Program
 from production.models.models3d import Plate, PreparedModel
-from production.models.orders import Order, Promise, Series, SeriesStep
+from production.models.orders import Order, Promise, Series, SeriesIntake, SeriesStep
 from production.models.plans import LearnedTimes, Plan
 from production.models.scans import Acceptance, Scan
 from production.models.summary import DaySummary
@@ -60,6 +60,7 @@ __all__ = [
     "RouteStage",
     "Scan",
     "Series",
+    "SeriesIntake",
     "SeriesStep",
     "Stage",
     "StageEvent",

@@ -29,6 +29,7 @@ class Series(models.Model):
     steps_per_visit = models.PositiveIntegerField(default=4)
     next_visit_on = models.DateField(null=True, blank=True)
     status = models.CharField(max_length=8, choices=Status, default=Status.RUNNING)
+    paused_on = models.DateField(null=True, blank=True)
     refinement_of = models.ForeignKey("self", null=True, blank=True, on_delete=models.SET_NULL)
 
     class Meta:
@@ -122,3 +123,27 @@ class Promise(models.Model):
             ),
         ]
         indexes = [models.Index(fields=["kept", "due_at"])]
+
+
+class SeriesIntake(models.Model):
+    """A ZIP of step models as it was taken in, with what the check found."""
+
+    class Status(models.TextChoices):
+        WAITING = "waiting", "Being checked"
+        CHECKED = "checked", "Checked"
+        FAILED = "failed", "Could not be checked"
+
+    uuid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
+    patient = models.ForeignKey(Patient, on_delete=models.PROTECT, related_name="series_intakes")
+    file = models.ForeignKey("production.StoredFile", on_delete=models.PROTECT, related_name="+")
+    status = models.CharField(max_length=8, choices=Status, default=Status.WAITING)
+    report = models.JSONField(null=True)
+    problem = models.TextField(blank=True)
+    taken_by = models.ForeignKey(User, on_delete=models.PROTECT, related_name="+")
+    taken_at = models.DateTimeField(default=timezone.now)
+    series = models.OneToOneField(
+        Series, null=True, blank=True, on_delete=models.SET_NULL, related_name="intake"
+    )
+
+    class Meta:
+        ordering = ["-pk"]

@@ -10,8 +10,18 @@ all keys of a problem.
     A feasible plan at once, from the best of several dispatch rules.
 ``foresee(problem, samples=2000, seed=0, *, rule=None) -> FORESIGHT``
     How likely each promise is kept.
-``quote(problem, job, confidence=0.95, *, samples=1000, seed=0, rule=None) -> QUOTE``
+``quote(problem, job, confidence=0.95, *, samples=600, seed=0, rule=None) -> QUOTE``
     The earliest due time that can be promised for a new job (or several together).
+``rescue(problem, job_id, *, samples=500, seed=0, rule=None)`` (``rescue.py``)
+    Causes of a job's risk, and what helps, found by trying it.
+``causes(problem, job_id, *, rule=None)`` (``causes.py``)
+    Where a job waits on the expected day, and for what.
+``fit_stages(records) -> Fits``, ``day_so_far(fits, today, running)`` (``fits.py``)
+    Stage times from the office's records; what today's stages say about the day.
+``needs(series)``, ``weekly_load(...)``, ``fill_slack(...)`` (``makeahead.py``)
+    Which steps of a series are needed by when; four weeks' load; filling slack.
+``reliability(predicted, happened, days)`` (``reliability.py``)
+    The promise record.
 ``warm()``
     Compile or load every compiled entry point, so that the first request is as fast
     as the next.
@@ -20,11 +30,24 @@ A ``rule`` (``policy.Rule``) pins the dispatch rule; else the problem's own ``po
 holds, else the best of several is chosen, the same way in all three.
 """
 
+from production.planning.causes import causes
 from production.planning.dispatch import dispatch_plan as plan
 from production.planning.foresight import foresee
 from production.planning.policy import Rule
 from production.planning.problem import Problem, parse_job, parse_problem
 from production.planning.quoting import quote
+from production.planning.rescue import rescue
 from production.planning.warming import warm
 
-__all__ = ["Problem", "Rule", "foresee", "parse_job", "parse_problem", "plan", "quote", "warm"]
+__all__ = [
+    "Problem",
+    "Rule",
+    "causes",
+    "foresee",
+    "parse_job",
+    "parse_problem",
+    "plan",
+    "quote",
+    "rescue",
+    "warm",
+]

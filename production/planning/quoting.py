@@ -23,16 +23,16 @@ from production.planning.shop import make_shop
 
 __all__ = ["quote"]
 
-SAMPLES = 1000
-COARSE = 128
+SAMPLES = 600
+COARSE = 96
 STEPS = 8  # trials of one search for a fixed point
-FINAL_TRIALS = 4
-ALREADY_LATE_TOLERANCE = 0.01
+FINAL_TRIALS = 3
+ALREADY_LATE_TOLERANCE = 0.05
 AFTER = 1e-3  # minutes: just behind another promise
 NOTICEABLE = 0.0005
 OTHER_TIMES = (-30.0, 60.0)
-HELD_BACK_TRIALS = 4
-HELD_BACK_APART = 300.0  # minutes: about half a day
+HELD_BACK_TRIALS = 2
+HELD_BACK_APART = 600.0  # minutes: another day's opening
 
 
 def quote(
@@ -64,7 +64,7 @@ def quote(
     -------
     dict
         QUOTE of the outer contract. A promise past the limit already may not lose more
-        than 0.01. ``earliest`` is null when nothing can be promised, with ``reason``.
+        than 0.05. ``earliest`` is null when nothing can be promised, with ``reason``.
         Besides: ``hold_until`` when no promise is pushed only if the new work is left
         alone until then; ``alternatives`` [{"due", "p_kept", "past_limit": [ids]}], other times
         and the promises that each would push past the limit; ``confidence``,

@@ -1,1 +1,1 @@
-"""Reads for the screens: plain functions, a fixed number of queries each."""
+"""Reads, for views and documents. Each answers one question in a fixed number of queries."""

@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from production.views import chair, models3d, scan_files
+from production.views import chair, models3d, scan_files, series
 
 urlpatterns = [
     path("chair/<uuid:patient>/", chair.chair, name="chair"),
@@ -18,6 +18,11 @@ urlpatterns = [
     path("scans/<uuid:scan>/overlays.json", scan_files.overlays, name="scan-overlays"),
     path("scans/<uuid:scan>/picture.png", scan_files.picture, name="scan-picture"),
     path("scans/<uuid:scan>/file/", scan_files.original, name="scan-file"),
+    path("chair/<uuid:patient>/series/", series.series, name="series"),
+    path("chair/<uuid:patient>/series/take/", series.take, name="series-take"),
+    path("series/<uuid:intake>/", series.intake, name="series-intake"),
+    path("series/<uuid:intake>/state/", series.intake_state, name="series-state"),
+    path("series/<uuid:series>/pause/", series.pause, name="series-pause"),
     path("models/<uuid:model>/", models3d.model, name="model"),
     path("models/<uuid:model>/state/", models3d.state, name="model-state"),
     path("models/<uuid:model>/preview/", models3d.preview, name="model-preview"),

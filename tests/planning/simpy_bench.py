@@ -56,6 +56,9 @@ class Bench:
         self.end: dict[tuple[int, int], float] = {}
         self.place: dict[tuple[int, int], int] = {}
         self.finish = [math.inf] * len(problem.jobs)
+        self.current = [0] * len(problem.jobs)
+        self.running: dict[int, tuple[float, int]] = {}  # job: (start, resource)
+        self.runs: list[tuple[str, float, float, int]] = []  # kind, start, end, members
         self.groups: dict[Any, float] = {}
         for j, job in enumerate(problem.jobs):
             group = ("g", str(job.group)) if job.group is not None else ("j", j)
@@ -336,6 +339,7 @@ class Bench:
         for w in members:
             self.start[w.job, w.index] = self.env.now
             self.place[w.job, w.index] = r
+            self.running[w.job] = (self.env.now, r)
         taking = self.taking(r, members[0].step)
         self.used[r] += taking
         self.last_family[r] = members[0].step.family
@@ -357,12 +361,15 @@ class Bench:
         if self.used[r] < EPS:
             self.used[r] = 0.0
         self.last_end[r] = t
+        begun = self.start[head.job, head.index]
+        self.runs.append((head.step.kind, begun, t, len(members)))
         i = self.offset[head.job] + head.index
         broken = self.draw["run_luck"][self.row[i]][i] < resource.failure
         if broken and self.row[i] + 1 < self.rows:
             self.usable_from[r] = t + resource.repair
         for w in members:
             self.end[w.job, w.index] = t
+            self.running.pop(w.job, None)
             w.over.succeed(broken)
         self.call()
 
@@ -393,6 +400,7 @@ class Bench:
             yield self.env.timeout(max(job.release, 0.0))
         index = first
         while index < len(job.steps):
+            self.current[j] = index
             if over is None:
                 if self.env.now < job.release:
                     yield self.at(job.release)
@@ -413,6 +421,7 @@ class Bench:
             else:
                 index += 1
         self.finish[j] = self.env.now
+        self.current[j] = index
 
     def begin(self) -> None:
         for job in self.problem.jobs:

@@ -1,0 +1,12 @@
+"""How true and how precise printed models are, measured on rescans of them."""
+
+from geometry.accuracy.compare_print import Comparison, compare_print
+from geometry.accuracy.terms import Deviations, describe_offsets, trueness_and_precision
+
+__all__ = [
+    "Comparison",
+    "Deviations",
+    "compare_print",
+    "describe_offsets",
+    "trueness_and_precision",
+]

@@ -1,0 +1,130 @@
+"""Aligner series: take in the step models, look at the check, start, pause."""
+
+from __future__ import annotations
+
+import uuid
+
+from django import forms
+from django.conf import settings
+from django.contrib import messages
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.views.decorators.http import require_POST
+
+from clinic.models import Office, Patient, User, record
+from clinic.permissions import needs
+from production.actions.errors import ActionError
+from production.actions.take_series import start_series, take_series
+from production.models import Series, SeriesIntake
+from production.views.live import live, version_of
+
+DATE = forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d")
+
+
+class StartForm(forms.Form):
+    """How the series is worn."""
+
+    started_on = forms.DateField(widget=DATE, label="First step worn from")
+    wear_days = forms.IntegerField(min_value=3, max_value=60, initial=14, label="Days per step")
+    steps_per_visit = forms.IntegerField(min_value=1, max_value=20, initial=4)
+    next_visit_on = forms.DateField(widget=DATE, required=False)
+    accepted = forms.BooleanField(
+        required=False, label="I have looked at the problems and start all the same"
+    )
+
+
+@needs("see_scans")
+def series(request: HttpRequest, patient: uuid.UUID) -> HttpResponse:
+    """Show a patient's series and what was taken in."""
+    whose = get_object_or_404(Patient, uuid=patient)
+    return render(
+        request,
+        "series/series.html",
+        {
+            "patient": whose,
+            "series": whose.series.order_by("-pk"),
+            "intakes": whose.series_intakes.select_related("taken_by", "series"),
+        },
+    )
+
+
+@needs("upload_scans")
+@require_POST
+def take(request: HttpRequest, patient: uuid.UUID) -> HttpResponse:
+    """Take in a ZIP."""
+    whose = get_object_or_404(Patient, uuid=patient)
+    file = request.FILES.get("file")
+    assert isinstance(request.user, User)
+    if file is None or not str(file.name).lower().endswith(".zip"):
+        messages.error(request, "Choose a ZIP file with one model for each arch and step.")
+        return redirect("series", patient=patient)
+    if (file.size or 0) > 4 * settings.SCAN_MAX_BYTES:
+        messages.error(request, "The ZIP is too large; export the models with fewer triangles.")
+        return redirect("series", patient=patient)
+    intake = take_series(request.user, whose, file.chunks())
+    return redirect("series-intake", intake=intake.uuid)
+
+
+@needs("see_scans")
+def intake(request: HttpRequest, intake: uuid.UUID) -> HttpResponse:
+    """Show what the check found; start the series from here."""
+    found = _intake(intake)
+    form = StartForm(request.POST or None, initial={"started_on": Office.get().today()})
+    if request.method == "POST" and form.is_valid():
+        assert isinstance(request.user, User)
+        try:
+            start_series(request.user, found, **form.cleaned_data)
+        except ActionError as error:
+            form.add_error(None, error.words)
+        else:
+            messages.success(request, "The series runs. Its steps are planned for its visits.")
+            return redirect("series", patient=found.patient.uuid)
+    status = 422 if request.method == "POST" else 200
+    return render(request, "series/intake.html", _context(found) | {"form": form}, status=status)
+
+
+@needs("see_scans")
+def intake_state(request: HttpRequest, intake: uuid.UUID) -> HttpResponse:
+    """The check's result, live."""
+    found = _intake(intake)
+    context = _context(found)
+    return live(
+        request,
+        str(context["version"]),
+        lambda: render(request, "series/intake_state.html", context),
+    )
+
+
+@needs("order")
+@require_POST
+def pause(request: HttpRequest, series: uuid.UUID) -> HttpResponse:
+    """Pause a running series, or let a paused one go on where it stopped."""
+    row = get_object_or_404(Series.objects.select_related("patient"), uuid=series)
+    assert isinstance(request.user, User)
+    today = Office.get().today()
+    if row.status == Series.Status.RUNNING:
+        row.status = Series.Status.PAUSED
+        row.paused_on = today
+    elif row.status == Series.Status.PAUSED:
+        row.status = Series.Status.RUNNING
+        # The days of the pause do not count as wear.
+        row.started_on += today - (row.paused_on or today)
+        row.paused_on = None
+    row.save(update_fields=["status", "started_on", "paused_on"])
+    record(request.user, "series paused or resumed", row, status=str(row.status))
+    return redirect("series", patient=row.patient.uuid)
+
+
+def _intake(key: uuid.UUID) -> SeriesIntake:
+    return get_object_or_404(
+        SeriesIntake.objects.select_related("patient", "file", "series"), uuid=key
+    )
+
+
+def _context(found: SeriesIntake) -> dict[str, object]:
+    return {
+        "intake": found,
+        "patient": found.patient,
+        "report": found.report or {},
+        "version": version_of(found.status, found.series_id),
+    }

@@ -1,0 +1,116 @@
+"""What a planning problem may say, and the words for what it may not."""
+
+from __future__ import annotations
+
+import copy
+from typing import Any
+
+import pytest
+
+from production.planning import parse_problem
+from production.planning.errors import ProblemError
+
+GOOD: dict[str, Any] = {
+    "objective": "promises",
+    "resources": [
+        {"id": "P", "kind": "print", "capacity": 2, "batch": True, "open": [[0, 60], [90, 200]]},
+        {"id": "T", "kind": "trim"},
+    ],
+    "jobs": [
+        {
+            "id": "A",
+            "due": 100,
+            "steps": [
+                {"kind": "print", "minutes": 30, "attended": False},
+                {"kind": "trim", "minutes": 5},
+            ],
+        }
+    ],
+}
+
+
+def changed(path: str, value: Any) -> dict[str, Any]:
+    data = copy.deepcopy(GOOD)
+    place: Any = data
+    *way, last = path.split("/")
+    for name in way:
+        place = place[int(name)] if name.isdigit() else place[name]
+    place[last] = value
+    return data
+
+
+def test_defaults_are_those_of_the_contract() -> None:
+    problem = parse_problem(GOOD)
+    step = problem.jobs[0].steps[1]
+    assert (step.spread, step.size, step.family, step.attended) == (0, 1, None, True)
+    assert (step.done, step.started, step.resource) == (False, None, None)
+    assert (problem.jobs[0].release, problem.jobs[0].weight) == (0, 1)
+    assert problem.resources[1].open is None
+    assert problem.risk_limit == 0.05
+
+
+@pytest.mark.parametrize(
+    ("path", "value", "words"),
+    [
+        ("objective", "profit", "objective is 'profit'; use one of"),
+        ("resources", None, "problem: resources is missing"),
+        ("resources/0/capacity", 0, "resource 'P': capacity is 0; give a number"),
+        ("resources/0/batch", 1, "resource 'P': batch is 1; give true or false"),
+        ("resources/0/open", [[5, 1]], "open[0]: ends at 1 before it begins at 5"),
+        ("resources/0/open", [[5]], "open[0]: expected [from, to]"),
+        ("resources/1/id", "P", "resource 'P' occurs twice"),
+        ("jobs/0/steps", [], "job 'A': steps is empty"),
+        ("jobs/0/due", "noon", "job 'A': due is 'noon'; give a number"),
+        ("jobs/0/steps/0/minutes", -3, "job 'A' step 0: minutes is -3"),
+        ("jobs/0/steps/0/minutes", float("nan"), "job 'A' step 0: minutes is nan"),
+        ("jobs/0/steps/0/minutes", 10**400, "job 'A' step 0: minutes is 1000"),
+        ("jobs/0/steps/0/minutes", True, "job 'A' step 0: minutes is True"),
+        ("jobs/0/steps/0/spread", 9, "job 'A' step 0: spread is 9"),
+        ("jobs/0/steps/0/resource", "Z", "job 'A' step 0: resource 'Z' does not exist"),
+        ("jobs/0/steps/0/resource", "T", "resource 'T' is a 'trim', not a 'print'"),
+        ("jobs/0/steps/1/done", True, "step 1: done although step 0 is not"),
+        ("jobs/0/steps/1/started", -1, "step 1: started although step 0 is not done"),
+        ("jobs/0/steps/0/started", 5, "step 0: started 5 lies in the future"),
+        ("jobs/0/steps/0/rework", 1, "step 0: rework is 1; give the index"),
+    ],
+)
+def test_bad_problems_are_named_with_place_and_remedy(path: str, value: Any, words: str) -> None:
+    with pytest.raises(ProblemError) as caught:
+        parse_problem(changed(path, value))
+    assert words in str(caught.value)
+    assert "\n" not in str(caught.value)
+    assert len(str(caught.value)) < 200
+
+
+@pytest.mark.parametrize("data", [None, [], "x", {"resources": []}, {"resources": [1], "jobs": []}])
+def test_what_is_no_problem_at_all(data: Any) -> None:
+    with pytest.raises(ProblemError):
+        parse_problem(data)
+
+
+def test_started_without_a_machine_gets_one_that_is_not_in_use() -> None:
+    data = copy.deepcopy(GOOD)
+    data["resources"].insert(1, {"id": "P2", "kind": "print"})
+    data["jobs"][0]["steps"][0] |= {"started": -5, "resource": "P"}
+    other = copy.deepcopy(data["jobs"][0])
+    other["id"] = "B"
+    other["steps"][0] |= {"started": -3, "resource": None}
+    data["jobs"].append(other)
+    assert parse_problem(data).jobs[1].steps[0].resource == "P2"
+
+
+@pytest.mark.parametrize(
+    ("path", "value", "words"),
+    [
+        ("jobs/0/steps/0/kind", "mill", "no resource of kind 'mill'"),
+        ("jobs/0/steps/0/size", 3, "exceeds the capacity of every 'print'"),
+        ("resources/1/open", [], "no open time left on any 'trim'"),
+        ("resources/1/open", [[0, 4]], "no open time left on any 'trim'"),
+        ("jobs/0/steps/1/needs", ["doctor"], "no resource of kind 'doctor'"),
+    ],
+)
+def test_jobs_that_can_never_be_made_are_known_with_the_reason(
+    path: str, value: Any, words: str
+) -> None:
+    assert words in parse_problem(changed(path, value)).impossible()[0]
+    assert not parse_problem(GOOD).impossible()
