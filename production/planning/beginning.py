@@ -4,7 +4,7 @@ import numpy as np
 from numba import njit
 
 from production.planning.borrow import borrowed
-from production.planning.openings import FITS, choose_helpers, ratio_on
+from production.planning.openings import choose_helpers, ratio_on
 from production.planning.queues import push
 from production.planning.shop import DONE, STARTED, WAITING
 
@@ -119,30 +119,29 @@ def begin(shop, policy, draw, times, work):
         r = placed[i]
         events = push(heap_time, heap_event, events, end[i], END_RUN * steps + i)
         held_until = min(start[i] + hands[i], end[i])
-        if (
-            held_until > 0
-            and choose_helpers(
-                windows,
-                downs,
-                need_first,
-                need,
-                help_first,
-                help_resource,
-                window,
-                used,
-                capacity,
-                i,
-                r,
-                0.0,
-                0.0,
-                -1.0,
-                taken,
-            )
-            == FITS
-        ):
-            for n in range(need_first[i + 1] - need_first[i]):
-                helper[i, n] = taken[n]
+        if held_until <= 0:
+            continue
+        choose_helpers(
+            windows,
+            downs,
+            need_first,
+            need,
+            help_first,
+            help_resource,
+            window,
+            used,
+            capacity,
+            i,
+            r,
+            0.0,
+            0.0,
+            -1.0,
+            taken,
+        )
+        for n in range(need_first[i + 1] - need_first[i]):
+            helper[i, n] = taken[n]
+            if taken[n] >= 0:
                 used[taken[n]] += min(1.0, capacity[taken[n]])
-            if held_until < end[i]:
-                events = push(heap_time, heap_event, events, held_until, END_HANDS * steps + i)
+        if held_until < end[i]:
+            events = push(heap_time, heap_event, events, held_until, END_HANDS * steps + i)
     return events, runs

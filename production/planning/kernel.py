@@ -43,8 +43,8 @@ ends at the same moment, after the pass; another pass follows.
    goes on with its ``rework`` step, and all steps from there up to it
    move on to their next row of draws if there is one; in the last row nothing fails.
 7. Started steps run at the beginning, until started + duration or now, whichever is
-   later; those of one batch resource, start and lot are one run. Each takes the first
-   free helpers, whatever their windows.
+   later; those of one batch resource, start and lot are one run. Each holds the first
+   free helpers, whatever their windows, and goes on without those there are not.
 8. A duration is the draw times the resource's ratio times the factor of the day on
    which the run starts (days begin at midnight by ``clock``; the last factor stands
    for all later days).

@@ -108,7 +108,7 @@ def kernel_policy(problem: Problem, shop: Shop, rule: Rule) -> Policy:
         key = promise - shop.remaining
     elif rule.name == "atc":
         weight = np.maximum(shop.weight[shop.step_job], 1e-12)
-        key = np.log(np.maximum(shop.minutes, 1e-6)) - np.log(weight)
+        key = np.log(np.maximum(shop.minutes, 1e-6) / weight)
     elif rule.name == "spt":
         key = shop.minutes
     elif rule.name == "lpt":

@@ -107,6 +107,21 @@ def random_bench(seed: int, *, jobs: int | None = None, hard: bool = True) -> di
     return {"resources": resources, "jobs": listed, "clock": clock}
 
 
+def without_the_impossible(
+    data: dict[str, Any], infeasible: list[dict[str, Any]]
+) -> dict[str, Any]:
+    """Return the bench without jobs that cannot be finished, but with what they run now."""
+    names = {item["job"] for item in infeasible}
+    jobs = []
+    for job in data["jobs"]:
+        running = [i for i, s in enumerate(job["steps"]) if "started" in s]
+        if job["id"] not in names:
+            jobs.append(job)
+        elif running:
+            jobs.append({**job, "steps": job["steps"][: running[0] + 1]})
+    return {**data, "jobs": jobs}
+
+
 def _begin(rnd: random.Random, jobs: list[dict[str, Any]], resources: list[dict[str, Any]]) -> None:
     """Put the bench into the middle of a day."""
     running: dict[str, tuple[float, str | None, float]] = {}

@@ -278,7 +278,8 @@ class Bench:
                     chosen.append(i)
                     break
             else:
-                return None
+                if held is not None:
+                    return None
         return chosen
 
     def fill(
