@@ -27,10 +27,10 @@ def reader() -> Callable[[Arch], Dentition]:
 
 @pytest.fixture(scope="session")
 def planted() -> Reading:
-    """Lower arch: short facial tissue at 46, 1.4 mm space, missing 35, lost papilla 41–31."""
+    """Lower arch: short facial tissue at 46, 1.4 mm space, missing 35, lost papilla 45–44."""
     spec = ArchSpec(
         arch="lower", family="loft", captured=9.0, captured_sd=0.5, spaces={(44, 43): 1.4},
-        missing=(35,), short={(46, "facial"): 1.5}, open_embrasures={(41, 31): 4.5}, **CALM,
+        missing=(35,), short={(46, "facial"): 1.5}, open_embrasures={(45, 44): 5.0}, **CALM,
     )
     arch = make_arch(spec, 3)
     return arch, read(arch)
