@@ -126,7 +126,7 @@ def _normals(points: NDArray[np.float64], faces: NDArray[np.int32]) -> NDArray[n
             out[v, 0] += nx
             out[v, 1] += ny
             out[v, 2] += nz
-    for v in range(out.shape[0]):
+    for v in range(out.shape[0]):  # type: ignore[misc]
         length = (out[v, 0] ** 2 + out[v, 1] ** 2 + out[v, 2] ** 2) ** 0.5
         if length > 0:
             out[v] /= length

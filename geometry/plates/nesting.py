@@ -90,7 +90,7 @@ def nest(
         elif used + needs > grown_plate or shape.outline.area >= 0.98 * failed_area:
             layout.left_out[k] = "the plate is full"
         elif work.insert(
-            kinds[k], lambda poses, k=k: _valid(layout, shapes, kinds, [*chosen, k], poses)
+            kinds[k], lambda poses, k=k: _valid(layout, shapes, kinds, [*chosen, k], poses)  # type: ignore[misc]
         ):
             chosen.append(k)
             used += needs
@@ -187,7 +187,7 @@ def _kinds(
 ) -> tuple[list[int], list[Shape]]:
     """Return the shape number of each item; items of one mesh share a shape."""
     numbers: dict[int, int] = {}
-    kinds, shapes = [], []
+    kinds, shapes = [], []  # type: ignore[var-annotated]
     for item, outline in zip(items, footprints, strict=True):
         if id(item.solid) not in numbers:
             numbers[id(item.solid)] = len(shapes)

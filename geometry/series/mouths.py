@@ -140,7 +140,7 @@ def sort_into_mouths(steps: list[Step]) -> list[Mouth]:
     """
     mouths: list[Mouth] = []
     for step in steps:
-        ranked = sorted(mouths, key=lambda m, s=step: (m.steps[-1].arch != s.arch, -len(m.steps)))
+        ranked = sorted(mouths, key=lambda m, s=step: (m.steps[-1].arch != s.arch, -len(m.steps)))  # type: ignore[misc]
         for mouth in ranked:
             found = lay_on(mouth.steps[-1], step)
             if found is not None:

@@ -19,7 +19,7 @@ def begin(shop, policy, draw, times, work):
 
     Everything is borrowed from the caller.
     """
-    job_first = borrowed(shop.job_first)
+    job_first = borrowed(shop.job_first)  # type: ignore[call-arg, var-annotated]
     release = borrowed(shop.release)
     size = borrowed(shop.size)
     family = borrowed(shop.family)

@@ -26,7 +26,7 @@ class Cause(NamedTuple):
     ``fuller batch``, or ``person`` (nobody free who is needed).
     """
 
-    index: int
+    index: int  # type: ignore[assignment]
     kind: str
     minutes: float
     waits_for: str

@@ -158,7 +158,7 @@ def fit_stages(records: Sequence[Record]) -> Fits:
         levels={s: float(model.level[i]) for i, s in enumerate(stages) if s and seen[i]},
         spreads={s: float(model.spread[i]) for i, s in enumerate(stages) if s and seen[i]},
         counts={s: int(seen[i]) for i, s in enumerate(stages) if s and seen[i]},
-        effects=effects,
+        effects=effects,  # type: ignore[arg-type]
         unknown={part: model.between[part] for part in PARTS[:3]},
         differing=frozenset((name, part) for name, part, _ in effects),
         doubted=tuple(np.flatnonzero(~believed).tolist()),

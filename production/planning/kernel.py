@@ -133,7 +133,7 @@ def simulate(shop, policy, draw):
 @njit(cache=True, nogil=True)
 def run_bench(shop, policy, draw, times, work, events, runs):
     """Fill ``times``; ``work`` must be fresh. Everything is borrowed from the caller."""
-    job_first = borrowed(shop.job_first)
+    job_first = borrowed(shop.job_first)  # type: ignore[call-arg, var-annotated]
     release = borrowed(shop.release)
     promise = borrowed(shop.promise)
     step_job = borrowed(shop.step_job)

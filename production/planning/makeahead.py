@@ -127,7 +127,7 @@ def _needs_of(item: Series, horizon: float) -> list[Need]:
         for step in steps:
             if (arch, step) in item.made or (arch, step) in item.again:
                 continue
-            by = _visit_for(begins[step], visits, item.wear)
+            by = _visit_for(begins[step], visits, item.wear)  # type: ignore[assignment]
             if by is not None and by - MARGIN <= horizon:
                 found.append(Need(item.id, arch, step, max(by - MARGIN, 0.0), "next visit"))
     return found

@@ -314,7 +314,7 @@ class _Desk:
         wanted = [due + shift for shift in OTHER_TIMES if due + shift > 0]
         opening = [m for m in self.joint_shop.wake.tolist() if m > due + max(OTHER_TIMES)]
         wanted += opening[:1]
-        found = []
+        found = []  # type: ignore[var-annotated]
         for moment in wanted:
             other = self.settable(moment)
             if other is None or other == due or other in [item["due"] for item in found]:

@@ -80,7 +80,7 @@ def rescue(
                 "broken_after": float(after.sum()),
             }
         )
-    found.sort(key=lambda item: (len(item["past_limit"]), item["p_late_after"]))
+    found.sort(key=lambda item: (len(item["past_limit"]), item["p_late_after"]))  # type: ignore[arg-type]
     return {
         "job": problem.jobs[number].id,
         "p_late": float(before[number]),

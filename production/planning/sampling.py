@@ -74,7 +74,7 @@ def futures(shop, policy, streams, seed, first, days, rows, finish):
 
     ``days`` is (shift of the log today, its spread today, spread of later days).
     """
-    step_job = borrowed(shop.step_job)
+    step_job = borrowed(shop.step_job)  # type: ignore[call-arg, var-annotated]
     job_first = borrowed(shop.job_first)
     state = borrowed(shop.state)
     nominal = borrowed(shop.minutes)
