@@ -4,7 +4,10 @@ from numba import njit
 
 from production.planning.openings import FITS, TINY, ratio_on, room
 
-__all__ = ["fill_batch"]
+__all__ = ["PENDING", "QUEUED", "RUNNING", "fill_batch", "may_come"]
+
+PENDING, QUEUED, RUNNING = range(3)
+CLOSE = 1e-6
 
 
 @njit(cache=True, nogil=True, inline="always")
@@ -108,3 +111,29 @@ def fill_batch(
         turn += 1
     follower[tail] = -1
     return minutes, held_for, watched, total, full, deadline
+
+
+@njit(cache=True, nogil=True, inline="always")
+def may_come(lot_first, lot_step, step_job, at, stage, since, nominal, remaining, lot, t, deadline):
+    """Whether a step of the lot that has not joined a queue may do so by the deadline.
+
+    ``at`` is each job's present step, ``stage`` what it does (PENDING until ``since``,
+    QUEUED, or RUNNING from ``since`` on).
+    """
+    found = False
+    for k in range(lot_first[lot], lot_first[lot + 1]):
+        m = lot_step[k]
+        j = step_job[m]
+        c = at[j]
+        if m < c or (m == c and stage[j] != PENDING):
+            continue
+        if stage[j] == PENDING:
+            arrival = since[j] + remaining[c] - remaining[m]
+        elif stage[j] == QUEUED:
+            arrival = t + remaining[c] - remaining[m]
+        else:
+            arrival = max(t, since[j] + nominal[c]) + remaining[c + 1] - remaining[m]
+        if arrival <= deadline + CLOSE:
+            found = True
+            break
+    return found

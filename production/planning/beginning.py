@@ -3,10 +3,11 @@
 import numpy as np
 from numba import njit
 
+from production.planning.batches import PENDING, RUNNING
 from production.planning.borrow import borrowed
 from production.planning.openings import choose_helpers, ratio_on
 from production.planning.queues import push
-from production.planning.shop import DONE, STARTED, WAITING
+from production.planning.shop import DONE, STARTED
 
 __all__ = ["ARRIVE", "END_HANDS", "END_RUN", "begin"]
 
@@ -56,7 +57,9 @@ def begin(shop, policy, draw, times, work):
     used = borrowed(work.used)
     window = borrowed(work.window)
     last_family = borrowed(work.last_family)
-    to_come = borrowed(work.to_come)
+    at = borrowed(work.at)
+    stage = borrowed(work.stage)
+    since = borrowed(work.since)
     heap_time = borrowed(work.heap_time)
     heap_event = borrowed(work.heap_event)
     steps = state.size
@@ -66,16 +69,21 @@ def begin(shop, policy, draw, times, work):
     for j in range(jobs):
         current = -1
         for i in range(job_first[j], job_first[j + 1]):
-            if state[i] == WAITING:
-                to_come[lot[i]] += 1
-            if current < 0 and state[i] != DONE:
+            if state[i] != DONE:
                 current = i
+                break
         if current < 0:
             last = ended[job_first[j + 1] - 1]
             finish[j] = 0.0 if np.isnan(last) else last
-        elif state[current] == WAITING:
-            moment = max(release[j], hold[current])
-            events = push(heap_time, heap_event, events, moment, ARRIVE * steps + current)
+            continue
+        at[j] = current
+        if state[current] == STARTED:
+            stage[j] = RUNNING
+            since[j] = started[current]
+        else:
+            stage[j] = PENDING
+            since[j] = max(release[j], hold[current])
+            events = push(heap_time, heap_event, events, since[j], ARRIVE * steps + current)
     for i in range(steps):
         if state[i] != STARTED:
             continue

@@ -72,7 +72,9 @@ class Work(NamedTuple):
     last_end: Floats  # (R,)
     last_family: Ints  # (R,)
     window: Ints  # (R,)
-    to_come: Ints  # (L,) steps of the lot that have not joined
+    at: Ints  # (J,) present step of the job, N when it is finished
+    stage: Ints  # (J,) what it does: see batches.py
+    since: Floats  # (J,) since when it runs, or until when it is pending
     waits: Ints  # (L,) last pass in which the lot was told to wait
     heap_time: Floats
     heap_event: Ints  # kind of event times N plus step

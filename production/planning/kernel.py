@@ -33,10 +33,13 @@ ends at the same moment, after the pass; another pass follows.
    resource's other queues in order, each if the sizes stay within ``capacity`` and the
    run, as long as its longest member and attended if any is, still fits resource and
    helpers. The batch waits, and all of its lot are passed over, if no member was turned away for
-   size, the room left holds the smallest step of the lot, more steps of the lot are
-   still to come, and the deadline is ahead. The deadline is the earliest of the
-   members' joining plus ``wait``, and of the last moment at which the run can start
-   inside the present window (one minute before its close when unattended).
+   size, the room left holds the smallest step of the lot, the deadline is ahead, and
+   another step of the lot may join by then. The deadline is the earliest of the members'
+   joining plus ``wait``, and of the last moment at which the run can start inside the
+   present window (one minute before its close when unattended). A step that has not
+   joined may do so at the earliest after the median minutes of the steps of its job
+   that come before it, counted from now, from the release that its job waits for, or
+   from the expected (median) end of what its job runs.
 6. At the end of a run on a resource with ``failure`` the whole run fails if the
    head's ``run_luck`` is below it (the resource is then out of use for ``repair``);
    else a member fails if its ``luck`` is below the step's ``failure``. A failed member
@@ -58,7 +61,7 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from production.planning.batches import fill_batch
+from production.planning.batches import PENDING, QUEUED, RUNNING, fill_batch, may_come
 from production.planning.beginning import ARRIVE, END_HANDS, END_RUN, begin
 from production.planning.borrow import borrowed
 from production.planning.future import Draw, Policy, Times, Work
@@ -120,7 +123,9 @@ def simulate(shop, policy, draw):
         np.full(resources, -np.inf),
         np.full(resources, -1),
         np.zeros(resources, np.int64),
-        np.zeros(lots, np.int64),
+        np.full(jobs, steps),
+        np.zeros(jobs, np.int64),
+        np.zeros(jobs),
         np.zeros(lots, np.int64),
         np.empty(2 * steps + jobs + 1),
         np.empty(2 * steps + jobs + 1, np.int64),
@@ -154,6 +159,9 @@ def run_bench(shop, policy, draw, times, work, events, runs):
     ratios = borrowed(shop.ratio)
     lot = borrowed(shop.lot)
     lot_smallest = borrowed(shop.lot_smallest)
+    lot_first = borrowed(shop.lot_first)
+    lot_step = borrowed(shop.lot_step)
+    nominal = borrowed(shop.minutes)
     pool_first = borrowed(shop.pool_first)
     pool_resource = borrowed(shop.pool_resource)
     pool_uniform = borrowed(shop.pool_uniform)
@@ -196,7 +204,9 @@ def run_bench(shop, policy, draw, times, work, events, runs):
     last_end = borrowed(work.last_end)
     last_family = borrowed(work.last_family)
     window = borrowed(work.window)
-    to_come = borrowed(work.to_come)
+    at = borrowed(work.at)
+    stage = borrowed(work.stage)
+    since = borrowed(work.since)
     waits = borrowed(work.waits)
     heap_time = borrowed(work.heap_time)
     heap_event = borrowed(work.heap_event)
@@ -219,7 +229,7 @@ def run_bench(shop, policy, draw, times, work, events, runs):
             i = heap_event[0] % steps
             events = pop(heap_time, heap_event, events)
             if kind == ARRIVE:
-                to_come[lot[i]] -= 1
+                stage[step_job[i]] = QUEUED
                 join_queue(
                     pool,
                     queue_first,
@@ -260,20 +270,23 @@ def run_bench(shop, policy, draw, times, work, events, runs):
                     coming = rework[m]
                     for s in range(coming, m + 1):
                         row[s] = min(row[s] + 1, rows - 1)
-                        to_come[lot[s]] += 1
                 elif m + 1 < job_first[step_job[m] + 1]:
                     coming = m + 1
                 else:
                     coming = -1
                     finish[step_job[m]] = t
+                    at[step_job[m]] = steps
                 if coming >= 0:
+                    at[step_job[m]] = coming
                     moment = max(hold[coming], release[step_job[m]])
                     if moment > t:
+                        stage[step_job[m]] = PENDING
+                        since[step_job[m]] = moment
                         events = push(
                             heap_time, heap_event, events, moment, ARRIVE * steps + coming
                         )
                     else:
-                        to_come[lot[coming]] -= 1
+                        stage[step_job[m]] = QUEUED
                         join_queue(
                             pool, queue_first, queue, length, step_job, key, ready, coming, t
                         )
@@ -417,26 +430,34 @@ def run_bench(shop, policy, draw, times, work, events, runs):
                         held_for,
                     )
                     mine = lot[i]
-                    if not (
-                        full
-                        or capacity[r] - total < lot_smallest[mine] - TINY
-                        or to_come[mine] == 0
-                        or deadline <= t
-                    ):
-                        deadline = min(
+                    deadline = min(deadline, last_start(windows, window, r, t, minutes, watched))
+                    if (
+                        not full
+                        and capacity[r] - total >= lot_smallest[mine] - TINY
+                        and deadline > t
+                        and may_come(
+                            lot_first,
+                            lot_step,
+                            step_job,
+                            at,
+                            stage,
+                            since,
+                            nominal,
+                            remaining,
+                            mine,
+                            t,
                             deadline,
-                            last_start(windows, window, r, t, minutes, watched),
                         )
-                        if deadline > t:
-                            wake = min(wake, deadline)
-                            waits[mine] = passes
-                            cursor[p] += 1
-                            m = i
-                            while m >= 0:
-                                following = follower[m]
-                                follower[m] = -1
-                                m = following
-                            continue
+                    ):
+                        wake = min(wake, deadline)
+                        waits[mine] = passes
+                        cursor[p] += 1
+                        m = i
+                        while m >= 0:
+                            following = follower[m]
+                            follower[m] = -1
+                            m = following
+                        continue
                 m = i
                 while m >= 0:
                     leave_queue(pool, queue_first, queue, length, cursor, m)
@@ -445,6 +466,8 @@ def run_bench(shop, policy, draw, times, work, events, runs):
                     end[m] = t + minutes
                     place[m] = r
                     run[m] = runs
+                    stage[step_job[m]] = RUNNING
+                    since[step_job[m]] = t
                     m = follower[m]
                 runs += 1
                 used[r] += taking

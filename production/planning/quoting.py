@@ -31,8 +31,8 @@ ALREADY_LATE_TOLERANCE = 0.05
 AFTER = 1e-3  # minutes: just behind another promise
 NOTICEABLE = 0.0005
 OTHER_TIMES = (-30.0, 60.0)
-HELD_BACK_TRIALS = 2
-HELD_BACK_APART = 600.0  # minutes: another day's opening
+BEHIND_ROUNDS = 3
+HOLDS = (20.0, 45.0, 90.0)  # minutes
 
 
 def quote(
@@ -66,8 +66,9 @@ def quote(
         QUOTE of the outer contract. A promise past the limit already may not lose more
         than 0.05. ``earliest`` is null when nothing can be promised, with ``reason``.
         Besides: ``hold_until`` when no promise is pushed only if the new work is left
-        alone until then; ``alternatives`` [{"due", "p_kept", "past_limit": [ids]}], other times
-        and the promises that each would push past the limit; ``confidence``,
+        alone until then (its release must be set to it, or the quote does not hold);
+        ``alternatives`` [{"due", "p_kept", "past_limit": [ids]}], other times and the
+        promises that each would push past the limit; ``confidence``,
         ``samples``, ``seconds``.
 
     Raises
@@ -195,20 +196,18 @@ class _Desk:
         return trial
 
     def _held_back(self, coarse: int) -> _Trial | None:
-        """Try again with the new work left alone until a later opening."""
-        release = self.joint_shop.release.copy()
-        openings: list[float] = []
-        for moment in self.joint_shop.wake.tolist():
-            if not openings or moment >= openings[-1] + HELD_BACK_APART:
-                openings.append(moment)
-        for moment in openings[:HELD_BACK_TRIALS]:
-            held = release.copy()
-            held[self.new] = np.maximum(release[self.new], moment)
-            self.joint_shop = self.joint_shop._replace(release=held)
-            first = self.trial(math.inf, coarse)
-            if first.past or not math.isfinite(first.ready):
+        """Try again with the new work left alone for a while: it blocks what is urgent."""
+        free = self.joint_shop
+        later = [m for m in free.wake.tolist() if m > HOLDS[-1]]
+        for moment in (*HOLDS, *later[:1]):
+            release = free.release.copy()
+            release[self.new] = np.maximum(release[self.new], moment)
+            self.joint_shop = free._replace(release=release)
+            soonest = self.trial(-math.inf, coarse).ready
+            due = self.settable(soonest)
+            if due is None or self.trial(due, coarse).past:
                 continue
-            trial = self._best(first.ready, coarse)
+            trial = self._best(soonest, coarse)
             if trial is not None and trial.good:
                 self.held_until = moment
                 return trial
@@ -264,21 +263,23 @@ class _Desk:
         trial = self._settle(self.settable(soonest), samples)
         if trial is None or trial.good:
             return None if trial is None else trial.due
-        # The new work stands before a promise that it would break: find, by halving,
-        # the first promise to stand behind so that none is pushed past the limit.
-        dues = np.unique(self.shop.due[np.isfinite(self.shop.due)])
-        places = dues[dues >= trial.due]
-        low, high = 0, len(places)
-        while low < high:
-            middle = (low + high) // 2
-            if self.trial(float(places[middle]) + AFTER, samples).past:
-                low = middle + 1
-            else:
-                high = middle
-        start = float(places[low]) + AFTER if low < len(places) else trial.due
-        if low == len(places) and len(places):
-            start = float(places[-1]) + AFTER
-        trial = self._settle(self.settable(max(start, soonest)), samples)
+        # The new work stands before promises that it would break: find, by halving, how
+        # many of them to stand behind so that none is pushed past the limit.
+        for _ in range(BEHIND_ROUNDS):
+            harmed = self.shop.due[list(trial.past)]
+            places = np.unique(harmed[harmed >= trial.due])
+            if not places.size:
+                break  # an earlier promise: standing behind it does not help
+            low, high = 0, len(places) - 1
+            while low < high:
+                middle = (low + high) // 2
+                if self.trial(float(places[middle]) + AFTER, samples).past:
+                    low = middle + 1
+                else:
+                    high = middle
+            trial = self._settle(self.settable(float(places[low]) + AFTER), samples)
+            if trial is None or trial.good:
+                break
         return None if trial is None else trial.due
 
     def _settle(self, due: float | None, samples: int) -> _Trial | None:

@@ -60,6 +60,8 @@ class Shop(NamedTuple):
     ratio_first: Ints  # (N,) into ratio, aligned with the pool's resources
     ratio: Floats  # minutes on that resource over ``minutes``
     lot: Ints  # (N,)
+    lot_first: Ints  # (L+1,) into lot_step
+    lot_step: Ints  # steps by lot
     lot_smallest: Floats  # (L,) smallest size of the lot's steps
     pool_first: Ints  # (P+1,) into pool_resource
     pool_resource: Ints
@@ -138,6 +140,8 @@ def make_shop(problem: Problem) -> Shop:
         ratio_first=ratio_first,
         ratio=ratio,
         lot=lot,
+        lot_first=_first(np.bincount(lot, minlength=smallest.size).tolist()),
+        lot_step=np.argsort(lot, kind="stable").astype(np.int64),
         lot_smallest=smallest,
         pool_first=_first([len(members) for members in pools]),
         pool_resource=_ints([r for members in pools for r in members]),

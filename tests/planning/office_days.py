@@ -109,6 +109,8 @@ def quoted(day: OfficeDay, fits: Fits, samples: int) -> list[Promise]:
         due = answer["earliest"]
         due = after_open_minutes(now, 2 * OPEN) if due is None else now + due
         for j in jobs:
+            bench.release[j] = now + answer.get("hold_until", 0.0)
+            bench.pending[j] = bench.release[j]
             promised[j] = due
             bench.groups["j", j] = due
         made.append((jobs, now, due))
@@ -140,7 +142,8 @@ def state(bench: Bench, day: OfficeDay, fits: Fits, promised: dict[int, float], 
                 told |= {"started": begun - now, "resource": day.data["resources"][r]["id"]}
             steps.append(told)
         due = promised.get(j, given["due"])
-        jobs.append({**given, "release": 0, "due": due - now, "steps": steps})
+        release = max(bench.release[j] - now, 0.0)
+        jobs.append({**given, "release": release, "due": due - now, "steps": steps})
     today = [Record(kind, b - a, together=n) for kind, a, b, n in bench.runs]
     running = {
         (bench.place[j, bench.current[j]], a): bench.current[j]

@@ -49,13 +49,14 @@ class Bench:
         self.usable_from = [-math.inf] * len(problem.resources)
         self.last_end = [-math.inf] * len(problem.resources)
         self.last_family: list[Any] = [NOTHING] * len(problem.resources)
-        self.to_come: dict[tuple[str, str | None], int] = {}
+        self.pending: dict[int, float] = {}  # job: when its present step joins
         self.called_at = -1.0
         self.wake_number = 0
         self.start: dict[tuple[int, int], float] = {}
         self.end: dict[tuple[int, int], float] = {}
         self.place: dict[tuple[int, int], int] = {}
         self.finish = [math.inf] * len(problem.jobs)
+        self.release = [max(job.release, 0.0) for job in problem.jobs]
         self.current = [0] * len(problem.jobs)
         self.running: dict[int, tuple[float, int]] = {}  # job: (start, resource)
         self.runs: list[tuple[str, float, float, int]] = []  # kind, start, end, members
@@ -319,14 +320,13 @@ class Bench:
             for s in job.steps
             if self.lot(s) == self.lot(head.step)
         )
-        coming = self.to_come[self.lot(head.step)]
-        if full or resource.capacity - total < smallest - EPS or coming == 0 or deadline <= t:
+        if full or resource.capacity - total < smallest - EPS or deadline <= t:
             return members, minutes, hands
         closes = [
             b - (minutes if attended else 1.0) for a, b in self.windows(resource) if a <= t <= b
         ]
         deadline = min(deadline, max([t, *closes]))
-        if deadline <= t:
+        if deadline <= t or self.earliest_other(self.lot(head.step)) > deadline + 1e-6:
             return members, minutes, hands
         self.wakes.append(deadline)
         self.told_to_wait.add(self.lot(head.step))
@@ -385,9 +385,30 @@ class Bench:
         self.hold(helpers, -1)
         self.call()
 
+    def earliest_other(self, lot: tuple[str, str | None]) -> float:
+        """Return when another step of the lot may join a queue at the earliest."""
+        found = math.inf
+        for j, job in enumerate(self.problem.jobs):
+            at = self.current[j]
+            if at >= len(job.steps):
+                continue
+            if j in self.pending:
+                moment, first = self.pending[j], at
+            elif j in self.running:
+                moment = max(self.env.now, self.running[j][0] + job.steps[at].minutes)
+                first = at + 1
+            else:
+                moment, first = self.env.now, at + 1
+                moment += job.steps[at].minutes
+            for step in job.steps[first:]:
+                if self.lot(step) == lot:
+                    found = min(found, moment)
+                moment += step.minutes
+        return found
+
     def join(self, job: int, index: int) -> Waiting:
         step = self.problem.jobs[job].steps[index]
-        self.to_come[self.lot(step)] -= 1
+        self.pending.pop(job, None)
         waiting = Waiting(job, index, step, self.env.now, self.env.event())
         pool = tuple(i for i, _ in self.problem.eligible(step))
         self.queues[pool].append(waiting)
@@ -398,13 +419,14 @@ class Bench:
         """Follow a job from its first open step; ``over`` is set if that one runs already."""
         job = self.problem.jobs[j]
         if over is None:
-            yield self.env.timeout(max(job.release, 0.0))
+            yield self.at(self.release[j])
         index = first
         while index < len(job.steps):
             self.current[j] = index
             if over is None:
-                if self.env.now < job.release:
-                    yield self.at(job.release)
+                if self.env.now < self.release[j]:
+                    self.pending[j] = self.release[j]
+                    yield self.at(self.release[j])
                 over = self.join(j, index).over
             broken = yield over
             over = None
@@ -417,7 +439,6 @@ class Bench:
                     self.row[self.offset[j] + s] = min(
                         self.row[self.offset[j] + s] + 1, self.rows - 1
                     )
-                    self.to_come[self.lot(job.steps[s])] += 1
                 index = back
             else:
                 index += 1
@@ -425,19 +446,19 @@ class Bench:
         self.current[j] = index
 
     def begin(self) -> None:
-        for job in self.problem.jobs:
-            for step in job.steps:
-                self.to_come.setdefault(self.lot(step), 0)
-                self.to_come[self.lot(step)] += int(step.open)
         running: dict[Any, list[Waiting]] = {}
         for j, job in enumerate(self.problem.jobs):
             first = next((i for i, s in enumerate(job.steps) if not s.done), None)
             if first is None:
                 ended = job.steps[-1].ended
                 self.finish[j] = 0.0 if ended is None else ended
+                self.current[j] = len(job.steps)
                 continue
+            self.current[j] = first
             step = job.steps[first]
             over = None
+            if step.started is None:
+                self.pending[j] = self.release[j]
             if step.started is not None:
                 r = next(i for i, q in enumerate(self.problem.resources) if q.id == step.resource)
                 waiting = Waiting(j, first, step, -math.inf, self.env.event())
@@ -447,6 +468,7 @@ class Bench:
                 running.setdefault(name, []).append(waiting)
                 self.place[j, first] = r
                 self.start[j, first] = step.started
+                self.running[j] = (step.started, r)
             self.env.process(self.life(j, first, over))
         for members in running.values():
             r = self.place[members[0].job, members[0].index]
