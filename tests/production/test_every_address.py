@@ -23,6 +23,8 @@ from production.models import (
     Material,
     PreparedModel,
     Scan,
+    Series,
+    SeriesIntake,
     Stage,
     StoredFile,
 )
@@ -71,12 +73,16 @@ def examples(office, person, patient) -> dict[str, dict[str, object]]:
     load = create_load(person("technician"), Stage.objects.get(code="print"), machine=machine)
     material = Material.objects.create(kind="sheet", name="Sheet", unit="piece")
     lot = Lot.objects.create(material=material, number="A", quantity=3)
+    series = Series.objects.create(patient=patient, started_on=dt.date(2026, 1, 5), steps_upper=3)
+    intake = SeriesIntake.objects.create(patient=patient, file=file, taken_by=doctor)
     whose = {
         "patients/": patient.uuid, "visits/": visit.uuid, "orders/": order.uuid,
         "chair/": patient.uuid, "scans/": scan.uuid, "models/": model.uuid,
         "machines/": machine.uuid,
     }  # fmt: skip
     return {
+        "intake": {"series/": intake.uuid},
+        "series": {"series/": series.uuid},
         "uuid": whose, "patient": whose, "scan": whose, "model": whose,
         "key": {"machines/": machine.uuid, "chair/": "0123456789abcdef"},
         "code": {"appliance/": appliance.code, "papers/": appliance.code, "load/": load.code,

@@ -115,7 +115,7 @@ class Planner:
         self.offer: Offer | None = None
         self.p_own = 0.97
 
-    def quote(self, kind, pieces, ready_from, *, confidence=None, due_at=None) -> Offer:
+    def quote(self, kind, pieces, ready_from, *, confidence=None, due_at=None, scanned=()) -> Offer:
         self.asked.append({"pieces": list(pieces), "ready_from": ready_from, "due_at": due_at})
         if due_at is not None:
             return Offer(due_at, self.p_own)
