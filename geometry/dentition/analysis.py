@@ -19,6 +19,7 @@ from geometry.dentition.tissue import Margins, Relief, SideReading, read_margins
 from geometry.errors import GeometryError
 from geometry.mesh import Mesh
 from geometry.topology.result import Topology
+from geometry.undercut.lattice import along_basis
 
 Array = NDArray[np.float64]
 
@@ -84,7 +85,7 @@ def analyse(mesh: Mesh, frame: Axes, topology: Topology, *,
     clock = time.perf_counter()
     surface = topology.main
     axes = np.stack([frame.right, frame.anterior, frame.occlusal], axis=1)
-    local = np.ascontiguousarray((surface.vertices - frame.origin) @ axes)
+    local = along_basis(surface.vertices - frame.origin, np.ascontiguousarray(axes.T))
     try:
         line = find_arch_line(local)
     except GeometryError as error:
@@ -175,7 +176,8 @@ def _relief(topology: Topology, local: Array, line: ArchLine, axes: Array,
         loop = np.asarray(topology.border.vertices)
     # In left-handed axes a cross product points the other way than the vector it stands for.
     outward = wound * float(np.sign(np.linalg.det(axes)))
-    normals = np.ascontiguousarray(topology.vertex_normals @ (axes[:, :2] * outward))
+    turned = along_basis(topology.vertex_normals, np.ascontiguousarray(axes.T * outward))
+    normals = np.ascontiguousarray(turned[:, :2])
     return Relief(local, normals, local[loop], normals[loop], line)
 
 
