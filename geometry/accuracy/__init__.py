@@ -1,6 +1,6 @@
 """How true and how precise printed models are, measured on rescans of them."""
 
-from geometry.accuracy.compare_print import Comparison, compare_print
+from geometry.accuracy.comparison import Comparison, compare_print
 from geometry.accuracy.terms import Deviations, describe_offsets, trueness_and_precision
 
 __all__ = [

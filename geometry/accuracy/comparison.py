@@ -11,12 +11,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
+from scipy.spatial import cKDTree
 
 from geometry.accuracy.terms import describe_offsets, trueness_and_precision
 from geometry.drawing import mesh_glb, render, view_from
 from geometry.errors import GeometryError
 from geometry.mesh import Mesh
-from geometry.series.fitting import fit, offsets_of
+from geometry.series.fitting import SAME_DIRECTION, fit
 from geometry.series.surface import Surface
 
 REACH_MM = 2.0
@@ -24,6 +25,8 @@ FIT_POINTS = 6000
 LEAST_SHARE = 0.5
 """Of the rescan that must lie near the file for the comparison to mean anything."""
 NEAR_MM = 1.0
+SURE_SHARE = 0.97
+STARTS = 6
 COLOUR_MM = 0.25
 _SCHEDULE = [(8.0, 3.0, 25), (3.0, 1.0, 20), (1.5, 0.4, 25)]
 _LAST = [(1.0, 0.25, 25)]
@@ -102,7 +105,7 @@ def compare_print(reference: Mesh, rescans: Sequence[Mesh]) -> Comparison:
         raise GeometryError("no rescan to compare; scan at least one print")
     target = Surface.of(reference)
     measured = [_measure(target, scan, k + 1) for k, scan in enumerate(rescans)]
-    area = _vertex_areas(target)
+    area = target.areas
     all_offsets = np.stack([offsets for _, offsets in measured])
     known = np.isfinite(all_offsets)
     count = known.sum(axis=0)
@@ -122,7 +125,19 @@ def compare_print(reference: Mesh, rescans: Sequence[Mesh]) -> Comparison:
             axis: float(np.mean([p["scale_error_percent"][axis] for p in prints])) for axis in "xyz"
         },
     }
-    return Comparison(report, reference, mean)
+    return Comparison(report, reference, _at_vertices(target, mean))
+
+
+def _at_vertices(target: Surface, offsets: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Means over the triangles about each vertex, by area; nan where none is known."""
+    known = np.isfinite(offsets)
+    weight = np.where(known, target.areas, 0.0)
+    share = weight * np.where(known, offsets, 0.0)
+    sums, areas = np.zeros(len(target.mesh.vertices)), np.zeros(len(target.mesh.vertices))
+    for corner in range(3):
+        np.add.at(sums, target.mesh.faces[:, corner], share)
+        np.add.at(areas, target.mesh.faces[:, corner], weight)
+    return np.divide(sums, areas, out=np.full(len(sums), np.nan), where=areas > 0)
 
 
 def _between(
@@ -144,24 +159,24 @@ def _between(
 def _measure(
     target: Surface, scan: Mesh, number: int
 ) -> tuple[dict[str, Any], NDArray[np.float64]]:
-    """Register one rescan; return its figures and the deviation at each reference vertex."""
+    """Register one rescan; return its figures and the deviation at each triangle of the file."""
     motion = _register(target, scan, number)
     laid = Surface.of(scan.transformed(motion))
-    normals = _vertex_normals(target)
-    # From the file's vertices to the print: where the print shows nothing there is no value.
-    found, _ = offsets_of(laid, target.mesh.vertices, normals, REACH_MM)
-    feet, face = laid.nearest(target.mesh.vertices, REACH_MM)
-    along = ((feet - target.mesh.vertices) * normals).sum(axis=1)
-    apart = np.linalg.norm(feet - target.mesh.vertices, axis=1)
+    places, normals = target.mesh.triangles.mean(axis=1), target.normals
+    # From the file to the print: where the print shows nothing there is no value.
+    feet, face = laid.nearest(places, REACH_MM)
+    other = laid.normals[np.maximum(face, 0)]
+    agree = (other * normals).sum(axis=1)
     inner = (face >= 0) & ~_border_faces(laid.mesh)[np.maximum(face, 0)]
-    offsets = np.where(np.isfinite(found) & inner, np.sign(along) * apart, np.nan)
-    area = _vertex_areas(target)
+    # Along the file's own normal, so that the winding of the scan does not matter.
+    along = ((feet - places) * other).sum(axis=1) * np.sign(agree)
+    offsets = np.where(inner & (np.abs(agree) > SAME_DIRECTION), along, np.nan)
     known = np.isfinite(offsets)
     if not known.any():
         raise GeometryError(f"rescan {number}: nothing of it lies near the file; check both")
-    figures: dict[str, Any] = describe_offsets(offsets[known], area[known]).as_dict()
-    figures["shown_share"] = float(area[known].sum() / area.sum())
-    figures["scale_error_percent"] = _scale(target.mesh.vertices, normals, offsets, area)
+    figures: dict[str, Any] = describe_offsets(offsets[known], target.areas[known]).as_dict()
+    figures["shown_share"] = float(target.areas[known].sum() / target.areas.sum())
+    figures["scale_error_percent"] = _scale(places, normals, offsets, target.areas)
     figures["transform"] = motion.tolist()
     return figures, offsets
 
@@ -175,7 +190,7 @@ def _register(target: Surface, scan: Mesh, number: int) -> NDArray[np.float64]:
     for start in _starts(target, few):
         found = fit(target, few, few_normals, start, _SCHEDULE)
         tries.append((found.share_within(NEAR_MM), found.motion))
-        if tries[-1][0] > 0.97:
+        if tries[-1][0] > SURE_SHARE:
             break
     share, motion = max(tries, key=lambda one: one[0])
     found = fit(target, points, normals, motion, [*_SCHEDULE[2:], *_LAST])
@@ -188,10 +203,7 @@ def _register(target: Surface, scan: Mesh, number: int) -> NDArray[np.float64]:
 
 
 def _starts(target: Surface, points: NDArray[np.float64]) -> list[NDArray[np.float64]]:
-    """The pose as it is, then the 24 ways of laying main axes on main axes, right-handed.
-
-    The likely four of a body whose axes differ come first.
-    """
+    """The pose as it is, and main axes on main axes in 24 right-handed ways: the best few."""
     theirs, _ = target.scatter(2000)
     starts = [np.eye(4)]
     to, of = theirs.mean(axis=0), points.mean(axis=0)
@@ -208,7 +220,11 @@ def _starts(target: Surface, points: NDArray[np.float64]) -> list[NDArray[np.flo
                 motion[:3, :3] = turn
                 motion[:3, 3] = to - turn @ of
                 starts.append(motion)
-    return starts
+    tree = cKDTree(theirs)
+    apart = [
+        np.minimum(tree.query(points @ m[:3, :3].T + m[:3, 3])[0], 10.0).mean() for m in starts
+    ]
+    return [starts[k] for k in np.argsort(apart, kind="stable")[:STARTS]]
 
 
 def _scale(
@@ -225,21 +241,6 @@ def _scale(
     rows = np.concatenate([p * n, n, np.cross(p, n), even], axis=1)
     solution = np.linalg.lstsq(rows * w[:, None], d * w, rcond=None)[0]
     return {axis: float(100.0 * solution[k]) for k, axis in enumerate("xyz")}
-
-
-def _vertex_areas(surface: Surface) -> NDArray[np.float64]:
-    out = np.zeros(len(surface.mesh.vertices))
-    for corner in range(3):
-        np.add.at(out, surface.mesh.faces[:, corner], surface.areas / 3.0)
-    return out
-
-
-def _vertex_normals(surface: Surface) -> NDArray[np.float64]:
-    out = np.zeros_like(surface.mesh.vertices)
-    for corner in range(3):
-        np.add.at(out, surface.mesh.faces[:, corner], surface.normals * surface.areas[:, None])
-    length = np.linalg.norm(out, axis=1, keepdims=True)
-    return np.divide(out, length, out=out, where=length > 0)
 
 
 def _border_faces(mesh: Mesh) -> NDArray[np.bool_]:
