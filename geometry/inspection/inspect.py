@@ -198,7 +198,7 @@ def _measure_arch(
     findings += tissues.tooth_findings(dentition, limits)
     findings += tissues.tissue_findings(dentition, known_side, limits)
     findings += tissues.gap_findings(dentition, known_side, limits)
-    findings += surfaces.piece_findings(topology, _area(main), placer, limits)
+    findings += surfaces.piece_findings(topology, placer, limits)
     with watch.part("undercut"):
         record = undercut_record(undercut, main, placer)
         report["undercut"] = record
@@ -232,12 +232,6 @@ def _timed(watch: Stopwatch, name: str, work: Callable[..., _T], *given: Any) ->
 
 def _numbers(vector: Any, digits: int = 3) -> list[float]:
     return [round(float(v), digits) for v in vector]
-
-
-def _area(mesh: Mesh) -> float:
-    corners = mesh.triangles
-    cross = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    return float(np.linalg.norm(cross, axis=1).sum() / 2.0)
 
 
 def _largest_side(mesh: Mesh) -> float:

@@ -83,15 +83,13 @@ def hole_record(hole: Loop, place: Place) -> dict[str, object]:
     }
 
 
-def piece_findings(
-    topology: Topology, area: float, placer: Placer, limits: Limits
-) -> list[Finding]:
+def piece_findings(topology: Topology, placer: Placer, limits: Limits) -> list[Finding]:
     """Judge the pieces beside the main one."""
     found = []
     scraps = 0
     for island in topology.islands:
         place = placer(island.centre)
-        if island.area_mm2 >= limits.second_piece_share * area:
+        if island.area_mm2 >= limits.second_piece_share * topology.area_mm2:
             found.append(
                 Finding(
                     "second_piece",
@@ -100,7 +98,7 @@ def piece_findings(
                     f"({place.words}) and was not measured. Join them by scanning across the gap, "
                     "or upload one arch alone.",
                     island.area_mm2,
-                    round(limits.second_piece_share * area, 1),
+                    round(limits.second_piece_share * topology.area_mm2, 1),
                     "mm²",
                     place.sextant,
                     place.side,

@@ -38,7 +38,7 @@ def measure_arch(mesh: Mesh, frame: Frame) -> ArchUndercut:
     base = max(float(heights.max()) - MODEL_HEIGHT_MM, float(heights.min()))
     offset = base + float(frame.origin @ frame.occlusal)
     along = measure(mesh, frame.occlusal, offset)
-    best = best_direction(mesh, frame.occlusal, offset)
+    best = best_direction(mesh, frame.occlusal, offset, on_axis_mm3=along.volume_mm3)
     return ArchUndercut(along, best, -base)
 
 

@@ -28,6 +28,21 @@ class Neighbours:
 
 
 @njit(cache=True, nogil=True)
+def bounds(points, low, high):  # type: ignore[no-untyped-def]
+    """Fill the smallest and the largest coordinates of points (n, 3)."""
+    for axis in range(3):
+        low[axis] = points[0, axis]
+        high[axis] = points[0, axis]
+    for row in range(points.shape[0]):
+        for axis in range(3):
+            value = points[row, axis]
+            if value < low[axis]:
+                low[axis] = value
+            if value > high[axis]:
+                high[axis] = value
+
+
+@njit(cache=True, nogil=True)
 def _neighbours(faces, opposite, vertex_count):  # type: ignore[no-untyped-def]
     start = np.zeros(vertex_count + 1, dtype=np.int32)
     for t in range(faces.shape[0]):

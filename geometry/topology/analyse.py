@@ -80,6 +80,7 @@ def analyse(mesh: Mesh, *, self_intersections: bool = True) -> Topology:
         vertex_map=vertex_map,
         face_map=face_map,
         opposite=inner,
+        area_mm2=float(areas[main]),
         shells=shells,
         islands=_islands(mesh, label, areas, main),
         border=loops[0] if loops else None,

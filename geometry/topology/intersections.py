@@ -7,6 +7,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from geometry.mesh import Mesh
+from geometry.topology.adjacency import bounds
 from geometry.topology.triangles import cross_of
 
 # Beyond these the file is no surface but a tangle, and counting would take minutes.
@@ -16,8 +17,8 @@ _MOST_PAIRS_KEPT = 1000
 
 
 @njit(cache=True, nogil=True)
-def _boxes(vertices, faces, low, high):  # type: ignore[no-untyped-def]
-    """Fill the bounding boxes; return the mean of their largest sides."""
+def _boxes(vertices, faces, pad, low, high):  # type: ignore[no-untyped-def]
+    """Fill the bounding boxes, wider by ``pad``; return the mean of their largest sides."""
     total = 0.0
     for t in range(faces.shape[0]):
         side = 0.0
@@ -27,8 +28,8 @@ def _boxes(vertices, faces, low, high):  # type: ignore[no-untyped-def]
             c = vertices[faces[t, 2], axis]
             lower = min(a, b, c)
             upper = max(a, b, c)
-            low[t, axis] = lower
-            high[t, axis] = upper
+            low[t, axis] = lower - pad
+            high[t, axis] = upper + pad
             side = max(side, upper - lower)
         total += side
     return total / faces.shape[0]
@@ -93,36 +94,32 @@ def triangles_cross(vertices, faces, s, t):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _clearly_beside(vertices, i, j, k, p, q, r):  # type: ignore[no-untyped-def]
-    """Tell quickly whether p, q and r surely lie on one side of the plane of i, j, k."""
-    nx, ny, nz = cross_of(vertices, i, j, k)
-    base = nx * vertices[i, 0] + ny * vertices[i, 1] + nz * vertices[i, 2]
+def _clearly_beside(vertices, nx, ny, nz, base, scale, p, q, r):  # type: ignore[no-untyped-def]
+    """Tell quickly whether p, q and r surely lie on one side of a plane.
+
+    ``scale`` bounds the coordinates, for what rounding can do to the sums.
+    """
     a = nx * vertices[p, 0] + ny * vertices[p, 1] + nz * vertices[p, 2] - base
     b = nx * vertices[q, 0] + ny * vertices[q, 1] + nz * vertices[q, 2] - base
     c = nx * vertices[r, 0] + ny * vertices[r, 1] + nz * vertices[r, 2] - base
-    # Far above what rounding can do to these sums.
-    doubt = 1e-12 * (abs(nx) + abs(ny) + abs(nz)) * (
-        abs(vertices[i, 0]) + abs(vertices[i, 1]) + abs(vertices[i, 2])
-        + abs(vertices[p, 0]) + abs(vertices[p, 1]) + abs(vertices[p, 2])
-        + abs(vertices[q, 0]) + abs(vertices[q, 1]) + abs(vertices[q, 2])
-        + abs(vertices[r, 0]) + abs(vertices[r, 1]) + abs(vertices[r, 2])
-    )  # fmt: skip
+    doubt = 1e-12 * (abs(nx) + abs(ny) + abs(nz)) * scale
     return ((a > doubt) & (b > doubt) & (c > doubt)) | ((a < -doubt) & (b < -doubt) & (c < -doubt))
 
 
 @njit(cache=True, nogil=True)
-def _search(vertices, faces, low, high, origin, scale, sizes, most_refs, most_tests, pairs):  # type: ignore[no-untyped-def]
+def _search(vertices, faces, low, high, origin, inverse, sizes, most_refs, most_tests, pairs):  # type: ignore[no-untyped-def]
     """Count crossing pairs over a uniform grid; -1 when the work would be too much."""
     count = faces.shape[0]
-    nx, ny, nz = sizes
-    start = np.zeros(nx * ny * nz + 1, dtype=np.int32)
+    columns, rows, layers = sizes
+    start = np.zeros(columns * rows * layers + 1, dtype=np.int32)
+    scale = 12.0 * max(abs(vertices.min()), abs(vertices.max()))
     first = np.empty((count, 3), dtype=np.int32)
     last = np.empty((count, 3), dtype=np.int32)
     refs = np.int64(0)
     for t in range(count):
         for axis in range(3):
-            first[t, axis] = _cell(low[t, axis], origin[axis], scale, sizes[axis])
-            last[t, axis] = _cell(high[t, axis], origin[axis], scale, sizes[axis])
+            first[t, axis] = _cell(low[t, axis], origin[axis], inverse, sizes[axis])
+            last[t, axis] = _cell(high[t, axis], origin[axis], inverse, sizes[axis])
         refs += (
             np.int64(last[t, 0] - first[t, 0] + 1)
             * (last[t, 1] - first[t, 1] + 1)
@@ -133,7 +130,7 @@ def _search(vertices, faces, low, high, origin, scale, sizes, most_refs, most_te
         for x in range(first[t, 0], last[t, 0] + 1):
             for y in range(first[t, 1], last[t, 1] + 1):
                 for z in range(first[t, 2], last[t, 2] + 1):
-                    start[(x * ny + y) * nz + z + 1] += 1
+                    start[(x * rows + y) * layers + z + 1] += 1
     for c in range(start.size - 1):
         start[c + 1] += start[c]
     member = np.empty(refs, dtype=np.int32)
@@ -142,7 +139,7 @@ def _search(vertices, faces, low, high, origin, scale, sizes, most_refs, most_te
         for x in range(first[t, 0], last[t, 0] + 1):
             for y in range(first[t, 1], last[t, 1] + 1):
                 for z in range(first[t, 2], last[t, 2] + 1):
-                    c = (x * ny + y) * nz + z
+                    c = (x * rows + y) * layers + z
                     member[cursor[c]] = t
                     cursor[c] += 1
     found = 0
@@ -150,8 +147,12 @@ def _search(vertices, faces, low, high, origin, scale, sizes, most_refs, most_te
     fullest = 1
     for c in range(start.size - 1):
         fullest = max(fullest, start[c + 1] - start[c])
-    box = np.empty((6, fullest), dtype=np.float64)
+    box = np.empty((6, fullest), dtype=np.float32)
     hit = np.empty(fullest, dtype=np.uint8)
+    # Each pair is judged once, in the first cell that both touch: there one of the two
+    # begins along every axis.
+    begins = np.empty(fullest, dtype=np.uint8)
+    place = np.empty(3, dtype=np.int64)
     for c in range(start.size - 1):
         begin = start[c]
         size = start[c + 1] - begin
@@ -160,18 +161,25 @@ def _search(vertices, faces, low, high, origin, scale, sizes, most_refs, most_te
         tests += np.int64(size) * size // 2
         if tests > most_tests:
             return -1
+        place[0] = c // (rows * layers)
+        place[1] = c // layers % rows
+        place[2] = c % layers
         for e in range(size):
             s = member[begin + e]
+            begins[e] = 0
             for axis in range(3):
                 box[axis, e] = low[s, axis]
                 box[3 + axis, e] = high[s, axis]
+                if first[s, axis] == place[axis]:
+                    begins[e] |= 1 << axis
         for e in range(size - 1):
             s = member[begin + e]
             lx, ly, lz = box[0, e], box[1, e], box[2, e]
             hx, hy, hz = box[3, e], box[4, e], box[5, e]
             for f in range(e + 1, size):
                 hit[f] = (
-                    (box[0, f] <= hx)
+                    ((begins[e] | begins[f]) == 7)
+                    & (box[0, f] <= hx)
                     & (box[3, f] >= lx)
                     & (box[1, f] <= hy)
                     & (box[4, f] >= ly)
@@ -179,6 +187,8 @@ def _search(vertices, faces, low, high, origin, scale, sizes, most_refs, most_te
                     & (box[5, f] >= lz)
                 )
             i, j, k = faces[s, 0], faces[s, 1], faces[s, 2]
+            nx, ny, nz = cross_of(vertices, i, j, k)
+            base = nx * vertices[i, 0] + ny * vertices[i, 1] + nz * vertices[i, 2]
             for f in range(e + 1, size):
                 if not hit[f]:
                     continue
@@ -190,13 +200,7 @@ def _search(vertices, faces, low, high, origin, scale, sizes, most_refs, most_te
                     | (k == p) | (k == q) | (k == r)
                 ):  # fmt: skip
                     continue
-                if _clearly_beside(vertices, i, j, k, p, q, r):
-                    continue
-                # Each pair is judged once, in the first cell that both touch.
-                x = max(first[s, 0], first[t, 0])
-                y = max(first[s, 1], first[t, 1])
-                z = max(first[s, 2], first[t, 2])
-                if (x * ny + y) * nz + z != c:
+                if _clearly_beside(vertices, nx, ny, nz, base, scale, p, q, r):
                     continue
                 if triangles_cross(vertices, faces, s, t):
                     if found < pairs.shape[0]:
@@ -220,15 +224,17 @@ def find_intersections(mesh: Mesh) -> tuple[int | None, NDArray[np.int32]]:
         Up to 1000 of them.
     """
     # Moving to the middle keeps the differences exact far from the origin too.
-    centre = (mesh.vertices.min(axis=0) + mesh.vertices.max(axis=0)) / 2.0
-    vertices = mesh.vertices - centre
+    reach = np.empty((2, 3))
+    bounds(mesh.vertices, reach[0], reach[1])
+    vertices = mesh.vertices - reach.mean(axis=0)
     faces = mesh.faces
-    low = np.empty((len(faces), 3))
-    high = np.empty((len(faces), 3))
-    mean = _boxes(vertices, faces, low, high)
-    origin = vertices.min(axis=0)
-    span = vertices.max(axis=0) - origin
-    cell = 2.5 * mean
+    span = reach[1] - reach[0]
+    origin = -span / 2.0
+    # Boxes in float32, wider by more than its rounding: half the memory to go through.
+    low = np.empty((len(faces), 3), dtype=np.float32)
+    high = np.empty((len(faces), 3), dtype=np.float32)
+    mean = _boxes(vertices, faces, 2e-7 * float(span.max()), low, high)
+    cell = 4.0 * mean
     while np.prod(np.floor(span / cell) + 1.0) > 8.0 * len(faces) + 1000.0:
         cell *= 1.3
     sizes = (np.floor(span / cell) + 1.0).astype(np.int64)

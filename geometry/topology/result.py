@@ -73,6 +73,8 @@ class Topology:
         Triangle of the file's mesh for each triangle of ``main``.
     opposite : (3 m,) int32
         For half-edge ``3 t + k`` of ``main`` the one on the other side, or -1.
+    area_mm2 : float
+        Of ``main``.
     shells : int
         Pieces connected through shared edges, whatever their number of triangles.
     islands : tuple of Island
@@ -98,6 +100,7 @@ class Topology:
     vertex_map: NDArray[np.int32]
     face_map: NDArray[np.int32]
     opposite: NDArray[np.int32]
+    area_mm2: float
     shells: int
     islands: tuple[Island, ...]
     border: Loop | None

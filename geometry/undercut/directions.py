@@ -99,6 +99,7 @@ def best_direction(
     base_normal: NDArray[np.float64] | None = None,
     count: int = 40,
     within_deg: float = WITHIN_DEG,
+    on_axis_mm3: float | None = None,
 ) -> BestDirection:
     """Find the direction of least undercut within a cone around an axis.
 
@@ -115,6 +116,8 @@ def best_direction(
     count : int
         Directions in the survey.
     within_deg : float
+    on_axis_mm3 : float, optional
+        Volume along the axis, when it was measured already.
 
     Returns
     -------
@@ -130,10 +133,12 @@ def best_direction(
     surface = coarsen(mesh, _RING_CELL_MM) if len(mesh.faces) > _MANY_TRIANGLES else mesh
     for radius in _RINGS_DEG:
         place = _bottom(surface, basis, plane, place, radius, within_deg)
-    tried = [_direction(place, basis), axis]
-    measured = [_volume(mesh, direction, plane, _LAST_PITCH_MM) for direction in tried]
-    least = int(np.argmin(measured))
-    direction, volume = tried[least], measured[least]
+    direction = _direction(place, basis)
+    volume = _volume(mesh, direction, plane, _LAST_PITCH_MM)
+    if on_axis_mm3 is None:
+        on_axis_mm3 = _volume(mesh, axis, plane, _LAST_PITCH_MM)
+    if on_axis_mm3 <= volume:
+        direction, volume = axis, on_axis_mm3
     angle = float(np.degrees(np.arccos(np.clip(direction @ axis, -1.0, 1.0))))
     return BestDirection(direction, volume, angle)
 

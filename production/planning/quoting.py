@@ -191,8 +191,10 @@ class _Desk:
             trial = self.trial(due, self.samples)
             if trial.good:
                 break
-            step = trial.ready if trial.ready > due + LATE else self._next_promise(due)
-            due = self.settable(max(step, due + self.problem.grid))
+            step = trial.ready if trial.ready > due + LATE else self._behind(trial)
+            due = self.settable(max(step, due + self.problem.grid)) if step > due else None
+            if due is None:
+                break
         return trial
 
     def _held_back(self, coarse: int) -> _Trial | None:
@@ -294,10 +296,11 @@ class _Desk:
             due = self.settable(trial.ready)
         return trial
 
-    def _next_promise(self, due: float) -> float:
-        """Return a time just behind the next promise that is due from ``due`` on."""
-        later = self.shop.due[(self.shop.due >= due) & np.isfinite(self.shop.due)]
-        return float(later.min()) + AFTER if later.size else due + 60.0
+    def _behind(self, trial: _Trial) -> float:
+        """Return a time just behind the next of the promises it breaks, -inf if all are before."""
+        harmed = self.shop.due[list(trial.past)]
+        later = harmed[harmed >= trial.due]
+        return float(later.min()) + AFTER if later.size else -math.inf
 
     def _delayed(self, trial: _Trial) -> list[dict[str, Any]]:
         return [

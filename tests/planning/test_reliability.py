@@ -45,7 +45,7 @@ def test_skill_is_unknown_when_nothing_differs() -> None:
 
 def test_promise_probabilities_fit_days_not_seen_before() -> None:
     # The full study is tests/benchmarks/bench_calibration.py; here one that is quick.
-    found = {name: o.reliability() for name, o in study(24, 5, 120).items()}
+    found = {name: o.reliability() for name, o in study(72, 5, 120).items()}
     built, halved, dayless = (
         found["as built"],
         found["halved spread"],
