@@ -1,40 +1,28 @@
 """Place models on a printer's plate by their true footprints, turned freely.
 
-Models are added one by one. Where a model does not fit in at once, all are moved until
-the conflicts are gone (:mod:`geometry.plates.search`). The search works on distance
+Models are added one by one (:mod:`geometry.plates.placing`). The search works on distance
 fields; a layout counts only when shapely measures every gap as kept.
 """
 
 from __future__ import annotations
 
 import math
-import time
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
+from functools import partial
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
 from geometry.errors import GeometryError
-from geometry.plates import search
 from geometry.plates.layout import Item, Layout, Placement
 from geometry.plates.outline import footprint
-from geometry.plates.shapes import Shape, Shapes
+from geometry.plates.placing import SLACK_MM, Placing
+from geometry.plates.shapes import Shape
 
 LARGEST_PLATE_MM = 2000.0
 LARGEST_GAP_MM = 50.0
 MOST_ITEMS = 200
-_SLACK_MM = 0.1
-"""The search keeps so much more than the gap, and from the edge: its outlines and fields
-are not exact."""
-_ENOUGH = 1e-3
-_PLACES = 800
-_TRIES = 60
-_ROUNDS = 5
-"""Rounds between looks at the clock."""
-_INSERT_ROUNDS = 150
-_VAIN_ROUNDS = 150
-"""Rounds spent in vain, over all models, before the search ends."""
 
 
 def nest(
@@ -73,11 +61,9 @@ def nest(
     footprints = [footprint_of(item) for item in items]
     layout = Layout(items, footprints, (width, depth), gap, [])
     kinds, shapes = _kinds(items, footprints, gap + 1.0)
-    if not shapes or min(width, depth) <= 4.0 * _SLACK_MM:
+    if not shapes:
         return layout
-    deadline = None if seconds is None else time.monotonic() + seconds
-    work = _Work(shapes, width, depth, gap, deadline)
-    search.seed(seed)
+    work = Placing(shapes, width, depth, gap, seed, seconds)
     failed_area = math.inf
     grown_plate = (width + gap) * (depth + gap)
     used = 0.0
@@ -85,70 +71,18 @@ def nest(
     for k in range(len(items)):
         shape = shapes[kinds[k]]
         needs = float(shape.outline.buffer(gap / 2.0).area)
-        if not _fits_alone(shape.outline, width, depth):
+        if not _fits_alone(shape.outline, width - 2.0 * SLACK_MM, depth - 2.0 * SLACK_MM):
             layout.left_out[k] = "larger than the plate"
         elif used + needs > grown_plate or shape.outline.area >= 0.98 * failed_area:
             layout.left_out[k] = "the plate is full"
-        elif work.insert(
-            kinds[k], lambda poses, k=k: _valid(layout, shapes, kinds, [*chosen, k], poses)  # type: ignore[misc]
-        ):
+        elif work.insert(kinds[k], partial(_valid, layout, shapes, kinds, [*chosen, k])):
             chosen.append(k)
             used += needs
         else:
             layout.left_out[k] = "the plate is full"
             failed_area = min(failed_area, float(shape.outline.area))
-    layout.placed.extend(
-        _placements(items, shapes, kinds, chosen, work.poses + [_SLACK_MM, _SLACK_MM, 0.0])
-    )
+    layout.placed.extend(_placements(items, shapes, kinds, chosen, work.poses))
     return layout
-
-
-class _Work:
-    """The poses found so far, and the effort left."""
-
-    def __init__(
-        self, shapes: Sequence[Shape], width: float, depth: float, gap: float,
-        deadline: float | None,
-    ) -> None:  # fmt: skip
-        self.packed = Shapes.of(shapes).packed
-        self.size = (width - 2.0 * _SLACK_MM, depth - 2.0 * _SLACK_MM)
-        self.gap = gap + _SLACK_MM
-        self.deadline = deadline
-        self.kinds = np.zeros(0, dtype=np.int64)
-        self.poses = np.zeros((0, 3))
-        self.vain = 0
-
-    def insert(self, kind: int, valid: Callable[[NDArray[np.float64]], bool]) -> bool:
-        """Add one shape; keep the old poses when no way is found."""
-        width, depth = self.size
-        n = len(self.kinds) + 1
-        kinds = np.append(self.kinds, np.int64(kind))
-        poses = np.vstack([self.poses, [[width / 2.0, depth / 2.0, 0.0]]])
-        weights = np.ones((n, n + 1))
-        _, *pose = search.best_place(
-            self.packed, kinds, poses, weights, n - 1, width, depth, self.gap, _PLACES, 0, True
-        )
-        poses[-1] = pose
-        gap, spent = self.gap, 0
-        while self._may_go_on(spent):
-            left = search.separate(
-                self.packed, kinds, poses, weights, width, depth, gap, _ROUNDS, _TRIES, _ENOUGH
-            )
-            if left <= _ENOUGH:
-                if valid(poses + [_SLACK_MM, _SLACK_MM, 0.0]):
-                    self.kinds, self.poses = kinds, poses
-                    return True
-                gap += 0.05
-            spent += _ROUNDS
-        self.vain += spent
-        return False
-
-    def _may_go_on(self, spent: int) -> bool:
-        if spent == 0:
-            return True
-        if self.deadline is not None:
-            return time.monotonic() < self.deadline
-        return spent < _INSERT_ROUNDS and self.vain + spent < _VAIN_ROUNDS
 
 
 def check_plate(
