@@ -24,6 +24,8 @@ SAME_ARCH_SHARE = 0.9
 another mouth's do not lie so."""
 CROWN_HEIGHT_MM = 6.0
 FAR_MM = 2.0
+MOST_MM = 1.0
+"""A point counts as no farther away than this, so that no few of them decide."""
 _ROUGH = [(4.0, 1.5, 15), (2.5, 0.6, 15), (2.0, 0.25, 12)]
 _FINE = [(2.0, 0.25, 15)]
 
@@ -152,7 +154,10 @@ def sort_into_mouths(steps: list[Step]) -> list[Mouth]:
 
 
 def crown_distances(mouth: Mouth) -> NDArray[np.float64]:
-    """Return (n, n): root mean square distance of the crowns of each pair of steps, mm."""
+    """Return (n, n): root mean square distance of the crowns of each pair of steps, mm.
+
+    The larger one of the two directions.
+    """
     frame = mouth.frame
     samples = []
     for step in mouth.steps:
@@ -166,7 +171,8 @@ def crown_distances(mouth: Mouth) -> NDArray[np.float64]:
     for i in range(n):
         for j in range(n):
             if i != j:
-                offset, _ = offsets_of(mouth.steps[j].surface, *samples[i], FAR_MM)
-                apart = np.where(np.isfinite(offset), offset, FAR_MM)
+                points = samples[i][0]
+                feet, face = mouth.steps[j].surface.nearest(points, MOST_MM)
+                apart = np.where(face >= 0, np.linalg.norm(points - feet, axis=1), MOST_MM)
                 out[i, j] = np.sqrt(np.mean(apart**2))
     return np.maximum(out, out.T)
