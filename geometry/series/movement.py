@@ -12,7 +12,7 @@ from geometry.series.fitting import fit
 from geometry.series.mouths import Mouth
 from geometry.series.surface import Surface
 
-PATCH_MM = 3.5
+PATCH_MM = 3.0
 PATCH_HEIGHT_MM = 5.0
 APART_MM = 4.0
 LEAST_POINTS = 40

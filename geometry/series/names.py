@@ -10,11 +10,10 @@ _LOWER = r"lower|mandibular|mandible|mand|l"
 _STEP = r"step|stage|st|s|no|nr|n|model|aligner"
 _ARCH = re.compile(rf"(?<![a-z])(?:({_UPPER})|({_LOWER}))(?![a-z])")
 _AFTER_WORD = re.compile(rf"(?<![a-z])(?:{_STEP})[\s_.#-]*(\d{{1,3}})(?!\d)")
-_BESIDE_ARCH = re.compile(
-    rf"(?<![a-z])(?:{_UPPER}|{_LOWER})[\s_.#-]*(\d{{1,3}})(?!\d)"
-    rf"|(?<!\d)(\d{{1,3}})[\s_.#-]*(?:{_UPPER}|{_LOWER})(?![a-z])"
-)
-_NUMBER = re.compile(r"(?<!\d)(\d{1,3})(?!\d)")
+_AFTER_ARCH = re.compile(rf"(?<![a-z])(?:{_UPPER}|{_LOWER})[\s_.#-]*(\d{{1,3}})(?!\d)")
+_BEFORE_ARCH = re.compile(rf"(?<![a-z\d])(\d{{1,3}})[\s_.#-]*(?:{_UPPER}|{_LOWER})(?![a-z])")
+_ALONE = re.compile(r"(?<![a-z\d])(\d{1,3})(?![a-z\d])")
+"""A number that belongs to no code such as C401."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,7 +28,7 @@ def read_name(path: str) -> Named:
     """Read a path such as ``upper/step_07.stl``, ``U07.stl`` or ``A123 lower 7.stl``.
 
     The file's own name is read first, then its folders for the arch. A number after a
-    word for a step counts most, then one beside the arch, then the last short number.
+    word for a step counts most, then one beside the arch, then the last that stands alone.
     """
     parts = path.replace("\\", "/").lower().split("/")
     base = re.sub(r"\.(stl|ply|obj)$", "", parts[-1])
@@ -39,7 +38,8 @@ def read_name(path: str) -> Named:
         if len(found) == 1:
             arch = found.pop()
             break
-    after = _AFTER_WORD.findall(base)
-    beside = [first or second for first, second in _BESIDE_ARCH.findall(base)]
-    numbers = after or beside or _NUMBER.findall(base)
-    return Named(arch, int(numbers[-1]) if numbers else None)
+    for pattern in (_AFTER_WORD, _AFTER_ARCH, _BEFORE_ARCH, _ALONE):
+        numbers = pattern.findall(base)
+        if numbers:
+            return Named(arch, int(numbers[-1]))
+    return Named(arch, None)

@@ -13,9 +13,9 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-GAIN_SHARE = 0.25
+GAIN_SHARE = 0.06
 """Of the usual distance between neighbours: so much shorter must another order be."""
-LEAST_GAIN_MM = 0.004
+LEAST_GAIN_MM = 0.002
 SAME_SHARE = 0.25
 LEAST_SAME_MM = 0.003
 

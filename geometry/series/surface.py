@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from geometry.mesh import Mesh
 
-CELL_MM = 1.0
+CELL_MM = 0.6
 MOST_CELLS = 30_000_000
 
 
@@ -74,6 +74,12 @@ def _foot(px, py, pz, a, b, c):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
+def _beyond(value, low, size):  # type: ignore[no-untyped-def]
+    """How far a coordinate lies outside an interval."""
+    return max(0.0, low - value, value - low - size)
+
+
+@njit(cache=True, nogil=True)
 def _nearest(points, faces, low, cell, shape, start, members, queries, reach, feet, face):  # type: ignore[no-untyped-def]
     """Foot point and triangle of each query; triangle −1 where none is within reach."""
     rings = int(np.ceil(reach / cell))
@@ -89,10 +95,19 @@ def _nearest(points, faces, low, cell, shape, start, members, queries, reach, fe
             if ring > 1 and best <= ((ring - 1) * cell) ** 2:
                 break
             for i in range(max(0, ci - ring), min(shape[0], ci + ring + 1)):
+                off_x = _beyond(x, low[0] + i * cell, cell)
+                if off_x * off_x >= best:
+                    continue
                 for j in range(max(0, cj - ring), min(shape[1], cj + ring + 1)):
+                    off_y = _beyond(y, low[1] + j * cell, cell)
+                    if off_x * off_x + off_y * off_y >= best:
+                        continue
                     inner = abs(i - ci) < ring and abs(j - cj) < ring
                     for k in range(max(0, ck - ring), min(shape[2], ck + ring + 1)):
                         if inner and abs(k - ck) < ring:
+                            continue
+                        off_z = _beyond(z, low[2] + k * cell, cell)
+                        if off_x * off_x + off_y * off_y + off_z * off_z >= best:
                             continue
                         at = (i * shape[1] + j) * shape[2] + k
                         for m in range(start[at], start[at + 1]):

@@ -25,6 +25,7 @@ from tests.browser.client import Session
 from tests.browser.site import ROOT, Site, environment, furnish, start, wait_ready
 
 KILLS = 20
+PACE_SECONDS = 1.5
 
 
 def main(kills: int = KILLS, seed: int = 5) -> int:
@@ -100,6 +101,7 @@ def _uploader(
         patient = patients[number % len(patients)]
         acknowledged.append(person.upload(patient, "lower", head + data[80:]))
         number += 1
+        time.sleep(PACE_SECONDS)
 
 
 def _mover(site: Site, moves: list[tuple[str, str]], stop: threading.Event) -> None:

@@ -1,0 +1,178 @@
+"""Steps missing, doubled, swapped, foreign or of the other arch are found."""
+
+import io
+import zipfile
+
+import numpy as np
+import pytest
+
+from geometry.errors import GeometryError
+from geometry.reading import write_stl
+from geometry.series import check_series
+from tests.geometry.series.steps import base_arch, files_of
+
+
+def with_shape(files, k, data):
+    """Return the files with the content of one replaced."""
+    return [(n, data if i == k else d) for i, (n, d) in enumerate(files)]
+
+
+def exchanged(files, i, j):
+    out = list(files)
+    out[i], out[j] = (files[i][0], files[j][1]), (files[j][0], files[i][1])
+    return out
+
+
+def test_two_whole_arches_pass(lower_files, upper_files):
+    report = check_series(lower_files + upper_files)
+    assert report["acceptable"]
+    assert report["problems"] == []
+    assert report["arches"]["lower"]["steps"] == [1, 2, 3, 4, 5, 6, 7]
+    assert report["arches"]["upper"]["steps"] == [1, 2, 3, 4, 5]
+
+
+def test_swapped_files_are_named(lower_files):
+    report = check_series(exchanged(lower_files, 3, 4))
+    assert not report["acceptable"]
+    assert report["arches"]["lower"]["swapped"] == [[4, 5]]
+    assert "lower: steps 4 and 5 are swapped" in report["problems"]
+
+
+@pytest.mark.parametrize("i", [0, 5])
+def test_swapped_ends_are_named(lower_files, i):
+    assert check_series(exchanged(lower_files, i, i + 1))["arches"]["lower"]["swapped"] == [
+        [i + 1, i + 2]
+    ]
+
+
+def test_missing_numbers(lower_files):
+    report = check_series(lower_files[:2] + lower_files[4:])
+    assert report["arches"]["lower"]["missing"] == [3, 4]
+    assert not report["acceptable"]
+
+
+def test_a_copy_under_another_number_is_doubled(lower_files):
+    report = check_series(with_shape(lower_files, 4, lower_files[3][1]))
+    (double,) = report["arches"]["lower"]["doubled"]
+    assert double["steps"] == [4, 5]
+    assert double["reason"] == "the same file"
+
+
+def test_a_copy_exported_anew_is_doubled(lower_files, lower_steps):
+    mesh = lower_steps[0][3]
+    order = np.random.default_rng(0).permutation(len(mesh.faces))
+    shuffled = type(mesh)(mesh.vertices, np.roll(mesh.faces[order], 1, axis=1))
+    report = check_series(with_shape(lower_files, 4, write_stl(shuffled)))
+    (double,) = report["arches"]["lower"]["doubled"]
+    assert double["steps"] == [4, 5]
+    assert double["reason"] == "the same shape"
+
+
+def test_one_number_twice(lower_files):
+    report = check_series([*lower_files, ("again/C401_lower_03.stl", lower_files[2][1])])
+    assert report["arches"]["lower"]["doubled"][0]["steps"] == [3]
+
+
+@pytest.mark.parametrize("k", [0, 3])
+def test_a_model_of_another_mouth_is_foreign(lower_files, k):
+    other = files_of([base_arch(73, "lower")], "{}")[0][1]
+    report = check_series(with_shape(lower_files, k, other))
+    assert [one["step"] for one in report["arches"]["lower"]["foreign"]] == [k + 1]
+    assert not report["acceptable"]
+
+
+def test_a_model_of_the_other_arch_is_told(lower_files, upper_files):
+    report = check_series(with_shape(lower_files, 3, upper_files[2][1]) + upper_files)
+    (wrong,) = report["arches"]["lower"]["wrong_arch"]
+    assert (wrong["step"], wrong["belongs_to"]) == (4, "upper")
+
+
+def test_movement_beyond_the_limit(lower_steps):
+    meshes, _ = lower_steps
+    report = check_series(files_of(meshes[:1] + meshes[4:8], "lower{}.stl"))
+    (over,) = report["arches"]["lower"]["over_limit"]
+    assert (over["from"], over["to"]) == (1, 2)
+
+
+def test_movement_is_measured(lower_steps):
+    meshes, moved = lower_steps
+    report = check_series(files_of(meshes[:6], "lower_{}.stl"))
+    found = np.array([m["mm"] for m in report["arches"]["lower"]["movements"]])
+    # A crown moves as one piece here, but the field's maximum lies at its tip.
+    assert np.abs(found - moved[1:6]).max() < 0.09
+
+
+def test_arch_is_told_by_shape_when_names_say_nothing(lower_steps):
+    report = check_series(files_of(lower_steps[0][:3], "model {}.stl"))
+    assert list(report["arches"]) == ["lower"]
+    assert report["arches"]["lower"]["named_arch"] is None
+
+
+def test_a_name_without_number_is_pointed_out(lower_files):
+    report = check_series([*lower_files[:3], ("lower.stl", lower_files[3][1])])
+    assert report["unnumbered"] == ["lower.stl"]
+    assert not report["acceptable"]
+
+
+def packed(files, **kind):
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as package:
+        for name, data in files:
+            package.writestr(name, data)
+    return out.getvalue()
+
+
+def test_zip_and_folder_are_read_alike_and_nothing_is_written(tmp_path, lower_files):
+    few = [*lower_files[:2], ("notes.txt", b"-"), ("__MACOSX/._x.stl", b"-")]
+    pack = tmp_path / "series.zip"
+    pack.write_bytes(packed(few))
+    folder = tmp_path / "series"
+    folder.mkdir()
+    for name, data in few[:3]:
+        (folder / name).write_bytes(data)
+    before = sorted(p.name for p in tmp_path.rglob("*"))
+    from_zip, from_folder = check_series(pack), check_series(folder)
+    assert from_zip["arches"] == from_folder["arches"]
+    assert "notes.txt" in from_zip["ignored"]
+    assert sorted(p.name for p in tmp_path.rglob("*")) == before
+
+
+def test_a_broken_file_is_told_and_the_rest_is_checked(tmp_path, lower_files):
+    pack = tmp_path / "series.zip"
+    pack.write_bytes(packed([*lower_files[:2], ("C401_lower_03.stl", b"solid nothing")]))
+    report = check_series(pack)
+    assert report["unreadable"][0]["file"] == "C401_lower_03.stl"
+    assert report["arches"]["lower"]["steps"] == [1, 2]
+    assert not report["acceptable"]
+
+
+def test_what_unpacks_to_far_too_much_is_refused(tmp_path):
+    pack = tmp_path / "series.zip"
+    pack.write_bytes(packed([("upper_01.stl", bytes(8 * 2**20))]))
+    with pytest.raises(GeometryError, match="200 times"):
+        check_series(pack)
+
+
+def test_a_zip_that_lies_about_a_size_is_told(tmp_path, lower_files):
+    data = bytearray(packed(lower_files[:2]))
+    at = data.rindex(b"PK\x01\x02")
+    # Size unpacked, in the list of contents: told a hundred bytes too small.
+    size = int.from_bytes(data[at + 24 : at + 28], "little") - 100
+    data[at + 24 : at + 28] = size.to_bytes(4, "little")
+    pack = tmp_path / "series.zip"
+    pack.write_bytes(bytes(data))
+    report = check_series(pack)
+    assert "damaged in the ZIP" in report["unreadable"][0]["reason"]
+
+
+@pytest.mark.parametrize("content", [b"", b"PK\x03\x04 broken", b"no zip"])
+def test_what_is_no_zip_gets_one_line(tmp_path, content):
+    pack = tmp_path / "series.zip"
+    pack.write_bytes(content)
+    with pytest.raises(GeometryError, match=r"series\.zip: neither a folder nor a whole ZIP"):
+        check_series(pack)
+
+
+def test_an_empty_folder_gets_one_line(tmp_path):
+    with pytest.raises(GeometryError, match="no STL, PLY or OBJ file"):
+        check_series(tmp_path)

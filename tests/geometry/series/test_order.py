@@ -1,0 +1,62 @@
+"""The shortest path through the shapes tells which numbers are wrong."""
+
+import numpy as np
+import pytest
+
+from geometry.series.mouths import Step, crown_distances, sort_into_mouths
+from geometry.series.order import judge_order
+from geometry.series.surface import Surface
+
+
+def seen(distances, order):
+    return judge_order(distances[np.ix_(order, order)])
+
+
+@pytest.fixture(scope="module")
+def twenty(lower_steps):
+    steps = [Step(str(k), "lower", k, "", Surface.of(m)) for k, m in enumerate(lower_steps[0])]
+    (mouth,) = sort_into_mouths(steps)
+    return crown_distances(mouth)
+
+
+def test_the_right_order_is_not_doubted(twenty):
+    found = judge_order(twenty)
+    assert (found.swapped, found.misplaced, found.doubled) == ([], [], [])
+
+
+@pytest.mark.parametrize("k", range(19))
+def test_every_swap_of_neighbours_in_twenty_steps_is_found(twenty, k):
+    order = np.arange(20)
+    order[[k, k + 1]] = order[[k + 1, k]]
+    found = seen(twenty, order)
+    assert found.swapped == [(k, k + 1)]
+    assert found.misplaced == []
+
+
+def test_a_step_far_from_its_place_is_told_where_it_belongs(twenty):
+    order = np.insert(np.delete(np.arange(20), 4), 13, 4)
+    found = seen(twenty, order)
+    assert found.misplaced == [(13, 3, 4)]
+    assert found.swapped == []
+
+
+def test_random_walks_in_many_directions():
+    for seed in range(20):
+        rng = np.random.default_rng(seed)
+        way = rng.normal(size=30)
+        walk = [np.zeros(30)]
+        for _ in range(14):
+            way = 0.8 * way + 0.4 * rng.normal(size=30)
+            walk.append(walk[-1] + way / np.linalg.norm(way) * rng.uniform(0.1, 0.25))
+        walk = np.array(walk)
+        distances = np.linalg.norm(walk[:, None] - walk[None], axis=2)
+        assert judge_order(distances).swapped == []
+        i, j = sorted(rng.choice(15, 2, replace=False))
+        order = np.arange(15)
+        order[[i, j]] = order[[j, i]]
+        assert seen(distances, order).swapped == [(i, j)]
+
+
+def test_two_steps_have_no_order():
+    assert judge_order(np.array([[0.0, 0.2], [0.2, 0.0]])).swapped == []
+    assert judge_order(np.zeros((2, 2))).doubled == [(0, 1)]
