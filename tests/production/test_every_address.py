@@ -59,7 +59,9 @@ def examples(office, person, patient) -> dict[str, dict[str, object]]:
     )  # fmt: skip
     model = PreparedModel.objects.create(
         scan=scan, status="made", file=file, view=file, picture=file, settings={"text": "X"},
-        report={"height_mm": 15.0, "volume_ml": 9.0, "warnings": []},
+        report={"height_mm": 15.0, "volume_ml": 9.0, "warnings": ["Look"],
+                "block_out": {"added_mm3": 4.0, "residual_max_mm": 0.2,
+                              "regions": [{"words": "gum: at 27"}]}},
     )  # fmt: skip
     kind = ApplianceKind.objects.get(code="retainer")
     order = open_order(doctor, patient, kind, ["upper"], visit=visit, key="o")
