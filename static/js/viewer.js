@@ -159,7 +159,8 @@ export class ArchView {
 
   shows(name) {
     const box = document.querySelector(`[data-layer="${name}"]`);
-    return box ? box.checked : name !== "undercut";
+    // Without a box of its own a layer is shown, but for what would hide the surface.
+    return box ? box.checked : !["undercut", "occlusal", "cut"].includes(name);
   }
 
   show(name, on) {
