@@ -91,8 +91,8 @@ def children(port: int, bind: str) -> list[Child]:
             ),
             environment,
         ),
-        Child("worker", celery("work"), environment),
-        Child("planner", celery("plan"), environment),
+        Child("worker", celery("work"), environment | {"TRACKER_QUEUE": "work"}),
+        Child("planner", celery("plan"), environment | {"TRACKER_QUEUE": "plan"}),
         Child("dispatcher", python("manage.py", "dispatch"), environment),
     ]  # fmt: skip
 

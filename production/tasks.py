@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import os
 import threading
 import time
 from pathlib import Path
@@ -51,12 +52,16 @@ def perform(pk: int) -> None:
 @worker_process_init.connect  # type: ignore[untyped-decorator]
 def warm(**_: object) -> None:
     """Compile before the first user waits, then show that this worker lives."""
-    for job in JOBS.values():
+    queue = os.environ.get("TRACKER_QUEUE", "")
+    for kind, job in JOBS.items():
+        if queue and (kind == "plan") != (queue == "plan"):
+            continue  # that is the other worker's
         try:
             job.warm()
         except Exception:
             log.exception("could not warm up")
-    threading.Thread(target=_beat, name="beat", daemon=True).start()
+    if queue != "plan":
+        threading.Thread(target=_beat, name="beat", daemon=True).start()
 
 
 def _beat() -> None:
