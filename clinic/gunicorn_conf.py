@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import os
 import threading
+import time
 from typing import Any
 
+WARM_AFTER_SECONDS = 5.0
 bind = f"{os.environ.get('TRACKER_BIND', '127.0.0.1')}:{os.environ.get('TRACKER_PORT', '8000')}"
 workers = int(os.environ.get("TRACKER_WEB_PROCESSES", "2"))
 threads = 4
@@ -24,6 +26,8 @@ def post_worker_init(worker: Any) -> None:
     """Compile the planner in the background so that the first quote of the day is fast."""
 
     def warm() -> None:
+        # First let the workers come up: they are what the site waits for.
+        time.sleep(WARM_AFTER_SECONDS)
         from django.utils.module_loading import import_string
 
         import_string("production.scheduling.warm")()

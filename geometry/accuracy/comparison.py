@@ -29,7 +29,9 @@ SURE_SHARE = 0.97
 STARTS = 6
 COLOUR_MM = 0.25
 _SCHEDULE = [(8.0, 3.0, 25), (3.0, 1.0, 20), (1.5, 0.4, 25)]
-_LAST = [(1.0, 0.25, 25)]
+_LAST = [(2.0, 1.0, 25)]
+"""Near to least squares at the end, as best fits in metrology are: a stretch is then shared
+between both ends."""
 
 
 @dataclass(frozen=True)
