@@ -1,0 +1,82 @@
+"""Models per plate and time, beside a greedy raster placement in the same run.
+
+Horseshoes of 1,836 mm² in several proportions, and mixed horseshoes, on 192 x 120 mm with
+a gap of 2 mm; ten models of 300,000 triangles from mesh to layout and 3MF.
+Run: ``python -m tests.benchmarks.bench_plates [seeds]``.
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+
+import numpy as np
+
+from geometry.mesh import Mesh
+from geometry.plates import Item, nest, warm
+from tests.geometry.plates.bodies import extruded, horseshoe, raster_greedy
+
+SEEDS = 3
+PLATE, GAP = (192.0, 120.0), 2.0
+FORMS = ((62, 52), (66, 60), (70, 55), (74, 50))
+
+
+def divided(mesh: Mesh, triangles: int) -> Mesh:
+    """Return the same solid with at least so many triangles."""
+    import trimesh
+
+    body = trimesh.Trimesh(mesh.vertices, mesh.faces, process=False)
+    while len(body.faces) < triangles:
+        body = body.subdivide()
+    return Mesh(np.array(body.vertices), body.faces.astype(np.int32))
+
+
+def compared(name: str, outlines: list, seed: int) -> None:
+    items = [Item(str(k), extruded(o)) for k, o in enumerate(outlines)]
+    wall, cpu = time.perf_counter(), time.process_time()
+    layout = nest(items, PLATE, GAP, seed=seed)
+    wall, cpu = time.perf_counter() - wall, time.process_time() - cpu
+    greedy = raster_greedy(outlines, PLATE, GAP)
+    clean = "gaps kept" if not layout.conflicts() else "CONFLICTS"
+    print(
+        f"{name:22s} seed {seed}: {len(layout.placed):2d} nested, {greedy:2d} by greedy raster; "
+        f"{wall:4.1f} s ({cpu:4.1f} s of processor); {clean}",
+        flush=True,
+    )
+
+
+def main() -> None:
+    seeds = int(sys.argv[1]) if len(sys.argv) > 1 else SEEDS
+    warm()
+    for seed in range(seeds):
+        for form in FORMS:
+            compared(f"1836 mm², {form[0]} x {form[1]}", [horseshoe(*form)] * 12, seed)
+        rng = np.random.default_rng([seed, 77])
+        mixed = [
+            horseshoe(rng.uniform(55, 74), rng.uniform(45, 58), rng.uniform(900, 1600))
+            for _ in range(12)
+        ]
+        compared("mixed, 900-1600 mm²", mixed, seed)
+    rng = np.random.default_rng(9)
+    solids = [
+        divided(
+            extruded(horseshoe(rng.uniform(55, 70), rng.uniform(45, 55), rng.uniform(900, 1300))),
+            300_000,
+        )
+        for _ in range(10)
+    ]
+    for plate in ((192.0, 120.0), (220.0, 140.0)):
+        wall = time.perf_counter()
+        layout = nest([Item(str(k), s) for k, s in enumerate(solids)], plate, GAP)
+        nested = time.perf_counter() - wall
+        size = len(layout.threemf())
+        written = time.perf_counter() - wall - nested
+        print(
+            f"ten models of {np.mean([len(s.faces) for s in solids]):.0f} triangles on "
+            f"{plate[0]:g} x {plate[1]:g}: {len(layout.placed)} placed in {nested:.1f} s; "
+            f"3MF of {size / 2**20:.0f} MiB in {written:.1f} s"
+        )
+
+
+if __name__ == "__main__":
+    main()
