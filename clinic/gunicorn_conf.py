@@ -12,6 +12,8 @@ bind = f"{os.environ.get('TRACKER_BIND', '127.0.0.1')}:{os.environ.get('TRACKER_
 workers = int(os.environ.get("TRACKER_WEB_PROCESSES", "2"))
 threads = 4
 worker_class = "gthread"
+# The code is loaded once and shared; nothing in it opens a connection or a thread on import.
+preload_app = True
 timeout = 120
 graceful_timeout = 6
 keepalive = 15

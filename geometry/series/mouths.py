@@ -24,9 +24,12 @@ SHARED_MM, SHARED_SHARE = 0.002, 0.2
 CROWN_POINTS = 1500
 NEAR_MM = 0.75
 SAME_ARCH_SHARE = 0.8
-"""Of the points of a step, lying so near to the step before. On generated mouths other
-arches reached 0.66, steps up to six apart at least 0.89."""
+"""Of the points near a step's teeth, lying so near to the step before. On generated mouths
+other arches reached 0.69, steps up to six apart at least 0.89."""
 CROWN_HEIGHT_MM = 6.0
+JUDGED_HEIGHT_MM = 9.0
+"""How far from the occlusal plane a point still counts when it is judged whose mouth it is."""
+
 FAR_MM = 2.0
 MOST_MM = 1.0
 """A point counts as no farther away than this, so that no few of them decide."""
@@ -99,28 +102,45 @@ def reduced(mesh: Mesh) -> Mesh:
     return Mesh(points.astype(np.float64) + middle, faces.astype(np.int32))
 
 
-def lay_on(target: Step, step: Step) -> Fit | None:
-    """Return how ``step`` lies on ``target``, None when it does not."""
+def lay_on(mouth: Mouth, step: Step) -> NDArray[np.float64] | None:
+    """Return the motion that lays ``step`` on the latest step of a mouth, None without one.
+
+    What lies near the teeth decides; bases of models are alike in all mouths.
+    """
+    target = mouth.steps[-1].surface
+    frame = mouth.frame
     points, normals = step.surface.scatter(POINTS)
-    still = offsets_of(target.surface, points, normals, FAR_MM)[0]
+
+    def share(found: Fit, points: NDArray[np.float64], limit: float) -> float:
+        """Share of the points near the teeth that lie within the limit."""
+        near = np.ones(len(points), dtype=np.bool_)
+        if frame is not None:
+            moved = points @ found.motion[:3, :3].T + found.motion[:3, 3]
+            near = (moved - frame.origin) @ frame.occlusal > -JUDGED_HEIGHT_MM
+        if near.sum() < 0.1 * len(points):
+            return 0.0
+        return Fit(found.motion, found.offsets[near]).share_within(limit)
+
+    still = Fit(np.eye(4), offsets_of(target, points, normals, FAR_MM)[0])
     # Files that share their coordinates keep them: the best fit of a whole whose teeth
     # have moved is a little beside the truth.
-    if (np.abs(still[np.isfinite(still)]) < SHARED_MM).sum() > SHARED_SHARE * len(still):
-        return Fit(np.eye(4), still)
+    if share(still, points, SHARED_MM) > SHARED_SHARE:
+        return still.motion
     starts = []
-    if np.isfinite(still).mean() > 0.5:
-        starts.append((np.eye(4), _ROUGH[1:]))
-    if target.frame is not None and step.frame is not None:
+    if np.isfinite(still.offsets).mean() > 0.5:
+        starts.append((still.motion, _ROUGH[1:]))
+    latest = mouth.steps[-1].frame or frame
+    if latest is not None and step.frame is not None:
         for turn in (0.0, 4.0, -4.0):
-            starts.append((_onto(target.frame, step.frame, np.radians(turn)), _ROUGH))
+            starts.append((_onto(latest, step.frame, np.radians(turn)), _ROUGH))
     few, few_normals = points[::FEW], normals[::FEW]
     for start, schedule in starts:
-        found = fit(target.surface, few, few_normals, start, schedule)
-        if found.share_within(NEAR_MM) < SAME_ARCH_SHARE - 0.05:
+        found = fit(target, few, few_normals, start, schedule)
+        if share(found, few, NEAR_MM) < SAME_ARCH_SHARE - 0.05:
             continue
-        found = fit(target.surface, points, normals, found.motion, _FINE)
-        if found.share_within(NEAR_MM) >= SAME_ARCH_SHARE:
-            return found
+        found = fit(target, points, normals, found.motion, _FINE)
+        if share(found, points, NEAR_MM) >= SAME_ARCH_SHARE:
+            return found.motion
     return None
 
 
@@ -149,9 +169,9 @@ def sort_into_mouths(steps: list[Step]) -> list[Mouth]:
     for step in steps:
         ranked = sorted(mouths, key=lambda m, s=step: (m.steps[-1].arch != s.arch, -len(m.steps)))  # type: ignore[misc]
         for mouth in ranked:
-            found = lay_on(mouth.steps[-1], step)
-            if found is not None:
-                mouth.steps.append(step.moved(found.motion))
+            motion = lay_on(mouth, step)
+            if motion is not None:
+                mouth.steps.append(step.moved(motion))
                 break
         else:
             mouths.append(Mouth([step]))
