@@ -10,6 +10,12 @@ from production.models import SeriesIntake, Work
 class CheckSeries(Job):
     """Run the geometry over all steps and keep what it found."""
 
+    def warm(self) -> None:
+        """Compile the comparison of steps."""
+        from geometry import series
+
+        series.warm()
+
     def run(self, row: Work) -> None:
         """Check; the ZIP is read where it lies."""
         from geometry.series import check_series
