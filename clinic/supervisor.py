@@ -43,6 +43,10 @@ class Child:
     started: float = 0.0
     next_start: float = 0.0
     pause: float = 0.5
+    after: float = 0.0  # seconds to leave to the others at the first start
+
+    def __post_init__(self) -> None:
+        self.next_start = time.monotonic() + self.after
 
     def start(self) -> None:
         """Start the process; it is told to stop if this one dies."""

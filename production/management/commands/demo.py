@@ -56,6 +56,6 @@ class Command(BaseCommand):
             ]
             self.stdout.write("\n".join(lines))
 
-        arrivals = Child("arrivals", python("manage.py", "demo_arrivals"))
+        arrivals = Child("arrivals", python("manage.py", "demo_arrivals"), after=8.0)
         extra = [arrivals] if Visit.objects.exists() else []
         running.run(port, bind, extra, announce)

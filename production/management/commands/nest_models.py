@@ -105,4 +105,3 @@ class Command(ToolCommand):
 
 def _read(path: Path) -> Item:
     return Item(path.stem, read_mesh(path.read_bytes(), path.name).mesh)
-

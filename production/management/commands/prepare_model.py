@@ -24,15 +24,22 @@ class Command(ToolCommand):
         parser.add_argument("--arch", choices=("upper", "lower"), help="which arch it is")
         parser.add_argument("--units", choices=("mm", "cm", "m", "in"), help="unit of the file")
         parser.add_argument(
-            "--height", type=float, default=15.0, metavar="MM",
+            "--height",
+            type=float,
+            default=15.0,
+            metavar="MM",
             help="base to the highest incisal edge (default 15, common practice)",
         )
         parser.add_argument(
-            "--trim", default="auto", metavar="auto|MM",
+            "--trim",
+            default="auto",
+            metavar="auto|MM",
             help="height above the base where tissue is trimmed (default auto)",
         )
         parser.add_argument(
-            "--block-out", default="0.25", metavar="DEPTH_MM|off",
+            "--block-out",
+            default="0.25",
+            metavar="DEPTH_MM|off",
             help="undercut left open, the rest is filled (default 0.25)",
         )
         parser.add_argument("--text", default="", help="short code for the base")
