@@ -9,7 +9,7 @@ from django.utils import timezone
 
 from clinic.models import Office
 from geometry.inspection import Limits, inspect_scan
-from production import storage, work
+from production import same_mouth, storage, work
 from production.actions.prepare_model import prepare_moved
 from production.actions.scanning import scan_became_usable
 from production.models import Scan, StoredFile
@@ -32,7 +32,8 @@ class Inspected:
         scan.overlays = self.overlays
         scan.view = self.view
         scan.picture = self.picture
-        scan.verdict = self.report["verdict"]
+        same_mouth.begin(scan)
+        scan.verdict = scan.report["verdict"]
         scan.status = Scan.Status.INSPECTED
         scan.problem = ""
         scan.inspected_at = timezone.now()

@@ -70,9 +70,9 @@ def first_account() -> tuple[str, str] | None:
 
 
 def children(port: int, bind: str) -> list[Child]:
-    """Return the site's processes: web, worker, planner, dispatcher.
+    """Return the site's processes: web, a worker for each queue, dispatcher.
 
-    Pages and worker come first: they are what the health check waits for.
+    Pages and the inspection come first: they are what the health check waits for.
     """
     environment = {"TRACKER_PORT": str(port), "TRACKER_BIND": bind, "NUMBA_NUM_THREADS": "2"}
     scratch = tempfile.gettempdir()
@@ -94,7 +94,8 @@ def children(port: int, bind: str) -> list[Child]:
             ),
             environment,
         ),
-        Child("worker", celery("work"), environment | {"TRACKER_QUEUE": "work"}),
+        Child("inspector", celery("scan"), environment | {"TRACKER_QUEUE": "scan"}),
+        Child("worker", celery("work"), environment | {"TRACKER_QUEUE": "work"}, after=2.0),
         Child("planner", celery("plan"), environment | {"TRACKER_QUEUE": "plan"}, after=3.0),
         Child("dispatcher", python("manage.py", "dispatch"), environment, after=4.0),
     ]  # fmt: skip

@@ -54,13 +54,13 @@ def warm(**_: object) -> None:
     """Compile before the first user waits, then show that this worker lives."""
     queue = os.environ.get("TRACKER_QUEUE", "")
     for kind, job in JOBS.items():
-        if queue and (kind == "plan") != (queue == "plan"):
-            continue  # that is the other worker's
+        if queue and work.QUEUES.get(kind, "work") != queue:
+            continue  # that is another worker's
         try:
             job.warm()
         except Exception:
             log.exception("could not warm up")
-    if queue != "plan":
+    if queue in ("", "scan"):
         threading.Thread(target=_beat, name="beat", daemon=True).start()
 
 

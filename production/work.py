@@ -26,6 +26,10 @@ log = logging.getLogger(__name__)
 
 MAX_ATTEMPTS = 3
 
+# A patient in the chair waits for the inspection, and a promise for the plan: neither
+# queues behind a model that takes seconds to make. Every other kind goes to "work".
+QUEUES = {"inspect": "scan", "plan": "plan"}
+
 
 class LeaseLost(Exception):
     """Another worker took over; the result must not be written."""
@@ -53,7 +57,7 @@ def wake(pk: int, kind: str) -> None:
     from production.tasks import perform
 
     try:
-        perform.apply_async((pk,), queue="plan" if kind == "plan" else "work", retry=False)
+        perform.apply_async((pk,), queue=QUEUES.get(kind, "work"), retry=False)
     except Exception:
         log.warning("queue not reachable; work %s waits for the dispatcher", pk, exc_info=True)
 

@@ -1,6 +1,6 @@
 """Inspection of a scan while the patient is in the chair."""
 
-from geometry.inspection.findings import CODES, Finding
+from geometry.inspection.findings import CODES, Finding, with_more
 from geometry.inspection.inspect import ENGINE, inspect_scan
 from geometry.inspection.limits import DEFAULT_LIMITS, LIMIT_NOTES, Limits
 from geometry.inspection.result import Inspection
@@ -16,4 +16,5 @@ __all__ = [
     "Limits",
     "inspect_scan",
     "warm",
+    "with_more",
 ]

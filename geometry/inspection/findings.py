@@ -22,14 +22,17 @@ CODES: dict[str, str] = {
     "curve_of_spee": "Deep curve of Spee",
     "faulty_edges": "Faulty edges",
     "few_teeth": "Only part of an arch",
+    "file_elsewhere": "File on record elsewhere",
     "gap": "Gap between teeth",
     "hole": "Hole in the scan",
     "loose_piece": "Loose piece",
     "margin_uncertain": "Gum line not certain",
+    "mouth_unsure": "Same mouth not certain",
     "no_tissue": "No gum captured",
     "noise": "Rough surface",
     "not_an_arch": "Not a dental arch",
     "open_embrasure": "Open space under a contact",
+    "other_mouth": "Another mouth than before",
     "second_piece": "Scan in two parts",
     "short_tissue": "Too little gum captured",
     "spike": "Spike",
@@ -85,6 +88,20 @@ class Finding:
             "side": self.side,
             "at": None if self.at is None else [round(v, 3) for v in self.at],
         }
+
+
+def with_more(report: dict[str, Any], more: list[Finding]) -> dict[str, Any]:
+    """Return ``report`` with findings made from what else is on record, and its new verdict."""
+    known = [
+        Finding(**(f | {"at": None if f["at"] is None else spot(np.asarray(f["at"]))}))
+        for f in report["findings"]
+    ]
+    ordered = in_order(known + more)
+    return report | {
+        "findings": [finding.as_dict() for finding in ordered],
+        "verdict": verdict_of(ordered),
+        "explanation": explain(ordered),
+    }
 
 
 def spot(point: NDArray[np.float64]) -> tuple[float, float, float]:

@@ -30,6 +30,10 @@ def accept_scan(user: User, scan: Scan, reason: str) -> Acceptance:
         raise ValidationError("Write the reason for going on with this scan.")
     if scan.status != Scan.Status.INSPECTED:
         raise ValidationError("This scan has no verdict yet; wait for the inspection.")
+    if scan.comparing:
+        raise ValidationError("It is being compared with the earlier scan; wait a few seconds.")
+    if scan.set_aside_at:
+        raise ValidationError("This scan was set aside; take it back first.")
     known = scan.acceptances.filter(doctor=user, reason=reason).first()
     if known:
         return known

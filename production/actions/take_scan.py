@@ -46,7 +46,12 @@ def take_scan(
     try:
         with transaction.atomic():
             twin = Scan.objects.filter(
-                patient=patient, arch=arch, file=file, units=units, replaced_by=None
+                patient=patient,
+                arch=arch,
+                file=file,
+                units=units,
+                replaced_by=None,
+                set_aside_at=None,
             ).first()
             if twin:
                 return twin, False

@@ -6,6 +6,7 @@ To add one: write a module with a ``Job`` subclass and put it in ``JOBS``.
 from production.jobs.base import Job
 from production.jobs.inspect import InspectScan
 from production.jobs.learn import LearnTimes
+from production.jobs.mouth import CompareMouths
 from production.jobs.nest import NestPlate
 from production.jobs.plan import MakePlan
 from production.jobs.prepare import PrepareModel
@@ -14,6 +15,7 @@ from production.jobs.summarise import Summarise
 
 JOBS: dict[str, Job] = {
     "inspect": InspectScan(),
+    "mouth": CompareMouths(),
     "prepare": PrepareModel(),
     "learn": LearnTimes(),
     "nest": NestPlate(),

@@ -60,6 +60,10 @@ class Scan(models.Model):
         "self", null=True, on_delete=models.SET_NULL, related_name="replaces"
     )
 
+    set_aside_at = models.DateTimeField(null=True)
+    set_aside_by = models.ForeignKey(User, null=True, on_delete=models.PROTECT, related_name="+")
+    set_aside_reason = models.TextField(blank=True)
+
     class Meta:
         ordering = ["-uploaded_at"]
 
@@ -67,11 +71,19 @@ class Scan(models.Model):
         return f"{self.get_arch_display()} scan {self.uploaded_at:%Y-%m-%d %H:%M}"
 
     @property
+    def comparing(self) -> bool:
+        """Whether the comparison with the patient's earlier scan is still to come."""
+        same = (self.report or {}).get("same_mouth") or {}
+        return bool(same.get("status") == "comparing")
+
+    @property
     def usable(self) -> bool:
         """Whether production may build on it: no open stopping finding, or one accepted."""
-        if self.status != self.Status.INSPECTED or self.replaced_by_id:
+        if self.status != self.Status.INSPECTED or self.replaced_by_id or self.set_aside_at:
             return False
-        return self.verdict != self.Verdict.RESCAN or self.acceptances.exists()
+        if self.comparing:
+            return False
+        return self.verdict != self.Verdict.RESCAN or bool(self.acceptances.all())
 
 
 class Acceptance(models.Model):

@@ -90,9 +90,7 @@ def ask(
     try:
         offer = quote_pickup(kind, pieces, ready_from, scanned=scanned)
         if own_time is not None:
-            judged = quote_pickup(
-                kind, pieces, ready_from, due_at=own_time, scanned=scanned
-            )
+            judged = quote_pickup(kind, pieces, ready_from, due_at=own_time, scanned=scanned)
             own = _own(own_time, judged, office)
     except Exception:
         # The patient stands at the desk: say so, and let people agree as they did before.

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import hashlib
 from dataclasses import dataclass
+from itertools import count
 from typing import Any
 
 from django.db.models import Prefetch, QuerySet
@@ -12,6 +14,7 @@ from clinic.models import Patient
 from production.models import Acceptance, Scan, Work
 
 SEVERITY = {"stop": ("bad", "stop"), "check": ("warn", "warn"), "note": ("", "question")}
+FROM_THE_RECORD = {"file_elsewhere", "mouth_unsure", "other_mouth"}
 VERDICTS = {
     "pass": ("good", "ok", "Pass"),
     "check": ("warn", "question", "Check"),
@@ -36,7 +39,17 @@ class ScanView:
     @property
     def blocks(self) -> bool:
         """Whether production waits because of this scan."""
-        return self.scan.verdict == "rescan" and self.acceptance is None
+        return (
+            self.scan.verdict == "rescan"
+            and self.acceptance is None
+            and self.scan.set_aside_at is None
+        )
+
+    @property
+    def compared_with(self) -> dt.datetime | None:
+        """When the earlier scan was taken that this one is compared with."""
+        same = (self.scan.report or {}).get("same_mouth")
+        return dt.datetime.fromisoformat(same["taken"]) if same else None
 
     @property
     def working(self) -> bool:
@@ -46,9 +59,9 @@ class ScanView:
 
 def with_decisions(scans: QuerySet[Scan]) -> QuerySet[Scan]:
     """Prefetch what ``view`` reads."""
-    return scans.select_related("file", "view", "picture", "uploaded_by").prefetch_related(
-        Prefetch("acceptances", Acceptance.objects.select_related("doctor"))
-    )
+    return scans.select_related(
+        "file", "view", "picture", "uploaded_by", "set_aside_by"
+    ).prefetch_related(Prefetch("acceptances", Acceptance.objects.select_related("doctor")))
 
 
 def views(scans: QuerySet[Scan]) -> list[ScanView]:
@@ -75,16 +88,16 @@ def number_findings(scan: Scan) -> list[dict[str, Any]]:
     """Return the report's findings with their number on the picture, class and icon."""
     order = {"stop": 0, "check": 1, "note": 2}
     found = (scan.report or {}).get("findings", [])
+    numbers = count(1)
     return [
         {
             **finding,
-            "number": number,
+            # What the record adds has no mark on the picture, which is counted without it.
+            "number": next(numbers) if finding["code"] not in FROM_THE_RECORD else None,
             "css": SEVERITY.get(finding["severity"], ("", ""))[0],
             "icon": SEVERITY.get(finding["severity"], ("", "question"))[1],
         }
-        for number, finding in enumerate(
-            sorted(found, key=lambda f: order.get(f["severity"], 3)), start=1
-        )
+        for finding in sorted(found, key=lambda f: order.get(f["severity"], 3))
     ]
 
 
@@ -101,10 +114,10 @@ def version(patient: Patient) -> str:
     rows = list(
         Scan.objects.filter(patient=patient)
         .order_by("pk")
-        .values_list("pk", "status", "verdict", "replaced_by", "acceptances")
+        .values_list("pk", "status", "verdict", "replaced_by", "set_aside_at", "acceptances")
     )
     works = list(
-        Work.objects.filter(kind="inspect", subject_id__in=[r[0] for r in rows])
+        Work.objects.filter(kind__in=("inspect", "mouth"), subject_id__in=[r[0] for r in rows])
         .order_by("pk")
         .values_list("pk", "status", "attempts")
     )

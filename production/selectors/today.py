@@ -124,7 +124,7 @@ def today_version(day: dt.date, office: Office, reader: object) -> str:
         list(
             Scan.objects.filter(uploaded_at__gte=recent)
             .order_by("pk")
-            .values_list("pk", "status", "verdict", "replaced_by")
+            .values_list("pk", "status", "verdict", "replaced_by", "set_aside_at")
         ),
         Acceptance.objects.aggregate(m=Max("pk"))["m"],
     )
@@ -197,7 +197,8 @@ def _visit_row(
 def _scans(now: dt.datetime) -> list[tuple[Scan, str]]:
     """Scans of the last two weeks that wait for a person's decision, oldest first."""
     waiting = (
-        Scan.objects.filter(uploaded_at__gte=now - dt.timedelta(days=SCAN_DAYS), replaced_by=None)
+        Scan.objects.filter(uploaded_at__gte=now - dt.timedelta(days=SCAN_DAYS))
+        .filter(replaced_by=None, set_aside_at=None)
         .filter(
             Q(status=Scan.Status.INSPECTED, verdict=Scan.Verdict.RESCAN, acceptances=None)
             | Q(status__in=(Scan.Status.UNREADABLE, Scan.Status.FAILED))

@@ -16,6 +16,8 @@ from clinic.models import Patient, User, record
 from clinic.permissions import needs
 from production import work
 from production.actions.accept_scan import accept_scan
+from production.actions.errors import Refused
+from production.actions.set_aside_scan import set_aside_scan, take_back_scan
 from production.models import Appliance, Scan, Work
 from production.models.scans import Arch
 from production.selectors import scans as select
@@ -117,6 +119,23 @@ def again(request: HttpRequest, scan: uuid.UUID) -> HttpResponse:
 
 @needs("upload_scans")
 @require_POST
+def set_aside(request: HttpRequest, scan: uuid.UUID) -> HttpResponse:
+    """Set a scan aside that is another patient's or arch's, or take it back."""
+    found = get_object_or_404(Scan, uuid=scan)
+    assert isinstance(request.user, User)
+    try:
+        if request.POST.get("back"):
+            take_back_scan(request.user, found)
+        else:
+            set_aside_scan(request.user, found, request.POST.get("reason", ""))
+    except Refused as error:
+        context = _scan_context(scan) | {"aside_problem": error.words}
+        return render(request, "chair/scan.html", context, status=422)
+    return redirect("scan", scan=scan)
+
+
+@needs("upload_scans")
+@require_POST
 def confirm_margin(request: HttpRequest, scan: uuid.UUID) -> HttpResponse:
     """Record that a person confirmed the margin line, or marked where it really is."""
     found = get_object_or_404(Scan, uuid=scan)
@@ -141,7 +160,10 @@ def confirm_margin(request: HttpRequest, scan: uuid.UUID) -> HttpResponse:
 
 def _scan_context(key: uuid.UUID) -> dict[str, object]:
     found = get_object_or_404(
-        Scan.objects.select_related("patient", "view", "picture", "file", "uploaded_by"), uuid=key
+        Scan.objects.select_related(
+            "patient", "view", "picture", "file", "uploaded_by", "set_aside_by"
+        ),
+        uuid=key,
     )
     view = select.views(Scan.objects.filter(pk=found.pk))[0]
     report = found.report or {}
@@ -154,6 +176,8 @@ def _scan_context(key: uuid.UUID) -> dict[str, object]:
             found.status,
             found.verdict,
             found.margin_confirmed,
+            found.comparing,
+            found.set_aside_at,
             view.acceptance and view.acceptance.pk,
             view.work and (view.work.status, view.work.attempts),
         ),

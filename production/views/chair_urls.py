@@ -13,6 +13,7 @@ urlpatterns = [
     path("scans/<uuid:scan>/state/", chair.scan_state, name="scan-state"),
     path("scans/<uuid:scan>/accept/", chair.accept, name="scan-accept"),
     path("scans/<uuid:scan>/again/", chair.again, name="scan-again"),
+    path("scans/<uuid:scan>/aside/", chair.set_aside, name="scan-aside"),
     path("scans/<uuid:scan>/margin/", chair.confirm_margin, name="scan-margin"),
     path("scans/<uuid:scan>/view.glb", scan_files.view, name="scan-view"),
     path("scans/<uuid:scan>/overlays.json", scan_files.overlays, name="scan-overlays"),

@@ -191,13 +191,12 @@ def usable_scans(patient: Patient) -> dict[str, Scan]:
     """Return the newest usable scan of each arch, however old: its age is shown. Two queries."""
     found: dict[str, Scan] = {}
     scans = (
-        patient.scans.filter(status=Scan.Status.INSPECTED, replaced_by=None)
+        patient.scans.filter(status=Scan.Status.INSPECTED, replaced_by=None, set_aside_at=None)
         .prefetch_related("acceptances")
         .order_by("-uploaded_at")
     )
     for scan in scans:
-        accepted = bool(scan.acceptances.all())
-        if scan.arch not in found and (scan.verdict != Scan.Verdict.RESCAN or accepted):
+        if scan.arch not in found and scan.usable:
             found[scan.arch] = scan
     return {arch: found[arch] for arch in Arch.values if arch in found}
 
