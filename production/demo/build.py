@@ -17,6 +17,7 @@ from production.demo.office import furnish
 from production.demo.people import patients
 from production.demo.pool import make_pool
 from production.demo.story import Story
+from production.jobs import JOBS
 
 GENERATED = "arches"
 
@@ -51,4 +52,8 @@ def build(seed: int, say: Callable[[str], None]) -> None:
     story.past(say)
     story.this_morning()
     story.rest_of_today()
-    work.ask("plan", coalesce=True)
+    say("Planning the day …")
+    # Now, so that the first page a person opens already says how safe each promise is.
+    row = work.claim(work.ask("plan", coalesce=True).pk)
+    if row:
+        JOBS["plan"].run(row)

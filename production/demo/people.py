@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import random
+from itertools import cycle
 
 from clinic.models import Patient
 
@@ -14,21 +15,36 @@ GIVEN = [
     "Nora", "Elias", "Rosa", "Viktor", "Asta", "Dario", "Hanna",
 ]  # fmt: skip
 FAMILY = [
-    "Abrahamsen", "Baptiste", "Castellan", "Dahlbeck", "Eriksen", "Farouk", "Grimsby", "Haldane",
-    "Ismay", "Jansen", "Kallas", "Lindgren", "Moreau", "Nakata", "Osei", "Petrov", "Quennell",
-    "Rasmussen", "Salonen", "Thorburn", "Ulvestad", "Varela", "Wexford", "Yilmaz", "Zeller",
-    "Brandvold", "Cortez", "Drummond", "Ekholm", "Falk",
+    "Abrahamsen", "Adeyemi", "Almqvist", "Andrade", "Aspinall", "Bakhshi", "Baptiste", "Barrow",
+    "Bergstad", "Bielak", "Birch", "Borland", "Brandvold", "Brekke", "Calder", "Carvalho",
+    "Castellan", "Chaudry", "Claesson", "Cortez", "Dahlbeck", "Darby", "Delacroix", "Diallo",
+    "Dobrev", "Drummond", "Duarte", "Edling", "Ekholm", "Eldridge", "Elgin", "Eriksen", "Espinal",
+    "Falk", "Farouk", "Fenwick", "Ferreira", "Fjeld", "Forsgren", "Galanis", "Garnett", "Gebre",
+    "Gilmour", "Grimsby", "Gustavsen", "Haldane", "Halloran", "Hartig", "Hedlund", "Horvath",
+    "Ibarra", "Imani", "Ingram", "Ismay", "Iwata", "Jansen", "Jarvela", "Jelani", "Kallas",
+    "Karlsen", "Kaur", "Keating", "Kimura", "Kovacs", "Lachance", "Laurent", "Lindgren", "Lisboa",
+    "Lovell", "Lundqvist", "Maddox", "Malik", "Marchetti", "Mbeki", "Moreau", "Munro", "Nakata",
+    "Narvik", "Ndiaye", "Nilsson", "Norrby", "Oakley", "Odell", "Okoro", "Orban", "Osei", "Ostby",
+    "Pacheco", "Pallis", "Parvati", "Petrov", "Pollard", "Quennell", "Quist", "Rahimi", "Rasmussen",
+    "Redfern", "Renko", "Rosario", "Rowntree", "Salonen", "Sandoval", "Sefton", "Sigurd", "Soares",
+    "Strand", "Sunde", "Tanaka", "Tegner", "Thorburn", "Tolliver", "Torvald", "Ulvestad",
+    "Underhill", "Vaara", "Valente", "Varela", "Vestergaard", "Voss", "Wadley", "Wexford",
+    "Whitlock", "Winther", "Yamada", "Yilmaz", "Yoxall", "Zabel", "Zeller", "Zielinski",
 ]  # fmt: skip
+PATIENTS = 170
 ALLERGIES = ["Latex", "Nickel", "Penicillin"]
 RESIN_ALLERGY = 70  # from the end of the list: a patient without orders
 
 
 def patients(rng: random.Random, today: dt.date) -> list[Patient]:
     """Make patients, each full name once, chart numbers in order."""
-    names = [(g, f) for g in GIVEN for f in FAMILY]
-    rng.shuffle(names)
+    # Surnames run through the list before they repeat: two of one name on a day are an
+    # exception that the pages warn of, as in a real office.
+    given = rng.sample(GIVEN, len(GIVEN))
+    first, second = rng.sample(FAMILY, len(FAMILY)), rng.sample(FAMILY, len(FAMILY))
+    names = list(zip(cycle(given[:20]), first)) + list(zip(cycle(given[20:]), second))
     rows = []
-    for number, (given, family) in enumerate(names[:170], start=4101):
+    for number, (given, family) in enumerate(names[:PATIENTS], start=4101):
         born = today - dt.timedelta(days=int(365.25 * rng.uniform(11.5, 38)))
         rows.append(
             Patient(
