@@ -6,6 +6,7 @@ from production.statistics.charts import (
     g_chart,
     individuals_chart,
     p_chart,
+    t_chart,
     xbar_r_chart,
 )
 from production.statistics.flow import (
@@ -15,12 +16,13 @@ from production.statistics.flow import (
     percentile,
     rolled_yield,
 )
-from production.statistics.rates import clopper_pearson, rule_of_three, wilson
+from production.statistics.rates import clopper_pearson, difference, rule_of_three, wilson
 
 __all__ = [
     "Chart",
     "capability",
     "clopper_pearson",
+    "difference",
     "equipment_effectiveness",
     "g_chart",
     "individuals_chart",
@@ -30,6 +32,7 @@ __all__ = [
     "percentile",
     "rolled_yield",
     "rule_of_three",
+    "t_chart",
     "wilson",
     "xbar_r_chart",
 ]

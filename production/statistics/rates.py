@@ -34,6 +34,28 @@ def wilson(k: int, n: int, confidence: float = 0.95) -> tuple[float, float]:
     return max(0.0, middle - half) if k else 0.0, min(1.0, middle + half) if k < n else 1.0
 
 
+def difference(
+    k: int, n: int, k_before: int, n_before: int, confidence: float = 0.95
+) -> tuple[float, float]:
+    """Return the interval of the difference of two independent proportions, now minus before.
+
+    Notes
+    -----
+    From the two Wilson intervals: method 10 of R. G. Newcombe, Stat. Med. 17 (1998) 873-890.
+    Nothing is known, (-1, 1), when either has no trials.
+    """
+    if not n or not n_before:
+        return -1.0, 1.0
+    now, before = k / n, k_before / n_before
+    low, high = wilson(k, n, confidence)
+    low_before, high_before = wilson(k_before, n_before, confidence)
+    gap = now - before
+    return (
+        gap - math.hypot(now - low, high_before - before),
+        gap + math.hypot(high - now, before - low_before),
+    )
+
+
 def clopper_pearson(k: int, n: int, confidence: float = 0.95) -> tuple[float, float]:
     """Return the exact interval of a proportion.
 

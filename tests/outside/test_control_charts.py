@@ -11,13 +11,16 @@ from scipy import integrate, stats
 from production.statistics import (
     capability,
     clopper_pearson,
+    difference,
     equipment_effectiveness,
     g_chart,
     individuals_chart,
+    little_gap,
     p_chart,
     pareto,
     rolled_yield,
     rule_of_three,
+    t_chart,
     wilson,
     xbar_r_chart,
 )
@@ -50,6 +53,83 @@ def test_constants_agree_with_the_range_of_normal_samples(n):
     assert a2 == pytest.approx(3 / (d2 * math.sqrt(n)), abs=6e-4)
     assert high == pytest.approx(1 + 3 * d3 / d2, abs=6e-3)
     assert low == pytest.approx(max(0, 1 - 3 * d3 / d2), abs=6e-3)
+
+
+def test_p_chart_published_example():
+    # D. C. Montgomery, Introduction to Statistical Quality Control, the juice-can example of
+    # the chapter on attributes (30 samples of 50; from memory): mean .2313, limits .0524 and
+    # .4102, samples 15 and 23 outside.
+    cans = [
+        12, 15, 8, 10, 4, 7, 16, 9, 14, 10, 5, 6, 17, 12, 22, 8, 10, 5, 13, 11, 20, 18, 24, 15, 9,
+        12, 7, 13, 9, 6,
+    ]  # fmt: skip
+    chart = p_chart(cans, [50] * 30)
+    assert chart.centre[0] == pytest.approx(0.2313, abs=5e-5)
+    assert (chart.lower[0], chart.upper[0]) == pytest.approx((0.0524, 0.4102), abs=1e-4)
+    outside = [s.index + 1 for s in chart.signals if s.rule == "outside the limits"]
+    assert outside == [15, 23]
+
+
+def test_individuals_chart_published_example():
+    # NIST/SEMATECH e-Handbook of Statistical Methods 6.3.2.2, flow rates of ten batches (from
+    # memory): mean 50.81, mean moving range 1.8778, limits 45.8159 and 55.8041.
+    flow = [49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1]
+    individuals, moving = individuals_chart(flow)
+    assert individuals.centre[0] == pytest.approx(50.81)
+    assert moving.centre[0] == pytest.approx(1.8778, abs=5e-5)
+    assert individuals.lower[0] == pytest.approx(45.8159, abs=2e-3)
+    assert individuals.upper[0] == pytest.approx(55.8041, abs=2e-3)
+    assert individuals.signals == []
+
+
+def test_time_between_events_published_example():
+    # Montgomery, as above, failures of a valve (hours between failures and the transformed
+    # values beside them; from memory): mean of the transformed values 5.386.
+    hours = [
+        286, 948, 536, 124, 816, 729, 4, 143, 431, 8, 2837, 596, 81, 227, 603, 492, 1199, 1214,
+        2831, 96,
+    ]  # fmt: skip
+    shaped = [
+        4.80986, 6.70903, 5.72650, 3.81367, 6.43541, 6.23705, 1.46958, 3.96768, 5.39007, 1.78151,
+        9.09619, 5.89774, 3.38833, 4.51095, 5.91690, 5.59189, 7.16124, 7.18601, 9.09083, 3.55203,
+    ]  # fmt: skip
+    # The book rounds the power 1/3.6 to 0.2777.
+    assert [h**0.2777 for h in hours] == pytest.approx(shaped, abs=2e-4)
+    chart = t_chart(hours)
+    assert chart.centre[0] ** (1 / 3.6) == pytest.approx(np.mean(shaped), abs=5e-3)
+    ranges = np.abs(np.diff(shaped))
+    upper = np.mean(shaped) + 3 * ranges.mean() / 1.128
+    assert chart.upper[0] ** (1 / 3.6) == pytest.approx(upper, abs=1e-2)
+    # In control, as the book says.
+    assert chart.lower[0] == 0.0
+    assert chart.signals == []
+
+
+def test_difference_of_two_rates_published_example():
+    # R. G. Newcombe, Stat. Med. 17 (1998) 873-890, table II, method 10 (from memory):
+    # 56/70 against 48/80; 9/10 against 3/10; 5/56 against 0/29.
+    assert difference(56, 70, 48, 80) == pytest.approx((0.0524, 0.3339), abs=1e-4)
+    assert difference(9, 10, 3, 10) == pytest.approx((0.1705, 0.8090), abs=1e-4)
+    assert difference(5, 56, 0, 29) == pytest.approx((-0.0381, 0.1926), abs=1e-4)
+    assert difference(0, 0, 3, 10) == (-1.0, 1.0)
+
+
+@pytest.mark.parametrize(
+    ("k", "n", "low", "high"),
+    [(81, 263, 0.2553, 0.3662), (15, 148, 0.0624, 0.1605), (0, 20, 0.0, 0.1611),
+     (1, 29, 0.0061, 0.1718)],
+)  # fmt: skip
+def test_wilson_interval_published_examples(k, n, low, high):
+    # R. G. Newcombe, Stat. Med. 17 (1998) 857-872, table I, method 3 (from memory).
+    assert wilson(k, n) == pytest.approx((low, high), abs=1e-4)
+
+
+def test_littles_law_published_example():
+    # J. D. C. Little and S. C. Graves, "Little's Law", in Building Intuition (2008), the wine
+    # cellar (from memory): 160 bottles, eight a month, so each lies 20 months.
+    assert little_gap(8, 20, 160) == 0.0
+    # Marks are missing: the stays seen are a quarter too short.
+    assert little_gap(8, 15, 160) == pytest.approx(-0.25)
 
 
 def test_p_chart_worked_example():
