@@ -165,11 +165,14 @@ def t_chart(between: Sequence[float]) -> Chart:
     (1994) 239-240). Centre and limits are given in the unit of the times.
     """
     shaped, _ = individuals_chart([max(float(v), 0.0) ** (1 / TIME_POWER) for v in between])
-    back = [
-        [max(v, 0.0) ** TIME_POWER for v in line]
-        for line in (shaped.centre, shaped.lower, shaped.upper)
-    ]
-    return Chart("t", [float(v) for v in between], *back, shaped.signals)
+
+    def back(line: list[float]) -> list[float]:
+        return [max(v, 0.0) ** TIME_POWER for v in line]
+
+    values = [float(v) for v in between]
+    return Chart(
+        "t", values, back(shaped.centre), back(shaped.lower), back(shaped.upper), shaped.signals
+    )
 
 
 @dataclass(frozen=True)
