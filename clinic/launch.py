@@ -6,6 +6,8 @@ import os
 import sys
 from pathlib import Path
 
+# Commands on the data of a site; without --data they take TRACKER_DATA or ./data.
+ON_DATA = {"backup", "check_records"}
 ROOT = Path(__file__).resolve().parent.parent
 
 
@@ -13,7 +15,7 @@ def run(argv: list[str]) -> int:
     """Run ``argv`` as a Django command; return the exit code."""
     command = argv[1] if len(argv) > 1 else "help"
     os.environ.setdefault("DJANGO_SETTINGS_MODULE", "clinic.settings")
-    if command in {"demo", "serve"}:
+    if command in {"demo", "serve"} or (command in ON_DATA and _option(argv, "--data")):
         data = _option(argv, "--data") or ("demo-data" if command == "demo" else "data")
         os.environ["TRACKER_DATA"] = str(Path(data).expanduser().resolve())
     if command == "test":
