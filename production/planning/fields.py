@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import reprlib
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -18,10 +19,20 @@ __all__ = [
     "labels",
     "number",
     "optional_number",
+    "shown",
     "windows",
 ]
 
 LARGEST = 1e9
+LONGEST_NAME = 200
+LARGEST_NUMBER = 10**18  # of a name
+_short = reprlib.Repr()
+_short.maxstring = _short.maxother = 60
+
+
+def shown(value: Any) -> str:
+    """Return a value as it is named in an error: cut short when it is long."""
+    return _short.repr(value)
 
 
 def an_object(value: Any, place: str) -> Mapping[str, Any]:
@@ -44,6 +55,13 @@ def label(item: Mapping[str, Any], key: str, place: str) -> Label:
     value = item.get(key)
     if isinstance(value, bool) or not isinstance(value, str | int) or value == "":
         raise ProblemError(f"{place}: {key} is missing or not a name; give a short text")
+    if isinstance(value, int):
+        if abs(value) > LARGEST_NUMBER:
+            raise ProblemError(f"{place}: {key} is a number of too many digits; give a short text")
+    elif len(value) > LONGEST_NAME:
+        raise ProblemError(
+            f"{place}: {key} has {len(value)} characters; give at most {LONGEST_NAME}"
+        )
     return value
 
 
@@ -61,7 +79,7 @@ def flag(item: Mapping[str, Any], key: str, place: str, default: bool) -> bool:
     """Return true or false."""
     value = item.get(key, default)
     if not isinstance(value, bool):
-        raise ProblemError(f"{place}: {key} is {value!r}; give true or false")
+        raise ProblemError(f"{place}: {key} is {shown(value)}; give true or false")
     return value
 
 
@@ -84,7 +102,7 @@ def number(
     if value is None:
         raise ProblemError(f"{place}: {key} is missing; give a number")
     if isinstance(value, bool) or not isinstance(value, int | float):
-        raise ProblemError(f"{place}: {key} is {value!r}; give a number")
+        raise ProblemError(f"{place}: {key} is {shown(value)}; give a number")
     if not abs(value) <= LARGEST:
         raise ProblemError(f"{place}: {key} is {str(value)[:20]}; give a finite number below 1e9")
     if not low <= value <= high:

@@ -73,7 +73,7 @@ def named_policy(problem: Problem) -> Rule | None:
     place = "problem: policy"
     name = told.get("rule", "edd")
     if name not in RULES:
-        raise ProblemError(f"{place}: rule is {name!r}; use one of {', '.join(RULES)}")
+        raise ProblemError(f"{place}: rule is {fields.shown(name)}; use one of {', '.join(RULES)}")
     wait: float | dict[str, float]
     if isinstance(told.get("wait"), Mapping):
         wait = {
@@ -88,7 +88,9 @@ def named_policy(problem: Problem) -> Rule | None:
     known = {str(job.id) for job in problem.jobs}
     for item in order:
         if str(item) not in known:
-            raise ProblemError(f"{place}: order names {item!r}, which is no job; take it out")
+            raise ProblemError(
+                f"{place}: order names {fields.shown(item)}, which is no job; take it out"
+            )
     return Rule(
         name=name,
         wait=wait,

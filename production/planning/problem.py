@@ -93,7 +93,7 @@ def parse_problem(data: Any) -> Problem:
     objective = top.get("objective", "promises")
     if objective not in OBJECTIVES:
         raise ProblemError(
-            f"problem: objective is {objective!r}; use one of {', '.join(OBJECTIVES)}"
+            f"problem: objective is {fields.shown(objective)}; use one of {', '.join(OBJECTIVES)}"
         )
     resources = tuple(
         _resource(item, number)
@@ -189,7 +189,8 @@ def _step(data: Any, place: str, index: int, known: Mapping[str, Resource]) -> S
         isinstance(rework, bool) or not isinstance(rework, int) or not 0 <= rework <= index
     ):
         raise ProblemError(
-            f"{place}: rework is {rework!r}; give the index of this step or an earlier one"
+            f"{place}: rework is {fields.shown(rework)}; "
+            "give the index of this step or an earlier one"
         )
     return Step(
         kind=kind,
@@ -224,7 +225,7 @@ def _alternatives(
         found = known.get(str(name))
         if found is None:
             raise ProblemError(
-                f"{place}: alternatives names {name!r}, which does not exist; "
+                f"{place}: alternatives names {fields.shown(name)}, which does not exist; "
                 "name resources that are listed"
             )
         pairs.append(

@@ -74,7 +74,10 @@ def test_quote_of_what_can_never_be_made_exits_1_with_the_reason(tmp_path: Path)
     [
         ('{"jobs": [', "p.json: not JSON at line 1"),
         ("[" * 100000, "p.json: "),
-        ({"resources": []}, "problem: jobs is missing"),
+        ('{"clock": ' + "9" * 5000 + "}", "p.json: a number has too many digits"),
+        ({"resources": []}, "p.json: problem: jobs is missing"),
+        ({"resources": [], "jobs": [], "clock": "x" * 999}, "clock is 'xx"),
+        ({"resources": [], "jobs": [{"id": "x" * 999}]}, "id has 999 characters"),
         ({"resources": [], "jobs": [{"id": "A", "steps": [{"kind": "x"}]}]}, "minutes is missing"),
     ],
 )
@@ -84,6 +87,7 @@ def test_bad_input_exits_2_with_one_line(tmp_path: Path, content: Any, words: st
     assert out == ""
     assert words in err
     assert err.count("\n") == 1
+    assert len(err) < 300
 
 
 def test_a_missing_file_and_a_bad_flag_exit_2(tmp_path: Path) -> None:

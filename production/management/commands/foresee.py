@@ -6,9 +6,9 @@ import argparse
 from pathlib import Path
 from typing import Any
 
-from production.management.problem_file import read_json
+from production.management.problem_file import read_problem
 from production.management.tool import DONE, ToolCommand
-from production.planning import foresee, parse_problem
+from production.planning import foresee
 
 
 class Command(ToolCommand):
@@ -25,7 +25,7 @@ class Command(ToolCommand):
 
     def examine(self, **options: Any) -> tuple[dict[str, Any], int]:
         """Return the foresight."""
-        problem = parse_problem(read_json(options["problem"]))
+        problem = read_problem(options["problem"])
         return foresee(problem, options["samples"], options["seed"]), DONE
 
     def describe(self, report: dict[str, Any]) -> str:

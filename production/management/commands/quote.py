@@ -6,9 +6,9 @@ import argparse
 from pathlib import Path
 from typing import Any
 
-from production.management.problem_file import read_json
+from production.management.problem_file import read_json, read_problem
 from production.management.tool import DONE, NOT_ACCEPTABLE, ToolCommand
-from production.planning import parse_problem, quote
+from production.planning import quote
 
 
 class Command(ToolCommand):
@@ -27,7 +27,7 @@ class Command(ToolCommand):
 
     def examine(self, **options: Any) -> tuple[dict[str, Any], int]:
         """Return the quote; not acceptable when no time can be promised."""
-        problem = parse_problem(read_json(options["problem"]))
+        problem = read_problem(options["problem"])
         report = quote(problem, read_json(options["job"]), options["confidence"])
         return report, NOT_ACCEPTABLE if report["earliest"] is None else DONE
 

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import argparse
-import json
 import math
+import sys
 from pathlib import Path
 from typing import Any
 
+from production.management.problem_file import read_problem
 from production.management.tool import DONE, NOT_ACCEPTABLE, ToolCommand
 from production.planning.errors import ProblemError
-from production.planning.problem import parse_problem
 from production.planning.solve import DEFAULT_SECONDS, solve
+
+NAMED = 3  # jobs that cannot be made, named in the one line of the error
 
 
 class Command(ToolCommand):
@@ -19,7 +21,7 @@ class Command(ToolCommand):
 
     def add_arguments(self, parser: argparse.ArgumentParser) -> None:
         super().add_arguments(parser)
-        parser.add_argument("problem", metavar="PROBLEM.json")
+        parser.add_argument("problem", type=Path, metavar="PROBLEM.json")
         parser.add_argument(
             "--seconds",
             type=float,
@@ -31,20 +33,12 @@ class Command(ToolCommand):
         seconds = options["seconds"]
         if not math.isfinite(seconds) or seconds < 0:
             raise ProblemError(f"--seconds is {seconds:g}; give a number of at least 0")
-        name = Path(options["problem"])
-        try:
-            data = json.loads(name.read_text(encoding="utf-8-sig"))
-        except UnicodeDecodeError:
-            raise ProblemError(f"{name.name}: not a text file; give JSON in UTF-8") from None
-        except (ValueError, RecursionError) as error:
-            raise ProblemError(f"{name.name}: not JSON ({error}); correct the file") from None
-        try:
-            problem = parse_problem(data)
-        except ProblemError as error:
-            raise ProblemError(f"{name.name}: {error}") from None
+        problem = read_problem(options["problem"])
         plan = solve(problem, seconds=seconds)
-        for item in plan["infeasible"]:
-            self.stderr.write(" ".join(str(item["reason"]).split()))
+        if left := plan["infeasible"]:
+            told = "; ".join(str(item["reason"]) for item in left[:NAMED])
+            more = f"; and {len(left) - NAMED} more" if len(left) > NAMED else ""
+            sys.stderr.write(" ".join(f"cannot be made: {told}{more}".split()) + "\n")
         return plan, NOT_ACCEPTABLE if plan["infeasible"] else DONE
 
     def describe(self, report: dict[str, Any]) -> str:

@@ -38,12 +38,14 @@ def test_a_plan_as_text_names_every_step(tmp_path, capsys):
 
 
 def test_work_that_cannot_be_done_exits_1_with_the_reason(tmp_path, capsys):
-    problem = {"resources": [], "jobs": [{"id": "a", "steps": [{"kind": "m", "minutes": 1}]}]}
+    steps = [{"kind": "m", "minutes": 1}]
+    problem = {"resources": [], "jobs": [{"id": name, "steps": steps} for name in "abcde"]}
     code, out, err = run(tmp_path, capsys, problem, "--json")
     assert code == 1
     assert json.loads(out)["infeasible"][0]["job"] == "a"
     assert err.strip().count("\n") == 0
     assert "no resource of kind 'm'" in err
+    assert "and 2 more" in err
 
 
 @pytest.mark.parametrize(
