@@ -93,6 +93,13 @@ class Office(models.Model):
     hot_folder = models.CharField(
         max_length=300, blank=True, help_text="Folder into which approved print files are copied."
     )
+    hour_cost = models.DecimalField(
+        max_digits=8,
+        decimal_places=2,
+        default=0,
+        validators=[MinValueValidator(0)],
+        help_text="What an hour at the bench costs, in your money, for the review; 0: not counted.",
+    )
     slip_note = models.TextField(
         blank=True, default="Please ring us if you cannot come at this time."
     )

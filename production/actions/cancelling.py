@@ -12,6 +12,7 @@ from clinic.models import record as audit
 from clinic.permissions import require
 from production.actions.errors import Refused
 from production.actions.loading import IN_A_RUN, leave, run_of
+from production.actions.promising import recount
 from production.actions.recording import find, record
 from production.models import Appliance, Load, LoadItem, Order, StageEvent
 from production.models.bench import OPEN_STATUSES
@@ -46,6 +47,7 @@ def cancel(
             Order.objects.filter(pk=appliance.order_id, cancelled_at=None).update(
                 cancelled_at=at or timezone.now()
             )
+            recount(appliance.order_id)
         return event
 
 

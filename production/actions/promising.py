@@ -20,7 +20,7 @@ from clinic.models import record as audit
 from clinic.permissions import require
 from production import work
 from production.actions.errors import Refused
-from production.models import Appliance, Order, Promise
+from production.models import Appliance, DaySummary, Order, Promise
 
 
 def agree_promise(
@@ -51,6 +51,7 @@ def agree_promise(
             raise Refused("That pickup time is past; choose a later one.")
         if order.cancelled_at:
             raise Refused("The order is cancelled; open a new one.")
+        recount(order.pk)
         Promise.objects.filter(order=order, superseded_at=None).update(superseded_at=when)
         promise = Promise.objects.create(
             order=order,
@@ -72,6 +73,7 @@ def settle(order_id: int) -> None:
     promise = Promise.objects.filter(order_id=order_id, superseded_at=None).first()
     if promise is None:
         return
+    before = promise.kept
     counted = [
         (status, ready, delivered)
         for status, ready, delivered in Appliance.objects.filter(order_id=order_id).values_list(
@@ -89,4 +91,13 @@ def settle(order_id: int) -> None:
         else None
     )
     promise.kept = promise.ready_at <= promise.due_at if promise.ready_at else None
+    # An overdue one counts as broken already; anything else is news about a day gone by.
+    if bool(promise.kept) != bool(before):
+        DaySummary.forget(promise.due_at)
     promise.save(update_fields=["ready_at", "handed_over_at", "kept"])
+
+
+def recount(order_id: int) -> None:
+    """Let the day of the order's standing promise be counted anew for the review."""
+    for promise in Promise.objects.filter(order_id=order_id, superseded_at=None):
+        DaySummary.forget(promise.due_at)

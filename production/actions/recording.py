@@ -14,7 +14,7 @@ from production import work
 from production.actions.errors import Moved, Refused
 from production.bench.fold import ALLOWED, Event, Position, fold
 from production.bench.history import cache_of, events_of
-from production.models import Appliance, Lot, LotUse, Stage, StageEvent
+from production.models import Appliance, DaySummary, Lot, LotUse, Stage, StageEvent
 
 CLOCK_SLACK = dt.timedelta(minutes=2)
 
@@ -119,6 +119,7 @@ def record(
         if not changed:
             raise moved(row)
         _refresh(appliance, row, columns)
+        DaySummary.forget(min(when, undoes.at) if undoes else when)
         _settle(row, before, after)
         work.ask("plan", coalesce=True)
         return event

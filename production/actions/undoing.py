@@ -10,6 +10,7 @@ from django.utils import timezone
 from clinic.models import User
 from clinic.permissions import may, require
 from production.actions.errors import Refused
+from production.actions.promising import recount
 from production.actions.recording import find, locked, moved, record
 from production.bench.history import position_of
 from production.models import Appliance, Load, LoadItem, Order, StageEvent
@@ -142,4 +143,5 @@ def _take_back(
         LoadItem.objects.get_or_create(load_id=event.load_id, appliance=appliance)
     if event.action == StageEvent.Action.CANCEL:
         Order.objects.filter(pk=appliance.order_id).update(cancelled_at=None)
+        recount(appliance.order_id)
     return undone

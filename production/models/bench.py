@@ -73,6 +73,8 @@ class Appliance(models.Model):
         indexes = [
             models.Index(fields=["status", "stage"]),
             models.Index(fields=["remake_cause", "created_at"]),
+            # What was in progress at some time: the second column is read from the index.
+            models.Index(fields=["ready_at", "scanned_at"]),
         ]
 
     def __str__(self) -> str:
@@ -112,7 +114,7 @@ class Load(models.Model):
         Program, null=True, blank=True, on_delete=models.PROTECT, related_name="+"
     )
     status = models.CharField(max_length=9, choices=Status, default=Status.FILLING, db_index=True)
-    started_at = models.DateTimeField(null=True)
+    started_at = models.DateTimeField(null=True, db_index=True)
     expected_end = models.DateTimeField(null=True)
     ended_at = models.DateTimeField(null=True)
     created_at = models.DateTimeField(default=timezone.now)

@@ -2,8 +2,15 @@
 
 from __future__ import annotations
 
+import datetime as dt
+
 from django.db import models
 from django.utils import timezone
+
+from clinic.models import Office
+
+#: What happened this recently is hardly ever of another day; the rest is looked at.
+RECENT = dt.timedelta(seconds=1)
 
 
 class DaySummary(models.Model):
@@ -16,3 +23,13 @@ class DaySummary(models.Model):
     class Meta:
         ordering = ["date"]
         verbose_name_plural = "day summaries"
+
+    @classmethod
+    def forget(cls, moment: dt.datetime) -> None:
+        """Drop the summaries from the day of ``moment`` on: something of that day has changed.
+
+        The days after it go too, because an appliance that is not ready after all was in
+        progress on each of them. They are counted anew when next asked for.
+        """
+        if timezone.now() - moment > RECENT:
+            cls.objects.filter(date__gte=moment.astimezone(Office.get().zone).date()).delete()

@@ -14,7 +14,7 @@ from django.utils import timezone
 
 from production.models import Appliance, Stage
 from production.models.bench import OPEN_STATUSES
-from production.selectors import facts as counting
+from production.selectors import counting
 from production.selectors.facts import Facts, day_start, facts, lead_percentile, total
 from production.statistics import little_gap, pareto, rolled_yield, wilson
 

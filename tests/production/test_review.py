@@ -17,7 +17,8 @@ from production.models import (
     Stage,
     StageEvent,
 )
-from production.selectors.facts import count, facts, summarise, total
+from production.selectors.counting import count
+from production.selectors.facts import facts, summarise, total
 from production.selectors.review import Range, figures
 
 DAY = dt.date(2026, 11, 4)
@@ -54,6 +55,8 @@ class Records:
 
     def event(self, row, stage: str, action: str, hour: float, cause=None):
         row.seq += 1
+        row.failures += action == "fail"
+        row.save()
         return StageEvent.objects.create(
             appliance=row, seq=row.seq, stage=self.stages[stage], action=action,
             at=at(hour, row.created_at.date()), cause=cause, key=f"{row.code}-{row.seq}",
@@ -117,7 +120,7 @@ def test_an_appliance_over_midnight_is_shared_out_over_the_days(records):
 def test_kept_days_give_the_same_figures_as_counting(day):
     later = DAY + dt.timedelta(days=2)
     day.appliance(8, 11, 12, day=later)
-    span = Range(DAY - dt.timedelta(days=3), later + dt.timedelta(days=2))
+    span = Range(DAY, later + dt.timedelta(days=2))
     counted = total(count(span.first, span.last).values())
     assert summarise(dt.date(2026, 11, 25)) > 0
     assert DaySummary.objects.filter(date=DAY).exists()
