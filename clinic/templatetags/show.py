@@ -66,6 +66,12 @@ def percent(value: float | None, digits: int = 0) -> str:
 
 
 @register.filter
+def size(value: float | None) -> float | None:
+    """Return a number without its sign."""
+    return None if value is None else abs(value)
+
+
+@register.filter
 def clock(value: dt.datetime | None) -> str:
     """Show the time, with the day when it is not today: “16:10”, “Thu 26 Nov 09:00”."""
     if value is None:

@@ -37,7 +37,8 @@ class Table:
         quote = connection.ops.quote_name
         columns = ", ".join(quote(str(f.column)) for f in fields)
         holes = ", ".join(["%s"] * len(fields))
-        self.statement = f"INSERT INTO {quote(model._meta.db_table)} ({columns}) VALUES ({holes})"
+        self.into = f"{quote(model._meta.db_table)} ({columns})"
+        self.statement = f"INSERT INTO {self.into} VALUES ({holes})"
         self.rows: list[list[Any]] = []
         last = model._base_manager.aggregate(m=models.Max("pk"))["m"]
         self.last = int(last or 0)
@@ -65,10 +66,14 @@ class Table:
 
     def write(self) -> None:
         """Write what was added since the last time."""
-        if self.rows:
-            with connection.cursor() as cursor:
+        with connection.cursor() as cursor:
+            if connection.vendor == "postgresql":
+                with cursor.cursor.copy(f"COPY {self.into} FROM STDIN") as copy:
+                    for row in self.rows:
+                        copy.write_row(row)
+            elif self.rows:
                 cursor.executemany(self.statement, self.rows)
-            self.rows = []
+        self.rows = []
 
 
 def mend_sequences(tables: Iterable[Table]) -> None:

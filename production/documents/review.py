@@ -4,30 +4,21 @@ from __future__ import annotations
 
 import base64
 from collections.abc import Mapping
+from typing import Any
 
 from clinic.models import Office
 from production.documents.paper import Paper, make_paper
 from production.selectors import review as select
 
-CHARTS = ("causes", "failures", "lead-time", "reliability")
 
-
-def build(span: select.Range, charts: Mapping[str, bytes | None]) -> Paper:
+def build(span: select.Range, page: Mapping[str, Any], charts: Mapping[str, bytes]) -> Paper:
     """Return the figures, charts and definitions of ``span`` as a PDF."""
     pictures = {
         name.replace("-", "_"): "data:image/svg+xml;base64," + base64.b64encode(svg).decode()
         for name, svg in charts.items()
-        if svg
     }
     return make_paper(
         f"review-{span.first}-{span.last}.pdf",
         "documents/review.html",
-        {
-            "span": span,
-            "now": select.figures(span),
-            "before": select.figures(span.before),
-            "definitions": select.DEFINITIONS,
-            "pictures": pictures,
-            "office": Office.get(),
-        },
+        {**page, "pictures": pictures, "office": Office.get()},
     )

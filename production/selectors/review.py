@@ -1,12 +1,13 @@
 """What the doctor reviews over a range of days: promises, lead time, yield, remakes, what is stuck.
 
-Every figure has a definition, shown on the page, and a list of the records behind it.
+Every figure has a definition (``definitions``), shown on the page, and a list of the records
+behind it (``behind``).
 """
 
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from django.db.models import Q, QuerySet
@@ -14,32 +15,9 @@ from django.utils import timezone
 
 from production.models import Appliance, Stage
 from production.models.bench import OPEN_STATUSES
-from production.selectors import counting
 from production.selectors.facts import Facts, day_start, facts, lead_percentile, total
-from production.statistics import little_gap, pareto, rolled_yield, wilson
+from production.statistics import difference, little_gap, pareto, rolled_yield, wilson
 
-DEFINITIONS = {
-    "on_time": "Promises due in the range whose appliances were all ready by the agreed time, "
-    "out of those due in it that are settled or overdue. A moved promise counts with its last "
-    "time. The interval is Wilson's, 95 %.",
-    "lead_time": "From the usable scan to the hand-over, of appliances handed over in the range "
-    "that were not made ahead: the median, and the value nine of ten stay below, counted in "
-    "steps of five minutes.",
-    "throughput": "Appliances that became ready in the range.",
-    "first_pass": "Of the appliances whose first result at the stage fell in the range, the share "
-    "that finished it without a failure. Work that was taken back does not count. The interval "
-    "is Wilson's, 95 %.",
-    "rolled": "The product of the first-pass yields of all stages: the chance that an appliance "
-    "goes through all of them without a failure.",
-    "remakes": "Failures at a stage and remakes after hand-over, by the cause that was recorded.",
-    "in_progress": "Average number of appliances between scan and ready. Little's law says that it "
-    "equals the arrivals per day times the days each stays; a large gap means that marks are "
-    "missing or that the range is not a steady state.",
-    "stuck": "Open appliances past the scan that are on hold, or without any mark for longer than "
-    "a day.",
-    "failures": "Of the appliances that became ready in the week, those that had failed at a stage "
-    "before or were themselves a remake.",
-}
 STUCK_AFTER = dt.timedelta(hours=26)
 WEEKLY_UP_TO_DAYS = 400
 DAILY_UP_TO_DAYS = 62
@@ -89,12 +67,12 @@ class Rate:
     @property
     def low(self) -> float:
         """Lower end of Wilson's 95 % interval."""
-        return wilson(self.k, self.n)[0]
+        return wilson(min(self.k, self.n), self.n)[0]
 
     @property
     def high(self) -> float:
         """Upper end."""
-        return wilson(self.k, self.n)[1]
+        return wilson(min(self.k, self.n), self.n)[1]
 
 
 @dataclass(frozen=True)
@@ -109,6 +87,7 @@ class StageYield:
 class Band:
     """Promises stated with about one probability, and how many were kept."""
 
+    key: str
     stated: float
     rate: Rate
 
@@ -127,7 +106,9 @@ class Figures:
     causes: list[tuple[str, int, float]]
     failures: int
     remakes: int
+    failed: Rate
     in_progress: float
+    stay_hours: float | None
     arrivals_per_day: float
     little: float | None
     bands: list[Band] = field(default_factory=list)
@@ -135,7 +116,12 @@ class Figures:
 
 def figures(span: Range) -> Figures:
     """Return every figure of the range."""
-    return assemble(total(facts(span.first, span.last).values()), elapsed_days(span))
+    return figures_of(facts(span.first, span.last), span)
+
+
+def figures_of(days: Mapping[dt.date, Facts], span: Range) -> Figures:
+    """Return every figure of the range from the facts of its days."""
+    return assemble(total(days.values()), elapsed_days(span))
 
 
 def elapsed_days(span: Range) -> float:
@@ -166,27 +152,20 @@ def assemble(found: Facts, days: float) -> Figures:
         causes=pareto(dict(found.causes)),
         failures=found.failures,
         remakes=found.remakes,
+        failed=Rate(found.ready_bad, found.ready),
         in_progress=number,
+        stay_hours=stay * 24 if stay is not None else None,
         arrivals_per_day=rate,
         little=little_gap(rate, stay, number) if stay is not None else None,
         bands=[
             Band(
+                band,
                 found.band_stated[band] / found.band_count[band],
                 Rate(found.band_kept[band], found.band_count[band]),
             )
             for band in sorted(found.band_count, key=float)
         ],
     )
-
-
-def handed_over(span: Range) -> QuerySet[Appliance]:
-    """Return the appliances handed over in the range."""
-    return Appliance.objects.filter(delivered_at__gte=span.start, delivered_at__lt=span.end)
-
-
-def became_ready(span: Range) -> QuerySet[Appliance]:
-    """Return the appliances that became ready in the range."""
-    return Appliance.objects.filter(ready_at__gte=span.start, ready_at__lt=span.end)
 
 
 def stuck() -> QuerySet[Appliance]:
@@ -200,45 +179,11 @@ def stuck() -> QuerySet[Appliance]:
     )
 
 
-def behind(span: Range, what: str, name: str) -> tuple[QuerySet[Appliance], str] | None:
-    """Return the appliances behind a figure, and what they are; None for an unknown figure."""
-    every = Appliance.objects.order_by("-created_at")
-    promises = counting.promises(span.start, span.end)
-    failures = counting.failures(span.start, span.end)
-    remakes = counting.remakes(span.start, span.end)
-    lists: dict[str, Callable[[], tuple[QuerySet[Appliance], str]]] = {
-        "on-time": lambda: (
-            every.filter(order__in=promises.filter(kept=True).values("order")),
-            "Promises kept",
-        ),
-        "missed": lambda: (
-            every.filter(order__in=promises.exclude(kept=True).values("order")),
-            "Promises missed or overdue",
-        ),
-        "ready": lambda: (became_ready(span).order_by("-ready_at"), "Became ready"),
-        "handed-over": lambda: (handed_over(span).order_by("-delivered_at"), "Handed over"),
-        "stuck": lambda: (stuck().order_by("stage_since"), "Stuck"),
-        "remakes": lambda: (remakes.order_by("-created_at"), "Remakes"),
-        "cause": lambda: (
-            every.filter(
-                Q(pk__in=failures.filter(cause__name=name).values("appliance"))
-                | Q(pk__in=remakes.filter(remake_cause__name=name).values("pk"))
-            ),
-            f"Cause: {name}",
-        ),
-        "stage": lambda: (
-            every.filter(pk__in=failures.filter(stage__code=name).values("appliance")),
-            f"Failed at {name}",
-        ),
-    }
-    return lists[what]() if what in lists else None
-
-
-def periods(span: Range) -> list[tuple[str, Facts]]:
-    """Return the facts of the range by week, or by month when it is long."""
+def periods(days: Mapping[dt.date, Facts]) -> list[tuple[str, Facts]]:
+    """Return the facts by week, or by month when the range is long."""
     groups: dict[str, Facts] = {}
-    for day, found in facts(span.first, span.last).items():
-        if span.days <= WEEKLY_UP_TO_DAYS:
+    for day, found in days.items():
+        if len(days) <= WEEKLY_UP_TO_DAYS:
             monday = day - dt.timedelta(days=day.weekday())
             label = f"{monday.day} {monday:%b}"
         else:
@@ -247,11 +192,11 @@ def periods(span: Range) -> list[tuple[str, Facts]]:
     return list(groups.items())
 
 
-def lead_by_period(span: Range) -> list[tuple[str, float]]:
-    """Return the median hours from scan to hand-over by day, or by week or month when long."""
-    if span.days > DAILY_UP_TO_DAYS:
-        rows = periods(span)
-    else:
-        rows = [(f"{d.day} {d:%b}", f) for d, f in facts(span.first, span.last).items()]
-    medians = [(label, lead_percentile(found.lead, 0.5)) for label, found in rows]
-    return [(label, value / 60) for label, value in medians if value is not None]
+def change(now: Rate, before: Rate, *, more_is_better: bool = True) -> str:
+    """Say whether a rate differs from the range before by more than chance (Newcombe, 95 %)."""
+    if not now.n or not before.n:
+        return ""
+    low, high = difference(now.k, now.n, before.k, before.n)
+    if low <= 0 <= high:
+        return "no clear change"
+    return "better" if (low > 0) == more_is_better else "worse"

@@ -24,6 +24,7 @@ urlpatterns = [
     path("stock/lot/<int:pk>/withdraw/", stock.lot_withdraw, name="lot-withdraw"),
     path("review/", review.review, name="review"),
     path("review/table.csv", review.table, name="review-table"),
+    path("review/figures.csv", review.numbers, name="review-numbers"),
     path("review/review.pdf", review.paper, name="review-paper"),
     path("review/chart/<slug:name>.svg", review.chart, name="review-chart"),
     path("review/list/<slug:what>/", review.behind, name="review-behind"),

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import csv
 import datetime as dt
+from collections.abc import Callable
+from typing import Any
 
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import render
@@ -12,8 +14,11 @@ from clinic.models import Office
 from clinic.permissions import needs
 from production import charts
 from production.documents import review as review_paper
+from production.selectors import breakdown, drift
 from production.selectors import review as select
-from production.statistics import individuals_chart, p_chart
+from production.selectors.behind import behind as select_behind
+from production.selectors.definitions import DEFINITIONS
+from production.selectors.facts import Facts, facts, lead_percentile, total
 
 LISTED = 500
 LONGEST_DAYS = 3660
@@ -22,57 +27,83 @@ LONGEST_DAYS = 3660
 @needs("review")
 def review(request: HttpRequest) -> HttpResponse:
     """Show the figures of a range beside those of the range before."""
-    span = read_range(request)
-    stuck = select.stuck().select_related("stage", "order__patient", "kind")[:50]
-    return render(
-        request,
-        "review/review.html",
-        {
-            "span": span,
-            "now": select.figures(span),
-            "before": select.figures(span.before),
-            "stuck": stuck,
-            "definitions": select.DEFINITIONS,
-            "query": f"from={span.first}&to={span.last}",
-            "presets": _presets(),
-        },
-    )
+    return render(request, "review/review.html", _page(read_range(request)))
+
+
+def _page(span: select.Range) -> dict[str, Any]:
+    """Return everything the review shows of a range, on screen and on paper."""
+    days = facts(span.first, span.last)
+    found = total(days.values())
+    earlier = facts(span.before.first, span.before.last)
+    found_before = total(earlier.values())
+    now = select.figures_of(days, span)
+    before = select.figures_of(earlier, span.before)
+    between, apart = drift.remakes(span)
+    return {
+        "span": span,
+        "now": now,
+        "before": before,
+        "on_time_change": select.change(now.on_time, before.on_time),
+        "failed_change": select.change(now.failed, before.failed, more_is_better=False),
+        "yields": _beside(now.yields, before.yields),
+        "where": breakdown.where(found),
+        "machines": breakdown.machines(found),
+        "hands": breakdown.hands(found),
+        "cost": breakdown.cost(found),
+        "cost_before": breakdown.cost(found_before),
+        "failures": drift.failures(days),
+        "lead": drift.lead_time(days),
+        "between": between,
+        "apart": apart,
+        "stuck": select.stuck().select_related("stage", "order__patient", "kind")[:50],
+        "definitions": DEFINITIONS,
+        "query": f"from={span.first}&to={span.last}",
+        "presets": _presets(),
+    }
+
+
+def _beside(
+    now: list[select.StageYield], before: list[select.StageYield]
+) -> list[tuple[select.StageYield, select.Rate, str]]:
+    """Put each stage's yield beside the one before, with what may be said of the change."""
+    earlier = {y.stage.pk: y.rate for y in before}
+    rows = [(y, earlier.get(y.stage.pk, select.Rate(0, 0))) for y in now]
+    return [(y, was, select.change(y.rate, was)) for y, was in rows]
 
 
 @needs("review")
 def chart(request: HttpRequest, name: str) -> HttpResponse:
     """Return one chart of the range as SVG."""
-    svg = draw(read_range(request), name)
-    if svg is None:
+    if name not in CHARTS:
         raise Http404
-    response = HttpResponse(svg, content_type="image/svg+xml")
+    response = HttpResponse(CHARTS[name](read_range(request)), content_type="image/svg+xml")
     response.headers["Content-Security-Policy"] = charts.POLICY
     return response
 
 
-def draw(span: select.Range, name: str) -> bytes | None:
-    """Return the chart called ``name``; None when there is no such chart."""
-    if name == "causes":
-        return charts.pareto_chart(select.figures(span).causes[:10])
-    if name == "reliability":
-        return charts.reliability_chart(select.figures(span).bands)
-    if name == "lead-time":
-        rows = select.lead_by_period(span)
-        individuals, _ = individuals_chart([hours for _, hours in rows])
-        return charts.control_chart(individuals, [label for label, _ in rows], "hours, median")
-    if name == "failures":
-        found = select.periods(span)
-        rates = p_chart([f.ready_bad for _, f in found], [f.ready for _, f in found])
-        labels = [label for label, f in found if f.ready]
-        return charts.control_chart(rates, labels, "failed or remade", share=True)
-    return None
+def _control(found: drift.Drift, unit: str, *, share: bool = False) -> bytes:
+    return charts.control_chart(found.chart, found.labels, unit, share=share)
+
+
+def _days(span: select.Range) -> dict[dt.date, Facts]:
+    return facts(span.first, span.last)
+
+
+CHARTS: dict[str, Callable[[select.Range], bytes]] = {
+    "causes": lambda span: charts.pareto_chart(select.figures(span).causes[:10]),
+    "reliability": lambda span: charts.reliability_chart(select.figures(span).bands),
+    "lead-time": lambda span: _control(drift.lead_time(_days(span)), "hours, median"),
+    "failures": lambda span: _control(drift.failures(_days(span)), "failed or remade", share=True),
+    "between": lambda span: _control(drift.remakes(span)[0], "appliances between"),
+    "apart": lambda span: _control(drift.remakes(span)[1], "days between"),
+}
 
 
 @needs("review")
 def behind(request: HttpRequest, what: str) -> HttpResponse:
     """List the appliances behind a figure."""
     span = read_range(request)
-    found = select.behind(span, what, request.GET.get("name", ""))
+    found = select_behind(span, what, request.GET.get("name", ""))
     if found is None:
         raise Http404
     rows, title = found
@@ -102,8 +133,8 @@ def table(request: HttpRequest) -> HttpResponse:
         ["period", "due", "kept", "ready", "failed or remade", "handed over", "failures",
          "remakes", "median minutes scan to hand-over"]
     )  # fmt: skip
-    for label, found in select.periods(span):
-        median = select.lead_percentile(found.lead, 0.5)
+    for label, found in select.periods(_days(span)):
+        median = lead_percentile(found.lead, 0.5)
         writer.writerow(
             [label, found.due, found.kept, found.ready, found.ready_bad, found.handed_over,
              found.failures, found.remakes, "" if median is None else round(median)]
@@ -112,10 +143,68 @@ def table(request: HttpRequest) -> HttpResponse:
 
 
 @needs("review")
+def numbers(request: HttpRequest) -> HttpResponse:
+    """Return the figures of the range beside the range before, and where work failed, as CSV."""
+    span = read_range(request)
+    page = _page(span)
+    response = HttpResponse(content_type="text/csv; charset=utf-8")
+    response.headers["Content-Disposition"] = (
+        f'attachment; filename="figures-{span.first}-{span.last}.csv"'
+    )
+    writer = csv.writer(response)
+    writer.writerow(["figure", "of", "value", "low 95 %", "high 95 %", "k", "n", "before"])
+    now, before = page["now"], page["before"]
+    writer.writerow(["on time", "", *_rate(now.on_time), before.on_time.value])
+    writer.writerow(["failed or remade", "", *_rate(now.failed), before.failed.value])
+    plain = {
+        "minutes scan to hand-over, median": "lead_median",
+        "minutes scan to hand-over, 90th percentile": "lead_p90",
+        "became ready": "ready",
+        "handed over": "handed_over",
+        "in progress, average": "in_progress",
+        "arrivals a day": "arrivals_per_day",
+        "hours from scan to ready, average": "stay_hours",
+        "Little's law, gap": "little",
+        "rolled throughput yield": "rolled",
+        "failures": "failures",
+        "remakes": "remakes",
+    }
+    for title, name in plain.items():
+        writer.writerow(
+            [title, "", getattr(now, name), "", "", "", now.ready, getattr(before, name)]
+        )
+    for y, was, _ in page["yields"]:
+        writer.writerow(["first pass", y.stage, *_rate(y.rate), was.value])
+    for name, count, _ in now.causes:
+        writer.writerow(["cause", name, count, "", "", count, "", ""])
+    for table in page["where"]:
+        for line in table.lines:
+            writer.writerow([f"failed, by {table.what}", line.name, *_rate(line.rate), ""])
+            writer.writerow([f"remade, by {table.what}", line.name, line.remade, *[""] * 5])
+    for use in page["machines"]:
+        writer.writerow(["used of open time", use.machine, use.share, *[""] * 5])
+    if page["cost"]:
+        cost, was = page["cost"], page["cost_before"]
+        writer.writerow(
+            ["materials per appliance", "", cost.material, "", "", "", cost.ready,
+             was.material if was else ""]
+        )  # fmt: skip
+        writer.writerow(
+            ["minutes of hands per appliance", "", cost.minutes, "", "", "", cost.ready,
+             was.minutes if was else ""]
+        )  # fmt: skip
+    return response
+
+
+def _rate(rate: select.Rate) -> list[float | int | None]:
+    return [rate.value, rate.low, rate.high, rate.k, rate.n]
+
+
+@needs("review")
 def paper(request: HttpRequest) -> HttpResponse:
     """Return the review of the range as a PDF."""
     span = read_range(request)
-    made = review_paper.build(span, {n: draw(span, n) for n in review_paper.CHARTS})
+    made = review_paper.build(span, _page(span), {n: draw(span) for n, draw in CHARTS.items()})
     response = HttpResponse(made.pdf, content_type="application/pdf")
     response.headers["Content-Disposition"] = f'inline; filename="{made.name}"'
     return response

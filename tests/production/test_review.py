@@ -12,14 +12,24 @@ from production.models import (
     Appliance,
     ApplianceKind,
     DaySummary,
+    Downtime,
+    Load,
+    Lot,
+    LotUse,
+    Machine,
+    Material,
     Order,
     Promise,
+    RemakeCause,
     Stage,
     StageEvent,
 )
+from production.selectors import breakdown, drift
+from production.selectors.behind import behind
 from production.selectors.counting import count
 from production.selectors.facts import facts, summarise, total
-from production.selectors.review import Range, figures
+from production.selectors.review import Range, Rate, change, figures
+from production.views.review import CHARTS
 
 DAY = dt.date(2026, 11, 4)
 
@@ -53,13 +63,13 @@ class Records:
         )  # fmt: skip
         return row
 
-    def event(self, row, stage: str, action: str, hour: float, cause=None):
+    def event(self, row, stage: str, action: str, hour: float, **more):
         row.seq += 1
         row.failures += action == "fail"
         row.save()
         return StageEvent.objects.create(
             appliance=row, seq=row.seq, stage=self.stages[stage], action=action,
-            at=at(hour, row.created_at.date()), cause=cause, key=f"{row.code}-{row.seq}",
+            at=at(hour, row.created_at.date()), **more, key=f"{row.code}-{row.seq}",
         )  # fmt: skip
 
 
@@ -128,6 +138,117 @@ def test_kept_days_give_the_same_figures_as_counting(day):
     assert summarise(dt.date(2026, 11, 25)) == 0
 
 
+@pytest.fixture
+def worked(day, person):
+    """Three appliances on one printer and lot; one fails there, one is remade a week later."""
+    tomas, jun = person("technician"), person("manager")
+    machine = Machine.objects.create(code="M-1", name="Printer", kind="printer", capacity=4)
+    resin = Material.objects.create(kind="resin", name="Resin", unit="ml", unit_cost="0.10")
+    lot = Lot.objects.create(material=resin, number="R1")
+    load = Load.objects.create(
+        code="L-1", stage=day.stages["print"], machine=machine, status="done",
+        started_at=at(9.5), ended_at=at(10.25),
+    )  # fmt: skip
+    pieces = [day.appliance(9, 12, 13) for _ in range(3)]
+    for number, row in enumerate(pieces):
+        start = day.event(row, "print", "start", 9.5, machine=machine, by=tomas, load=load)
+        LotUse.objects.create(event=start, appliance=row, lot=lot, amount=20)
+        done = "fail" if number == 0 else "finish"
+        day.event(row, "print", done, 10.25, machine=machine, by=jun, load=load)
+        day.event(row, "trim", "start", 11, by=jun)
+        day.event(row, "trim", "finish", 11.2, by=jun)
+    cause = RemakeCause.objects.get(code="fit-tight")
+    order = Order.objects.create(patient=day.patient, kind=day.kind, purpose="remake")
+    Appliance.objects.create(
+        code="R9", order=order, kind=day.kind, arch="upper", remake_of=pieces[1],
+        remake_cause=cause, created_at=at(9, DAY + dt.timedelta(days=7)),
+    )  # fmt: skip
+    return {"machine": machine, "lot": lot, "tomas": tomas, "jun": jun, "pieces": pieces}
+
+
+def test_where_work_fails_is_hand_worked(worked):
+    week = Range(DAY, DAY + dt.timedelta(days=7))
+    found = total(facts(week.first, week.last).values())
+    tables = {w.what: {line.key: line for line in w.lines} for w in breakdown.where(found)}
+    machine = tables["machine"][str(worked["machine"].pk)]
+    assert (machine.rate.k, machine.rate.n, machine.remade) == (1, 3, 1)
+    lot = tables["lot"][str(worked["lot"].pk)]
+    assert (lot.rate.k, lot.rate.n, lot.remade) == (1, 3, 1)
+    # The failure is counted for the one who started the print, not the one who found it.
+    started = tables["person"][str(worked["tomas"].pk)]
+    assert (started.rate.k, started.rate.n, started.remade) == (1, 3, 1)
+    other = tables["person"][str(worked["jun"].pk)]
+    assert (other.rate.k, other.rate.n, other.remade) == (0, 3, 1)
+    assert tables["stage"]["delivery"].remade == 1
+    first, second = worked["pieces"][0].code, worked["pieces"][1].code
+    for what, key in [("machine", "machine"), ("lot", "lot"), ("person", "tomas")]:
+        for kind, code in (("failed", first), ("remade", second)):
+            rows, _ = behind(week, f"{kind}-{what}", str(worked[key].pk))
+            assert [a.code for a in rows] == [code], (kind, what)
+        rows, _ = behind(week, what, str(worked[key].pk))
+        assert {a.code for a in rows} == {a.code for a in worked["pieces"]}
+
+
+def test_cost_and_capacity_are_hand_worked(worked):
+    found = total(facts(DAY, DAY).values())
+    cost = breakdown.cost(found)
+    # 13 became ready; three took 20 ml at 0.10. Trim was timed three times (12 min each) and
+    # done eleven times more without a start: 14 × 12 min; forming was never timed.
+    assert cost.material == pytest.approx(3 * 2.0 / 13)
+    assert cost.minutes == pytest.approx(14 * 12 / 13)
+    (use,) = breakdown.machines(found)
+    # 8-12:30 and 13-17:30 are open; the print ran 45 minutes with three of four places.
+    assert (use.open_minutes, use.run_minutes, use.loads) == (540, 45, 1)
+    assert use.share == pytest.approx(45 / 540)
+    assert use.filled == pytest.approx(3 / 4)
+
+
+def test_time_out_of_service_is_not_open_time(worked):
+    Downtime.objects.create(
+        machine=worked["machine"], starts_at=at(12), ends_at=at(14), reason="Lamp"
+    )
+    (use,) = breakdown.machines(total(facts(DAY, DAY).values()))
+    # Noon to two o'clock, less the closed half hour.
+    assert use.open_minutes == pytest.approx(540 - 90)
+
+
+def test_charts_of_rare_events_count_what_lay_between(records):
+    def remade(days: int) -> None:
+        old = records.appliance(9, 12, 13, day=DAY + dt.timedelta(days=days))
+        order = Order.objects.create(patient=records.patient, kind=records.kind)
+        Appliance.objects.create(
+            code=f"Z{days}", order=order, kind=records.kind, arch="upper", remake_of=old,
+            created_at=at(14, DAY + dt.timedelta(days=days)),
+        )  # fmt: skip
+
+    for days in (0, 2, 7):
+        remade(days)
+    for _ in range(4):
+        records.appliance(9, 12, 13, day=DAY + dt.timedelta(days=1))
+    between, apart = drift.remakes(Range(DAY, DAY + dt.timedelta(days=10)))
+    # Four in between and the replaced one itself; then only the replaced one.
+    assert between.chart.values == [5, 1]
+    assert apart.chart.values == pytest.approx([2, 5])
+    assert between.labels == ["6 Nov 26", "11 Nov 26"]
+
+
+def test_a_change_is_named_only_beyond_chance():
+    assert change(Rate(56, 70), Rate(48, 80)) == "better"
+    assert change(Rate(48, 80), Rate(56, 70)) == "worse"
+    assert change(Rate(9, 10), Rate(8, 10)) == "no clear change"
+    assert change(Rate(1, 200), Rate(20, 200), more_is_better=False) == "better"
+    assert change(Rate(0, 0), Rate(20, 200)) == ""
+
+
+def test_a_day_gone_by_is_counted_anew_when_it_is_touched(day):
+    assert summarise(dt.date(2026, 11, 25)) > 0
+    DaySummary.forget(at(8, DAY + dt.timedelta(days=1)))
+    assert DaySummary.objects.filter(date=DAY).exists()
+    assert not DaySummary.objects.filter(date__gt=DAY).exists()
+    DaySummary.forget(at(8, DAY))
+    assert not DaySummary.objects.exists()
+
+
 def test_the_number_of_queries_does_not_grow_with_the_range(day, django_assert_max_num_queries):
     with django_assert_max_num_queries(40):
         figures(Range(DAY - dt.timedelta(days=60), DAY + dt.timedelta(days=10)))
@@ -139,15 +260,25 @@ def test_every_figure_leads_to_its_appliances(day, signed_in):
     page = doctor.get(reverse("review") + query)
     assert page.status_code == 200
     assert "9 of 10" in page.content.decode()
-    expected = {"on-time": 9, "missed": 1, "ready": 10, "handed-over": 10, "remakes": 0, "stuck": 0}
+    expected = {
+        "on-time": 9, "missed": 1, "ready": 10, "handed-over": 10, "remakes": 0, "stuck": 0,
+        "in-progress": 10, "failed-ready": 1,
+    }  # fmt: skip
     for what, number in expected.items():
         answer = doctor.get(reverse("review-behind", args=[what]) + query)
         assert len(answer.context["rows"]) == number, what
-    failed = doctor.get(reverse("review-behind", args=["stage"]) + query + "&name=trim")
-    assert len(failed.context["rows"]) == 1
+    named = {
+        ("stage", "trim"): 10, ("failed-stage", "trim"): 1, ("remade-stage", "trim"): 0,
+        ("cause", "No cause recorded"): 1, ("stated", "0.95"): 10, ("stated", "0.9"): 0,
+        ("failed-machine", "0"): 0, ("lot", "x"): 0,
+    }  # fmt: skip
+    for (what, name), number in named.items():
+        answer = doctor.get(reverse("review-behind", args=[what]) + f"{query}&name={name}")
+        assert len(answer.context["rows"]) == number, (what, name)
+    assert doctor.get(reverse("review-behind", args=["nothing"])).status_code == 404
 
 
-@pytest.mark.parametrize("name", ["causes", "reliability", "lead-time", "failures"])
+@pytest.mark.parametrize("name", sorted(CHARTS))
 def test_charts_are_pictures_even_of_nothing(records, signed_in, name):
     answer = signed_in("doctor").get(reverse("review-chart", args=[name]))
     assert answer.content.lstrip().startswith(b"<?xml")
@@ -158,6 +289,8 @@ def test_table_and_paper(day, signed_in):
     query = f"?from={DAY}&to={DAY}"
     table = doctor.get(reverse("review-table") + query).content.decode().splitlines()
     assert table[1].split(",")[1:5] == ["10", "9", "10", "1"]
+    numbers = doctor.get(reverse("review-numbers") + query).content.decode().splitlines()
+    assert numbers[1].startswith("on time,,0.9,")
     assert doctor.get(reverse("review-paper") + query).content.startswith(b"%PDF")
 
 

@@ -1,0 +1,188 @@
+"""Where work fails, what the machines and hands were used for, and what an appliance costs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from clinic.models import Office, Role, User
+from production.models import Lot, Machine, Material, Stage
+from production.selectors.facts import Facts
+from production.selectors.review import Rate
+
+#: A range of years has hundreds of lots; the ones with most failures are shown.
+SHOWN = 12
+
+
+@dataclass(frozen=True)
+class Line:
+    """One stage, machine, lot or person, with its failures and later remakes."""
+
+    key: str
+    name: str
+    rate: Rate
+    remade: int
+
+
+@dataclass(frozen=True)
+class Where:
+    """Failures and remakes by one way of looking."""
+
+    what: str
+    title: str
+    lines: list[Line]
+    more: int
+
+
+@dataclass(frozen=True)
+class MachineUse:
+    """What a machine was used for."""
+
+    machine: Machine
+    open_minutes: float
+    run_minutes: float
+    loads: int
+    pieces: int
+
+    @property
+    def share(self) -> float | None:
+        """Minutes run of the minutes it could have run."""
+        return self.run_minutes / self.open_minutes if self.open_minutes > 0 else None
+
+    @property
+    def filled(self) -> float | None:
+        """Appliances in its loads, of what they could have held."""
+        room = self.loads * self.machine.capacity
+        return self.pieces / room if room else None
+
+
+@dataclass(frozen=True)
+class HandUse:
+    """Minutes of attended work against the open minutes of the technicians."""
+
+    people: int
+    open_minutes: float
+    minutes: float
+
+    @property
+    def share(self) -> float | None:
+        """Minutes worked of the minutes there were."""
+        return self.minutes / self.open_minutes if self.open_minutes > 0 else None
+
+
+@dataclass(frozen=True)
+class Cost:
+    """What an appliance that became ready took, on average."""
+
+    ready: int
+    materials: list[tuple[str, float]]
+    hands: list[tuple[Stage, float]]
+    hour_cost: float
+
+    @property
+    def material(self) -> float:
+        """Money for materials."""
+        return sum(money for _, money in self.materials)
+
+    @property
+    def minutes(self) -> float:
+        """Minutes of hands."""
+        return sum(minutes for _, minutes in self.hands)
+
+    @property
+    def labour(self) -> float:
+        """Money for hands."""
+        return self.minutes * self.hour_cost / 60
+
+    @property
+    def whole(self) -> float:
+        """Both."""
+        return self.material + self.labour
+
+
+def where(found: Facts) -> list[Where]:
+    """Return failures and remakes by stage, machine, lot and person. Four queries."""
+    machines = {str(m.pk): m.name for m in Machine.objects.all()}
+    people = {str(u.pk): str(u) for u in User.objects.all()}
+    stages = {s.code: s.name for s in Stage.objects.all()}
+    numbers = _keys(found, "lot")
+    rows = Lot.objects.filter(pk__in=list(numbers)).select_related("material")
+    lots = {str(lot.pk): str(lot) for lot in rows}
+    return [
+        _where(found, "stage", "Stage", stages, list(stages)),
+        _where(found, "machine", "Machine", machines, sorted(machines, key=machines.__getitem__)),
+        # The lots worth a look first; people in the order of their names, which blames nobody.
+        _where(found, "lot", "Lot", lots, sorted(lots, key=lambda k: -_bad(found, f"lot:{k}"))),
+        _where(found, "person", "Started by", people, sorted(people, key=people.__getitem__)),
+    ]
+
+
+def _keys(found: Facts, what: str) -> set[str]:
+    names = {*found.tries, *found.remade, *found.failed}
+    return {name.partition(":")[2] for name in names if name.startswith(f"{what}:")}
+
+
+def _bad(found: Facts, key: str) -> int:
+    return found.failed[key] + found.remade[key]
+
+
+def _where(found: Facts, what: str, title: str, names: dict[str, str], order: list[str]) -> Where:
+    used = _keys(found, what)
+    lines = [
+        Line(
+            key,
+            names[key],
+            Rate(found.failed[f"{what}:{key}"], found.tries[f"{what}:{key}"]),
+            found.remade[f"{what}:{key}"],
+        )
+        for key in order
+        if key in used
+    ]
+    return Where(what, title, lines[:SHOWN], max(0, len(lines) - SHOWN))
+
+
+def machines(found: Facts) -> list[MachineUse]:
+    """Return the use of every machine that ran in the range or could have."""
+    return [
+        MachineUse(
+            machine,
+            found.open_minutes - found.down_minutes[str(machine.pk)],
+            found.run_minutes[str(machine.pk)],
+            found.loads[str(machine.pk)],
+            found.in_loads[str(machine.pk)],
+        )
+        for machine in Machine.objects.all()
+        if machine.state != Machine.State.RETIRED or found.loads[str(machine.pk)]
+    ]
+
+
+def hands(found: Facts) -> HandUse:
+    """Return the use of the technicians' hands."""
+    people = User.objects.filter(role=Role.TECHNICIAN, is_active=True).count()
+    minutes = sum(_hand_minutes(found, code) for code in found.hand_results)
+    return HandUse(people, people * found.open_minutes, minutes)
+
+
+def _hand_minutes(found: Facts, code: str) -> float:
+    """Minutes of hands at a stage; the average of the timed ones stands in for the others."""
+    timed = found.hand_timed[code]
+    return found.hand_minutes[code] / timed * found.hand_results[code] if timed else 0.0
+
+
+def cost(found: Facts) -> Cost | None:
+    """Return what an appliance took; None when none became ready."""
+    if not found.ready:
+        return None
+    labels = {kind.value: str(kind.label) for kind in Material.Kind}
+    return Cost(
+        found.ready,
+        [
+            (labels.get(kind, kind), money / found.ready)
+            for kind, money in sorted(found.material_cost.items(), key=lambda item: -item[1])
+        ],
+        [
+            (stage, _hand_minutes(found, stage.code) / found.ready)
+            for stage in Stage.objects.all()
+            if found.hand_timed[stage.code]
+        ],
+        float(Office.get().hour_cost),
+    )
