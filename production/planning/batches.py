@@ -114,7 +114,9 @@ def fill_batch(
 
 
 @njit(cache=True, nogil=True, inline="always")
-def may_come(lot_first, lot_step, step_job, at, stage, since, nominal, remaining, lot, t, deadline):
+def may_come(
+    lot_first, lot_step, step_job, at, stage, since, nominal, remaining, hold, lot, t, deadline
+):
     """Whether a step of the lot that has not joined a queue may do so by the deadline.
 
     ``at`` is each job's present step, ``stage`` what it does (PENDING until ``since``,
@@ -133,7 +135,7 @@ def may_come(lot_first, lot_step, step_job, at, stage, since, nominal, remaining
             arrival = t + remaining[c] - remaining[m]
         else:
             arrival = max(t, since[j] + nominal[c]) + remaining[c + 1] - remaining[m]
-        if arrival <= deadline + CLOSE:
+        if max(arrival, hold[m]) <= deadline + CLOSE:
             found = True
             break
     return found

@@ -98,13 +98,12 @@ def by_rule(shop, moving, look_ahead, key, wait):
     """Return the finishes (K, J) on median durations under each of K policies."""
     finish = np.empty((moving.size, shop.release.size))
     steps = shop.step_job.size
-    hold = np.zeros(steps)
     minutes = np.empty((1, steps))
     minutes[0, :] = shop.minutes
     ones = np.ones((1, steps))
     draw = Draw(minutes, ones, ones, np.ones(1))
     for k in range(moving.size):
-        policy = Policy(moving[k], look_ahead[k], key[k], wait[k], hold)
+        policy = Policy(moving[k], look_ahead[k], key[k], wait[k], shop.not_before)
         finish[k, :] = simulate(shop, policy, draw).finish
     return finish
 

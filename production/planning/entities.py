@@ -50,6 +50,8 @@ class Step:
     failure: float = 0.0
     rework: int | None = None
     alternatives: tuple[tuple[Label, float], ...] = ()
+    not_before: float = 0.0
+    first: bool = False
 
     @property
     def open(self) -> bool:

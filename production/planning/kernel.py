@@ -39,7 +39,7 @@ ends at the same moment, after the pass; another pass follows.
    present window (one minute before its close when unattended). A step that has not
    joined may do so at the earliest after the median minutes of the steps of its job
    that come before it, counted from now, from the release that its job waits for, or
-   from the expected (median) end of what its job runs.
+   from the expected (median) end of what its job runs, and not before its ``hold``.
 6. At the end of a run on a resource with ``failure`` the whole run fails if the
    head's ``run_luck`` is below it (the resource is then out of use for ``repair``);
    else a member fails if its ``luck`` is below the step's ``failure``. A failed member
@@ -444,6 +444,7 @@ def run_bench(shop, policy, draw, times, work, events, runs):
                             since,
                             nominal,
                             remaining,
+                            hold,
                             mine,
                             t,
                             deadline,

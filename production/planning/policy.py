@@ -135,7 +135,7 @@ def kernel_policy(problem: Problem, shop: Shop, rule: Rule) -> Policy:
     return Policy(
         moving=moving,
         look_ahead=max(rule.look_ahead * typical, 1e-6),
-        key=np.array(key, dtype=np.float64),
+        key=np.where(shop.first == 1, -math.inf, key),
         wait=wait,
-        hold=np.zeros(count),
+        hold=shop.not_before,
     )

@@ -43,6 +43,8 @@ step
     ``alternatives`` {resource id: minutes}: choice of machine with other times;
     replaces ``kind`` as the rule of what it may run on.
     ``ended``: when a done step ended.
+    ``not_before``: the step does not queue earlier (default 0); ``first``: it goes before
+    all that are not ``first`` where it queues.
 problem
     ``day_spread``: standard deviation of the log of a factor common to all
     durations of one day; ``day_shift``: what is known of today's (mean of the log).
@@ -210,6 +212,8 @@ def _step(data: Any, place: str, index: int, known: Mapping[str, Resource]) -> S
         failure=fields.number(item, "failure", place, 0.0, low=0.0, high=1.0),
         rework=rework,
         alternatives=alternatives,
+        not_before=fields.number(item, "not_before", place, 0.0),
+        first=fields.flag(item, "first", place, False),
     )
 
 

@@ -72,7 +72,7 @@ def reorder(
 
     Apparent tardiness cost (Vepsalainen and Morton 1987), as its logarithm: ``fixed``
     is the part without time, ``look_ahead`` is in minutes. Critical ratio: time left
-    over work left.
+    over work left, plus ``fixed``.
     """
     for p in range(length.size):
         first = queue_first[p]
@@ -82,7 +82,7 @@ def reorder(
             if moving == APPARENT_COST:
                 key[i] = max(left - remaining[i], 0.0) / look_ahead + fixed[i]
             else:
-                key[i] = left / max(remaining[i], 1e-6)
+                key[i] = left / max(remaining[i], 1e-6) + fixed[i]
             insert(queue, first, count, step_job, key, ready, i)
 
 

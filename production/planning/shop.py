@@ -49,6 +49,8 @@ class Shop(NamedTuple):
     placed: Ints  # (N,) resource of a started step, -1 otherwise
     failure: Floats  # (N,)
     rework: Ints  # (N,) step to go back to
+    not_before: Floats  # (N,) at least 0
+    first: Ints  # (N,) whether it goes before what is not first
     hands: Floats  # (N,) minutes that helpers are held, inf: the whole step
     need_first: Ints  # (N+1,) into need
     need: Ints  # numbers of helper lists
@@ -129,6 +131,8 @@ def make_shop(problem: Problem) -> Shop:
                 for number, step in enumerate(job.steps)
             ]
         ),
+        not_before=_floats([max(s.not_before, 0.0) for s in steps]),
+        first=_ints([int(s.first) for s in steps]),
         hands=_floats([_hands(s) for s in steps]),
         need_first=need_first,
         need=need,

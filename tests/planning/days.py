@@ -78,6 +78,10 @@ def random_bench(seed: int, *, jobs: int | None = None, hard: bool = True) -> di
             if rnd.random() < 0.1:
                 step["resource"] = rnd.choice(machines)
             if hard:
+                if rnd.random() < 0.08:
+                    step["not_before"] = rnd.choice([20, rnd.uniform(0, 600)])
+                if rnd.random() < 0.08:
+                    step["first"] = True
                 if rnd.random() < 0.3:
                     step["needs"] = rnd.choice([["hand"], ["careful"], ["hand", "fast"], ["spare"]])
                     if rnd.random() < 0.4:

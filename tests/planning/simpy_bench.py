@@ -72,6 +72,8 @@ class Bench:
         return self.groups[("g", str(job.group)) if job.group is not None else ("j", j)]
 
     def key(self, w: Waiting) -> float:
+        if w.step.first:
+            return -math.inf
         job, now = self.problem.jobs[w.job], self.env.now
         left = math.fsum(s.minutes for s in job.steps[w.index :])
         name = self.rule.name
@@ -402,7 +404,7 @@ class Bench:
                 moment += job.steps[at].minutes
             for step in job.steps[first:]:
                 if self.lot(step) == lot:
-                    found = min(found, moment)
+                    found = min(found, max(moment, step.not_before))
                 moment += step.minutes
         return found
 
@@ -424,9 +426,10 @@ class Bench:
         while index < len(job.steps):
             self.current[j] = index
             if over is None:
-                if self.env.now < self.release[j]:
-                    self.pending[j] = self.release[j]
-                    yield self.at(self.release[j])
+                joining = max(self.release[j], job.steps[index].not_before)
+                if self.env.now < joining:
+                    self.pending[j] = joining
+                    yield self.at(joining)
                 over = self.join(j, index).over
             broken = yield over
             over = None
@@ -458,7 +461,7 @@ class Bench:
             step = job.steps[first]
             over = None
             if step.started is None:
-                self.pending[j] = self.release[j]
+                self.pending[j] = max(self.release[j], step.not_before)
             if step.started is not None:
                 r = next(i for i, q in enumerate(self.problem.resources) if q.id == step.resource)
                 waiting = Waiting(j, first, step, -math.inf, self.env.event())

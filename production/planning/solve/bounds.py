@@ -64,7 +64,9 @@ def earliest_ends(work: OpenWork) -> Array:
     w.down_at[:] = a.down_from[:-1]
     end = np.zeros(len(a.step_job))
     for o in range(len(end)):
-        ready = end[a.step_prev[o]] if a.step_prev[o] >= 0 else a.job_ready[a.step_job[o]]
+        ready = a.step_ready[o]
+        if a.step_prev[o] >= 0:
+            ready = max(ready, end[a.step_prev[o]])
         best = NEVER
         for r in a.choice[a.choice_from[o] : a.choice_from[o + 1]]:
             t = max(ready, a.free_from[r]) if a.shared[r] < 0 else ready

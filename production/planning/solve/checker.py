@@ -112,8 +112,8 @@ def _own_rules(row: Row) -> list[str]:
         if not machine.get("batch") and end > max(start + minutes, 0.0) + CLOSE:
             found.append(f"{what}: is held after its time is over")
         return found
-    if start < max(0.0, row["release"]) - CLOSE:
-        found.append(f"{what}: starts at {start}, before now or its release")
+    if start < max(0.0, row["release"], row["step"].get("not_before", 0)) - CLOSE:
+        found.append(f"{what}: starts at {start}, before now, its release or its own time")
     if end < start + minutes - CLOSE:
         found.append(f"{what}: lasts {end - start}, needs {minutes}")
     if not machine.get("batch") and end > start + minutes + CLOSE:

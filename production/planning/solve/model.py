@@ -141,7 +141,7 @@ class _Builder:
         self.n = len(a.step_job)
         self.scale = find_scale(
             [
-                *a.minutes.ravel(), *a.window.ravel(), *a.down.ravel(), *a.job_ready, *a.job_due,
+                *a.minutes.ravel(), *a.window.ravel(), *a.down.ravel(), *a.step_ready, *a.job_due,
                 *a.free_from, *a.busy_until.ravel(), *a.setup, *a.job_end,
             ]
         )  # fmt: skip
@@ -165,7 +165,7 @@ class _Builder:
     def build(self) -> Model:
         """Add all variables and constraints."""
         a, cp = self.a, self.cp
-        ready = [self.scale.low(a.job_ready[a.step_job[o]]) for o in range(self.n)]
+        ready = [self.scale.low(a.step_ready[o]) for o in range(self.n)]
         self.start = [cp.new_int_var(max(ready[o], 0), self.horizon, "") for o in range(self.n)]
         self.options = [self._options(o) for o in range(self.n)]
         self.batched = [bool(a.batch[self.classes[next(iter(c))][0]]) for c in self.options]
@@ -206,7 +206,7 @@ class _Builder:
         a = self.a
         finite = a.window[np.abs(a.window) < 1e11]
         quiet = max(
-            [0.0, *finite, *a.job_ready, *a.free_from, *a.busy_until.ravel(), *a.down.ravel()]
+            [0.0, *finite, *a.step_ready, *a.free_from, *a.busy_until.ravel(), *a.down.ravel()]
         )
         longest = a.minutes.max(axis=1, initial=0.0).sum() + a.setup.max(initial=0.0) * self.n
         return self.scale.high(quiet + longest) + self.n

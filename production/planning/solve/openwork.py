@@ -51,7 +51,7 @@ class Arrays(NamedTuple):
     window: Array  # (w, 2) open from, to
     down_from: Array
     down: Array
-    job_ready: Array
+    step_ready: Array  # not before; of a job's first open step also not before the job is free
     job_last: Array  # last step still to do, -1 none
     job_end: Array  # end of a job with nothing left to do
     job_due: Array  # INFINITE: none
@@ -284,7 +284,13 @@ def _arrays(
         window=window,
         down_from=down_from,
         down=down,
-        job_ready=ready,
+        step_ready=np.array(
+            [
+                max(s.not_before, 0.0 if before >= 0 else ready[j])
+                for s, j, before in zip(steps, owner, prev, strict=True)
+            ],
+            float,
+        ),
         job_last=last,
         job_end=end,
         job_due=np.array([INFINITE if j.due is None else j.due for j in problem.jobs], float),

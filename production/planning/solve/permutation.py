@@ -25,7 +25,7 @@ def flow_line(work: OpenWork) -> tuple[Array, Array] | None:
     """Return (resource by stage, minutes (j, m)) if the open work is a flow line."""
     a = work.arrays
     n, jobs = len(a.step_job), int(np.sum(a.job_last >= 0))
-    if n == 0 or n % jobs or a.helped or not np.all(a.plain) or np.any(a.job_ready > 0):
+    if n == 0 or n % jobs or a.helped or not np.all(a.plain) or np.any(a.step_ready > 0):
         return None
     if np.any(a.batch) or np.any(a.free_from > 0) or len(a.choice) != n:
         return None

@@ -77,7 +77,7 @@ class Bench:
             look_ahead=look_ahead,
             key=np.ascontiguousarray(key, np.float64),
             wait=np.broadcast_to(np.asarray(wait, np.float64), key.shape).copy(),
-            hold=self.nothing,
+            hold=self.shop.not_before,
         )
         return kernel.simulate(self.shop, policy, self.draw)
 

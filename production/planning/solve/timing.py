@@ -177,10 +177,8 @@ def reset(a, s, w):  # type: ignore[no-untyped-def]
         b = s[BLK, o]
         if a.step_prev[o] >= 0:
             w.need[b] += 1
-        else:
-            ready = a.job_ready[a.step_job[o]]
-            if ready > w.ready[b]:
-                w.ready[b] = ready
+        if a.step_ready[o] > w.ready[b]:
+            w.ready[b] = a.step_ready[o]
         if b == o and s[PREV, b] >= 0:
             w.need[b] += 1
     top = 0

@@ -87,7 +87,7 @@ def reckon(work, lists):
                 length = max(a.minutes[o, r] for o in members)
                 attended = any(step[o].attended for o in members)
                 t = max(
-                    end[a.step_prev[o]] if a.step_prev[o] >= 0 else a.job_ready[a.step_job[o]]
+                    max(a.step_ready[o], end[a.step_prev[o]] if a.step_prev[o] >= 0 else 0.0)
                     for o in members
                 )
                 clock, family = latest[r]
