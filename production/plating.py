@@ -34,6 +34,8 @@ class Nested:
                 "picture": self.picture,
                 "report": self.report,
                 "height_mm": self.report["height_mm"],
+                "sent_at": None,
+                "sent_problem": "",
             },
         )
         for placed in self.report["placed"]:

@@ -98,4 +98,22 @@ def approve_model(user: User, model: PreparedModel) -> PreparedModel:
         model.approved_by, model.approved_at = user, timezone.now()
         model.save(update_fields=["approved_by", "approved_at"])
         record(user, "model approved", model)
+        work.ask("send", model.pk, coalesce=True)
     return model
+
+
+@transaction.atomic
+def send_model(user: User, model: PreparedModel) -> None:
+    """Lay an approved model into the printer's folder again.
+
+    Raises
+    ------
+    Refused
+        It is not approved.
+    """
+    require(user, "bench")
+    if model.approved_at is None:
+        raise Refused("Approve the model first.")
+    PreparedModel.objects.filter(pk=model.pk).update(sent_problem="")
+    work.ask("send", model.pk, coalesce=True)
+    record(user, "model sent to the printer's folder", model)

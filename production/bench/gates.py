@@ -52,6 +52,19 @@ def model_faults(appliance: Appliance) -> list[str]:
     return []
 
 
+def approval_faults(appliance: Appliance) -> list[str]:
+    """Why the model may not be printed before somebody has looked at it.
+
+    The manager can lift this for an appliance kind.
+    """
+    model = appliance.model
+    if model is None or model.status != PreparedModel.Status.MADE or model.approved_at:
+        return []
+    if not appliance.kind.approve_model:
+        return []
+    return ["Nobody has approved the model yet: look at it on the model page and approve it."]
+
+
 def before_start(appliance: Appliance, stage: Stage, scan_after: dt.datetime | None) -> list[str]:
     """Why work at ``stage`` may not start."""
     if stage.code == HANDOVER_STAGE:
@@ -61,6 +74,8 @@ def before_start(appliance: Appliance, stage: Stage, scan_after: dt.datetime | N
     faults = scan_faults(appliance, scan_after)
     if stage.code != PREPARE_STAGE:
         faults += model_faults(appliance)
+    if stage.machine_kind == Stage.MachineKind.PRINTER:
+        faults += approval_faults(appliance)
     return faults
 
 
@@ -69,7 +84,11 @@ def before_finish(appliance: Appliance, stage: Stage, scan_after: dt.datetime | 
     if stage.code == SCAN_STAGE:
         return scan_faults(appliance, scan_after)
     if stage.code == PREPARE_STAGE:
-        return scan_faults(appliance, scan_after) + model_faults(appliance)
+        return (
+            scan_faults(appliance, scan_after)
+            + model_faults(appliance)
+            + approval_faults(appliance)
+        )
     return []
 
 

@@ -59,6 +59,9 @@ class ApplianceKind(models.Model):
     name = models.CharField(max_length=40)
     intended_use = models.TextField(blank=True)
     active = models.BooleanField(default=True)
+    approve_model = models.BooleanField(
+        default=True, help_text="A person looks at the print-ready model before it is printed."
+    )
     stages = models.ManyToManyField(Stage, through="RouteStage")
 
     class Meta:

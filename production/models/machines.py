@@ -37,6 +37,11 @@ class Machine(models.Model):
     )
     start_minutes = models.FloatField(default=0, help_text="Minutes before the first layer.")
     layer_mm = models.FloatField(default=0.1)
+    hot_folder = models.CharField(
+        max_length=300,
+        blank=True,
+        help_text="Folder from which the printer takes its files. Empty: the office's.",
+    )
     serial_number = models.CharField(max_length=60, blank=True)
     in_service_since = models.DateField(null=True, blank=True)
 
@@ -96,11 +101,31 @@ class MaintenanceRecord(models.Model):
 class AccuracyCheck(models.Model):
     """A printed check model, rescanned and compared with its file."""
 
+    class Status(models.TextChoices):
+        WAITING = "waiting", "Being measured"
+        MEASURED = "measured", "Measured"
+        FAILED = "failed", "Could not be measured"
+
+    uuid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
     machine = models.ForeignKey(Machine, on_delete=models.CASCADE, related_name="accuracy_checks")
+    status = models.CharField(max_length=8, choices=Status, default=Status.MEASURED)
+    problem = models.TextField(blank=True)
+    model = models.ForeignKey(
+        "production.PreparedModel",
+        null=True,
+        blank=True,
+        on_delete=models.PROTECT,
+        related_name="+",
+        help_text="What was printed; empty for the check body.",
+    )
+    rescans = models.ManyToManyField("production.StoredFile", related_name="+")
+    picture = models.ForeignKey(
+        "production.StoredFile", null=True, on_delete=models.PROTECT, related_name="+"
+    )
     measured_at = models.DateTimeField(default=timezone.now)
     lot = models.ForeignKey("production.Lot", null=True, blank=True, on_delete=models.PROTECT)
-    trueness_mm = models.FloatField()
-    precision_mm = models.FloatField()
+    trueness_mm = models.FloatField(null=True)
+    precision_mm = models.FloatField(null=True)
     report = models.JSONField(default=dict)
     recorded_by = models.ForeignKey(User, null=True, on_delete=models.PROTECT, related_name="+")
 

@@ -38,9 +38,16 @@ class PreparedModel(models.Model):
     made_at = models.DateTimeField(default=timezone.now)
     approved_by = models.ForeignKey(User, null=True, on_delete=models.PROTECT, related_name="+")
     approved_at = models.DateTimeField(null=True)
+    sent_at = models.DateTimeField(null=True, help_text="When it came to the printer's folder.")
+    sent_problem = models.TextField(blank=True)
 
     class Meta:
         ordering = ["-made_at"]
+
+    @property
+    def neutral_name(self) -> str:
+        """Name of the print file: the code on the base, never a person's name."""
+        return f"model-{self.settings.get('text') or self.uuid.hex[:8]}"
 
 
 class Plate(models.Model):
@@ -51,3 +58,5 @@ class Plate(models.Model):
     picture = models.ForeignKey(StoredFile, null=True, on_delete=models.PROTECT, related_name="+")
     report = models.JSONField(default=dict)
     height_mm = models.FloatField(null=True)
+    sent_at = models.DateTimeField(null=True, help_text="When it came to the printer's folder.")
+    sent_problem = models.TextField(blank=True)

@@ -12,6 +12,7 @@ from production.models import (
     AccuracyCheck,
     Downtime,
     Load,
+    Lot,
     Machine,
     MaintenanceRecord,
     MaintenanceTask,
@@ -125,4 +126,35 @@ def _dues() -> dict[int, Due]:
 
 def accuracy(machine: Machine) -> list[AccuracyCheck]:
     """Return the machine's accuracy checks, oldest first."""
-    return list(machine.accuracy_checks.select_related("lot__material").order_by("measured_at"))
+    return list(
+        machine.accuracy_checks.select_related("lot__material", "model").order_by("measured_at")
+    )
+
+
+@dataclass
+class ResinChecks:
+    """The measured checks of one printer with one resin, oldest first."""
+
+    key: str
+    name: str
+    checks: list[AccuracyCheck] = field(default_factory=list)
+
+
+def by_resin(checks: list[AccuracyCheck]) -> list[ResinChecks]:
+    """Group measured checks by resin, the one checked last first."""
+    found: dict[str, ResinChecks] = {}
+    for check in reversed(checks):
+        if check.status != AccuracyCheck.Status.MEASURED:
+            continue
+        resin = check.lot.material if check.lot else None
+        key = str(resin.pk) if resin else "0"
+        group = found.setdefault(key, ResinChecks(key, str(resin) if resin else "Resin not noted"))
+        group.checks.insert(0, check)
+    return list(found.values())
+
+
+def resin_lots() -> list[Lot]:
+    """Return the resin lots in use."""
+    return list(
+        Lot.objects.filter(material__kind="resin", closed_at=None).select_related("material")
+    )

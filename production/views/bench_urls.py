@@ -30,6 +30,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("load/<str:code>/plate/arrange/", plates.arrange, name="plate-arrange"),
     path("load/<str:code>/plate/picture.png", plates.picture, name="plate-picture"),
     path("load/<str:code>/plate/file/", plates.download, name="plate-file"),
+    path("load/<str:code>/plate/send/", plates.send_plate, name="plate-send"),
     path("load/<str:code>/failed/", bench_loads.load_fail, name="load-fail"),
     path("appliance/<str:code>/", appliance.appliance, name="appliance"),
     path("appliance/<str:code>/live/", appliance.appliance_live, name="appliance-live"),

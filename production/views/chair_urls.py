@@ -28,6 +28,7 @@ urlpatterns = [
     path("models/<uuid:model>/state/", models3d.state, name="model-state"),
     path("models/<uuid:model>/preview/", models3d.preview, name="model-preview"),
     path("models/<uuid:model>/approve/", models3d.approve, name="model-approve"),
+    path("models/<uuid:model>/send/", models3d.send_again, name="model-send"),
     path("models/<uuid:model>/view.glb", models3d.view, name="model-view"),
     path("models/<uuid:model>/picture.png", models3d.picture, name="model-picture"),
     path("models/<uuid:model>/file/", models3d.download, name="model-file"),

@@ -1,4 +1,4 @@
-"""Machines: state, downtime, maintenance, accuracy."""
+"""Machines: state, downtime, maintenance."""
 
 from __future__ import annotations
 
@@ -14,12 +14,12 @@ from django.views.decorators.http import require_POST
 
 from clinic.models import User
 from clinic.permissions import needs
-from production import charts
+from production.accuracy import alarms
 from production.actions.errors import ActionError
 from production.actions.keep_machine import bring_back, note_maintenance, take_out
 from production.models import Machine, MaintenanceTask
 from production.selectors import machines as select
-from production.statistics import individuals_chart
+from production.statistics.charts import FEW_POINTS
 
 
 @needs("stock")
@@ -34,7 +34,10 @@ def machine(request: HttpRequest, key: uuid.UUID) -> HttpResponse:
     found = get_object_or_404(Machine, uuid=key)
     state = next((s for s in select.machines() if s.machine.pk == found.pk), None)
     checks = select.accuracy(found)
-    trueness, _ = individuals_chart([c.trueness_mm for c in checks])
+    resins = [
+        {"group": group, "alarms": alarms(group.checks), "few": len(group.checks) < FEW_POINTS}
+        for group in select.by_resin(checks)
+    ]
     return render(
         request,
         "machines/machine.html",
@@ -43,24 +46,10 @@ def machine(request: HttpRequest, key: uuid.UUID) -> HttpResponse:
             "state": state,
             "history": found.downtimes.select_related("recorded_by")[:20],
             "checks": list(reversed(checks))[:20],
-            "signals": trueness.signals if len(checks) > 1 else [],
+            "resins": resins,
+            "lots": select.resin_lots() if found.kind == "printer" else [],
         },
     )
-
-
-@needs("stock")
-def accuracy_chart(request: HttpRequest, key: uuid.UUID, what: str) -> HttpResponse:
-    """Return the individuals chart of trueness or precision as SVG."""
-    found = get_object_or_404(Machine, uuid=key)
-    checks = select.accuracy(found)
-    values = [c.precision_mm if what == "precision" else c.trueness_mm for c in checks]
-    labels = [f"{timezone.localtime(c.measured_at):%d %b}" for c in checks]
-    chart, _ = individuals_chart(values)
-    response = HttpResponse(
-        charts.control_chart(chart, labels, f"{what}, mm"), content_type="image/svg+xml"
-    )
-    response.headers["Content-Security-Policy"] = charts.POLICY
-    return response
 
 
 @needs("bench")

@@ -14,7 +14,8 @@ from clinic.models import User
 from clinic.permissions import needs
 from geometry.errors import GeometryError
 from production.actions.errors import ActionError
-from production.actions.prepare_model import approve_model, prepare_model
+from production.actions.prepare_model import approve_model, prepare_model, send_model
+from production.hot_folder import folder_for
 from production.models import Appliance, PreparedModel, Work
 from production.previewing import preview_model
 from production.views.live import live, version_of
@@ -96,6 +97,20 @@ def approve(request: HttpRequest, model: uuid.UUID) -> HttpResponse:
 
 
 @needs("bench")
+@require_POST
+def send_again(request: HttpRequest, model: uuid.UUID) -> HttpResponse:
+    """Lay the approved model into the printer's folder again."""
+    found = get_object_or_404(PreparedModel, uuid=model)
+    try:
+        send_model(_person(request), found)
+    except ActionError as error:
+        return render(
+            request, "chair/model.html", _context(model) | {"problem": error.words}, status=409
+        )
+    return redirect("model", model=model)
+
+
+@needs("bench")
 def view(request: HttpRequest, model: uuid.UUID) -> FileResponse:
     """Return the decimated solid for the 3D view."""
     return send(get_object_or_404(PreparedModel.objects.select_related("view"), uuid=model).view)
@@ -112,8 +127,7 @@ def picture(request: HttpRequest, model: uuid.UUID) -> FileResponse:
 def download(request: HttpRequest, model: uuid.UUID) -> FileResponse:
     """Return the printable file under a neutral name."""
     found = get_object_or_404(PreparedModel.objects.select_related("file"), uuid=model)
-    code = str(found.settings.get("text") or found.uuid.hex[:8])
-    return send(found.file, name=f"model-{code}.stl")
+    return send(found.file, name=f"{found.neutral_name}.stl")
 
 
 def read_changes(data: Any) -> dict[str, Any]:
@@ -153,7 +167,11 @@ def _context(key: uuid.UUID) -> dict[str, Any]:
             for n, (low, high, step, label, unit) in NUDGES.items()
         ],
         "work": row,
-        "version": version_of(found.status, found.approved_at, row and (row.status, row.attempts)),
+        "folder": folder_for() is not None,
+        "version": version_of(
+            found.status, found.approved_at, found.sent_at, found.sent_problem,
+            row and (row.status, row.attempts),
+        ),
     }  # fmt: skip
 
 

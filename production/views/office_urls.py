@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from production.views import machines, review, settings, stock
+from production.views import accuracy, machines, review, settings, stock
 
 urlpatterns = [
     path("machines/", machines.machines, name="machines"),
@@ -14,7 +14,12 @@ urlpatterns = [
         machines.maintenance,
         name="machine-maintenance",
     ),
-    path("machines/<uuid:key>/<slug:what>.svg", machines.accuracy_chart, name="machine-accuracy"),
+    path("machines/check-body.stl", accuracy.body, name="check-body"),
+    path("machines/<uuid:key>/accuracy/", accuracy.take, name="accuracy-take"),
+    path("machines/<uuid:key>/<slug:what>.svg", accuracy.chart, name="machine-accuracy"),
+    path("accuracy/<uuid:check>/", accuracy.accuracy, name="accuracy"),
+    path("accuracy/<uuid:check>/state/", accuracy.accuracy_state, name="accuracy-state"),
+    path("accuracy/<uuid:check>/picture.png", accuracy.picture, name="accuracy-picture"),
     path("stock/", stock.stock, name="stock"),
     path("stock/new/", stock.lot_new, name="lot-new"),
     path("stock/lot/<int:pk>/", stock.lot, name="lot"),

@@ -13,6 +13,7 @@ from clinic.models import User, record
 from clinic.permissions import needs
 from geometry.errors import GeometryError
 from production import work
+from production.hot_folder import folder_for
 from production.models import Load, Plate, Work
 from production.plating import arrange_load
 from production.views.live import live, version_of
@@ -67,6 +68,19 @@ def arrange(request: HttpRequest, code: str) -> JsonResponse:
 
 
 @needs("bench")
+@require_POST
+def send_plate(request: HttpRequest, code: str) -> HttpResponse:
+    """Lay the print file into the printer's folder."""
+    load = get_object_or_404(Load, code=code, plate__file__isnull=False)
+    assert isinstance(request.user, User)
+    with transaction.atomic():
+        Plate.objects.filter(load=load).update(sent_at=None, sent_problem="")
+        work.ask("send-plate", load.pk, coalesce=True)
+        record(request.user, "plate sent to the printer's folder", load)
+    return redirect("plate", code=code)
+
+
+@needs("bench")
 def picture(request: HttpRequest, code: str) -> FileResponse:
     """Return the plate's picture."""
     return send(get_object_or_404(Plate.objects.select_related("picture"), load__code=code).picture)
@@ -87,6 +101,11 @@ def _context(code: str) -> dict[str, object]:
     row = Work.objects.filter(kind="nest", subject_id=load.pk).order_by("-pk").first()
     busy = row is not None and row.status in {Work.Status.PENDING, Work.Status.RUNNING}
     report = found.report if found else {}
+    sending = Work.objects.filter(
+        kind="send-plate",
+        subject_id=load.pk,
+        status__in=[Work.Status.PENDING, Work.Status.RUNNING],
+    ).exists()
     codes = sorted(load.appliances.values_list("code", flat=True))
     placed = sorted(p["name"] for p in report.get("placed", []))
     minutes = None
@@ -99,6 +118,8 @@ def _context(code: str) -> dict[str, object]:
         "busy": busy,
         "stale": bool(found and found.file_id and codes != placed and not report.get("unplaced")),
         "minutes": minutes,
+        "folder": folder_for(load.machine) is not None,
+        "sending": sending,
         "count": len(codes),
         "data": {
             "plate": report.get("plate_mm"),
@@ -106,6 +127,11 @@ def _context(code: str) -> dict[str, object]:
             "outlines": report.get("outlines", {}),
         },
         "version": version_of(
-            load.status, busy, codes, row and row.pk, found and (found.file_id, found.report)
+            load.status,
+            busy,
+            codes,
+            row and row.pk,
+            found and (found.file_id, found.report, found.sent_at, found.sent_problem),
+            sending,
         ),
     }

@@ -89,7 +89,8 @@ class KindForm(forms.ModelForm):
 
     class Meta:
         model = ApplianceKind
-        fields = ["name", "code", "intended_use", "active"]
+        fields = ["name", "code", "intended_use", "approve_model", "active"]
+        labels = {"approve_model": "Model must be approved"}
 
 
 class RouteStageForm(forms.ModelForm):
@@ -123,7 +124,8 @@ class MachineForm(forms.ModelForm):
         model = Machine
         fields = [
             "name", "code", "kind", "capacity", "plate_width_mm", "plate_depth_mm", "layer_mm",
-            "minutes_per_mm", "start_minutes", "serial_number", "in_service_since", "state",
+            "minutes_per_mm", "start_minutes", "hot_folder", "serial_number", "in_service_since",
+            "state",
         ]  # fmt: skip
         labels = {"layer_mm": "Layer height in use, mm", "capacity": "Arches that run together"}
         widgets = {"in_service_since": forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d")}

@@ -86,11 +86,15 @@ def make(page: Page, address: str, codes: list[str], lots: dict[str, str]) -> No
     """The technician takes both appliances from model to bag with the scanner only."""
     for code in codes:
         page.goto(f"{address}/appliance/{code}/")
+        made = page.get_by_role("link", name=re.compile("^Made"))
         for _ in range(90):  # the worker makes the model as soon as the scan is usable
-            if page.get_by_role("link", name=re.compile("^Made")).count():
+            if made.count():
                 break
             page.wait_for_timeout(1000)
             page.reload()
+        made.click()
+        page.get_by_role("button", name="Approve for printing").click()
+        expect(page.locator("#model-state").get_by_text("Approved")).to_be_visible()
         for text in (code, "DO-START", "DO-TICK-ALL", "DO-FINISH"):
             wedge(page, text)
     for text in ("DO-BENCH", "M-PR1", *codes, "DO-TICK-ALL", lots["resin"]):

@@ -16,6 +16,7 @@ from clinic.permissions import CAPABILITIES
 from production.actions import agree_promise, open_order
 from production.actions.loading import create_load
 from production.models import (
+    AccuracyCheck,
     ApplianceKind,
     Lot,
     Machine,
@@ -71,6 +72,9 @@ def examples(office, person, patient) -> dict[str, dict[str, object]]:
         code="M-P", name="Printer", kind="printer", capacity=4, plate_width_mm=100,
         plate_depth_mm=80,
     )  # fmt: skip
+    check = AccuracyCheck.objects.create(
+        machine=machine, trueness_mm=0.02, precision_mm=0.03, picture=file
+    )
     task = MaintenanceTask.objects.create(machine=machine, name="Film", every_days=7)
     load = create_load(person("technician"), Stage.objects.get(code="print"), machine=machine)
     material = Material.objects.create(kind="sheet", name="Sheet", unit="piece")
@@ -86,6 +90,7 @@ def examples(office, person, patient) -> dict[str, dict[str, object]]:
         "intake": {"series/": intake.uuid},
         "series": {"series/": series.uuid},
         "uuid": whose, "patient": whose, "scan": whose, "model": whose,
+        "check": {"accuracy/": check.uuid},
         "key": {"machines/": machine.uuid, "chair/": "0123456789abcdef"},
         "code": {"appliance/": appliance.code, "papers/": appliance.code, "load/": load.code,
                  "settings/card/": "print"},

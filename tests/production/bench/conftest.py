@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 
 import pytest
+from django.utils import timezone
 
 from clinic.models import Patient
 from production.actions import open_order
@@ -84,12 +85,14 @@ class Bench:
         )
 
     def model(self, scan: Scan) -> PreparedModel:
-        """A print-ready model."""
+        """A print-ready model that was looked at."""
         return PreparedModel.objects.create(
             scan=scan,
             status=PreparedModel.Status.MADE,
             file=scan.file,
             report={"volume_ml": 9.5, "height_mm": 20.0},
+            approved_by=self.technician,
+            approved_at=timezone.now(),
         )
 
     def order(self, patient: Patient, arches=("upper",), *, sheet=None, prepared=True):
