@@ -9,6 +9,8 @@ class Migration(migrations.Migration):
     ]
 
     operations = [
+        # More is counted than before: the kept days are counted anew.
+        migrations.RunSQL("DELETE FROM production_daysummary", migrations.RunSQL.noop),
         migrations.AlterField(
             model_name="load",
             name="started_at",

@@ -15,9 +15,13 @@ SHOWN = 12
 
 @dataclass(frozen=True)
 class Line:
-    """One stage, machine, lot or person, with its failures and later remakes."""
+    """One stage, machine, lot or person, with its failures and later remakes.
+
+    ``page`` names its own page, where it has one: a machine's key, a lot's number.
+    """
 
     key: str
+    page: str
     name: str
     rate: Rate
     remade: int
@@ -101,7 +105,8 @@ class Cost:
 
 def where(found: Facts) -> list[Where]:
     """Return failures and remakes by stage, machine, lot and person. Four queries."""
-    machines = {str(m.pk): m.name for m in Machine.objects.all()}
+    every = {str(m.pk): m for m in Machine.objects.all()}
+    machines = {key: m.name for key, m in every.items()}
     people = {str(u.pk): str(u) for u in User.objects.all()}
     stages = {s.code: s.name for s in Stage.objects.all()}
     numbers = _keys(found, "lot")
@@ -109,9 +114,23 @@ def where(found: Facts) -> list[Where]:
     lots = {str(lot.pk): str(lot) for lot in rows}
     return [
         _where(found, "stage", "Stage", stages, list(stages)),
-        _where(found, "machine", "Machine", machines, sorted(machines, key=machines.__getitem__)),
+        _where(
+            found,
+            "machine",
+            "Machine",
+            machines,
+            sorted(machines, key=machines.__getitem__),
+            {key: str(m.uuid) for key, m in every.items()},
+        ),
         # The lots worth a look first; people in the order of their names, which blames nobody.
-        _where(found, "lot", "Lot", lots, sorted(lots, key=lambda k: -_bad(found, f"lot:{k}"))),
+        _where(
+            found,
+            "lot",
+            "Lot",
+            lots,
+            sorted(lots, key=lambda k: -_bad(found, f"lot:{k}")),
+            {k: k for k in lots},
+        ),
         _where(found, "person", "Started by", people, sorted(people, key=people.__getitem__)),
     ]
 
@@ -125,11 +144,19 @@ def _bad(found: Facts, key: str) -> int:
     return found.failed[key] + found.remade[key]
 
 
-def _where(found: Facts, what: str, title: str, names: dict[str, str], order: list[str]) -> Where:
+def _where(
+    found: Facts,
+    what: str,
+    title: str,
+    names: dict[str, str],
+    order: list[str],
+    own: dict[str, str] | None = None,
+) -> Where:
     used = _keys(found, what)
     lines = [
         Line(
             key,
+            (own or {}).get(key, ""),
             names[key],
             Rate(found.failed[f"{what}:{key}"], found.tries[f"{what}:{key}"]),
             found.remade[f"{what}:{key}"],

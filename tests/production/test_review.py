@@ -189,6 +189,13 @@ def test_where_work_fails_is_hand_worked(worked):
         assert {a.code for a in rows} == {a.code for a in worked["pieces"]}
 
 
+def test_the_page_shows_where_work_fails(worked, signed_in):
+    page = signed_in("doctor").get(f"{reverse('review')}?from={DAY}&to={DAY}").content.decode()
+    assert reverse("machine", args=[worked["machine"].uuid]) in page
+    assert reverse("lot", args=[worked["lot"].pk]) in page
+    assert "/review/list/failed-person/" in page
+
+
 def test_cost_and_capacity_are_hand_worked(worked):
     found = total(facts(DAY, DAY).values())
     cost = breakdown.cost(found)
