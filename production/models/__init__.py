@@ -27,7 +27,7 @@ from production.models.machines import (
 from production.models.materials import Lot, Material, Program
 from production.models.models3d import Plate, PreparedModel
 from production.models.orders import Order, Promise, Series, SeriesIntake, SeriesStep
-from production.models.plans import LearnedTimes, Plan
+from production.models.plans import LearnedTimes, Plan, Wish
 from production.models.scans import Acceptance, Scan
 from production.models.summary import DaySummary
 
@@ -65,5 +65,6 @@ __all__ = [
     "Stage",
     "StageEvent",
     "StoredFile",
+    "Wish",
     "Work",
 ]

@@ -5,6 +5,11 @@ from __future__ import annotations
 from django.db import models
 from django.utils import timezone
 
+from clinic.models import User
+from production.models.bench import Appliance
+from production.models.catalog import Stage
+from production.models.machines import Machine
+
 
 class Plan(models.Model):
     """A plan as it was published, and the state it was made for.
@@ -26,6 +31,27 @@ class Plan(models.Model):
     class Meta:
         ordering = ["-pk"]
         get_latest_by = "pk"
+
+
+class Wish(models.Model):
+    """Where and when a person wants one stage of an appliance, kept by every plan.
+
+    It counts until the stage has begun, or is taken back.
+    """
+
+    appliance = models.ForeignKey(Appliance, on_delete=models.CASCADE, related_name="wishes")
+    stage = models.ForeignKey(Stage, on_delete=models.CASCADE, related_name="+")
+    machine = models.ForeignKey(Machine, null=True, on_delete=models.CASCADE, related_name="+")
+    not_before = models.DateTimeField(null=True)
+    first = models.BooleanField(default=False)
+    by = models.ForeignKey(User, on_delete=models.PROTECT, related_name="+")
+    at = models.DateTimeField(default=timezone.now)
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(fields=["appliance", "stage"], name="one_wish_a_stage")
+        ]
+        verbose_name_plural = "wishes"
 
 
 class LearnedTimes(models.Model):

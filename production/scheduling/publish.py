@@ -100,6 +100,8 @@ def make_plan() -> MadePlan:
 def _best_plan(situation: Situation, problem: Any) -> dict[str, Any]:
     """Return the dispatched plan, or the improved one when it is better and feasible."""
     dispatched = planning.plan(problem) | {"source": "dispatch"}
+    if any(step.first for job in problem.jobs for step in job.steps):
+        return dispatched  # the search knows no "first of all"
     try:
         improved = solve(problem, seconds=IMPROVE_SECONDS)
         faults = violations(situation.problem, improved)

@@ -13,7 +13,7 @@ import hashlib
 from dataclasses import dataclass, field
 from typing import Any
 
-from django.db.models import Max, Q
+from django.db.models import Exists, Max, OuterRef, Q, QuerySet
 from django.utils import timezone
 
 from clinic.models import Office, Role, User
@@ -26,7 +26,9 @@ from production.models import (
     Order,
     Promise,
     RouteStage,
+    Stage,
     StageEvent,
+    Wish,
 )
 from production.scheduling.hours import minutes_after, open_spans, windows
 from production.scheduling.learning import ENOUGH, believed, newest
@@ -67,6 +69,7 @@ def digest() -> str:
         Order.objects.filter(cancelled_at__isnull=False).count(),
         list(Machine.objects.order_by("pk").values_list("pk", "state", "capacity", "layer_mm")),
         Downtime.objects.aggregate(m=Max("pk"))["m"],
+        list(Wish.objects.order_by("pk").values_list("pk", "at")),
         list(RouteStage.objects.order_by("pk").values_list("pk", "minutes", "spread", "position")),
     )
     return hashlib.sha256(repr(facts).encode()).hexdigest()
@@ -197,10 +200,13 @@ def _jobs(situation: Situation, office: Office) -> list[dict[str, Any]]:
         )
     }
     running = _running(appliances)
+    wishes = {
+        (w.appliance_id, w.stage_id): w for w in standing_wishes().filter(appliance__in=appliances)
+    }
     jobs = []
     for appliance in appliances:
         promise = promises.get(appliance.order_id)
-        job = _job(situation, appliance, promise, running.get(appliance.pk), office)
+        job = _job(situation, appliance, promise, running.get(appliance.pk), office, wishes)
         if job is None:
             continue
         situation.appliances[appliance.code] = appliance
@@ -216,6 +222,7 @@ def _job(
     promise: Promise | None,
     start: StageEvent | None,
     office: Office,
+    wishes: dict[tuple[int, int], Wish],
 ) -> dict[str, Any] | None:
     report = appliance.model.report if appliance.model and appliance.model.report else {}
     height = float(report.get("height_mm") or office.cut_height_mm)
@@ -231,6 +238,10 @@ def _job(
                     step["resource"] = f"m{start.machine_id}"
         elif not reached:
             step["done"] = True
+        if reached and "started" not in step:
+            wish = wishes.get((appliance.pk, entry.stage_id))
+            if wish is not None:
+                step |= wished(situation, entry.stage, wish)
         steps.append(step)
     if not reached:
         return None
@@ -247,6 +258,17 @@ def _job(
         "group": str(appliance.order_id),
         "steps": steps,
     }
+
+
+def wished(situation: Situation, stage: Stage, wish: Wish) -> dict[str, Any]:
+    """Return what a wish adds to the planner's step; a machine that is down is not insisted on."""
+    told: dict[str, Any] = {"first": wish.first}
+    if wish.not_before is not None:
+        told["not_before"] = max(0.0, minutes_after(situation.origin, wish.not_before))
+    machine = situation.machines.get(f"m{wish.machine_id}")
+    if machine and machine.state == Machine.State.READY and machine.kind == stage.machine_kind:
+        told["resource"] = f"m{machine.pk}"
+    return told
 
 
 def _running(appliances: list[Appliance]) -> dict[int, StageEvent]:
@@ -281,3 +303,14 @@ def standing_promises() -> Any:
     return Promise.objects.filter(superseded_at=None, kept=None, order__cancelled_at=None).filter(
         Q(order__appliances__status__in=[*IN_WORK, Appliance.Status.HELD])
     )
+
+
+def standing_wishes() -> QuerySet[Wish]:
+    """Return the wishes whose stage has not begun since."""
+    begun = StageEvent.objects.filter(
+        appliance=OuterRef("appliance"),
+        stage=OuterRef("stage"),
+        action=StageEvent.Action.START,
+        recorded_at__gte=OuterRef("at"),
+    )
+    return Wish.objects.filter(~Exists(begun))

@@ -62,11 +62,6 @@ def _step(plan: Plan, step: dict[str, Any], code: str, stage: str) -> PlannedSte
     )
 
 
-def plan_order(kinds: dict[str, int]) -> dict[tuple[str, str], PlannedStep]:
-    """Return the planned step of every appliance's stage, by (appliance code, stage code)."""
-    return {(s.code, s.stage): s for s in planned_steps(latest(), kinds)}
-
-
 def resource_names(resources: list[dict[str, Any]]) -> dict[str, str]:
     """Return what the plan's resource ids are called on the bench."""
     from clinic.models import User

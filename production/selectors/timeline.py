@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from django.utils import timezone
 
 from production.models import Appliance, Plan, Promise
-from production.scheduling.state import IN_WORK
+from production.scheduling.state import IN_WORK, standing_wishes
 from production.selectors.plan_order import PlannedStep, latest, planned_steps, resource_names
 
 ROW = 56
@@ -23,7 +23,7 @@ LANE_KINDS = ("printer", "wash", "cure", "forming", "technician", "chair")
 class Block:
     """What runs on a resource from one time to another."""
 
-    key: str
+    code: str  # the stage's
     x: float
     y: float
     width: float
@@ -32,6 +32,7 @@ class Block:
     start: dt.datetime
     end: dt.datetime
     running: bool
+    wished: bool = False
 
     @property
     def label(self) -> str:
@@ -49,6 +50,7 @@ class Block:
         return (
             f"{self.stage}, {timezone.localtime(self.start):%H:%M} to "
             f"{timezone.localtime(self.end):%H:%M}: {', '.join(self.codes)}"
+            f"{', set by hand' if self.wished else ''}"
         )
 
 
@@ -66,6 +68,8 @@ class Mark:
 class Lane:
     """One resource's row."""
 
+    key: str
+    kind: str
     name: str
     y: float
     blocks: list[Block] = field(default_factory=list)
@@ -96,6 +100,11 @@ class Timeline:
         return LABEL + PX_PER_MINUTE * (self.end - self.start).total_seconds() / 60 + 10
 
     @property
+    def scale(self) -> float:
+        """Units of the picture per minute."""
+        return PX_PER_MINUTE
+
+    @property
     def height(self) -> float:
         """Height of the picture."""
         return HEAD + ROW * (len(self.lanes) + 1)
@@ -110,6 +119,7 @@ def timeline(now: dt.datetime, hours: float = 9.0) -> Timeline:
     local = timezone.localtime(now)
     half = local.minute // 30 * 30
     start = local.replace(minute=half, second=0, microsecond=0) - dt.timedelta(minutes=30)
+    wished = set(standing_wishes().values_list("appliance__code", "stage__code"))
     view = Timeline(latest(), start, start + dt.timedelta(hours=hours))
     kinds = dict(Appliance.objects.filter(status__in=IN_WORK).values_list("code", "kind_id"))
     running = set(
@@ -123,8 +133,10 @@ def timeline(now: dt.datetime, hours: float = 9.0) -> Timeline:
     order = {kind: n for n, kind in enumerate(LANE_KINDS)}
     for resource in sorted(resources, key=lambda r: (order.get(r["kind"], 9), str(r["id"]))):
         key = str(resource["id"])
-        lane = Lane(names[key], HEAD + ROW * len(view.lanes))
-        lane.blocks = _blocks(view, lane, [s for s in view.steps if s.resource == key], running)
+        lane = Lane(key, str(resource["kind"]), names[key], HEAD + ROW * len(view.lanes))
+        lane.blocks = _blocks(
+            view, lane, [s for s in view.steps if s.resource == key], running, wished
+        )
         lane.down = _down(view, resource)
         if lane.blocks or resource["kind"] != "chair":
             view.lanes.append(lane)
@@ -139,19 +151,25 @@ def timeline(now: dt.datetime, hours: float = 9.0) -> Timeline:
     return view
 
 
-def _blocks(view: Timeline, lane: Lane, steps: list[PlannedStep], running: set[str]) -> list[Block]:
+def _blocks(
+    view: Timeline,
+    lane: Lane,
+    steps: list[PlannedStep],
+    running: set[str],
+    wished: set[tuple[str, str]],
+) -> list[Block]:
     groups: dict[str, list[PlannedStep]] = {}
     for step in steps:
         key = f"{step.batch}" if step.batch is not None else f"{step.code}-{step.index}"
         groups.setdefault(key, []).append(step)
     found = []
-    for key, members in groups.items():
+    for members in groups.values():
         first = members[0]
         left = max(view.x(first.start), LABEL)
         right = min(view.x(first.end), view.width)
         found.append(
             Block(
-                key=key,
+                code=first.stage,
                 x=round(left, 1),
                 y=lane.y + 6,
                 width=round(max(right - left - 1.5, 4.0), 1),
@@ -160,6 +178,7 @@ def _blocks(view: Timeline, lane: Lane, steps: list[PlannedStep], running: set[s
                 start=first.start,
                 end=first.end,
                 running=first.start <= timezone.now() and first.code in running,
+                wished=any((m.code, m.stage) in wished for m in members),
             )
         )
     return found

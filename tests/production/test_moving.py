@@ -1,0 +1,164 @@
+"""Moving a block of the plan: the planner is asked first, the wish is kept, the reason is told."""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+
+import pytest
+from django.urls import reverse
+from django.utils import timezone
+
+from production.actions import agree_promise, open_order
+from production.actions.errors import Refused
+from production.actions.starting import start
+from production.actions.wishing import take_back, wish
+from production.models import Appliance, ApplianceKind, Machine, Plan, Stage, Wish
+from production.planning.solve.checker import violations
+from production.scheduling import publish
+from production.scheduling.moving import consider
+from production.scheduling.state import standing_wishes
+from production.selectors.plan_block import block
+
+MORNING = dt.datetime(2026, 11, 25, 9, 0, tzinfo=dt.UTC)
+PROMISED = MORNING + dt.timedelta(hours=4)
+
+
+def replan() -> Plan:
+    """Publish the plan of the present state."""
+    made = publish.make_plan()
+    assert violations(made.situation.problem, made.plan) == []
+    made.publish()
+    return Plan.objects.latest()
+
+
+@pytest.fixture
+def bench(office, person, patient, monkeypatch):
+    """Two printers, three orders of one arch each, a published plan."""
+    for code, machine in [
+        ("P1", "printer"), ("P2", "printer"), ("W", "wash"), ("C", "cure"), ("F", "forming"),
+    ]:  # fmt: skip
+        Machine.objects.create(code=code, name=code, kind=machine, capacity=1)
+    monkeypatch.setattr(timezone, "now", lambda: MORNING)
+    monkeypatch.setattr(publish, "IMPROVE_SECONDS", 0.05)
+    doctor, kind = person("doctor"), ApplianceKind.objects.get(code="retainer")
+    person("technician")
+    for number in range(3):
+        order = open_order(doctor, patient, kind, ["upper"], key=f"o{number}")
+        agree_promise(doctor, order, PROMISED, key=f"p{number}")
+    replan()
+    return office
+
+
+def step_of(plan: Plan, code: str, stage: str) -> tuple[dt.datetime, str]:
+    """Return start and resource of a planned stage."""
+    found = block(code, stage)
+    assert found is not None
+    return found.start, found.resource
+
+
+def code_of(number: int) -> str:
+    return Appliance.objects.order_by("pk")[number].code
+
+
+@pytest.mark.django_db
+def test_a_move_that_breaks_a_promise_is_told_before_it_is_done(bench):
+    stage = Stage.objects.get(code="print")
+    answer = consider([code_of(0)], stage, Wish(stage=stage, not_before=PROMISED))
+    worst = answer.changes[0]
+    assert not answer.harmless
+    assert worst.promise.order == Appliance.objects.get(code=code_of(0)).order
+    assert worst.after > 0.99
+    assert worst.broken
+    assert answer.start is not None
+    assert answer.start >= PROMISED
+    assert answer.broken_after > answer.broken_before + 0.5
+    assert not Wish.objects.exists()
+
+
+@pytest.mark.django_db
+def test_every_plan_keeps_to_a_wish_until_it_is_taken_back(bench, person):
+    technician, stage = person("technician"), Stage.objects.get(code="print")
+    chosen = Appliance.objects.get(code=code_of(0))
+    later, second = MORNING + dt.timedelta(hours=3), Machine.objects.get(code="P2")
+    before = step_of(Plan.objects.latest(), chosen.code, "print")
+    wish(technician, [chosen], stage, machine=second, not_before=later)
+    begins, place = step_of(replan(), chosen.code, "print")
+    assert begins >= later
+    assert place == "P2"
+    moved = block(chosen.code, "print")
+    assert moved is not None
+    assert "Set by hand" in moved.why[0]
+    second.state = Machine.State.DOWN
+    second.save()
+    assert step_of(replan(), chosen.code, "print")[1] == "P1"  # not insisted on
+    take_back(technician, [chosen], stage)
+    assert step_of(replan(), chosen.code, "print")[0] == before[0]
+
+
+@pytest.mark.django_db
+def test_what_is_wished_first_goes_first(bench, person):
+    technician, stage = person("technician"), Stage.objects.get(code="scan")
+    last = max(range(3), key=lambda n: step_of(Plan.objects.latest(), code_of(n), "scan")[0])
+    wish(technician, [Appliance.objects.get(code=code_of(last))], stage, first=True)
+    plan = replan()
+    starts = [step_of(plan, code_of(n), "scan")[0] for n in range(3)]
+    assert starts[last] == min(starts)
+
+
+@pytest.mark.django_db
+def test_what_has_begun_is_not_moved(bench, person):
+    technician, stage = person("technician"), Stage.objects.get(code="scan")
+    begun = Appliance.objects.get(code=code_of(0))
+    start(technician, begun, key="start")
+    with pytest.raises(Refused, match="has begun"):
+        wish(technician, [begun], stage, first=True)
+    assert consider([begun.code], stage, Wish(stage=stage, first=True)).refusal
+
+
+@pytest.mark.django_db
+def test_the_block_s_page_tells_why_and_moves_only_what_was_asked(bench, signed_in):
+    code = code_of(1)
+    client = signed_in("technician")
+    address = f"{reverse('plan-block')}?code={code}&stage=print"
+    page = client.get(address).content.decode()
+    assert "Why then?" in page
+    assert re.search(r"comes from|is busy with", page)
+    asked = client.get(f"{address}&later=60").content.decode()
+    assert "The planner" in asked
+    state = asked.split('name="state" value="')[1].split('"')[0]
+    wanted = {"code": code, "stage": "print", "when": "at", "at": "2026-11-25T12:00:00+00:00"}
+    stale = client.post(reverse("plan-move"), {**wanted, "state": "older"})
+    assert "changed since you asked" in stale.content.decode()
+    assert not Wish.objects.exists()
+    client.post(reverse("plan-move"), {**wanted, "state": state})
+    assert Wish.objects.get().not_before == dt.datetime(2026, 11, 25, 12, tzinfo=dt.UTC)
+    client.post(reverse("plan-leave"), {"code": code, "stage": "print"})
+    assert not Wish.objects.exists()
+
+
+@pytest.mark.django_db
+@pytest.mark.parametrize("query", ["", "code=none&stage=print", "later=60&when=at&at=nonsense"])
+def test_a_block_that_is_gone_and_nonsense_are_answered(bench, signed_in, query):
+    page = signed_in("technician").get(f"{reverse('plan-block')}?{query}")
+    assert page.status_code == 200
+    assert "not in the plan any more" in page.content.decode()
+
+
+@pytest.mark.django_db
+def test_the_front_desk_sees_why_but_moves_nothing(bench, signed_in):
+    client = signed_in("front_desk")
+    page = client.get(f"{reverse('plan-block')}?code={code_of(0)}&stage=print&later=15")
+    assert "Why then?" in page.content.decode()
+    assert "Move it" not in page.content.decode()
+    assert client.post(reverse("plan-move"), {"stage": "print"}).status_code == 403
+
+
+@pytest.mark.django_db
+def test_a_wish_is_spent_once_the_stage_has_begun(bench, person):
+    technician, stage = person("technician"), Stage.objects.get(code="scan")
+    chosen = Appliance.objects.get(code=code_of(0))
+    wish(technician, [chosen], stage, not_before=MORNING)
+    assert standing_wishes().count() == 1
+    start(technician, chosen, key="start")
+    assert not standing_wishes().exists()
