@@ -8,7 +8,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from geometry.dentition.archline import STEP_MM, ArchLine, find_arch_line, place, project
+from geometry.dentition.archline import STEP_MM, ArchLine, find_arch_line, place, places, project
 from geometry.dentition.crowns import row_numbers, row_sizes, sextant_of
 from geometry.dentition.embrasures import open_embrasures
 from geometry.dentition.result import SHORT_ODDS, SIDES, Dentition, Gap, TissuePlace, Tooth
@@ -205,11 +205,8 @@ class _Lift:
         rows = np.clip(np.round((self._z[0] - z) / STEP_Z_MM).astype(int), 0, sheet.shape[1] - 1)
         n = sheet[columns, rows]
         keep = ~np.isnan(n)
-        points = [
-            np.array([*place(self._line, float(c) * STEP_S_MM, float(v)), h])
-            for c, v, h in zip(columns[keep], n[keep], z[keep], strict=True)
-        ]
-        return self.file(np.array(points)) if points else np.empty((0, 3))
+        plane = places(self._line, columns[keep] * STEP_S_MM, n[keep])
+        return self.file(np.column_stack([plane, z[keep]]))
 
     def nearest(self, side: str, column: int, z: float) -> Array:
         """The sheet's point at a column nearest to a height, put at that height."""

@@ -16,7 +16,8 @@ from geometry.errors import GeometryError
 
 Array = NDArray[np.float64]
 
-CELL_MM = 0.5
+CELL_MM = 1.0
+WINDOW = 6
 NODE_MM = 1.5
 BITE_BAND_MM = 4.0
 BRIDGE_MM = 15.0
@@ -78,8 +79,7 @@ def _nodes(crowns: Array) -> Array:
     cell -= cell.min(0)
     key = cell[:, 0] * (cell[:, 1].max() + 1) + cell[:, 1]
     _, inverse, count = np.unique(key, return_inverse=True, return_counts=True)
-    total = np.zeros((len(count), 2))
-    np.add.at(total, inverse, crowns[:, :2])
+    total = np.stack([np.bincount(inverse, crowns[:, axis]) for axis in (0, 1)], axis=1)
     nodes = total / count[:, None]
     nodes = nodes[count >= 3]
     tree = cKDTree(nodes)
@@ -217,7 +217,7 @@ def _project(xy, points, s, outward, nearest, low, cell):  # type: ignore[no-unt
         k = nearest[a, b]
         best = 1e18
         at = k
-        for j in range(max(k - 4, 0), min(k + 5, last + 1)):
+        for j in range(max(k - WINDOW, 0), min(k + WINDOW + 1, last + 1)):
             d = (points[j, 0] - x) ** 2 + (points[j, 1] - y) ** 2
             if d < best:
                 best, at = d, j
@@ -238,6 +238,18 @@ def project(line: ArchLine, xy: Array) -> Array:
 
 def place(line: ArchLine, s: float, n: float) -> Array:
     """Plane point at arc length ``s`` and outward distance ``n``, (2,)."""
-    k = int(np.clip(round(s / STEP_MM), 0, len(line.s) - 1))
-    tangent = np.array([-line.outward[k, 1], line.outward[k, 0]])
-    return np.asarray(line.points[k] + tangent * (s - line.s[k]) + line.outward[k] * n)
+    k = min(max(round(s / STEP_MM), 0), len(line.s) - 1)
+    x, y = line.points[k]
+    ox, oy = line.outward[k]
+    along = s - line.s[k]
+    return np.array([x - oy * along + ox * n, y + ox * along + oy * n])
+
+
+def places(line: ArchLine, s: Array, n: Array) -> Array:
+    """Plane points at arc lengths ``s`` (k,) and outward distances ``n`` (k,), (k, 2)."""
+    k = np.clip(np.round(s / STEP_MM).astype(np.int64), 0, len(line.s) - 1)
+    outward = line.outward[k]
+    tangent = np.stack([-outward[:, 1], outward[:, 0]], axis=1)
+    return np.asarray(
+        line.points[k] + tangent * (s - line.s[k])[:, None] + outward * n[:, None]
+    )

@@ -136,6 +136,7 @@ def _assign(groove, crown, misfit, right_of_midline, width, step, present_first)
     from_stop = np.full((teeth, n), -1, np.int32)
     from_start = np.full((teeth, n), -1, np.int32)
     longest_gap = int(24.0 / step)
+    longest_space = int(6.0 / step)
     # entry[k, i]: cheapest way to have everything before column i told, tooth k starting at i
     entry = np.full((teeth, n), big)
     entry_tooth = np.full((teeth, n), -1, np.int32)
@@ -149,16 +150,14 @@ def _assign(groove, crown, misfit, right_of_midline, width, step, present_first)
             room = 0.0
             for q in range(m + 1, k):
                 room += width[q]
+            widest = longest_gap if skipped else longest_space
             for i in range(n):
-                low = max(0, i - longest_gap)
-                for e in range(low, i + 1):
+                for e in range(max(0, i - widest), i + 1):
                     if best[m, e] >= big:
                         continue
                     gap = (i - e) * step
                     inside = (up[i] - up[e]) * step
                     if skipped == 0:
-                        if gap > 6.0:
-                            continue
                         cost = best[m, e] + 2.0 * inside
                         if gap > 0.0:
                             cost += 0.6 + 0.25 * gap

@@ -9,20 +9,21 @@ a little above that height.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from heapq import heappop, heappush
 
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 from scipy.ndimage import label
-from scipy.spatial import cKDTree
 
-from geometry.dentition.archline import ArchLine
+from geometry.dentition.archline import ArchLine, places
 
 Array = NDArray[np.float64]
 
 CELL_MM = 0.15
 HALF_MM = 9.0
 ABOVE_MM = 0.4
+LOWEST_MM = -14.0
 BASE_MM = 0.25
 
 
@@ -104,19 +105,37 @@ def look_between(shadow: Array, line: ArchLine, first: tuple[float, float],
     core_a = _core(view, max(int(0.35 * (first[1] - first[0]) / CELL_MM), 2))
     far = _core(view[::-1], max(int(0.35 * (second[1] - second[0]) / CELL_MM), 2))
     core_b = (len(view) - 1 - far[0], far[1])
-    low, high = -14.0, float(min(view[core_a], view[core_b]))
-    joined = -99.0
-    if _parts(view, low, core_a, core_b) is None:
-        for _ in range(9):
-            mid = 0.5 * (low + high)
-            if _parts(view, mid, core_a, core_b) is None:
-                low = mid
-            else:
-                high = mid
-        joined = low
+    joined = float(_joined_at(view, *core_a, *core_b, LOWEST_MM))
     base, _ = _distance(view, joined + BASE_MM, core_a, core_b, i0, line)
     width, middle = _distance(view, max(joined + ABOVE_MM, contact), core_a, core_b, i0, line)
     return Between(joined, base, width, middle)
+
+
+@njit(cache=True, nogil=True)
+def _joined_at(view, ai, aj, bi, bj, lowest):  # type: ignore[no-untyped-def]
+    """Highest level above which no way leads from one place to the other.
+
+    The ways go over neighbouring pixels, side by side; −99 when none stays above
+    ``lowest``. Pixels are flooded from the first place, the highest shore first.
+    """
+    rows, columns = view.shape
+    seen = np.zeros((rows, columns), dtype=np.bool_)
+    seen[ai, aj] = True
+    heap = [(-view[ai, aj], ai, aj)]
+    level = view[ai, aj]
+    while len(heap) > 0:
+        depth, i, j = heappop(heap)
+        level = min(level, -depth)
+        if level < lowest:
+            return -99.0
+        if i == bi and j == bj:
+            return level
+        for di, dj in ((1, 0), (-1, 0), (0, 1), (0, -1)):
+            p, q = i + di, j + dj
+            if 0 <= p < rows and 0 <= q < columns and not seen[p, q]:
+                seen[p, q] = True
+                heappush(heap, (-view[p, q], p, q))
+    return -99.0
 
 
 def _distance(view: Array, level: float, core_a: tuple[int, int], core_b: tuple[int, int],
@@ -126,9 +145,22 @@ def _distance(view: Array, level: float, core_a: tuple[int, int], core_b: tuple[
     if parts is None:
         return 0.0, np.full(3, np.nan)
     a, b = (_outline_points(part, i0, line) for part in parts)
-    distance, index = cKDTree(b).query(a)
-    at = int(np.argmin(distance))
-    return float(distance[at]) - CELL_MM, np.array([*(0.5 * (a[at] + b[index[at]])), level])
+    one, two = _nearest_pair(a, b)
+    x, y = 0.5 * (a[one] + b[two])
+    return float(np.linalg.norm(a[one] - b[two])) - CELL_MM, np.array([x, y, level])
+
+
+@njit(cache=True, nogil=True)
+def _nearest_pair(a, b):  # type: ignore[no-untyped-def]
+    """Which point of ``a`` (n, 2) and of ``b`` (m, 2) lie closest together."""
+    best = np.inf
+    one = two = 0
+    for i in range(a.shape[0]):
+        for j in range(b.shape[0]):
+            square = (a[i, 0] - b[j, 0]) ** 2 + (a[i, 1] - b[j, 1]) ** 2
+            if square < best:
+                best, one, two = square, i, j
+    return one, two
 
 
 def _core(view: Array, depth: int) -> tuple[int, int]:
@@ -154,10 +186,5 @@ def _outline_points(part: NDArray[np.bool_], i0: int, line: ArchLine) -> Array:
     inner[:, 1:] &= part[:, :-1]
     inner[:, :-1] &= part[:, 1:]
     i, j = np.nonzero(part & ~inner)
-    s = (i + i0) * CELL_MM
-    n = j * CELL_MM - HALF_MM
-    k = np.clip(np.round(s / (line.s[1] - line.s[0])).astype(int), 0, len(line.s) - 1)
-    tangent = np.stack([-line.outward[k, 1], line.outward[k, 0]], 1)
-    return np.asarray(line.points[k] + tangent * (s - line.s[k])[:, None]
-                      + line.outward[k] * n[:, None])
+    return places(line, np.asarray((i + i0) * CELL_MM), np.asarray(j * CELL_MM - HALF_MM))
 

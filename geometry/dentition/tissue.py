@@ -245,9 +245,9 @@ def _border_height(sheet: Array, sheets: Sheets, relief: Relief, sign: float, m:
     most apical surface in it.
     """
     line = relief.line
-    k = int(np.clip(round(m * STEP_S_MM / STEP_MM), 0, len(line.s) - 1))
+    k = min(max(round(m * STEP_S_MM / STEP_MM), 0), len(line.s) - 1)
     foot, straight = line.points[k], line.outward[k] * sign
-    row = int(np.clip(round((sheets.z[0] - margin_z) / STEP_Z_MM), 0, len(sheets.z) - 1))
+    row = min(max(round((sheets.z[0] - margin_z) / STEP_Z_MM), 0), len(sheets.z) - 1)
     known = np.flatnonzero(~np.isnan(sheet[m]))
     at = float(sheet[m, known[np.argmin(np.abs(known - row))]]) * sign if len(known) else 2.0
     heights = []
@@ -255,18 +255,32 @@ def _border_height(sheet: Array, sheets: Sheets, relief: Relief, sign: float, m:
     for turn in SECTION_TURNS:
         c, s = np.cos(turn), np.sin(turn)
         out = np.array([c * straight[0] - s * straight[1], s * straight[0] + c * straight[1]])
-        offset = relief.edge[:, :2] - foot
-        reach = offset @ out - at
-        near = (np.abs(offset @ np.array([-out[1], out[0]])) < BORDER_HALF_MM)
-        near &= (reach > -INSIDE_MM) & (reach < BORDER_REACH_MM)
-        near &= relief.edge_normal @ out > -FACING
-        if near.sum() >= 2:
-            heights.append(float(np.median(relief.edge[near, 2])))
+        border = _border_in_section(relief.edge, relief.edge_normal, foot, out, at)
+        if len(border) >= 2:
+            heights.append(float(np.median(border)))
             continue
         low = _lowest(relief.points, relief.normals, foot, out, at - INSIDE_MM,
                       at + BORDER_REACH_MM, 0.5 * BORDER_HALF_MM)
         heights.append(float(low) if low < 50.0 else margin_z)
     return float(np.median(heights))
+
+
+@njit(cache=True, nogil=True)
+def _border_in_section(edge, normals, foot, out, at):  # type: ignore[no-untyped-def]
+    """Heights of the border's vertices in a vertical section, (k,)."""
+    heights = np.empty(edge.shape[0], dtype=np.float64)
+    count = 0
+    for i in range(edge.shape[0]):
+        dx, dy = edge[i, 0] - foot[0], edge[i, 1] - foot[1]
+        if abs(dx * out[1] - dy * out[0]) >= BORDER_HALF_MM:
+            continue
+        reach = dx * out[0] + dy * out[1] - at
+        if not -INSIDE_MM < reach < BORDER_REACH_MM:
+            continue
+        if normals[i, 0] * out[0] + normals[i, 1] * out[1] > -FACING:
+            heights[count] = edge[i, 2]
+            count += 1
+    return heights[:count]
 
 
 @njit(cache=True, nogil=True)

@@ -31,11 +31,13 @@ from geometry.inspection.undercut_report import (
 )
 from geometry.mesh import Mesh
 from geometry.reading import ScanFile, read_mesh
-from geometry.sampling import find_bumps
+from geometry.sampling import Sampling, find_bumps
 from geometry.sampling import measure as measure_sampling
 from geometry.sampling.bumps import CELL_MM
 from geometry.topology import Topology, analyse, coarsen
+from geometry.topology.adjacency import extent
 from geometry.topology.intersections import find_intersections
+from geometry.undercut.lattice import along_basis
 
 ENGINE = "1"
 _ENOUGH_TEETH = 6
@@ -98,12 +100,14 @@ def inspect_scan(
     # Two threads, as the compiled parts run beside each other on two cores.
     with ThreadPoolExecutor(max_workers=1) as beside:
         crossings = beside.submit(_timed, watch, "crossings", find_intersections, scan.mesh)
+        sampled = beside.submit(_timed, watch, "sampling", _sample, topology, limits)
         with watch.part("frame"):
             try:
                 frame = find_frame(topology.main, arch)
             except GeometryError as error:
                 findings.append(arches.not_an_arch(str(error)))
         crossing, pairs = crossings.result()
+        sampling, fine = sampled.result()
         topology = replace(topology, self_intersections=crossing, intersecting=pairs)
     report: dict[str, Any] = {
         "engine": ENGINE,
@@ -121,7 +125,7 @@ def inspect_scan(
     findings += surfaces.fault_findings(topology, limits)
     parts = Parts()
     if frame is not None:
-        parts, more = _measure_arch(report, topology, frame, limits, watch)
+        parts, more = _measure_arch(report, topology, frame, sampling, fine, limits, watch)
         findings += more
     ordered = in_order(findings)
     report["findings"] = [finding.as_dict() for finding in ordered]
@@ -140,28 +144,42 @@ def inspect_scan(
     )
 
 
+def _sample(topology: Topology, limits: Limits) -> tuple[Sampling, Mesh]:
+    """Measure the sampling; return it and a coarser copy of the main piece."""
+    return measure_sampling(topology, limits.spike_mm), coarsen(topology.main, CELL_MM)
+
+
 def _measure_arch(
-    report: dict[str, Any], topology: Topology, frame: Frame, limits: Limits, watch: Stopwatch
+    report: dict[str, Any],
+    topology: Topology,
+    frame: Frame,
+    sampling: Sampling,
+    fine: Mesh,
+    limits: Limits,
+    watch: Stopwatch,
 ) -> tuple[Parts, list[Finding]]:
     """Fill the parts of the report that need a frame; return the parts and their findings."""
     main = topology.main
     with ThreadPoolExecutor(max_workers=1) as beside:
-        undercuts = beside.submit(_timed, watch, "undercut", measure_arch, main, frame)
+        undercuts = beside.submit(_timed, watch, "undercut", measure_arch, main, frame, fine)
+        lumps = beside.submit(
+            _timed,
+            watch,
+            "bumps",
+            lambda: find_bumps(
+                fine,
+                _border_points(topology),
+                frame.occlusal,
+                float(frame.origin @ frame.occlusal),
+                undercuts.result().along.lattice.outward,
+                limits.bubble_mm,
+            ),
+        )
         with watch.part("teeth"):
             dentition = analyse_dentition(
                 main, frame, topology, short_limit_mm=limits.tissue_least_mm
             )
-        undercut = undercuts.result()
-    with watch.part("sampling"):
-        sampling = measure_sampling(topology, limits.spike_mm)
-        bumps = find_bumps(
-            coarsen(main, CELL_MM),
-            _border_points(topology),
-            frame.occlusal,
-            float(frame.origin @ frame.occlusal),
-            undercut.along.lattice.outward,
-            limits.bubble_mm,
-        )
+        undercut, bumps = undercuts.result(), lumps.result()
     placer = Placer(frame, _centres(dentition))
     known_side = frame.arch != "unknown"
     report["arch"] = {"value": frame.arch, "confidence": round(frame.confidence, 3)}
@@ -171,7 +189,8 @@ def _measure_arch(
         "anterior": _numbers(frame.anterior, 6),
         "occlusal": _numbers(frame.occlusal, 6),
     }
-    size = np.ptp(frame.to_local(main.vertices), axis=0)
+    axes = np.stack([frame.right, frame.anterior, frame.occlusal])
+    size = np.diff(extent(along_basis(main.vertices, axes)), axis=0)[0]
     report["extent_mm"] = {
         name: round(float(v), 2) for name, v in zip(("width", "depth", "height"), size, strict=True)
     }
@@ -235,7 +254,8 @@ def _numbers(vector: Any, digits: int = 3) -> list[float]:
 
 
 def _largest_side(mesh: Mesh) -> float:
-    return float((mesh.vertices.max(axis=0) - mesh.vertices.min(axis=0)).max())
+    low, high = extent(mesh.vertices)
+    return float((high - low).max())
 
 
 def _file_record(scan: ScanFile) -> dict[str, Any]:

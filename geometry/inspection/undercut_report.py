@@ -28,8 +28,10 @@ class ArchUndercut:
     base_below_mm: float
 
 
-def measure_arch(mesh: Mesh, frame: Frame) -> ArchUndercut:
+def measure_arch(mesh: Mesh, frame: Frame, fine: Mesh | None = None) -> ArchUndercut:
     """Measure above a base plane parallel to the occlusal plane.
+
+    ``fine`` is a coarser copy, see ``best_direction``.
 
     The base lies 15 mm below the highest biting surface, where an ideal model is cut,
     or at the lowest point of a shorter scan.
@@ -38,7 +40,7 @@ def measure_arch(mesh: Mesh, frame: Frame) -> ArchUndercut:
     base = max(float(heights.max()) - MODEL_HEIGHT_MM, float(heights.min()))
     offset = base + float(frame.origin @ frame.occlusal)
     along = measure(mesh, frame.occlusal, offset)
-    best = best_direction(mesh, frame.occlusal, offset, on_axis_mm3=along.volume_mm3)
+    best = best_direction(mesh, frame.occlusal, offset, on_axis_mm3=along.volume_mm3, fine=fine)
     return ArchUndercut(along, best, -base)
 
 

@@ -42,6 +42,16 @@ def bounds(points, low, high):  # type: ignore[no-untyped-def]
                 high[axis] = value
 
 
+def extent(points: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the smallest and the largest coordinates of points (n, 3), shape (2, 3).
+
+    Compiled, as reducing along the long axis of an array is slow.
+    """
+    reach = np.empty((2, 3))
+    bounds(points, reach[0], reach[1])
+    return reach
+
+
 @njit(cache=True, nogil=True)
 def _neighbours(faces, opposite, vertex_count):  # type: ignore[no-untyped-def]
     start = np.zeros(vertex_count + 1, dtype=np.int32)

@@ -6,6 +6,7 @@ import numpy as np
 from numba import njit
 
 from geometry.mesh import Mesh
+from geometry.topology.adjacency import extent
 
 _MOST_CELLS = 3e7
 
@@ -46,11 +47,11 @@ def _cluster(points, faces, low, inverse, shape, vertex, sums, sizes, kept):  # 
 
 def coarsen(mesh: Mesh, cell_mm: float) -> Mesh:
     """Return a mesh with one vertex for each occupied cell of a grid."""
-    low = mesh.vertices.min(axis=0)
-    shape = np.floor((mesh.vertices.max(axis=0) - low) / cell_mm).astype(np.int64) + 1
+    low, high = extent(mesh.vertices)
+    shape = np.floor((high - low) / cell_mm).astype(np.int64) + 1
     while float(np.prod(shape.astype(float))) > _MOST_CELLS:
         cell_mm *= 1.5
-        shape = np.floor((mesh.vertices.max(axis=0) - low) / cell_mm).astype(np.int64) + 1
+        shape = np.floor((high - low) / cell_mm).astype(np.int64) + 1
     vertex = np.empty(len(mesh.vertices), dtype=np.int32)
     sums = np.empty((len(mesh.vertices), 3))
     sizes = np.empty(len(mesh.vertices), dtype=np.int32)

@@ -7,7 +7,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from geometry.mesh import Mesh
-from geometry.topology.adjacency import bounds
+from geometry.topology.adjacency import extent
 from geometry.topology.triangles import cross_of
 
 # Beyond these the file is no surface but a tangle, and counting would take minutes.
@@ -224,8 +224,7 @@ def find_intersections(mesh: Mesh) -> tuple[int | None, NDArray[np.int32]]:
         Up to 1000 of them.
     """
     # Moving to the middle keeps the differences exact far from the origin too.
-    reach = np.empty((2, 3))
-    bounds(mesh.vertices, reach[0], reach[1])
+    reach = extent(mesh.vertices)
     vertices = mesh.vertices - reach.mean(axis=0)
     faces = mesh.faces
     span = reach[1] - reach[0]

@@ -8,15 +8,24 @@ import numpy as np
 from numpy.typing import NDArray
 
 from geometry.mesh import Mesh
+from geometry.topology.adjacency import extent
 from geometry.topology.coarse import coarsen
-from geometry.undercut.lattice import along_basis, basis_along, cast
+from geometry.undercut.lattice import (
+    along_basis,
+    basis_along,
+    cast,
+    refuse_too_large,
+    steep_triangles,
+    void_along,
+)
 from geometry.undercut.measure import base_plane
 
 WITHIN_DEG = 15.0
-_COARSE_CELL_MM, _COARSE_PITCH_MM = 0.9, 0.35
-# Rings of directions around the valley, to which a bowl is fitted: radius in degrees.
-_RINGS_DEG = (2.0, 1.5)
-_RING_CELL_MM, _RING_PITCH_MM = 0.45, 0.25
+_SURVEY_CELL_MM, _SURVEY_PITCH_MM = 0.9, 0.35
+# Rings of directions around the valley, to which a bowl is fitted: radius in degrees,
+# size of the triangles and pitch of the lattice they are judged on.
+_RINGS = ((3.0, 0.45, 0.2), (2.0, 0.3, 0.15))
+FINE_CELL_MM = 0.3
 _MANY_TRIANGLES = 60_000
 _LAST_PITCH_MM = 0.1
 
@@ -54,17 +63,51 @@ def cap_of(axis: NDArray[np.float64], within_deg: float, count: int) -> NDArray[
     return np.asarray(local @ basis)
 
 
-def _volume(
-    mesh: Mesh,
-    direction: NDArray[np.float64],
-    plane: tuple[NDArray[np.float64], float],
-    pitch: float,
-) -> float:
-    basis = basis_along(direction)
-    lattice = cast(
-        along_basis(mesh.vertices, basis), mesh.faces, basis, pitch, (basis @ plane[0], plane[1])
-    )
-    return float(lattice.void.sum() * pitch**2)
+class _Body:
+    """What undercut is searched on.
+
+    Parameters
+    ----------
+    mesh : Mesh
+    basis : (3, 3) float64
+        Rows u, v and the axis that is searched around.
+    plane : (normal (3,), offset)
+        The base plane.
+    within_deg : float
+        No direction farther from the axis will be asked for.
+    outward : int, optional
+        +1 when the winding's normals point outward, else -1; told by what is seen
+        along the axis when not given.
+    """
+
+    def __init__(
+        self,
+        mesh: Mesh,
+        basis: NDArray[np.float64],
+        plane: tuple[NDArray[np.float64], float],
+        within_deg: float,
+        outward: int | None = None,
+    ) -> None:
+        points = along_basis(mesh.vertices, basis)
+        refuse_too_large(np.diff(extent(points), axis=0)[0], _LAST_PITCH_MM)
+        if outward is None:
+            seen = cast(points, mesh.faces, basis, _SURVEY_PITCH_MM, (basis @ plane[0], plane[1]))
+            outward = seen.outward
+        self.mesh, self.plane, self.outward = mesh, plane, outward
+        # A little more than the cone, for what rounding does to the outermost.
+        most = float(np.sin(np.radians(within_deg + 0.1)))
+        self.steep, self.longest = steep_triangles(points, mesh.faces, outward, most)
+
+    def volume(self, direction: NDArray[np.float64], pitch: float) -> float:
+        """Undercut along a direction, mm³."""
+        basis = basis_along(direction)
+        normal, offset = self.plane
+        return float(
+            void_along(
+                self.mesh.vertices, self.mesh.faces, self.steep, self.longest, basis,
+                basis @ normal, offset, self.outward, pitch,
+            )
+        )  # fmt: skip
 
 
 def survey(
@@ -85,10 +128,15 @@ def survey(
         To compare with each other; ``measure`` gives the exact volume.
     """
     plane = base_plane(axis, base_z, base_normal, mesh.vertices)
-    coarse = coarsen(mesh, _COARSE_CELL_MM)
-    directions = cap_of(axis, within_deg, count)
-    volumes = np.array([_volume(coarse, d, plane, _COARSE_PITCH_MM) for d in directions])
-    return directions, volumes
+    body = _Body(coarsen(mesh, _SURVEY_CELL_MM), basis_along(axis), plane, within_deg)
+    return _survey(body, cap_of(axis, within_deg, count))
+
+
+def _survey(
+    body: _Body, directions: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    volumes = [body.volume(d, _SURVEY_PITCH_MM) for d in directions]
+    return directions, np.array(volumes)
 
 
 def best_direction(
@@ -97,9 +145,10 @@ def best_direction(
     base_z: float | None = None,
     *,
     base_normal: NDArray[np.float64] | None = None,
-    count: int = 40,
+    count: int = 30,
     within_deg: float = WITHIN_DEG,
     on_axis_mm3: float | None = None,
+    fine: Mesh | None = None,
 ) -> BestDirection:
     """Find the direction of least undercut within a cone around an axis.
 
@@ -118,6 +167,8 @@ def best_direction(
     within_deg : float
     on_axis_mm3 : float, optional
         Volume along the axis, when it was measured already.
+    fine : Mesh, optional
+        The surface coarsened to ``FINE_CELL_MM``, when there is such a copy already.
 
     Returns
     -------
@@ -125,18 +176,21 @@ def best_direction(
     """
     axis = np.asarray(axis, dtype=np.float64) / np.linalg.norm(axis)
     plane = base_plane(axis, base_z, base_normal, mesh.vertices)
-    directions, volumes = survey(
-        mesh, axis, plane[1], base_normal=plane[0], count=count, within_deg=within_deg
-    )
     basis = basis_along(axis)
+    if fine is None or len(mesh.faces) <= _MANY_TRIANGLES:
+        fine = coarsen(mesh, FINE_CELL_MM) if len(mesh.faces) > _MANY_TRIANGLES else mesh
+    coarse = _Body(coarsen(fine, _SURVEY_CELL_MM), basis, plane, within_deg)
+    directions, volumes = _survey(coarse, cap_of(axis, within_deg, count))
     place = _valley(directions @ basis.T, volumes, within_deg)
-    surface = coarsen(mesh, _RING_CELL_MM) if len(mesh.faces) > _MANY_TRIANGLES else mesh
-    for radius in _RINGS_DEG:
-        place = _bottom(surface, basis, plane, place, radius, within_deg)
+    for radius, cell, pitch in _RINGS:
+        copy = coarsen(fine, cell) if fine is not mesh and cell > FINE_CELL_MM else fine
+        surface = _Body(copy, basis, plane, within_deg, coarse.outward)
+        place = _bottom(surface, pitch, basis, place, radius, within_deg)
     direction = _direction(place, basis)
-    volume = _volume(mesh, direction, plane, _LAST_PITCH_MM)
+    body = _Body(mesh, basis, plane, within_deg, coarse.outward)
+    volume = body.volume(direction, _LAST_PITCH_MM)
     if on_axis_mm3 is None:
-        on_axis_mm3 = _volume(mesh, axis, plane, _LAST_PITCH_MM)
+        on_axis_mm3 = body.volume(axis, _LAST_PITCH_MM)
     if on_axis_mm3 <= volume:
         direction, volume = axis, on_axis_mm3
     angle = float(np.degrees(np.arccos(np.clip(direction @ axis, -1.0, 1.0))))
@@ -144,9 +198,9 @@ def best_direction(
 
 
 def _bottom(
-    surface: Mesh,
+    surface: _Body,
+    pitch: float,
     basis: NDArray[np.float64],
-    plane: tuple[NDArray[np.float64], float],
     place: tuple[float, float],
     radius: float,
     within_deg: float,
@@ -161,9 +215,7 @@ def _bottom(
         for a in turns
     ]
     places = np.array([place, *ring])
-    volumes = np.array(
-        [_volume(surface, _direction(p, basis), plane, _RING_PITCH_MM) for p in places]
-    )
+    volumes = np.array([surface.volume(_direction(p, basis), pitch) for p in places])
     u, v = (places - places[0]).T
     terms = np.column_stack([u * u, u * v, v * v, u, v, np.ones_like(u)])
     a, b, c, d, e, _ = np.linalg.lstsq(terms, volumes, rcond=None)[0]

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from geometry.errors import GeometryError
 from geometry.mesh import Mesh
+from geometry.topology.adjacency import extent
 from geometry.undercut.depth import band_areas, calm, rings, vertex_depths
 from geometry.undercut.lattice import Lattice, along_basis, basis_along, cast
 
@@ -84,7 +85,7 @@ def base_plane(
 
 def usual_pitch(points: NDArray[np.float64]) -> float:
     """Return the lattice pitch for a body: some 400,000 lines, between 0.04 and 0.1 mm."""
-    wide, deep = np.ptp(points[:, :2], axis=0)
+    wide, deep = np.diff(extent(points), axis=0)[0, :2]
     return float(np.clip(np.sqrt(wide * deep / 4e5), 0.04, 0.1))
 
 

@@ -59,7 +59,8 @@ def damaged(content: bytes, rng: np.random.Generator) -> bytes:
 
 def fault(data: bytes, name: str) -> str | None:
     """Read a file; return what went wrong, or None."""
-    begin = time.perf_counter()
+    # Processor time: on a busy machine a clock calls the scheduler's pauses slow.
+    begin = time.process_time()
     try:
         mesh = read_mesh(data, name, limits=LIMITS).mesh
         if not np.isfinite(mesh.vertices).all() or mesh.faces.max() >= len(mesh.vertices):
@@ -69,7 +70,7 @@ def fault(data: bytes, name: str) -> str | None:
             return "message of several lines"
     except Exception as error:
         return f"{type(error).__name__}: {error}"
-    if time.perf_counter() - begin > SLOW_SECONDS:
+    if time.process_time() - begin > SLOW_SECONDS:
         return "slow"
     return None
 

@@ -8,7 +8,7 @@ from geometry.errors import GeometryError
 from geometry.mesh import Mesh
 from geometry.topology import analyse
 from geometry.undercut import best_direction, measure, survey
-from geometry.undercut.lattice import basis_along, cast, sweep
+from geometry.undercut.lattice import basis_along, cast, steep_triangles, void_along
 
 Z = np.array([0.0, 0.0, 1.0])
 
@@ -62,28 +62,66 @@ def test_areas_by_gauge_shrink_with_depth() -> None:
     assert measure(mesh, Z, 0.0).areas_by_gauge(mesh, np.zeros(8, np.int64), 1).shape == (1, 3)
 
 
-def test_the_sweep_agrees_with_sorting_each_column() -> None:
-    rng = np.random.default_rng(2)
-    cells, floor = 40, 1.0
-    cell = rng.integers(0, cells, 200).astype(np.int32)
-    height = rng.uniform(0, 10, 200)
-    facing = rng.choice([-1, 1], 200).astype(np.int8)
-    top, void = np.empty(cells), np.empty(cells)
-    up = sweep(cell, height, facing, cells, floor, 0.0, 0.0, 1, top, void)
-    sign = 1 if up >= 0 else -1
-    for c in range(cells):
-        column = sorted(zip(-height[cell == c], facing[cell == c], strict=True))
-        assert top[c] == (-column[0][0] if column else -np.inf)
-        total, opened = 0.0, None
-        for negative, side in column:
-            z = max(-negative, floor)
-            if side == sign:
-                total += opened - z if opened is not None else 0.0
-                opened = None
-            else:
-                opened = z
-        total += opened - floor if opened is not None else 0.0
-        assert void[c] == pytest.approx(total)
+def soup(rng: np.random.Generator) -> tuple[Mesh, list[list[tuple[float, int]]]]:
+    """Small level triangles over random lattice points, and each point's (height, facing)."""
+    columns: list[list[tuple[float, int]]] = [[] for _ in range(40)]
+    points, faces = [], []
+    for _ in range(200):
+        c, z, facing = int(rng.integers(40)), float(rng.uniform(0, 10)), int(rng.choice([-1, 1]))
+        around = np.array([[0.3, 0.0], [-0.2, 0.2], [-0.2, -0.2]])[::facing] + [c // 8, c % 8]
+        faces.append(np.arange(3) + 3 * len(faces))
+        points += [(x, y, z) for x, y in around]
+        columns[c].append((z, facing))
+    return Mesh(np.array(points), np.array(faces, np.int32)), columns
+
+
+def test_the_lattice_agrees_with_sorting_each_column() -> None:
+    for seed in range(3):
+        mesh, columns = soup(np.random.default_rng(seed))
+        found = cast(mesh.vertices, mesh.faces, np.eye(3), 1.0, (Z, 1.0))
+        assert found.top.shape == (5, 8)
+        void = 0.0
+        for c, column in enumerate(columns):
+            column.sort(reverse=True)
+            assert found.top[c // 8, c % 8] == (pytest.approx(column[0][0]) if column else -np.inf)
+            total, opened = 0.0, None
+            for z, facing in [(max(z, 1.0), facing) for z, facing in column]:
+                if facing == found.outward:
+                    total += opened - z if opened is not None else 0.0
+                    opened = None
+                else:
+                    opened = z
+            total += opened - 1.0 if opened is not None else 0.0
+            assert found.void[c // 8, c % 8] == pytest.approx(total)
+            void += total
+        alone = void_along(
+            mesh.vertices, mesh.faces, np.arange(200, dtype=np.int32), 1.0, np.eye(3), Z, 1.0,
+            found.outward, 1.0,
+        )  # fmt: skip
+        assert alone == pytest.approx(void)
+
+
+def test_the_volume_alone_is_the_same_number() -> None:
+    arch = random_arch(8, triangles=12_000, clean=True)
+    surface = analyse(arch.mesh, self_intersections=False).main
+    tilt = np.array([0.03, -0.02, 0.05])
+    for turned in (False, True):
+        faces = surface.faces[:, ::-1].copy() if turned else surface.faces
+        outward = -1 if turned else 1
+        points = surface.vertices @ basis_along(arch.truth.occlusal).T
+        steep, longest = steep_triangles(points, faces, outward, np.sin(np.radians(15)))
+        assert 0 < len(steep) < len(faces)
+        for way in np.random.default_rng(3).normal(0, 0.08, (6, 3)) + arch.truth.occlusal:
+            basis = basis_along(way)
+            normal = basis @ (arch.truth.occlusal + tilt)
+            local = surface.vertices @ basis.T
+            offset = float((local @ normal).max()) - 14.0
+            whole = cast(local, faces, basis, 0.1, (normal, offset))
+            assert whole.outward == outward
+            alone = void_along(
+                surface.vertices, faces, steep, longest, basis, normal, offset, outward, 0.1
+            )
+            assert alone == pytest.approx(whole.void.sum() * 0.01, rel=1e-6)
 
 
 def test_each_line_crosses_a_folded_sheet_once_per_layer() -> None:
