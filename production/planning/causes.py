@@ -57,8 +57,10 @@ def causes(problem: Problem, job: Label, *, rule: Rule | None = None) -> list[Ca
     found = []
     for index, step in enumerate(problem.jobs[number].steps):
         i = int(shop.job_first[number]) + index
+        if shop.state[i] != WAITING or not math.isfinite(times.start[i]):
+            continue
         wait = times.start[i] - times.ready[i]
-        if shop.state[i] == WAITING and math.isfinite(wait) and wait >= WORTH_TELLING:
+        if wait >= WORTH_TELLING:
             reason = _reason(problem, shop, times, i, step, float(policy.wait[i]))
             text = f"waits {wait:.0f} min {_words(reason, step)}"
             found.append(Cause(index, step.kind, float(wait), reason, text))

@@ -12,7 +12,7 @@ from production.scheduling.state import Situation, read_situation, steps_of, wis
 
 FUTURES = 1000
 SEED = 20_26
-NOTICEABLE = 0.005
+NOTICEABLE = 0.01
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,12 @@ const say = (text) => {
   const words = document.getElementById("moving");
   if (words) words.textContent = text;
 };
-const clock = (moment) => moment.toTimeString().slice(0, 5);
+// The office's wall clock, whatever the tablet's own zone is: the block tells it.
+function clock(link, minutes) {
+  const [hour, minute] = link.dataset.start.slice(11, 16).split(":").map(Number);
+  const total = (((hour * 60 + minute + minutes) % 1440) + 1440) % 1440;
+  return `${String(Math.floor(total / 60)).padStart(2, "0")}:${String(total % 60).padStart(2, "0")}`;
+}
 const picture = (link) => link.ownerSVGElement;
 const block = (link) => link.querySelector("rect.block");
 const laneOf = (link) => link.closest("[data-lane]");
@@ -31,7 +36,7 @@ function draw() {
   const scale = Number(picture(link).dataset.perMinute);
   rect.setAttribute("x", Number(block(link).getAttribute("x")) + minutes * scale);
   rect.setAttribute("y", Number(lane.dataset.y) + 6);
-  say(`${lane.dataset.name}, ${clock(moment())}. Enter asks the planner, Escape leaves it.`);
+  say(`${lane.dataset.name}, ${clock(link, minutes)}. Enter asks the planner, Escape leaves it.`);
 }
 
 function drop() {
@@ -139,4 +144,7 @@ document.addEventListener("htmx:afterSwap", (event) => {
   panel.scrollIntoView({ block: "nearest" });
 });
 
+window.addEventListener("beforeprint", () => {
+  for (const folded of document.querySelectorAll("#timeline details")) folded.open = true;
+});
 document.querySelector("[data-print]")?.addEventListener("click", () => window.print());

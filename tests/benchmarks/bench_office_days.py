@@ -14,32 +14,42 @@ import sys
 import numpy as np
 
 from tests.planning.office import Truth, learn
-from tests.planning.office_days import buffered, office_day, quoted
+from tests.planning.office_days import OfficeDay, Promise, buffered, office_day, quoted
 
 DAYS, SEED, SAMPLES = 400, 21, 400
 BUFFERS = range(90, 541, 5)
+SHOWN_EVERY = 50
 
 
 def main() -> None:
     count = int(sys.argv[1]) if len(sys.argv) > 1 else DAYS
     truth = Truth()
     fits = learn(SEED, truth)
-    days = [office_day(SEED, n, fits, truth) for n in range(count)]
-    promises = [p for day in days for p in quoted(day, fits, SAMPLES)]
+    days: list[OfficeDay] = []
+    promises: list[Promise] = []
+    for number in range(count):
+        days.append(office_day(SEED, number, fits, truth))
+        promises += quoted(days[-1], fits, SAMPLES)
+        if len(days) % SHOWN_EVERY == 0 or len(days) == count:
+            compare(days, promises)
+
+
+def compare(days: list[OfficeDay], promises: list[Promise]) -> None:
+    """Print what was kept so far, and the fixed buffer that keeps as many."""
     kept = np.array([p.kept for p in promises])
-    by_day = np.array([np.mean([p.kept for p in promises if p.day == n]) for n in range(count)])
-    share, error = float(kept.mean()), float(by_day.std() / math.sqrt(count))
+    by_day = np.array([np.mean([p.kept for p in promises if p.day == d.number]) for d in days])
+    share, error = float(kept.mean()), float(by_day.std() / math.sqrt(len(days)))
     lead = float(np.mean([p.lead for p in promises]))
-    print(f"{count} days, {len(promises)} promises quoted at 95 %")
+    print(f"{len(days)} days, {len(promises)} promises quoted at 95 %")
     print(f"met {share:.4f} (standard error by day {error:.4f}), mean lead {lead:.1f} open min")
     for buffer in BUFFERS:
         fixed = [p for day in days for p in buffered(day, buffer)]
         met = float(np.mean([p.kept for p in fixed]))
         if met >= share:
             print(f"smallest fixed buffer that keeps as many: {buffer} open min (met {met:.4f})")
-            print(f"quoted lead times are {1 - lead / buffer:.1%} shorter")
+            print(f"quoted lead times are {1 - lead / buffer:.1%} shorter", flush=True)
             return
-    print("no fixed buffer up to a day keeps as many")
+    print("no fixed buffer up to a day keeps as many", flush=True)
 
 
 if __name__ == "__main__":
