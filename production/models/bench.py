@@ -124,7 +124,7 @@ class Load(models.Model):
     class Meta:
         ordering = ["-created_at"]
         indexes = [
-            models.Index(fields=["machine", "status"]),
+            models.Index(fields=["machine", "status", "ended_at"]),
             models.Index(fields=["status", "stage"]),
         ]
 
@@ -243,7 +243,8 @@ class LotUse(models.Model):
     amount = models.FloatField(default=1, help_text="In the material's unit.")
 
     class Meta:
-        indexes = [models.Index(fields=["lot", "appliance"])]
+        # The amount is read from the index: what is left of a lot is a sum over all its uses.
+        indexes = [models.Index(fields=["lot", "appliance", "amount"])]
 
 
 class Photo(models.Model):

@@ -5,7 +5,8 @@ from __future__ import annotations
 import datetime as dt
 from dataclasses import dataclass, field
 
-from django.db.models import Count, Max, OuterRef, Prefetch, Q, Subquery
+from django.db.models import Count, Max, OuterRef, Prefetch, Q, Subquery, Value
+from django.db.models.functions import Coalesce
 from django.utils import timezone
 
 from production.models import (
@@ -20,6 +21,7 @@ from production.models import (
 
 #: Never done: due at once.
 EPOCH = dt.datetime(2000, 1, 1, tzinfo=dt.UTC)
+ENDED = (Load.Status.DONE.value, Load.Status.FAILED.value)
 
 
 @dataclass
@@ -67,23 +69,16 @@ class MachineState:
 def machines() -> list[MachineState]:
     """Return every machine in service or out of it, in a fixed number of queries."""
     now = timezone.now()
-    rows = (
-        Machine.objects.exclude(state=Machine.State.RETIRED)
-        .annotate(
-            total=Count("loads", filter=Q(loads__status__in=["done", "failed"])),
-            bad=Count("loads", filter=Q(loads__status="failed")),
-        )
-        .prefetch_related(
-            Prefetch(
-                "downtimes",
-                Downtime.objects.filter(Q(ends_at=None) | Q(ends_at__gt=now)),
-                to_attr="standing",
-            ),
-            Prefetch(
-                "tasks", MaintenanceTask.objects.filter(active=True).select_related("machine")
-            ),
-        )
+    rows = Machine.objects.exclude(state=Machine.State.RETIRED).prefetch_related(
+        Prefetch(
+            "downtimes",
+            Downtime.objects.filter(Q(ends_at=None) | Q(ends_at__gt=now)),
+            to_attr="standing",
+        ),
+        Prefetch("tasks", MaintenanceTask.objects.filter(active=True).select_related("machine")),
     )
+    ended = Load.objects.filter(status__in=ENDED).order_by().values_list("machine", "status")
+    loads = {(machine, status): n for machine, status, n in ended.annotate(n=Count("pk"))}
     running = {
         load.machine_id: load
         for load in Load.objects.filter(status=Load.Status.RUNNING).select_related("stage")
@@ -93,8 +88,8 @@ def machines() -> list[MachineState]:
         MachineState(
             machine,
             running.get(machine.pk),
-            machine.total,  # type: ignore[attr-defined]
-            machine.bad,  # type: ignore[attr-defined]
+            sum(loads.get((machine.pk, status), 0) for status in ENDED),
+            loads.get((machine.pk, Load.Status.FAILED), 0),
             next(iter(machine.standing), None),  # type: ignore[attr-defined]
             [dues[t.pk] for t in machine.tasks.all() if t.pk in dues],
         )
@@ -109,19 +104,24 @@ def _dues() -> dict[int, Due]:
         .annotate(at=Max("done_at"))
         .values("at")
     )
-    tasks = list(
+    loads = (
+        Load.objects.filter(
+            machine=OuterRef("machine"),
+            status__in=ENDED,
+            ended_at__gt=Coalesce(OuterRef("last"), Value(EPOCH)),
+        )
+        .order_by()
+        .values("machine")
+        .annotate(n=Count("pk"))
+        .values("n")
+    )
+    tasks = (
         MaintenanceTask.objects.filter(active=True)
         .select_related("machine")
         .annotate(last=Subquery(last))
+        .annotate(loads=Subquery(loads))
     )
-    found = {}
-    for task in tasks:
-        since = task.last  # type: ignore[attr-defined]
-        loads = Load.objects.filter(machine=task.machine, status__in=["done", "failed"])
-        if since:
-            loads = loads.filter(ended_at__gt=since)
-        found[task.pk] = Due(task, since, loads.count() if task.every_loads else 0)
-    return found
+    return {t.pk: Due(t, t.last, t.loads or 0) for t in tasks}  # type: ignore[attr-defined]
 
 
 def accuracy(machine: Machine) -> list[AccuracyCheck]:

@@ -5,15 +5,18 @@ from __future__ import annotations
 import datetime as dt
 from collections import Counter, defaultdict
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
-from django.db.models import Q, QuerySet, Sum
+from django.db.models import Count, Q, QuerySet, Sum
 
-from clinic.models import Office
+from clinic.models import Office, Patient
 from production.bench.fit import amount_of
-from production.models import Appliance, Lot, LotUse, Material, RouteStage
+from production.models import Appliance, ApplianceKind, Lot, LotUse, Material, RouteStage
 from production.models.bench import OPEN_STATUSES
 
 SOON = dt.timedelta(days=30)
+#: Above this the whole list of patients is read rather than asked for by number.
+MANY = 900
 
 
 @dataclass
@@ -69,10 +72,10 @@ def stock(today: dt.date | None = None) -> list[MaterialState]:
     """Return every material in use, in a fixed number of queries."""
     today = today or Office.get().today()
     states = {m.pk: MaterialState(m) for m in Material.objects.filter(active=True)}
-    used = dict(
-        LotUse.objects.filter(lot__closed_at=None).values_list("lot").annotate(n=Sum("amount"))
-    )
-    for lot in Lot.objects.filter(closed_at=None).select_related("material"):
+    lots = list(Lot.objects.filter(closed_at=None).select_related("material"))
+    sums = LotUse.objects.filter(lot__in=[lot.pk for lot in lots]).order_by()
+    used = dict(sums.values_list("lot").annotate(n=Sum("amount")))
+    for lot in lots:
         if lot.material_id in states:
             states[lot.material_id].lots.append(LotState(lot, used.get(lot.pk, 0.0), today))
     for material, amount in needs(list(states.values())).items():
@@ -110,14 +113,65 @@ def needs(states: list[MaterialState]) -> dict[int, float]:
     return dict(found)
 
 
-def appliances_of(lot: Lot) -> QuerySet[Appliance]:
-    """Return every appliance that a lot went into, with its patient."""
-    return (
-        Appliance.objects.filter(lot_uses__lot=lot)
-        .select_related("order__patient", "kind", "stage")
-        .distinct()
-        .order_by("order__patient__family_name", "order__patient__given_name", "code")
+def state_of(lot: Lot) -> LotState:
+    """Return what is left of one lot."""
+    used = LotUse.objects.filter(lot=lot).aggregate(n=Sum("amount"))["n"] or 0.0
+    return LotState(lot, used, Office.get().today())
+
+
+def count_of(lot: Lot) -> int:
+    """Return into how many appliances a lot went."""
+    return LotUse.objects.filter(lot=lot).aggregate(n=Count("appliance", distinct=True))["n"]
+
+
+def page_of(lot: Lot, before: int | None, size: int) -> list[Appliance]:
+    """Return ``size`` appliances of a lot, the latest first, from the one after ``before`` on."""
+    uses = LotUse.objects.filter(lot=lot)
+    if before is not None:
+        uses = uses.filter(appliance__lt=before)
+    ids = uses.order_by("-appliance").values_list("appliance", flat=True).distinct()[:size]
+    rows = Appliance.objects.filter(pk__in=list(ids)).select_related(
+        "order__patient", "kind", "stage"
     )
+    return list(rows.order_by("-pk"))
+
+
+@dataclass(frozen=True)
+class Recipient:
+    """A patient with the appliances that a lot went into."""
+
+    patient: Patient
+    pieces: list[Piece]
+
+
+class Piece(NamedTuple):
+    """One appliance of a recall list."""
+
+    code: str
+    arch: str
+    kind: str
+    status: str
+    handed_over: dt.datetime | None
+
+
+def recipients(lot: Lot) -> list[Recipient]:
+    """Return everybody who got something of a lot, by name, with their appliances by code.
+
+    Three queries. Appliances are read as bare rows and patients once each: a lot of
+    consumables may have gone into a hundred thousand appliances.
+    """
+    went = LotUse.objects.filter(lot=lot).values("appliance")
+    kinds = dict(ApplianceKind.objects.values_list("pk", "name"))
+    labels = dict(Appliance.Status.choices)
+    pieces: dict[int, list[Piece]] = defaultdict(list)
+    rows = Appliance.objects.filter(pk__in=went).order_by()
+    for patient, code, arch, kind, status, out in rows.values_list(
+        "order__patient", "code", "arch", "kind", "status", "delivered_at"
+    ):
+        pieces[patient].append(Piece(code, arch, kinds[kind], labels[status], out))
+    named = Patient.objects.order_by("family_name", "given_name", "pk")
+    everybody = named if len(pieces) > MANY else named.filter(pk__in=list(pieces))
+    return [Recipient(p, sorted(pieces[p.pk])) for p in everybody if p.pk in pieces]
 
 
 def lots_like(text: str) -> QuerySet[Lot]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from dataclasses import dataclass, field
 
-from django.db.models import Exists, Max, OuterRef, Q
+from django.db.models import Count, Exists, Max, OuterRef, Q
 from django.utils import timezone
 
 from clinic.models import AuditEntry, Office, Patient, Visit
@@ -123,8 +123,9 @@ def today_version(day: dt.date, office: Office, reader: object) -> str:
         ),
         list(
             Scan.objects.filter(uploaded_at__gte=recent)
-            .order_by("pk")
-            .values_list("pk", "status", "verdict", "replaced_by", "set_aside_at")
+            .order_by("status", "verdict")
+            .values_list("status", "verdict")
+            .annotate(Count("pk"), Max("pk"), Count("replaced_by"), Count("set_aside_at"))
         ),
         Acceptance.objects.aggregate(m=Max("pk"))["m"],
     )
@@ -198,9 +199,9 @@ def _scans(now: dt.datetime) -> list[tuple[Scan, str]]:
     """Scans of the last two weeks that wait for a person's decision, oldest first."""
     waiting = (
         Scan.objects.filter(uploaded_at__gte=now - dt.timedelta(days=SCAN_DAYS))
-        .filter(replaced_by=None, set_aside_at=None)
         .filter(
-            Q(status=Scan.Status.INSPECTED, verdict=Scan.Verdict.RESCAN, acceptances=None)
+            Q(status=Scan.Status.INSPECTED, verdict=Scan.Verdict.RESCAN)
+            & ~Exists(Acceptance.objects.filter(scan=OuterRef("pk")))
             | Q(status__in=(Scan.Status.UNREADABLE, Scan.Status.FAILED))
         )
         .select_related("patient")
@@ -211,7 +212,9 @@ def _scans(now: dt.datetime) -> list[tuple[Scan, str]]:
         Scan.Status.UNREADABLE: "The file could not be read: upload it again",
         Scan.Status.FAILED: "The inspection did not finish: try again",
     }
-    return [(s, words[Scan.Status(s.status)]) for s in waiting]
+    # Looked at here and not in the query, which would walk the index of all unreplaced scans.
+    current = (s for s in waiting if s.replaced_by_id is None and s.set_aside_at is None)
+    return [(s, words[Scan.Status(s.status)]) for s in current]
 
 
 def _news(now: dt.datetime) -> list[News]:

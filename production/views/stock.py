@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import csv
-import datetime as dt
-from collections.abc import Iterator
+import io
 
 from django import forms
 from django.contrib import messages
-from django.http import HttpRequest, HttpResponse, StreamingHttpResponse
+from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_POST
 
@@ -95,46 +94,51 @@ def lot_new(request: HttpRequest) -> HttpResponse:
 
 @needs("stock")
 def lot(request: HttpRequest, pk: int) -> HttpResponse:
-    """Show a lot and who got it."""
+    """Show a lot and who got it, the latest first."""
     found = get_object_or_404(Lot.objects.select_related("material"), pk=pk)
-    appliances = select.appliances_of(found)
-    state = next(
-        (s for m in select.stock() for s in m.lots if s.lot.pk == pk),
-        select.LotState(found, 0.0, Office.get().today()),
-    )
+    asked = request.GET.get("before", "")
+    before = int(asked) if asked.isdigit() else None
+    appliances = select.page_of(found, before, LISTED + 1)
+    count = select.count_of(found)
     return render(
         request,
         "stock/lot.html",
         {
             "lot": found,
-            "state": state,
+            "state": select.state_of(found),
             "appliances": appliances[:LISTED],
-            "count": appliances.count(),
-            "limit": LISTED,
+            "next": appliances[LISTED - 1].pk if len(appliances) > LISTED else None,
+            "later": before is not None,
+            "count": count,
+            "parts": recall_paper.parts(count),
         },
     )
 
 
 @needs("recall")
-def lot_csv(request: HttpRequest, pk: int) -> StreamingHttpResponse:
-    """Return every appliance and patient of a lot as CSV."""
+def lot_csv(request: HttpRequest, pk: int) -> HttpResponse:
+    """Return every appliance and patient of a lot as CSV, patients by name."""
     found = get_object_or_404(Lot.objects.select_related("material"), pk=pk)
     assert isinstance(request.user, User)
     record(request.user, "lot list exported", found)
-    response = StreamingHttpResponse(_rows(found), content_type="text/csv; charset=utf-8")
+    response = HttpResponse(_rows(found), content_type="text/csv; charset=utf-8")
     response.headers["Content-Disposition"] = f'attachment; filename="lot-{found.pk}.csv"'
     return response
 
 
 @needs("recall")
 def lot_pdf(request: HttpRequest, pk: int) -> HttpResponse:
-    """Return the recall list as a PDF with a contact sheet."""
+    """Return the recall list as a PDF with room to note the calls; a long one in parts."""
     found = get_object_or_404(Lot.objects.select_related("material"), pk=pk)
     assert isinstance(request.user, User)
-    record(request.user, "lot list printed", found)
-    paper = recall_paper.build(found, list(select.appliances_of(found)), Office.get())
-    response = HttpResponse(paper.pdf, content_type="application/pdf")
-    response.headers["Content-Disposition"] = f'inline; filename="{paper.name}"'
+    asked = request.GET.get("part", "1")
+    part = int(asked) if asked.isdigit() else 1
+    made = recall_paper.build(found, select.recipients(found), Office.get(), part)
+    if made is None:
+        raise Http404
+    record(request.user, "lot list printed", found, part=part)
+    response = HttpResponse(made.pdf, content_type="application/pdf")
+    response.headers["Content-Disposition"] = f'inline; filename="{made.name}"'
     return response
 
 
@@ -162,34 +166,27 @@ def lot_withdraw(request: HttpRequest, pk: int) -> HttpResponse:
     return redirect("lot", pk=pk)
 
 
-class _Line:
-    """A file-like object that hands back what is written to it."""
-
-    def write(self, text: str) -> str:
-        """Return the line instead of storing it."""
-        return text
-
-
-def _rows(lot: Lot) -> Iterator[str]:
-    writer = csv.writer(_Line())
-    yield writer.writerow(
+def _rows(lot: Lot) -> str:
+    text = io.StringIO()
+    writer = csv.writer(text)
+    writer.writerow(
         ["lot", "material", "appliance", "arch", "kind", "status", "handed over", "chart number",
          "family name", "given name", "date of birth", "phone"]
     )  # fmt: skip
-    for a in select.appliances_of(lot).iterator(chunk_size=2000):
-        patient = a.order.patient
-        out: dt.datetime | None = a.delivered_at
-        yield writer.writerow(
-            [
-                _cell(str(v))
-                for v in (
-                    lot.number, lot.material.name, a.code, a.arch, a.kind.name,
-                    a.get_status_display(), out.isoformat(timespec="minutes") if out else "",
-                    patient.chart_number, patient.family_name, patient.given_name,
-                    patient.date_of_birth.isoformat(), patient.phone,
-                )
-            ]
-        )  # fmt: skip
+    number, material = _cell(lot.number), _cell(lot.material.name)
+    for person in select.recipients(lot):
+        patient = person.patient
+        who = [
+            _cell(v)
+            for v in (
+                patient.chart_number, patient.family_name, patient.given_name,
+                patient.date_of_birth.isoformat(), patient.phone,
+            )
+        ]  # fmt: skip
+        for code, arch, kind, status, out in person.pieces:
+            handed_over = out.isoformat(timespec="minutes") if out else ""
+            writer.writerow([number, material, code, arch, _cell(kind), status, handed_over, *who])
+    return text.getvalue()
 
 
 def _cell(text: str) -> str:

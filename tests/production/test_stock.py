@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import csv
+import datetime as dt
 import io
 
 import pytest
 from django.urls import reverse
 from django.utils import timezone
 
+from clinic.models import Patient
 from production.actions import open_order
 from production.actions.keep_machine import bring_back, note_maintenance, take_out
 from production.models import (
@@ -38,7 +40,11 @@ def used(person, patient, lot: Lot, count: int = 2) -> list[str]:
     """Open an order and note the lot on each appliance's first event."""
     kind = ApplianceKind.objects.get(code="retainer")
     order = open_order(
-        person("doctor"), patient, kind, ["upper", "lower"][:count], key=f"use-{lot.pk}-{patient.pk}"
+        person("doctor"),
+        patient,
+        kind,
+        ["upper", "lower"][:count],
+        key=f"use-{lot.pk}-{patient.pk}",
     )
     codes = []
     for appliance in order.appliances.all():
@@ -86,13 +92,47 @@ def test_a_recall_drill_finds_every_patient_of_a_lot(sheet, person, patient, sig
     client = signed_in("technician")
     page = client.get(reverse("lot", args=[lot.pk])).content.decode()
     assert all(code in page for code in codes)
-    listed = b"".join(client.get(reverse("lot-csv", args=[lot.pk])).streaming_content).decode()
+    listed = client.get(reverse("lot-csv", args=[lot.pk])).content.decode()
     rows = list(csv.DictReader(io.StringIO(listed)))
     assert sorted(r["appliance"] for r in rows) == sorted(codes)
     assert rows[0]["phone"] == "'=HYPERLINK(1)"
     assert client.get(reverse("lot-pdf", args=[lot.pk])).content.startswith(b"%PDF")
-    empty = b"".join(client.get(reverse("lot-csv", args=[other.pk])).streaming_content).decode()
+    empty = client.get(reverse("lot-csv", args=[other.pk])).content.decode()
     assert len(empty.splitlines()) == 1
+
+
+def test_a_long_recall_list_comes_in_pages_and_parts_that_leave_nobody_out(
+    sheet, office, person, signed_in, monkeypatch
+):
+    from production.documents import recall
+    from production.selectors.stock import recipients
+    from production.views import stock as views
+
+    monkeypatch.setattr(views, "LISTED", 2)
+    monkeypatch.setattr(recall, "IN_PART", 3)
+    lot = Lot.objects.create(material=sheet, number="A", quantity=90)
+    codes = []
+    for number in range(4):
+        someone = Patient.objects.create(
+            chart_number=f"C{number}", given_name="Ada", family_name=f"Name{number}",
+            date_of_birth=dt.date(2001, 1, 1),
+        )  # fmt: skip
+        codes += used(person, someone, lot)
+    client = signed_in("technician")
+    seen, address = [], reverse("lot", args=[lot.pk])
+    while address:
+        page = client.get(address).context
+        seen += [a.code for a in page["appliances"]]
+        address = page["next"] and f"{reverse('lot', args=[lot.pk])}?before={page['next']}"
+    assert sorted(seen) == sorted(codes)
+    shown = []
+    monkeypatch.setattr(recall, "make_paper", lambda name, template, context: shown.append(context))
+    everybody = recipients(lot)
+    for part in recall.parts(len(codes)):
+        recall.build(lot, everybody, office, part)
+    listed = [piece.code for context in shown for r in context["people"] for piece in r.pieces]
+    assert sorted(listed) == sorted(codes)
+    assert recall.build(lot, everybody, office, 99) is None
 
 
 def test_the_front_desk_does_not_see_recall_lists(sheet, signed_in):
