@@ -183,9 +183,11 @@ def _rows(lot: Lot) -> str:
                 patient.date_of_birth.isoformat(), patient.phone,
             )
         ]  # fmt: skip
-        for code, arch, kind, status, out in person.pieces:
-            handed_over = out.isoformat(timespec="minutes") if out else ""
-            writer.writerow([number, material, code, arch, _cell(kind), status, handed_over, *who])
+        writer.writerows(
+            [number, material, p.code, p.arch, _cell(p.kind), p.status,
+             f"{p.out.replace(' ', 'T')}Z" if p.out else "", *who]
+            for p in person.pieces
+        )  # fmt: skip
     return text.getvalue()
 
 
