@@ -9,7 +9,7 @@ import manifold3d
 import numpy as np
 from numpy.typing import NDArray
 
-from geometry.model.filling import SPECK, fill_body
+from geometry.model.filling import fill_body
 from geometry.model.halfedges import Faces
 from geometry.model.regions import Places
 from geometry.model.shadow import Shadow, cast_shadow, deep_air, undercut_volume
@@ -19,6 +19,9 @@ Array = NDArray[np.float64]
 
 SIMPLIFIED = 0.006
 BENCH_DEPTH = 0.25
+SPECK = 0.02
+# Ridges of depth between the lattice's points are found by their slopes.
+SLOPE = 0.08
 
 
 @dataclass(slots=True)
@@ -34,7 +37,8 @@ class BlockOut:
     shadow : Shadow
         Undercut of the solid before.
     pockets : (nx, ny, levels) bool
-        Lattice points in air deeper than the depth.
+        Lattice points in air that the fill is shaped around; without a fill, those
+        deeper than the depth.
     first_mm3 : float
         Undercut beyond the depth before filling.
     regions : list of dict
@@ -73,9 +77,10 @@ def block_out(
     regions = places.regions(points, step**3, shadow.depth[row, k].astype(np.float64))
     first = undercut_volume(shadow, beyond)
     body = None
-    if depth is not None and len(points):
+    if depth is not None and first > 0.0:
+        pockets = deep_air(shadow, max(depth - SLOPE, 0.0), 0.0)
         fill_v, fill_f = fill_body(shadow, pockets, depth)
-        body = to_manifold(fill_v, fill_f).simplify(SIMPLIFIED)
+        body = to_manifold(fill_v, fill_f).simplify(SIMPLIFIED) if len(fill_f) else None
     return BlockOut(depth, body, shadow, pockets, first, regions)
 
 
@@ -83,11 +88,13 @@ def near_fill(out: BlockOut, points: Array, steps: int = 2) -> NDArray[np.bool_]
     """Mark points that lie in the fill or right beside it."""
     shadow = out.shadow
     grid = shadow.grid
-    index = np.column_stack((
-        np.round((points[:, 0] - grid.x0) / grid.pitch),
-        np.round((points[:, 1] - grid.y0) / grid.pitch),
-        np.round(points[:, 2] / shadow.step),
-    )).astype(int)
+    index = np.column_stack(
+        (
+            np.round((points[:, 0] - grid.x0) / grid.pitch),
+            np.round((points[:, 1] - grid.y0) / grid.pitch),
+            np.round(points[:, 2] / shadow.step),
+        )
+    ).astype(int)
     marked = np.zeros(len(points), dtype=bool)
     shape = np.array(out.pockets.shape)
     around = np.arange(-steps, steps + 1)

@@ -113,7 +113,7 @@ def _stand_safely(
             whole = Mesh(solid.vertices, solid.faces)
             # The scan itself was mended already; the base is one flat outline.
             made = (solid.kind != SCAN) & (solid.kind != BASE)
-            count, pairs = crossings_near(whole, made)
+            count, pairs = crossings_near(whole, made, solid.kind == FILL)
             if not count:
                 return solid, attempt > 0
             centres = solid.vertices[solid.faces[pairs]].mean(axis=(1, 2))

@@ -20,7 +20,6 @@ from geometry.model.tetra import zero_surface
 SAFETY = 0.02
 THINNEST = 0.03
 CLEARANCE = 0.15
-SPECK = 0.02
 EMBED = 3
 
 
@@ -29,6 +28,7 @@ def _place(
     cells: NDArray[np.int64],
     depth: NDArray[np.float32],
     near: NDArray[np.bool_],
+    air: NDArray[np.bool_],
     top: NDArray[np.float32],
     ny: int,
     per: int,
@@ -36,12 +36,25 @@ def _place(
     wall: float,
     field: NDArray[np.float32],
 ) -> None:
+    levels = depth.shape[1]
     for n in range(len(cells)):
         i, j = cells[n] // ny, cells[n] % ny
         h = top[i * per, j * per]
-        for k in range(depth.shape[1]):
+        below = levels  # how many levels under the last air, and what its depth was
+        last, rise = 0.0, 0.0
+        for k in range(levels - 1, -1, -1):
+            own = depth[n, k]
+            if air[cells[n], k]:
+                rise = own - last if below == 0 else 0.0
+                last, below = own, 0
+            else:
+                below += 1
             if near[i, j, k]:
-                value = depth[n, k] - wall
+                # Under its own floor a point counts as deep: the wall goes down into the
+                # floor as it came, or the fill would spread over it.
+                if 0 < below <= EMBED:
+                    own = min(own, last + below * rise)
+                value = own - wall
                 under = h - k * step - CLEARANCE
                 # Only inside the shadow does the roof over a point limit the fill.
                 if depth[n, k] > 0.0 and under < value:
@@ -75,8 +88,10 @@ def fill_body(
     field = np.full((grid.nx, grid.ny, shadow.levels + 1), -step, dtype=np.float32)
     # Far below zero under the base, so that the body ends on it.
     field[:, :, 0] = -1e4
+    air = np.zeros((grid.nx * grid.ny, shadow.levels), dtype=bool)
+    air[shadow.cells] = shadow.air
     _place(
-        cells, shadow.at(cells), near, shadow.top, grid.ny, shadow.per, step, wall, field
+        cells, shadow.at(cells), near, air, shadow.top, grid.ny, shadow.per, step, wall, field
     )  # fmt: skip
     vertices, faces = zero_surface(field)
     vertices *= step

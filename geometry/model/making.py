@@ -15,23 +15,20 @@ from geometry.errors import GeometryError
 from geometry.frame import Frame, find_frame
 from geometry.mesh import Mesh
 from geometry.model.blockout import BlockOut, block_out, near_fill
-from geometry.model.closing import BASE, FILL, SCAN, Closed, close_surface
+from geometry.model.closing import SCAN, Closed, close_surface
 from geometry.model.distances import distance_to_surface
 from geometry.model.evenness import forming_record
 from geometry.model.extras import add_extras
 from geometry.model.halfedges import Faces, signed_volume
-from geometry.model.handles import genus
 from geometry.model.levelling import height_spread, tilt_after
-from geometry.model.mending import mend_crossings, mend_handles
 from geometry.model.pose import FrameLike, incisal_height, model_axes
 from geometry.model.prepared import PreparedModel
 from geometry.model.regions import Places
 from geometry.model.settings import ModelSettings
 from geometry.model.shadow import cast_shadow, deep_air
-from geometry.model.solids import as_written, from_manifold, to_manifold
 from geometry.model.trimming import Trim, choose_trim, margin_heights, tissue_kept
+from geometry.model.uniting import unite
 from geometry.topology import Topology, analyse
-from geometry.topology.intersections import find_intersections
 
 Array = NDArray[np.float64]
 
@@ -123,10 +120,7 @@ def build(known: Known, settings: ModelSettings, step: float, name: str = "model
         warnings.append(f"{count} hole{'s' if count > 1 else ''} filled, {area:.1f} mm² in all")
     places = Places(known.frame if isinstance(known.frame, Frame) else None, known.dentition, move)
     filling = block_out(closed.vertices, closed.faces, settings.block_out, places, step)
-    vertices, faces = closed.vertices, closed.faces
-    if filling.body is not None:
-        vertices, faces = from_manifold(to_manifold(vertices, faces) + filling.body)
-    vertices, faces = _faultless(*as_written(vertices, faces), trim.z)
+    vertices, faces = unite(closed.vertices, closed.faces, filling.body)
     filled_volume = signed_volume(vertices, faces)
     vertices, faces, extras = add_extras(vertices, faces, settings, warnings)
     solid = Mesh(vertices, faces)
@@ -157,9 +151,9 @@ def _one_piece(topology: Topology) -> None:
     if not topology.islands:
         return
     tri = topology.main.triangles
-    area = 0.5 * np.linalg.norm(
-        np.cross(tri[:, 1] - tri[:, 0], tri[:, 2] - tri[:, 0]), axis=1
-    ).sum()
+    area = (
+        0.5 * np.linalg.norm(np.cross(tri[:, 1] - tri[:, 0], tri[:, 2] - tri[:, 0]), axis=1).sum()
+    )
     second = topology.islands[0]
     if second.area_mm2 > SECOND_PIECE * area:
         x, y, z = second.centre
@@ -179,38 +173,15 @@ def _stand_up(known: Known, settings: ModelSettings) -> tuple[Mesh, Array]:
     rise = np.cross((p[:, 1] - p[:, 0])[:, :2], (p[:, 2] - p[:, 0])[:, :2]).sum()
     if known.topology.border is not None and rise < 0:
         faces = np.ascontiguousarray(faces[:, ::-1])
-    lift = settings.height - incisal_height(points, faces)
+    crowns = known.dentition.teeth if known.dentition else ()
+    teeth = {tooth.number: turn @ tooth.centre for tooth in crowns}
+    lift = settings.height - incisal_height(points, faces, teeth)
     middle = 0.5 * (points[:, :2].min(axis=0) + points[:, :2].max(axis=0))
     shift = np.array([-middle[0], -middle[1], lift])
     move = np.eye(4)
     move[:3, :3] = turn
     move[:3, 3] = shift
     return Mesh(points + shift, faces), move
-
-
-def _faultless(vertices: Array, faces: Faces, trim: float) -> tuple[Array, Faces]:
-    """Mend what a union left: specks where surfaces nearly coincide, and handles.
-
-    Raises
-    ------
-    GeometryError
-        The solid still crosses itself.
-    """
-    for _ in range(4):
-        crossings, _ = find_intersections(Mesh(vertices, faces))
-        if not crossings and genus(faces) == 0:
-            return vertices, faces
-        above = vertices[faces, 2].min(axis=1) > trim + 1e-3
-        kind = np.where(above, SCAN, BASE).astype(np.int8)
-        mended = mend_crossings(Mesh(vertices, faces), kind, FILL)
-        mended = mend_handles(mended.mesh, mended.kind, FILL, SCAN)
-        vertices, faces = as_written(mended.mesh.vertices, mended.mesh.faces)
-    if crossings:
-        raise GeometryError(
-            "the model's surface crosses itself and could not be mended; rescan, or prepare it with"
-            " another trim or block-out depth"
-        )
-    return vertices, faces
 
 
 def _trim(known: Known, settings: ModelSettings, surface: Mesh, move: Array) -> Trim:

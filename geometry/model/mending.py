@@ -8,7 +8,9 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from geometry.errors import GeometryError
 from geometry.mesh import Mesh
+from geometry.model.folds import find_folds
 from geometry.model.halfedges import Faces
 from geometry.model.handles import genus, handle_cuts
 from geometry.model.patches import median_edge, patch_loop, rings_around, surroundings
@@ -43,7 +45,7 @@ class Mended:
 
 
 def mend_crossings(
-    mesh: Mesh, kind: NDArray[np.int8], patch: int, kept: int = KEPT
+    mesh: Mesh, kind: NDArray[np.int8], patch: int, kept: int = KEPT, smooth: bool = True
 ) -> Mended:
     """Replace faces that pass through others by patches between their neighbours.
 
@@ -57,11 +59,14 @@ def mend_crossings(
         Tag for the faces of patches.
     kept : int
         Tag of faces that are never taken away.
+    smooth : bool
+        Bend patches to continue their surroundings; else they are spanned between the
+        corners that are there.
     """
     places = 0
     for attempt in range(ROUNDS):
         # After the first round only patches can cross anything.
-        count, pairs = crossings_near(mesh, None if attempt == 0 else kind == patch)
+        count, pairs = crossings_near(mesh, kind == patch, kind == patch, attempt == 0)
         if not count:
             break
         places = max(places, count)
@@ -72,7 +77,7 @@ def mend_crossings(
             seed = np.zeros(len(mesh.vertices), dtype=bool)
             seed[mesh.faces[hit].ravel()] = True
             hit = rings_around(mesh.faces, seed, (attempt + 1) // 2) & (kind != kept)
-        mesh, kind = _replace(mesh, kind, hit, patch)
+        mesh, kind = _replace(mesh, kind, hit, patch, smooth)
     return Mended(mesh, kind, places)
 
 
@@ -128,28 +133,44 @@ def _occupy(
 
 
 def crossings_near(
-    mesh: Mesh, chosen: NDArray[np.bool_] | None
+    mesh: Mesh,
+    chosen: NDArray[np.bool_],
+    folding: NDArray[np.bool_],
+    everywhere: bool = False,
 ) -> tuple[int, NDArray[np.int64]]:
     """Count pairs of faces that cross among the chosen ones and all that could touch them.
 
     Parameters
     ----------
     mesh : Mesh
-    chosen : (m,) bool or None
-        None takes all.
+    chosen : (m,) bool
+    folding : (m,) bool
+        Faces that may not pass through one with a common corner either.
+    everywhere : bool
+        Look for crossings among all faces.
 
     Returns
     -------
-    count, and up to 1000 pairs (k, 2)
+    count, and up to 2000 pairs (k, 2)
+
+    Raises
+    ------
+    GeometryError
+        The surface is such a tangle that crossings cannot be counted.
     """
-    if chosen is None:
-        count, pairs = find_intersections(mesh)
-        return count or len(pairs), pairs.astype(np.int64)
-    if not chosen.any():
-        return 0, np.empty((0, 2), dtype=np.int64)
-    near = np.flatnonzero(_near_faces(mesh, chosen))
+    near = np.arange(len(mesh.faces))
+    if not everywhere:
+        if not chosen.any():
+            return 0, np.empty((0, 2), dtype=np.int64)
+        near = np.flatnonzero(_near_faces(mesh, chosen))
     count, pairs = find_intersections(Mesh(mesh.vertices, mesh.faces[near]))
-    return count or len(pairs), near[pairs].astype(np.int64)
+    if count is None:
+        raise GeometryError(
+            "the surface passes through itself almost everywhere; export the scan again, or rescan"
+        )
+    folds = find_folds(mesh, folding) if folding.any() else np.empty((0, 2), dtype=np.int64)
+    found = np.concatenate((near[pairs], folds))
+    return count + len(folds), found
 
 
 def _near_faces(mesh: Mesh, chosen: NDArray[np.bool_]) -> NDArray[np.bool_]:

@@ -6,12 +6,14 @@ from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 Array = NDArray[np.float64]
 
 # How far behind the most anterior edge the incisors reach, and what counts as a crown.
 INCISOR_DEPTH = 6.0
 CROWN_DROP = 4.0
+CROWN_REACH = 5.0
 
 
 class FrameLike(Protocol):
@@ -76,14 +78,31 @@ def without_spikes(z: Array, faces: NDArray[np.int32], rise: float) -> Array:
     return np.where(z > highest + rise, highest, z)
 
 
-def incisal_height(points: Array, faces: NDArray[np.int32]) -> float:
+def incisal_height(
+    points: Array, faces: NDArray[np.int32], teeth: dict[int, Array] | None = None
+) -> float:
     """Return the height of the highest incisal edge in model axes.
 
-    The incisors are what stands within ``INCISOR_DEPTH`` behind the most
-    anterior crown. A single vertex that sticks out (a spike of the scanner) is
-    not an edge.
+    A single vertex that sticks out (a spike of the scanner) is not an edge.
+
+    Parameters
+    ----------
+    points : (n, 3) float64
+    faces : (m, 3) int32
+    teeth : dict, optional
+        Centre of each crown (3,) in model axes by ISO 3950 number. Where no incisor
+        is among them, the incisors are what stands within ``INCISOR_DEPTH`` behind the
+        most anterior crown.
     """
     z = without_spikes(points[:, 2], faces, 0.4)
     crowns = z > z.max() - CROWN_DROP
+    incisal = np.array([number % 10 <= 2 for number in teeth or ()], dtype=bool)
+    if teeth and incisal.any():
+        centres = np.array(list(teeth.values()))[:, :2]
+        rows = np.flatnonzero(z > z.max() - 2.0 * CROWN_DROP)
+        far, nearest = cKDTree(centres).query(points[rows, :2])
+        mine = rows[incisal[nearest] & (far < CROWN_REACH)]
+        if len(mine):
+            return float(z[mine].max())
     front = points[crowns, 1].min()
     return float(z[crowns & (points[:, 1] < front + INCISOR_DEPTH)].max())

@@ -125,15 +125,18 @@ def _depth_at(
     out: NDArray[np.float64],
 ) -> None:
     for n in range(len(points)):
-        ci = round((points[n, 0] - x0) / pitch)
-        cj = round((points[n, 1] - y0) / pitch)
-        out[n] = distance[-1]
+        u = (points[n, 0] - x0) / pitch
+        v = (points[n, 1] - y0) / pitch
+        ci, cj = round(u), round(v)
+        best = distance[-1]
         for q in range(len(offsets)):
+            if distance[q] > best + 0.75 * pitch:
+                break  # every later column is farther than the best
             a, b = ci + offsets[q, 0], cj + offsets[q, 1]
             inside = 0 <= a < top.shape[0] and 0 <= b < top.shape[1]
             if not inside or top[a, b] < points[n, 2]:
-                out[n] = max(distance[q] - 0.5 * pitch, 0.0)
-                break
+                best = min(best, max(np.hypot(a - u, b - v) * pitch - 0.5 * pitch, 0.0))
+        out[n] = best
 
 
 @dataclass(slots=True)
@@ -183,7 +186,6 @@ class Shadow:
             0.5 * self.grid.pitch / self.per, out,
         )  # fmt: skip
         return out
-
 
     def depth_at(self, points: NDArray[np.float64]) -> NDArray[np.float64]:
         """Undercut depth of points, mm: 0 outside the shadow, cut off at the reach."""

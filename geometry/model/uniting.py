@@ -1,0 +1,85 @@
+"""Unite a solid with what fills its undercuts, without a fault in the result."""
+
+from __future__ import annotations
+
+import manifold3d
+import numpy as np
+from numpy.typing import NDArray
+
+from geometry.errors import GeometryError
+from geometry.mesh import Mesh
+from geometry.model.closing import BASE, FILL, SCAN
+from geometry.model.halfedges import Faces
+from geometry.model.handles import genus
+from geometry.model.mending import mend_crossings, mend_handles
+from geometry.model.solids import as_written, from_manifold, to_manifold
+from geometry.topology.intersections import find_intersections
+
+Array = NDArray[np.float64]
+
+# Where surfaces nearly coincide, a union rounded to a file's precision may cross itself by a
+# hair. A fill that stands a few thousandths of a millimetre elsewhere seldom does.
+NUDGES = (
+    (0.0, 0.0), (0.009, 0.006), (-0.004, 0.008), (0.005, -0.009), (-0.011, -0.004), (0.002, 0.013),
+)  # fmt: skip
+STRAIGHT = 2
+MENDINGS = 6
+
+
+def unite(vertices: Array, faces: Faces, body: manifold3d.Manifold | None) -> tuple[Array, Faces]:
+    """Return the union of a solid and a body, rounded as a file holds it.
+
+    Parameters
+    ----------
+    vertices, faces
+        Closed solid standing on z = 0.
+    body : manifold3d.Manifold or None
+        What is united with it.
+
+    Raises
+    ------
+    GeometryError
+        The result crosses itself and cannot be mended.
+    """
+    if body is None:
+        return _mended(*as_written(vertices, faces))
+    solid = to_manifold(vertices, faces)
+    best: tuple[int, Array, Faces] | None = None
+    for nudge in NUDGES:
+        v, f = as_written(*from_manifold(solid + body.translate((*nudge, 0.0))))
+        crossings = find_intersections(Mesh(v, f))[0]
+        if crossings is not None and (best is None or crossings < best[0]):
+            best = (crossings, v, f)
+        if crossings == 0:
+            break
+    if best is None:
+        raise GeometryError(
+            "the block-out could not be joined to the model; prepare it with another trim or"
+            " block-out depth, or without block-out"
+        )
+    return _mended(best[1], best[2])
+
+
+def _mended(vertices: Array, faces: Faces) -> tuple[Array, Faces]:
+    """Mend what a union left: specks where surfaces nearly coincide, and handles.
+
+    Patches between the corners that are there are tried first, since they stay on the
+    surface; then patches that are bent to continue what is around them.
+    """
+    crossings, _ = find_intersections(Mesh(vertices, faces))
+    for attempt in range(MENDINGS):
+        if attempt in (0, STRAIGHT):
+            v, f = vertices, faces
+        if crossings == 0 and genus(f) == 0:
+            return v, f
+        kind = np.where(v[f, 2].max(axis=1) > 0.0, SCAN, BASE).astype(np.int8)
+        mended = mend_crossings(Mesh(v, f), kind, FILL, smooth=attempt >= STRAIGHT)
+        mended = mend_handles(mended.mesh, mended.kind, FILL, SCAN)
+        v, f = as_written(mended.mesh.vertices, mended.mesh.faces)
+        crossings, _ = find_intersections(Mesh(v, f))
+    if crossings != 0:
+        raise GeometryError(
+            "the model's surface crosses itself and could not be mended; rescan, or prepare it with"
+            " another trim or block-out depth"
+        )
+    return v, f
