@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from geometry.compare.samples import Samples
+from geometry.motion import small_motion
 
 SAME_DIRECTION = 0.6
 """Least cosine between the normals of a pair."""
@@ -29,18 +30,6 @@ class Fit:
     motion: NDArray[np.float64]
     matched: float
     rms_mm: float
-
-
-def small_motion(vector: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the 4 × 4 motion of a rotation vector (rad) and a translation (6 numbers)."""
-    turn = float(np.linalg.norm(vector[:3]))
-    motion = np.eye(4)
-    if turn > 1e-12:
-        k = vector[:3] / turn
-        cross = np.array([[0.0, -k[2], k[1]], [k[2], 0.0, -k[0]], [-k[1], k[0], 0.0]])
-        motion[:3, :3] += np.sin(turn) * cross + (1.0 - np.cos(turn)) * (cross @ cross)
-    motion[:3, 3] = vector[3:]
-    return motion
 
 
 def _pairs(

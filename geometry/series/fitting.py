@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from geometry.motion import small_motion
 from geometry.series.surface import Surface
 
 SAME_DIRECTION = 0.5
@@ -32,18 +33,6 @@ class Fit:
         """Share of all points nearer than ``limit``."""
         with np.errstate(invalid="ignore"):
             return float((np.abs(self.offsets) < limit).mean())
-
-
-def small_motion(vector: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the 4 × 4 motion of a rotation vector (rad) and a translation."""
-    turn = float(np.linalg.norm(vector[:3]))
-    motion = np.eye(4)
-    if turn > 1e-12:
-        k = vector[:3] / turn
-        cross = np.array([[0.0, -k[2], k[1]], [k[2], 0.0, -k[0]], [-k[1], k[0], 0.0]])
-        motion[:3, :3] += np.sin(turn) * cross + (1.0 - np.cos(turn)) * (cross @ cross)
-    motion[:3, 3] = vector[3:]
-    return motion
 
 
 def offsets_of(

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from geometry.compare.icp import small_motion
 from geometry.compare.samples import take_samples
 from geometry.compare.start import _votes, first_guesses
 from geometry.mesh import Mesh
+from geometry.motion import small_motion
 
 RNG = np.random.default_rng(9)
 

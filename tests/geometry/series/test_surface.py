@@ -4,7 +4,8 @@ import numpy as np
 import trimesh
 
 from geometry.mesh import Mesh
-from geometry.series.fitting import fit, small_motion
+from geometry.motion import small_motion
+from geometry.series.fitting import fit
 from geometry.series.surface import Surface
 
 
