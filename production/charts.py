@@ -33,7 +33,7 @@ STYLE: dict[Any, Any] = {
 }
 
 
-def _draw(paint: Callable[[Axes], None], size: tuple[float, float] = (7.2, 2.9)) -> bytes:
+def _draw(paint: Callable[[Axes], None], size: tuple[float, float] = (5.6, 2.5)) -> bytes:
     """Return the SVG of what ``paint`` puts on the axes; same input, same bytes."""
     with matplotlib.rc_context(STYLE):
         figure = Figure(figsize=size, layout="constrained")
@@ -79,11 +79,11 @@ def pareto_chart(rows: Sequence[tuple[str, int, float]]) -> bytes:
                 count, y, f" {count}  ({total:.0%} with those above)", va="center", fontsize=9
             )
         axes.invert_yaxis()
-        axes.set_xlim(0, max((r[1] for r in rows), default=1) * 1.6)
+        axes.set_xlim(0, max((r[1] for r in rows), default=1) * 2.1)
         axes.xaxis.set_major_locator(matplotlib.ticker.MaxNLocator(integer=True))
         axes.set_xlabel("failures and remakes")
 
-    return _draw(paint, (7.2, max(1.6, 0.42 * len(rows) + 0.8)))
+    return _draw(paint, (5.6, max(1.4, 0.36 * len(rows) + 0.8)))
 
 
 def reliability_chart(bands: Sequence[Band]) -> bytes:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from production.documents.paper import Paper, make_paper
 from production.documents.pieces import Piece, events_of
 from production.models import Acceptance, Handover, StageEvent
+from production.selectors.appliance import history, made_with
 
 __all__ = ["RecordLine", "build"]
 
@@ -38,7 +39,9 @@ def build(piece: Piece) -> Paper:
     handovers = list(
         Handover.objects.filter(appliance=piece.appliance).select_related("by").order_by("at")
     )
+    inside = {use.pk for use in made_with(piece.appliance, history(piece.appliance))}
     context = piece.context(
+        redone=[use.pk for use in piece.lots if use.pk not in inside],
         lines=lines,
         acceptances=acceptances,
         skipped=skipped,

@@ -48,6 +48,11 @@ class MachineUse:
     pieces: int
 
     @property
+    def open_hours(self) -> float:
+        """Hours in which it could have run."""
+        return self.open_minutes / 60
+
+    @property
     def share(self) -> float | None:
         """Minutes run of the minutes it could have run."""
         return self.run_minutes / self.open_minutes if self.open_minutes > 0 else None
@@ -66,6 +71,11 @@ class HandUse:
     people: int
     open_minutes: float
     minutes: float
+
+    @property
+    def open_hours(self) -> float:
+        """Hours of all technicians."""
+        return self.open_minutes / 60
 
     @property
     def share(self) -> float | None:

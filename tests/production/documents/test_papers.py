@@ -179,6 +179,10 @@ def test_record_names_hands_machines_checks_and_deviations(made, person):
     made.save()
     card = made.stage.cards.first()
     StageEvent.objects.create(
+        appliance=made, seq=made.seq + 2, action="start", stage=made.stage, at=made.created_at,
+        by=person("technician"), key="begun",
+    )  # fmt: skip
+    StageEvent.objects.create(
         appliance=made,
         seq=made.seq + 1,
         action="finish",
