@@ -14,17 +14,17 @@ from production.planning.dispatch import choose_rule
 from production.planning.entities import Job, Problem
 from production.planning.errors import ProblemError
 from production.planning.foresight import lateness, quantile
-from production.planning.future import Floats
+from production.planning.future import Floats, Policy
 from production.planning.policy import Rule, kernel_policy
 from production.planning.problem import parse_job
 from production.planning.sampling import run_futures
 from production.planning.score import LATE, handed_over
-from production.planning.shop import make_shop
+from production.planning.shop import Shop, make_shop
 
 __all__ = ["quote"]
 
-SAMPLES = 600
-COARSE = 96
+SAMPLES = 450
+COARSE = 72
 STEPS = 8  # trials of one search for a fixed point
 FINAL_TRIALS = 3
 ALREADY_LATE_TOLERANCE = 0.05
@@ -145,7 +145,8 @@ class _Desk:
         self.rule = choose_rule(problem, self.shop) if rule is None else rule
         self.joint = replace(problem, jobs=problem.jobs + new)
         self.joint_shop = make_shop(self.joint)
-        self.held_until = 0.0
+        self.held_until = self.held_from = 0.0
+        self.seen: dict[tuple[float, float], Floats] = {}
         self.new = np.arange(self.count, self.count + len(new))
         self.base = run_futures(
             problem, self.shop, kernel_policy(problem, self.shop, self.rule), samples, seed
@@ -204,7 +205,7 @@ class _Desk:
         for moment in (*HOLDS, *later[:1]):
             release = free.release.copy()
             release[self.new] = np.maximum(release[self.new], moment)
-            self.joint_shop = free._replace(release=release)
+            self.joint_shop, self.held_from = free._replace(release=release), moment
             soonest = self.trial(-math.inf, coarse).ready
             due = self.settable(soonest)
             if due is None or self.trial(due, coarse).past:
@@ -224,7 +225,7 @@ class _Desk:
         np.minimum.at(promise, group, dues)
         shop = self.joint_shop._replace(due=dues, promise=promise[group])
         policy = kernel_policy(self.joint, shop, self.rule)
-        finish = run_futures(self.joint, shop, policy, samples, self.seed)
+        finish = self._finish(due, shop, policy, samples)
         over = handed_over(shop, finish)
         new = over[:, self.new].max(axis=1)
         old = shop.due[: self.count]
@@ -246,6 +247,16 @@ class _Desk:
             after=after,
             past=tuple(past.tolist()),
         )
+
+    def _finish(self, due: float, shop: Shop, policy: Policy, samples: int) -> Floats:
+        """Return the finishes of a due time; futures it has seen already are not run again."""
+        place = (due, self.held_from)
+        seen = self.seen.get(place, np.empty((0, len(self.joint.jobs))))
+        if len(seen) < samples:
+            more = samples - len(seen)
+            new = run_futures(self.joint, shop, policy, more, self.seed, first=len(seen))
+            seen = self.seen[place] = np.concatenate([seen, new])
+        return seen[:samples]
 
     def settable(self, due: float) -> float | None:
         """Return the first time from ``due`` on at which a promise can be set."""
@@ -275,7 +286,7 @@ class _Desk:
             low, high = 0, len(places) - 1
             while low < high:
                 middle = (low + high) // 2
-                if self.trial(float(places[middle]) + AFTER, samples).past:
+                if self.trial(float(places[middle]) + AFTER, max(samples // 2, 1)).past:
                     low = middle + 1
                 else:
                     high = middle
