@@ -69,6 +69,11 @@ class ArchForm:
         moved = points - self.apex
         return np.stack([moved @ across, moved @ self.front], axis=1)
 
+    def from_arch(self, points: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Turn (across, anterior) back into plane points."""
+        across = np.array([self.front[1], -self.front[0]])
+        return self.apex + points[:, :1] * across + points[:, 1:] * self.front
+
 
 @njit(cache=True, nogil=True)
 def _residuals(pose, data, out, count):  # type: ignore[no-untyped-def]

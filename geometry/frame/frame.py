@@ -14,6 +14,7 @@ from geometry.frame.plane import FINE_CELL_MM, OcclusalPlane, find_plane, refit
 from geometry.frame.relief import Relief, basis_of, relief_of
 from geometry.frame.side import ArchSide, tell_side
 from geometry.frame.surface import take_surface
+from geometry.frame.tables import table_places
 from geometry.frame.teeth import MESIODISTAL_MM
 from geometry.frame.unroll import STEP_S_MM, Unrolled, unroll
 from geometry.mesh import Mesh
@@ -58,6 +59,9 @@ class Frame:
         True for places along an incisal edge, false for peaks such as cusps.
     spread_mm : float
         Root mean square distance of the tips from the plane.
+    tilt_sd_deg : float
+        Standard deviation of the plane's tilt about the direction in which the tips
+        spread least; above about 4 (a few teeth in one line) the plane is not known.
     anterior_certainty : float
         0 to 1; low when other directions of the front fit nearly as well
         (a few teeth only).
@@ -79,6 +83,7 @@ class Frame:
     tip_places: NDArray[np.float64]
     tip_on_edge: NDArray[np.bool_]
     spread_mm: float
+    tilt_sd_deg: float
     anterior_certainty: float
     width_mm: float
     depth_mm: float
@@ -165,10 +170,14 @@ def find_frame(mesh: Mesh, arch: str | None = None) -> Frame:
     row = unroll(relief, plane.level, form)
     tips = plane.tips.points @ rotation.T
     local_tips = np.concatenate([form.to_arch(tips[:, :2]), tips[:, 2:] - plane.level], axis=1)
-    side = tell_side(row, local_tips, _palate_share(relief, plane.level, form))
+    palate = _palate_share(relief, plane.level, form)
+    side = tell_side(row, local_tips, palate, plane.tilt_sd_deg)
     places = row.place(local_tips[:, :2])
     likely = arch or ("upper" if side.upper >= 0.5 else "lower")
-    plane = refit(plane, _edge_shares(row, places, likely))
+    bare, counts = table_places(row, places[:, 0])
+    bare = np.concatenate([form.from_arch(bare[:, :2]), bare[:, 2:] + plane.level], axis=1)
+    share = np.concatenate([_edge_shares(row, places, likely), counts])
+    plane = refit(plane, bare @ rotation, share)
     return _assemble(surface.centre, plane, rotation, form, side, places, arch)
 
 
@@ -225,6 +234,7 @@ def _assemble(
         tip_places=places,
         tip_on_edge=plane.tips.edge,
         spread_mm=plane.spread_mm,
+        tilt_sd_deg=plane.tilt_sd_deg,
         anterior_certainty=form.certainty,
         width_mm=form.width_mm,
         depth_mm=form.depth_mm,

@@ -8,7 +8,7 @@ scan lies below. The best few are followed on the full surface.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numba import njit
@@ -35,8 +35,14 @@ HUBER_MM = 0.8
 EDGE_FLOOR_MM = 2.5
 """A ridge farther below the plane than this is not an incisal edge."""
 
+UNCONFIRMED = 0.7
+"""What the score of a plane counts that shows no tips when seen along its own axis."""
+
 BORDER_DEPTH_MM = 4.0
 LEAST_TIPS = 4
+LEAST_SPREAD_MM = 0.5
+"""Natural unevenness of a row of teeth; a few tips lie in one plane by chance."""
+
 SETTLED = 5e-4
 """The plane is settled when its axis moves by less than this, rad."""
 
@@ -64,6 +70,18 @@ class OcclusalPlane:
     tips: Tips
     score: float
     spread_mm: float
+
+    @property
+    def tilt_sd_deg(self) -> float:
+        """Standard deviation of the tilt, about the direction of least spread of the tips."""
+        points = self.tips.points - self.tips.points.mean(axis=0)
+        flat = points - np.outer(points @ self.axis, self.axis)
+        # Of three directions one is the axis, without spread; the next is the least one.
+        least = float(np.linalg.eigvalsh(flat.T @ flat / flat.shape[0])[1])
+        # Neighbouring tips share the error of their tooth: two of them tell one thing.
+        told = max(1.0, 0.5 * flat.shape[0])
+        spread = max(self.spread_mm, LEAST_SPREAD_MM)
+        return float(np.degrees(spread / np.sqrt(max(least, 0.01) * told)))
 
 
 @njit(cache=True, nogil=True)
@@ -254,8 +272,11 @@ def find_plane(surface: Surface) -> OcclusalPlane:
     for trial in kept:
         if trial.score <= 0 or (best is not None and trial.score < 0.3 * best.score):
             continue
-        again = _look(coarse, trial.axis, COARSE_CELL_MM, 15.0, 300) or trial
-        again = _look(coarse, again.axis, COARSE_CELL_MM, 10.0, 300) or again
+        again = _look(coarse, trial.axis, COARSE_CELL_MM, 15.0, 300)
+        if again is None:  # along its own axis hardly a tip is seen: perhaps chance
+            again = replace(trial, score=UNCONFIRMED * trial.score)
+        else:
+            again = _look(coarse, again.axis, COARSE_CELL_MM, 10.0, 300) or again
         if best is None or again.score > best.score:
             best = again
     if best is None or best.score <= 0:
@@ -327,8 +348,14 @@ def _settle(surface: Surface, plane: OcclusalPlane) -> OcclusalPlane:
     return plane
 
 
-def refit(plane: OcclusalPlane, share: NDArray[np.float64]) -> OcclusalPlane:
-    """Fit the plane to its own tips again, counting each by its ``share``."""
-    axis, level, _ = _fit(plane.tips.points, share, plane.axis, plane.level, REACH_MM, HUBER_MM)
+def refit(
+    plane: OcclusalPlane, more: NDArray[np.float64], share: NDArray[np.float64]
+) -> OcclusalPlane:
+    """Fit the plane again to its own tips and to ``more`` places (k, 3), surface coordinates.
+
+    ``share`` is how much each of the tips, then each of the places, counts.
+    """
+    points = np.concatenate([plane.tips.points, more])
+    axis, level, _ = _fit(points, share, plane.axis, plane.level, REACH_MM, HUBER_MM)
     spread = float(np.sqrt(np.mean((plane.tips.points @ axis - level) ** 2)))
     return OcclusalPlane(axis, level, plane.tips, plane.score, spread)

@@ -13,10 +13,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from geometry.frame.teeth import row_evidence
-from geometry.frame.unroll import STEP_T_MM, Unrolled
+from geometry.frame.unroll import STEP_S_MM, STEP_T_MM, Unrolled
 
 SURE = 0.85
 """Probability from which the arch is named."""
+
+WHOLE_ROW_MM = 80.0
+"""A row of teeth this long, about first molar to first molar, says all it can."""
+
+SURE_TILT_DEG = 4.0
+
+LEDGE_FLOOR_MM = -16.0
+"""Tissue farther below the occlusal plane than this is no ledge beside the teeth."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +84,8 @@ def _lingual_ledge(row: Unrolled) -> float:
         return 3.0
     inner = row.t < -5.5
     height = row.height[back][:, inner]
-    gum = np.isfinite(height) & (height > -26.0)
+    # The floor of the mouth, where a scan shows it, lies deeper than a palate does here.
+    gum = np.isfinite(height) & (height > LEDGE_FLOOR_MM)
     width = gum.sum(axis=1) * STEP_T_MM
     return float(np.median(width))
 
@@ -98,7 +107,9 @@ def _bend(tips: NDArray[np.float64]) -> float:
     return float(-fit[2])
 
 
-def tell_side(row: Unrolled, tips: NDArray[np.float64], palate_share: float) -> ArchSide:
+def tell_side(
+    row: Unrolled, tips: NDArray[np.float64], palate_share: float, tilt_sd_deg: float
+) -> ArchSide:
     """Weigh the signs.
 
     Parameters
@@ -108,6 +119,8 @@ def tell_side(row: Unrolled, tips: NDArray[np.float64], palate_share: float) -> 
         (across, anterior, height over the plane), mm.
     palate_share : float
         Share of the space between the back teeth that is covered by surface.
+    tilt_sd_deg : float
+        How well the occlusal plane is known.
     """
     upper_fit, lower_fit = row_evidence(row)
     ledge = _lingual_ledge(row)
@@ -116,9 +129,12 @@ def tell_side(row: Unrolled, tips: NDArray[np.float64], palate_share: float) -> 
         "cusp_slope": float(np.clip(2.0 * (_cusp_slope(row) + 0.25), -1.2, 1.5)),
         "bend": float(np.clip(0.8 * _bend(tips), -1.0, 1.0)),
         # A lower arch shows little tissue on the tongue's side; so do many upper ones.
-        "lingual_ledge": float(np.clip(0.6 * (ledge - 3.5), -0.6, 1.5)),
+        "lingual_ledge": float(np.clip(0.5 * (ledge - 2.5), -0.5, 1.5)),
         "palate": 4.0 if palate_share > 0.6 else 0.0,
     }
-    upper = 1.0 / (1.0 + np.exp(-sum(signs.values())))
+    # Each sign was weighed on whole arches; of a short row, or seen askew, all say less.
+    length = STEP_S_MM * float(row.covered.sum())
+    shown = min(1.0, length / WHOLE_ROW_MM) * min(1.0, SURE_TILT_DEG / tilt_sd_deg)
+    upper = 1.0 / (1.0 + np.exp(-shown * sum(signs.values())))
     value = "upper" if upper >= SURE else "lower" if upper <= 1.0 - SURE else "unknown"
     return ArchSide(value, float(upper), signs)
