@@ -32,7 +32,8 @@ AFTER = 1e-3  # minutes: just behind another promise
 NOTICEABLE = 0.0005
 OTHER_TIMES = (-30.0, 60.0)
 BEHIND_ROUNDS = 3
-HOLDS = (20.0, 45.0, 90.0)  # minutes
+HOLDS = (30.0, 90.0)  # minutes
+CLEARLY = 2.5  # standard errors
 
 
 def quote(
@@ -118,6 +119,7 @@ class _Trial:
     before: Floats  # (2J,) p_late of the existing jobs, then of their hand-overs
     after: Floats
     past: tuple[int, ...]  # existing jobs pushed past the limit
+    hopeless: bool  # pushed so far that more futures would not change it
 
     @property
     def good(self) -> bool:
@@ -184,8 +186,10 @@ class _Desk:
 
     def _best(self, soonest: float, coarse: int) -> _Trial | None:
         """Search on a few futures, then settle the answer on all of them."""
-        due = self._search(soonest, coarse)
-        trial = None
+        trial = self._search(soonest, coarse)
+        if trial is None or trial.hopeless:
+            return trial
+        due: float | None = trial.due
         for _ in range(FINAL_TRIALS):
             if due is None:
                 return None
@@ -235,9 +239,9 @@ class _Desk:
             [lateness(finish[:, : self.count], old), lateness(over[:, : self.count], old)]
         )
         limit = self.problem.risk_limit
-        pushed = np.where(
-            before <= limit, after > limit + LATE, after > before + ALREADY_LATE_TOLERANCE
-        )
+        allowed = np.where(before <= limit, limit, before + ALREADY_LATE_TOLERANCE)
+        pushed = after > allowed + LATE
+        error = np.sqrt(np.maximum(after * (1.0 - after), 1.0 / samples) / samples)
         past = np.flatnonzero(pushed[: self.count] | pushed[self.count :])
         return _Trial(
             due=due,
@@ -246,6 +250,7 @@ class _Desk:
             before=before,
             after=after,
             past=tuple(past.tolist()),
+            hopeless=bool((pushed & (after > allowed + CLEARLY * error)).any()),
         )
 
     def _finish(self, due: float, shop: Shop, policy: Policy, samples: int) -> Floats:
@@ -271,11 +276,11 @@ class _Desk:
                 return mark
         return None
 
-    def _search(self, soonest: float, samples: int) -> float | None:
-        """Return a due time that looks good on a few futures: the earliest found."""
+    def _search(self, soonest: float, samples: int) -> _Trial | None:
+        """Return the earliest due time found that looks good on a few futures."""
         trial = self._settle(self.settable(soonest), samples)
         if trial is None or trial.good:
-            return None if trial is None else trial.due
+            return trial
         # The new work stands before promises that it would break: find, by halving, how
         # many of them to stand behind so that none is pushed past the limit.
         for _ in range(BEHIND_ROUNDS):
@@ -293,7 +298,7 @@ class _Desk:
             trial = self._settle(self.settable(float(places[low]) + AFTER), samples)
             if trial is None or trial.good:
                 break
-        return None if trial is None else trial.due
+        return trial
 
     def _settle(self, due: float | None, samples: int) -> _Trial | None:
         """Move the due time up until the new work is ready by it."""
