@@ -97,6 +97,29 @@ def mean_deviation(check: AccuracyCheck) -> float:
     return float(check.report.get("bias_mm", check.trueness_mm or 0.0))
 
 
+def comparable(checks: list[AccuracyCheck]) -> list[AccuracyCheck]:
+    """Return the checks whose precision means the same as the newest's.
+
+    Between several prints it is another quantity than over the surface of one.
+    """
+    if not checks:
+        return []
+    several = _several(checks[-1])
+    return [check for check in checks if _several(check) == several]
+
+
+def _several(check: AccuracyCheck) -> bool:
+    return len(check.report.get("prints", [])) > 1
+
+
+def together(found: list[Alarm]) -> list[tuple[list[str], str]]:
+    """Group alarms by what to do next: (words of each, next step)."""
+    steps: dict[str, list[str]] = {}
+    for alarm in found:
+        steps.setdefault(alarm.next_step, []).append(alarm.words)
+    return [(words, step) for step, words in steps.items()]
+
+
 def alarms(checks: list[AccuracyCheck]) -> list[Alarm]:
     """Return what the newest of a printer's checks with one resin says is wrong.
 
@@ -111,13 +134,15 @@ def alarms(checks: list[AccuracyCheck]) -> list[Alarm]:
     out = []
     for what, values in (
         ("mean deviation", [mean_deviation(c) for c in checks]),
-        ("precision", [c.precision_mm or 0.0 for c in checks]),
+        ("precision", [c.precision_mm or 0.0 for c in comparable(checks)]),
     ):
         chart, _ = individuals_chart(values)
+        # Prints that have come to repeat better are no alarm.
+        better = what == "precision" and values[-1] < chart.centre[-1]
         out += [
             Alarm(f"The {what} of the last check is {signal.rule}.", _advice(newest))
             for signal in chart.signals
-            if signal.index == len(values) - 1 and not chart.few
+            if signal.index == len(values) - 1 and not chart.few and not better
         ]
     within = newest.report.get("within", {}).get(f"{TOOTH_MM:.2f}")
     if within is not None and within < SHARE_WITHIN:

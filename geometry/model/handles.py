@@ -81,23 +81,68 @@ def handle_loops(vertices: Array, faces: Faces, root: int) -> list[NDArray[np.in
     through = distance[ends[:, 0]] + distance[ends[:, 1]] + length
     order = np.argsort(-through, kind="stable")
     spare = np.flatnonzero(_cotree(face_of, in_tree, order, len(faces)))
-    loops = []
-    for e in spare.tolist():
-        left, right = (_path(before, int(v)) for v in ends[e])
-        while len(left) > 1 and len(right) > 1 and left[-2] == right[-2]:
-            left.pop()
-            right.pop()
-        loops.append(np.asarray(left + right[-2::-1], dtype=np.int64))
-    loops.sort(key=lambda loop: _length(vertices, loop))
-    return loops
+    chain, start, size = _loops(before.astype(np.int64), ends[spare], vertices)
+    rank = np.argsort(size, kind="stable").tolist()
+    return [chain[start[k] : start[k + 1]] for k in rank]
 
 
-def _path(before: NDArray[np.int32], at: int) -> list[int]:
-    path = [at]
-    while before[at] >= 0:
-        at = int(before[at])
-        path.append(at)
-    return path
+@njit(cache=True, nogil=True)
+def _loops(
+    before: NDArray[np.int64], ends: NDArray[np.int64], vertices: Array
+) -> tuple[NDArray[np.int64], NDArray[np.int64], Array]:
+    """Close each edge to a loop through the tree, up to where its two ends meet in it.
+
+    Returns
+    -------
+    chain : all loops one after another
+    start : (k + 1,) where each begins
+    size : (k,) lengths
+    """
+    mark = np.full(len(before), -1, dtype=np.int64)
+    chain = np.empty(4096, dtype=np.int64)
+    start = np.zeros(len(ends) + 1, dtype=np.int64)
+    size = np.zeros(len(ends))
+    count = 0
+    for e in range(len(ends)):
+        at = ends[e, 0]
+        while at >= 0:
+            mark[at] = e
+            at = before[at]
+        meet = ends[e, 1]
+        long = 1
+        while mark[meet] != e:
+            meet = before[meet]
+            long += 1
+        at = ends[e, 0]
+        while at != meet:
+            at = before[at]
+            long += 1
+        if count + long > len(chain):
+            grown = np.empty(2 * (count + long), dtype=np.int64)
+            grown[:count] = chain[:count]
+            chain = grown
+        first = count
+        at = ends[e, 0]
+        while at != meet:
+            chain[count] = at
+            count += 1
+            at = before[at]
+        chain[count] = meet
+        count += 1
+        fill = first + long - 1
+        at = ends[e, 1]
+        while at != meet:
+            chain[fill] = at
+            fill -= 1
+            at = before[at]
+        count = first + long
+        start[e + 1] = count
+        for k in range(first, count):
+            a = chain[k]
+            b = chain[k + 1] if k + 1 < count else chain[first]
+            d = vertices[a] - vertices[b]
+            size[e] += np.sqrt((d * d).sum())
+    return chain[:count], start, size
 
 
 def _length(vertices: Array, loop: NDArray[np.int64]) -> float:
@@ -105,11 +150,31 @@ def _length(vertices: Array, loop: NDArray[np.int64]) -> float:
     return float(np.linalg.norm(np.roll(p, -1, axis=0) - p, axis=1).sum())
 
 
-def goes_around_air(vertices: Array, faces: Faces, loop: NDArray[np.int64]) -> bool:
-    """Tell whether a loop runs around a tunnel (True) or around a bridge of material."""
-    on = np.zeros(len(vertices), dtype=bool)
-    on[loop] = True
-    touching = faces[on[faces].any(axis=1)]
+class _Around:
+    """Finds the faces about vertices without going through all of them."""
+
+    def __init__(self, faces: Faces, count: int) -> None:
+        self._faces = faces
+        flat = faces.ravel()
+        self._face = np.argsort(flat, kind="stable") // 3
+        self._start = np.concatenate(([0], np.cumsum(np.bincount(flat, minlength=count))))
+
+    def __call__(self, loop: NDArray[np.int64]) -> Faces:
+        """Return the faces with a corner in a loop."""
+        runs = [self._face[self._start[v] : self._start[v + 1]] for v in loop.tolist()]
+        return self._faces[np.unique(np.concatenate(runs))]
+
+
+def goes_around_air(vertices: Array, touching: Faces, loop: NDArray[np.int64]) -> bool:
+    """Tell whether a loop runs around a tunnel (True) or around a bridge of material.
+
+    Parameters
+    ----------
+    vertices : (n, 3) float64
+    touching : (k, 3) int32
+        The faces with a corner in the loop.
+    loop : (m,) int64
+    """
     p = vertices[touching]
     normal = np.cross(p[:, 1] - p[:, 0], p[:, 2] - p[:, 0])
     inward = vertices[loop].mean(axis=0) - p.mean(axis=1)
@@ -135,16 +200,17 @@ def handle_cuts(
     """
     root = int(faces[allowed[faces].all(axis=1)][0, 0])
     found = handle_loops(vertices, faces, root)
+    around = _Around(faces, len(vertices))
     chosen: list[NDArray[np.int64]] = []
     near = np.zeros(len(vertices), dtype=bool)
     for loop in found:
-        short = _length(vertices, loop) < SHORT_TUNNEL
-        if not short or not allowed[loop].all() or near[loop].any():
+        if _length(vertices, loop) >= SHORT_TUNNEL:
+            break
+        if not allowed[loop].all() or near[loop].any():
             continue
-        if goes_around_air(vertices, faces, loop):
+        if goes_around_air(vertices, around(loop), loop):
             chosen.append(loop)
-            near[loop] = True
-            near[faces[near[faces].any(axis=1)].ravel()] = True
+            near[around(loop).ravel()] = True
     if chosen or not found:
         return chosen
     # Grown from a point of a loop, the tree gives a tighter one.
@@ -153,6 +219,6 @@ def handle_cuts(
     for rank, loop in enumerate([*found, *tighter]):
         length = _length(vertices, loop)
         if allowed[loop].all() and length < longest:
-            weight = 1.0 if goes_around_air(vertices, faces, loop) else 2.0
+            weight = 1.0 if goes_around_air(vertices, around(loop), loop) else 2.0
             scored.append((weight * length, rank, loop))
     return [min(scored)[2]] if scored else []

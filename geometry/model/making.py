@@ -121,7 +121,8 @@ def build(known: Known, settings: ModelSettings, step: float, name: str = "model
     places = Places(known.frame if isinstance(known.frame, Frame) else None, known.dentition, move)
     filling = block_out(closed.vertices, closed.faces, settings.block_out, places, step)
     vertices, faces = unite(closed.vertices, closed.faces, filling.body)
-    filled_volume = signed_volume(vertices, faces)
+    # Before letters are cut into the base: what lies in them is no undercut of the teeth.
+    block_out_record = _block_out_record(filling, closed, vertices, faces, step)
     vertices, faces, extras = add_extras(vertices, faces, settings, warnings)
     solid = Mesh(vertices, faces)
     report = {
@@ -134,7 +135,7 @@ def build(known: Known, settings: ModelSettings, step: float, name: str = "model
         "tilt_after_deg": round(tilt_after(known.frame, move), 3),
         "height_spread_mm": height_spread(known.frame, move),
         "trim": _trim_record(trim, settings),
-        "block_out": _block_out_record(filling, closed, solid, filled_volume, step),
+        "block_out": block_out_record,
         "surface_deviation_mm": _deviation(closed, trim.z, filling, vertices, faces),
         "forming": forming_record(
             solid, surface, known.frame, move, places, trim.z, settings.sheet, settings.sheet_limit
@@ -207,12 +208,12 @@ def _trim_record(trim: Trim, settings: ModelSettings) -> dict[str, Any]:
 
 
 def _block_out_record(
-    filling: BlockOut, closed: Closed, solid: Mesh, filled_volume: float, step: float
+    filling: BlockOut, closed: Closed, vertices: Array, faces: Faces, step: float
 ) -> dict[str, Any]:
     before = signed_volume(closed.vertices, closed.faces)
     record: dict[str, Any] = {
         "depth_mm": filling.depth,
-        "added_mm3": round(max(filled_volume - before, 0.0), 2),
+        "added_mm3": round(max(signed_volume(vertices, faces) - before, 0.0), 2),
         "undercut_before_mm3": round(filling.first_mm3, 2),
         "regions": filling.regions,
     }
@@ -222,7 +223,7 @@ def _block_out_record(
         depth = filling.shadow.depth[filling.shadow.air]
         record["residual_max_mm"] = round(float(depth.max(initial=0.0)), 3)
         return record
-    shadow = cast_shadow(solid.vertices, solid.faces, filling.depth, step)
+    shadow = cast_shadow(vertices, faces, filling.depth, step)
     left = deep_air(shadow, filling.depth, 0.0)
     air = shadow.depth[shadow.air]
     record["undercut_after_mm3"] = round(float(left.sum()) * step**3, 3)

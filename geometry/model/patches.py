@@ -138,69 +138,76 @@ def refine_patch(
     (those that the surface around joins already). Centroid insertion with edge flips after
     Liepa (2003), "Filling holes in meshes".
     """
-    points = list(vertices)
-    tris = [tuple(f) for f in faces.tolist()]
+    points = np.asarray(vertices, dtype=np.float64)
+    tris = np.asarray(faces, dtype=np.int32)
     wanted = 0.433 * edge * edge
     banned = {(min(i, j), max(i, j)) for i, j in taken or []}
     for _ in range(12):
-        grown: list[tuple[int, int, int]] = []
-        added = 0
-        for a, b, c in tris:
-            pa, pb, pc = points[a], points[b], points[c]
-            area = 0.5 * float(np.linalg.norm(np.cross(pb - pa, pc - pa)))
-            if area > 2.2 * wanted:
-                points.append((pa + pb + pc) / 3.0)
-                d = len(points) - 1
-                grown += [(a, b, d), (b, c, d), (c, a, d)]
-                added += 1
-            else:
-                grown.append((a, b, c))
-        tris = _flip(points, grown, banned)
-        if not added or len(points) > len(vertices) + 4000:
+        p = points[tris]
+        area = 0.5 * np.linalg.norm(np.cross(p[:, 1] - p[:, 0], p[:, 2] - p[:, 0]), axis=1)
+        large = area > 2.2 * wanted
+        if large.any():
+            a, b, c = tris[large].T
+            d = len(points) + np.arange(len(a), dtype=np.int32)
+            split = [np.column_stack(corners) for corners in ((a, b, d), (b, c, d), (c, a, d))]
+            points = np.vstack((points, p[large].mean(axis=1)))
+            tris = np.concatenate((tris[~large], *split))
+        tris = _flip(points, tris, banned)
+        if not large.any() or len(points) > len(vertices) + 4000:
             break
-    return np.asarray(points), np.asarray(tris, dtype=np.int32)
+    return points, tris
 
 
-def _flip(
-    points: list[NDArray[np.float64]],
-    tris: list[tuple[int, int, int]],
-    banned: set[tuple[int, int]],
-) -> list[tuple[int, int, int]]:
+def _flip(points: NDArray[np.float64], tris: Faces, banned: set[tuple[int, int]]) -> Faces:
     """Flip inner edges towards larger opposite angles (Delaunay on the surface)."""
+    tris = tris.copy()
     for _ in range(4):
-        owner: dict[tuple[int, int], int] = {}
-        for t, (a, b, c) in enumerate(tris):
-            owner[a, b] = owner[b, c] = owner[c, a] = t
+        tail = tris.ravel().astype(np.int64)
+        head = np.roll(tris, -1, axis=1).ravel().astype(np.int64)
+        apex = np.roll(tris, 1, axis=1).ravel().astype(np.int64)
+        keys = tail * len(points) + head
+        order = np.argsort(keys, kind="stable")
+        back = head * len(points) + tail
+        at = np.minimum(np.searchsorted(keys[order], back), len(order) - 1)
+        other = order[at]
+        inner = np.flatnonzero((tail < head) & (keys[other] == back))
+        i, j, k, m = tail[inner], head[inner], apex[inner], apex[other[inner]]
+        total = _angles(points, i, j, k) + _angles(points, i, j, m)
+        wide = inner[(total > np.pi + 1e-6) & (k != m)]
+        edges = set(keys.tolist())
         touched: set[int] = set()
         flips = 0
-        for (a, b), t in list(owner.items()):
-            if a > b or (b, a) not in owner:
-                continue
-            u = owner[b, a]
+        for h in wide.tolist():
+            t, u = h // 3, int(other[h]) // 3
             if t in touched or u in touched:
                 continue
-            c = next(v for v in tris[t] if v != a and v != b)
-            d = next(v for v in tris[u] if v != a and v != b)
-            if (c, d) in owner or (d, c) in owner or (min(c, d), max(c, d)) in banned:
+            a, b, c, d = int(tail[h]), int(head[h]), int(apex[h]), int(apex[other[h]])
+            joined = c * len(points) + d in edges or d * len(points) + c in edges
+            if joined or (min(c, d), max(c, d)) in banned:
                 continue
-            if _angle(points, a, b, c) + _angle(points, a, b, d) > np.pi + 1e-6:
-                normal = np.cross(points[b] - points[a], points[c] - points[a])
-                one = np.cross(points[d] - points[c], points[b] - points[c])
-                two = np.cross(points[a] - points[c], points[d] - points[c])
-                if one @ normal <= 0 or two @ normal <= 0:
-                    continue
-                tris[t], tris[u] = (c, d, b), (d, c, a)
-                touched |= {t, u}
-                flips += 1
+            normal = np.cross(points[b] - points[a], points[c] - points[a])
+            one = np.cross(points[d] - points[c], points[b] - points[c])
+            two = np.cross(points[a] - points[c], points[d] - points[c])
+            if one @ normal <= 0 or two @ normal <= 0:
+                continue
+            tris[t], tris[u] = (c, d, b), (d, c, a)
+            touched |= {t, u}
+            flips += 1
         if not flips:
             break
     return tris
 
 
-def _angle(points: list[NDArray[np.float64]], a: int, b: int, apex: int) -> float:
+def _angles(
+    points: NDArray[np.float64],
+    a: NDArray[np.int64],
+    b: NDArray[np.int64],
+    apex: NDArray[np.int64],
+) -> NDArray[np.float64]:
+    """Angles at ``apex`` towards ``a`` and ``b``, radians."""
     u, v = points[a] - points[apex], points[b] - points[apex]
-    cosine = float(u @ v) / (float(np.linalg.norm(u)) * float(np.linalg.norm(v)) + 1e-300)
-    return float(np.arccos(min(1.0, max(-1.0, cosine))))
+    size = np.linalg.norm(u, axis=1) * np.linalg.norm(v, axis=1) + 1e-300
+    return np.asarray(np.arccos(np.clip((u * v).sum(axis=1) / size, -1.0, 1.0)))
 
 
 def _laplacian(faces: Faces, n: int) -> csr_matrix:

@@ -16,7 +16,7 @@ from clinic.permissions import needs
 from geometry.accuracy import check_body
 from geometry.reading import write_stl
 from production import charts
-from production.accuracy import alarms, mean_deviation
+from production.accuracy import alarms, comparable, mean_deviation, together
 from production.actions.check_accuracy import check_accuracy
 from production.actions.errors import ActionError
 from production.models import AccuracyCheck, Machine, Work
@@ -89,6 +89,7 @@ def chart(request: HttpRequest, key: uuid.UUID, what: str) -> HttpResponse:
     group = next((g for g in groups if g.key == wanted), groups[0] if groups else None)
     checks = group.checks if group else []
     precise = what.startswith("precision")
+    checks = comparable(checks) if precise else checks
     values = [c.precision_mm or 0.0 if precise else mean_deviation(c) for c in checks]
     labels = [f"{timezone.localtime(c.measured_at):%d %b}" for c in checks]
     name = "precision, mm" if precise else "mean deviation, mm"
@@ -123,7 +124,7 @@ def _context(key: uuid.UUID) -> dict[str, object]:
             (f"±{limit} mm", 100.0 * share)
             for limit, share in (check.report or {}).get("within", {}).items()
         ],
-        "alarms": alarms(earlier),
+        "alarms": together(alarms(earlier)),
         "number": len(earlier),
         "version": version_of(check.status, row and (row.status, row.attempts)),
     }

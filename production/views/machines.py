@@ -14,7 +14,7 @@ from django.views.decorators.http import require_POST
 
 from clinic.models import User
 from clinic.permissions import needs
-from production.accuracy import alarms
+from production.accuracy import alarms, together
 from production.actions.errors import ActionError
 from production.actions.keep_machine import bring_back, note_maintenance, take_out
 from production.models import Machine, MaintenanceTask
@@ -35,7 +35,11 @@ def machine(request: HttpRequest, key: uuid.UUID) -> HttpResponse:
     state = next((s for s in select.machines() if s.machine.pk == found.pk), None)
     checks = select.accuracy(found)
     resins = [
-        {"group": group, "alarms": alarms(group.checks), "few": len(group.checks) < FEW_POINTS}
+        {
+            "group": group,
+            "alarms": together(alarms(group.checks)),
+            "few": len(group.checks) < FEW_POINTS,
+        }
         for group in select.by_resin(checks)
     ]
     return render(

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from contextlib import nullcontext
+
 import numpy as np
 import pytest
+import trimesh
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.urls import reverse
 from scipy.spatial.transform import Rotation
@@ -19,6 +22,8 @@ from production.models import AccuracyCheck, Lot, Machine, Material, Work
 @pytest.fixture
 def printer(office, monkeypatch):
     monkeypatch.setattr("production.work.wake", lambda pk, kind: None)
+    # No second thread on the test's database.
+    monkeypatch.setattr("production.work.keeping", lambda row: nullcontext())
     resin = Material.objects.create(kind="resin", name="Grey resin", unit="ml")
     Lot.objects.create(material=resin, number="77", quantity=500)
     return Machine.objects.create(code="M-P", name="Printer one", kind="printer", capacity=4)
@@ -74,11 +79,8 @@ def test_a_stretched_print_raises_an_alarm_that_says_what_to_do(printer, signed_
 
 
 def test_a_file_of_something_else_is_refused_with_a_reason(printer, signed_in):
-    ball = Rotation.identity().as_matrix() * 20.0
-    mesh = Mesh(
-        np.vstack((ball, np.zeros(3))),
-        np.array([[0, 1, 2], [0, 3, 1], [1, 3, 2], [0, 2, 3]], np.int32),
-    )
+    ball = trimesh.creation.icosphere(subdivisions=4, radius=30.0)
+    mesh = Mesh(np.array(ball.vertices), np.array(ball.faces, np.int32))
     client = signed_in("technician")
     check = take(client, printer, SimpleUploadedFile("x.stl", write_stl(mesh)))
     assert check.status == "failed"

@@ -18,6 +18,11 @@ def test_a_code_stands_on_back_and_heel_and_under_the_base():
     assert find_intersections(made.solid)[0] == 0
 
 
+def test_letters_in_the_base_are_no_undercut():
+    plain, lettered = model("upper").report, model("upper", text="K7M2-P").report
+    assert lettered["block_out"] == plain["block_out"]
+
+
 def test_raised_letters_add_material():
     raised = model("upper", text="K7M2-P", lettering="raised").report["volume_ml"]
     assert raised > model("upper", text="K7M2-P").report["volume_ml"]
