@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import math
 from collections.abc import Callable, Sequence
 from typing import Any
 
@@ -57,7 +58,7 @@ def control_chart(chart: Chart, labels: Sequence[str], unit: str, *, share: bool
                 signal.index, chart.values[signal.index], "s", color=ALERT, markersize=10,
                 fillstyle="none", markeredgewidth=1.8,
             )  # fmt: skip
-        step = max(1, len(labels) // 8)
+        step = max(1, math.ceil(len(labels) / 6))
         axes.set_xticks(x[::step], list(labels)[::step])
         axes.set_ylabel(unit)
         if share:
