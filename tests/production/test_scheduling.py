@@ -13,7 +13,7 @@ from production.actions import agree_promise, open_order
 from production.actions.starting import start
 from production.models import ApplianceKind, Machine, Plan, Promise
 from production.planning.solve.checker import violations
-from production.scheduling import quote_pickup, requote
+from production.scheduling import publish, quote_pickup, requote
 from production.scheduling.hours import open_spans, windows
 from production.scheduling.publish import make_plan
 from production.scheduling.state import read_situation
@@ -125,3 +125,17 @@ def test_reading_the_state_takes_the_same_number_of_queries_however_much_is_open
         open_order(doctor, patient, retainer, ["upper", "lower"], key=f"o{number}")
     with django_assert_max_num_queries(24):
         read_situation()
+
+
+@pytest.mark.parametrize(
+    ("late", "tardiness", "taken"),
+    [(1, 40.0, True), (2, 30.0, True), (2, 38.0, False), (2, 40.0, False), (3, 0.0, False)],
+)
+def test_the_order_changes_only_for_a_stated_gain(retainer, monkeypatch, late, tardiness, taken):
+    def plan(late: int, tardiness: float) -> dict[str, object]:
+        return {"steps": [], "objective": {"late_jobs": late, "weighted_tardiness": tardiness}}
+
+    monkeypatch.setattr(publish.planning, "plan", lambda problem: plan(2, 40.0))
+    monkeypatch.setattr(publish, "solve", lambda problem, seconds: plan(late, tardiness))
+    monkeypatch.setattr(publish, "violations", lambda problem, plan: [])
+    assert (make_plan().plan["source"] == "search") is taken
