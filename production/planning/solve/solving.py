@@ -10,7 +10,9 @@ from typing import Any
 import numpy as np
 
 from production.planning import future
+from production.planning.dispatch import choose_rule, expected_times
 from production.planning.entities import Problem
+from production.planning.policy import kernel_policy
 from production.planning.solve import bounds, report
 from production.planning.solve.exact import Bound, Exact, applies
 from production.planning.solve.model import size_of
@@ -158,7 +160,7 @@ class _Start:
 
 
 def _first(work: OpenWork, search: Search, budget: Budget) -> _Start:
-    """Return the best of the dispatch rules."""
+    """Return the best of the dispatch rules, the one that plans at once chosen first."""
     bench = Bench(work)
     times, wait = bench.run(bench.rules()["earliest due"], 0.0), 0.0
     state = bench.one_by_one()
@@ -166,6 +168,8 @@ def _first(work: OpenWork, search: Search, budget: Budget) -> _Start:
     assert value is not None
     best = Best(state, value)
     search.offer(best, bench.state(times))
+    chosen = kernel_policy(work.problem, bench.shop, choose_rule(work.problem, bench.shop))
+    search.offer(best, bench.state(expected_times(bench.shop, chosen)))
     for rule, pause in product(bench.rules().values(), bench.waits()):
         if best.value[STUCK] == 0 and budget.left() < SPARE:
             break
