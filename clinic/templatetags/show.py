@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from functools import lru_cache
 from typing import Any
 
 from django import template
@@ -22,6 +23,7 @@ def user_may(user: Any, capability: str) -> bool:
 
 
 @register.simple_tag
+@lru_cache(maxsize=256)
 def icon(name: str, label: str = "") -> SafeString:
     """One picture of the sprite; ``label`` when it stands alone and must be spoken."""
     if label:
