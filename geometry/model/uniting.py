@@ -42,7 +42,8 @@ def unite(vertices: Array, faces: Faces, body: manifold3d.Manifold | None) -> tu
         The result crosses itself and cannot be mended.
     """
     if body is None:
-        return _mended(*as_written(vertices, faces))
+        v, f = as_written(vertices, faces)
+        return _mended(v, f, find_intersections(Mesh(v, f))[0])
     solid = to_manifold(vertices, faces)
     best: tuple[int, Array, Faces] | None = None
     for nudge in NUDGES:
@@ -57,16 +58,15 @@ def unite(vertices: Array, faces: Faces, body: manifold3d.Manifold | None) -> tu
             "the block-out could not be joined to the model; prepare it with another trim or"
             " block-out depth, or without block-out"
         )
-    return _mended(best[1], best[2])
+    return _mended(best[1], best[2], best[0])
 
 
-def _mended(vertices: Array, faces: Faces) -> tuple[Array, Faces]:
+def _mended(vertices: Array, faces: Faces, crossings: int | None) -> tuple[Array, Faces]:
     """Mend what a union left: specks where surfaces nearly coincide, and handles.
 
     Patches between the corners that are there are tried first, since they stay on the
     surface; then patches that are bent to continue what is around them.
     """
-    crossings, _ = find_intersections(Mesh(vertices, faces))
     for attempt in range(MENDINGS):
         if attempt in (0, STRAIGHT):
             v, f = vertices, faces

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import os
-import tempfile
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +10,7 @@ from geometry.errors import GeometryError
 from geometry.model import ModelSettings, prepare
 from geometry.reading import read_mesh
 from production.management.tool import DONE, ToolCommand
+from production.management.whole_file import write_whole
 
 
 class Command(ToolCommand):
@@ -55,6 +54,8 @@ class Command(ToolCommand):
         kind = out.suffix.lower()
         if kind not in (".stl", ".3mf"):
             raise GeometryError(f"{out.name}: the ending says no format; use .stl or .3mf")
+        if not out.parent.is_dir():
+            raise GeometryError(f"{out.parent}: there is no such folder; make it first")
         settings = ModelSettings(
             arch=options["arch"],
             height=options["height"],
@@ -72,7 +73,7 @@ class Command(ToolCommand):
             model = prepare(scan.mesh, settings, name=options["text"] or out.stem)
         except GeometryError as error:
             raise GeometryError(f"{path.name}: {error}") from error
-        _write(out, model.stl() if kind == ".stl" else model.threemf())
+        write_whole(out, model.stl() if kind == ".stl" else model.threemf())
         return model.report, DONE
 
     def describe(self, report: dict[str, Any]) -> str:
@@ -103,16 +104,3 @@ def _number(text: str, word: str, flag: str) -> float | None:
         return float(text)
     except ValueError:
         raise GeometryError(f"{flag} {text} is not a number; use {word} or mm") from None
-
-
-def _write(path: Path, data: bytes) -> None:
-    """Write a file whole or not at all."""
-    handle, temporary = tempfile.mkstemp(dir=path.parent or Path(), prefix=f".{path.name}.")
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(data)
-        os.chmod(temporary, 0o644)
-        os.replace(temporary, path)
-    except BaseException:
-        Path(temporary).unlink(missing_ok=True)
-        raise
