@@ -31,6 +31,9 @@ FLAT_SHARE = 0.06
 
 FLAT_TOLERANCE_MM = 0.25
 
+ROUGH_MM, ROUGH_LEAN_DEG, ROUGH_SHARE = 0.6, 25.0, 0.12
+"""A rough base: thickness, how far its faces lean, and its least share of the area."""
+
 MAX_FILL_POINTS = 2_000_000
 LARGEST_EXTENT_MM = 500.0
 SMALLEST_EXTENT_MM = 5.0
@@ -222,7 +225,33 @@ def _flat_base(
         if share > best_share:
             best_share = share
             best = along & (height >= low) & (height <= low + 2 * FLAT_TOLERANCE_MM)
-    return best if best_share >= FLAT_SHARE else none
+    if best_share >= FLAT_SHARE:
+        return best
+    # A scanned or noisy base: its faces lean all ways, only together they are flat.
+    for index in np.argsort(weight)[::-1][:3]:
+        member = (inverse == index) & good
+        towards = normals[int(np.flatnonzero(member)[0])]
+        sign_of = np.sign(normals[member] @ towards)
+        direction = (normals[member] * (sign_of * area[member])[:, None]).sum(axis=0)
+        direction /= np.linalg.norm(direction)
+        slab = none
+        for width in (3.0, 1.0, ROUGH_MM):
+            along = good & (np.abs(normals @ direction) > np.cos(np.radians(ROUGH_LEAN_DEG)))
+            height = middle @ direction
+            counts, edges = np.histogram(
+                height[along], np.arange(height.min(), height.max() + width, 0.5 * width),
+                weights=area[along],
+            )  # fmt: skip
+            if counts.size < 2:
+                break
+            start = int(np.argmax(counts[:-1] + counts[1:]))
+            slab = along & (height >= edges[start]) & (height <= edges[start + 2])
+            around = middle[slab] - np.average(middle[slab], axis=0, weights=area[slab])
+            direction = np.linalg.eigh((around * area[slab, None]).T @ around)[1][:, 0]
+        share = float(area[slab].sum() / area.sum())
+        if share > best_share:
+            best_share, best = share, slab
+    return best if best_share >= ROUGH_SHARE else none
 
 
 def main_faces(
