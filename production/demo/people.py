@@ -40,9 +40,9 @@ def patients(rng: random.Random, today: dt.date) -> list[Patient]:
     """Make patients, each full name once, chart numbers in order."""
     # Surnames run through the list before they repeat: two of one name on a day are an
     # exception that the pages warn of, as in a real office.
-    given = rng.sample(GIVEN, len(GIVEN))
+    calls = rng.sample(GIVEN, len(GIVEN))
     first, second = rng.sample(FAMILY, len(FAMILY)), rng.sample(FAMILY, len(FAMILY))
-    names = list(zip(cycle(given[:20]), first)) + list(zip(cycle(given[20:]), second))
+    names = list(zip(cycle(calls[:20]), first)) + list(zip(cycle(calls[20:]), second))
     rows = []
     for number, (given, family) in enumerate(names[:PATIENTS], start=4101):
         born = today - dt.timedelta(days=int(365.25 * rng.uniform(11.5, 38)))
