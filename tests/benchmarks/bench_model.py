@@ -1,6 +1,7 @@
 """Prepared models of arches nobody tuned on: what is asked of them, counted, and the time.
 
-Closedness, genus, volume and residual undercut on random mouths; CPU seconds at
+Closedness, genus, deviation and residual undercut (by the lattice that shapes the fill, and
+by rays) on random mouths in random poses; CPU seconds at
 300,000 triangles beside a plain manifold3d union of the same solid and fill. Run:
 ``python -m tests.benchmarks.bench_model [arches] [first seed]``.
 """
@@ -13,12 +14,14 @@ from collections import Counter
 
 import manifold3d
 import numpy as np
+import trimesh
 
 from fixtures.arches import ArchSpec, make_arch, random_arch
 from geometry.errors import GeometryError
 from geometry.mesh import Mesh
 from geometry.model import ModelSettings, prepare, preview
 from geometry.topology.intersections import find_intersections
+from tests.geometry.model.rays import deeper_than
 
 ARCHES, FIRST_SEED = 24, 5000
 
@@ -35,11 +38,12 @@ def judge(solid: Mesh) -> tuple[bool, int, int]:
 def study(count: int, first: int) -> None:
     """Prepare random mouths and count what holds."""
     held: Counter[str] = Counter()
-    left, deviation, p99 = [], [], []
+    left, by_rays, deviation, p99 = [], [], [], []
     for seed in range(first, first + count):
-        arch = random_arch(seed, triangles=60_000)
+        arch = random_arch(seed, triangles=60_000, pose="random")
         try:
             made = prepare(arch.mesh, ModelSettings())
+            unfilled = prepare(arch.mesh, ModelSettings(block_out=None, trim=made.cut_z))
         except GeometryError as error:
             held["refused"] += 1
             print(f"  seed {seed}: refused: {error}")
@@ -57,9 +61,20 @@ def study(count: int, first: int) -> None:
         held["not mirrored, arch told right"] += right * wanted > 0.9
         held["deviation max <= 0.005"] += made.report["surface_deviation_mm"]["max"] <= 0.005
         left.append(share)
+        first, rest = (
+            deeper_than(trimesh.Trimesh(m.solid.vertices, m.solid.faces, process=False), 0.25)
+            for m in (unfilled, made)
+        )
+        if first > 2.0:
+            by_rays.append(rest / first)
+            held["residual by rays <= 3 %"] += by_rays[-1] <= 0.03
         deviation.append(made.report["surface_deviation_mm"]["max"])
         p99.append(made.report["surface_deviation_mm"]["p99"])
     print(dict(held))
+    print(
+        f"residual undercut by rays, {len(by_rays)} arches with more than 2 mm³: median "
+        f"{np.median(by_rays):.4f}, worst {max(by_rays):.4f}"
+    )
     print(
         f"residual undercut: median {np.median(left):.4f}, worst {max(left):.4f}; "
         f"deviation max: median {np.median(deviation):.4f}, worst {max(deviation):.4f} mm, "

@@ -13,7 +13,6 @@ import pytest
 import shapely
 import trimesh
 import zxingcpp
-from trimesh.ray.ray_pyembree import RayMeshIntersector
 
 from geometry.mesh import Mesh
 from geometry.model.blockout import block_out
@@ -21,6 +20,7 @@ from geometry.model.closing import close_surface
 from geometry.model.heights import Grid, column_crossings
 from geometry.model.regions import Places
 from tests.geometry.model.conftest import SPECS, arch, model
+from tests.geometry.model.rays import deeper_than
 
 
 @pytest.fixture(scope="module", params=sorted(SPECS))
@@ -136,30 +136,6 @@ def test_fill_under_a_ball():
     # Between the cylinder of radius ρ and the ball, from the platform up.
     under = np.pi * rho**2 * 5.0 - 2 * np.pi / 3 * (5.0**3 - (5.0**2 - rho**2) ** 1.5)
     assert filled_volume(ball, d) == pytest.approx(under, rel=0.02)
-
-
-def deeper_than(mesh: trimesh.Trimesh, depth: float) -> float:
-    """Volume of air deeper than ``depth`` under overhangs, mm³, by rays (embreex, BSD).
-
-    A point is in shadow when a ray straight up from it hits something; it lies deeper when
-    all points around it, at that distance and nearer, are in shadow too.
-    """
-    rays, rng = RayMeshIntersector(mesh), np.random.default_rng(3)
-    low, high = mesh.bounds
-    points = rng.uniform(low, high, (250_000, 3))
-    up = np.array([0.0, 0.0, 1.0])
-
-    def shadowed(places):
-        return rays.intersects_any(places, np.tile(up, (len(places), 1)))
-
-    keep = points[shadowed(points)]
-    for reach in (depth, 0.5 * depth):
-        for angle in np.linspace(0.0, 2.0 * np.pi, 16, endpoint=False):
-            keep = keep[shadowed(keep + (reach * np.cos(angle), reach * np.sin(angle), 0.0))]
-    # In air, not in the solid: an even count of crossings above.
-    index = rays.intersects_location(keep, np.tile(up, (len(keep), 1)), multiple_hits=True)[1]
-    air = np.bincount(index, minlength=len(keep)) % 2 == 0
-    return float(air.sum()) / len(points) * float(np.prod(high - low))
 
 
 def test_by_rays_too_next_to_nothing_is_left_beyond_the_depth():
