@@ -28,17 +28,20 @@ class Command(BaseCommand):
         if options["list"]:
             self.stdout.write("\n".join(known))
             return
-        unknown = [n for n in options["names"] if n not in known]
+        # The parser counts what follows -- among the names.
+        more = sys.argv[sys.argv.index("--") + 1 :] if "--" in sys.argv else []
+        names = options["names"][: len(options["names"]) - len(more)]
+        unknown = [n for n in names if n not in known]
         if unknown:
             sys.stderr.write(f"no benchmark named {unknown[0]}; there are {', '.join(known)}\n")
             raise SystemExit(2)
         failed = []
-        for name in options["names"] or known:
+        for name in names or known:
             self.stdout.write(f"── {name}")
             self.stdout.flush()
             began = time.perf_counter()
             module = f"tests.benchmarks.{PREFIX}{name}"
-            done = subprocess.run([sys.executable, "-m", module], cwd=settings.BASE_DIR)
+            done = subprocess.run([sys.executable, "-m", module, *more], cwd=settings.BASE_DIR)
             self.stdout.write(f"   {time.perf_counter() - began:.0f} s")
             if done.returncode:
                 failed.append(name)
