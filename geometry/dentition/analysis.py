@@ -35,6 +35,7 @@ WIDE_MM = 0.75
 WIDE_BASE_MM = 0.45
 WIDE_GRAIN = 0.7
 FEWEST_TEETH = 3
+HOLE_LEAST_MM = 16.0
 
 
 class Axes(Protocol):
@@ -178,7 +179,9 @@ def _relief(topology: Topology, local: Array, line: ArchLine, axes: Array,
     outward = wound * float(np.sign(np.linalg.det(axes)))
     turned = along_basis(topology.vertex_normals, np.ascontiguousarray(axes.T * outward))
     normals = np.ascontiguousarray(turned[:, :2])
-    return Relief(local, normals, local[loop], normals[loop], line)
+    rims = [hole.vertices for hole in topology.holes if hole.perimeter_mm >= HOLE_LEAST_MM]
+    rim = np.concatenate([np.empty(0, dtype=np.int64), *rims]).astype(np.int64)
+    return Relief(local, normals, local[loop], normals[loop], local[rim], normals[rim], line)
 
 
 class _Lift:

@@ -26,6 +26,9 @@ CREASE_NEUTRAL = 0.13
 CREASE_FULL = 0.40
 CREASE_NONE = -0.05
 CREASE_WEIGHT = 1.0
+ABOVE_WEIGHT = 0.8
+ABOVE_NEUTRAL = 0.05
+ABOVE_GAP_MM = 1.2
 STIFFNESS = 0.5
 MIDDLE = 0.55
 PAPILLA_FRONT_MM = 3.6
@@ -46,11 +49,14 @@ class Expectation:
         Share of its tooth's prior that the column carries (sums to 1 per tooth).
     spread : (n,) float64
         Standard deviation of the expectation, mm.
+    length : (n,) float64
+        Height of the tooth's tip over ``middle``, mm.
     """
 
     middle: Array
     weight: Array
     spread: Array
+    length: Array
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,6 +176,7 @@ def expect(columns: int, start: Array, stop: Array, tip: Array, length: Array,
     middle = np.full(columns, np.nan)
     weight = np.zeros(columns)
     sd = np.ones(columns)
+    high = np.zeros(columns)
     at = np.arange(columns) * STEP_S_MM
     for k in range(len(start)):
         half = 0.5 * (stop[k] - start[k])
@@ -180,7 +187,8 @@ def expect(columns: int, start: Array, stop: Array, tip: Array, length: Array,
         core = q <= MIDDLE
         weight[core] = 1.0 / max(int(core.sum()), 1)
         sd[inside] = spread[k]
-    return Expectation(middle, weight, sd)
+        high[inside] = tip[k] - middle[inside]
+    return Expectation(middle, weight, sd, high)
 
 
 def trace_margin(crease: Array, z_sheet: Array, border: Array, hope: Expectation) -> Path:
@@ -205,6 +213,9 @@ def trace_margin(crease: Array, z_sheet: Array, border: Array, hope: Expectation
     tooth = ~np.isnan(hope.middle)
     seen = np.clip(angle, CREASE_NONE, CREASE_FULL) - CREASE_NEUTRAL
     evidence = np.where(np.isnan(seen), 0.0, seen) * CREASE_WEIGHT
+    # A crown is smooth: of two creases the upper is the margin, the lower a fold of the gum
+    # such as the free gingival groove.
+    evidence -= ABOVE_WEIGHT * _crease_above(angle, z, hope)
     # Off the scan nothing is seen, and nothing can be said.
     evidence[z[None, :] < np.nan_to_num(border, nan=99.0)[:, None] + CREASE_LEAST_MM] = 0.0
     evidence[~tooth] *= 0.3
@@ -218,6 +229,19 @@ def trace_margin(crease: Array, z_sheet: Array, border: Array, hope: Expectation
     stiff = np.where(tooth, STIFFNESS, 0.25 * STIFFNESS) * STEP_Z_MM
     through, path = _trace(unary, np.clip(lean, -6.0, 6.0), stiff, 6)
     return Path(z, _subrow(through, path, z), through, angle)
+
+
+def _crease_above(angle: Array, z: Array, hope: Expectation) -> Array:
+    """Strongest crease between the crown's upper third and a millimetre above each pixel."""
+    known = np.where(np.isnan(angle), 0.0, angle)
+    tip = hope.middle + hope.length
+    allowed = z[None, :] < (np.nan_to_num(tip) - 0.33 * hope.length)[:, None]
+    known = np.where(allowed, np.clip(known - ABOVE_NEUTRAL, 0.0, CREASE_FULL), 0.0)
+    gap = round(ABOVE_GAP_MM / STEP_Z_MM)
+    most = np.maximum.accumulate(known, axis=1)
+    out = np.zeros_like(most)
+    out[:, gap:] = most[:, :-gap]
+    return np.asarray(np.where((hope.weight > 0)[:, None], out, 0.0))
 
 
 def _subrow(through: Array, path: NDArray[np.int64], z: Array) -> Array:

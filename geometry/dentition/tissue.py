@@ -33,6 +33,7 @@ ROUNDING_MM = 0.2
 BORDER_HALF_MM = 0.8
 BORDER_REACH_MM = 12.0
 INSIDE_MM = 3.0
+NEAREST_MM = 2.0
 FACING = 0.25
 SECTION_TURNS = (-0.2, 0.0, 0.2)
 TEMPERATURE = 1.3
@@ -54,6 +55,8 @@ class Relief:
         Vertices of the outer border.
     edge_normal : (k, 2) float64
         Horizontal part of the surface's unit normal there.
+    hole, hole_normal : (h, 3) and (h, 2) float64
+        The same for the borders of the larger holes.
     line : ArchLine
     """
 
@@ -61,6 +64,8 @@ class Relief:
     normals: Array
     edge: Array
     edge_normal: Array
+    hole: Array
+    hole_normal: Array
     line: ArchLine
 
 
@@ -255,6 +260,12 @@ def _border_height(sheet: Array, sheets: Sheets, relief: Relief, sign: float, m:
     for turn in SECTION_TURNS:
         c, s = np.cos(turn), np.sin(turn)
         out = np.array([c * straight[0] - s * straight[1], s * straight[0] + c * straight[1]])
+        rim = _border_in_section(relief.hole, relief.hole_normal, foot, out, at)
+        rim = rim[rim < margin_z]
+        if len(rim) >= 2:
+            # A hole in the gum ends what was captured; one in the crown does not.
+            heights.append(float(rim.max()))
+            continue
         border = _border_in_section(relief.edge, relief.edge_normal, foot, out, at)
         if len(border) >= 2:
             heights.append(float(np.median(border)))
@@ -267,8 +278,14 @@ def _border_height(sheet: Array, sheets: Sheets, relief: Relief, sign: float, m:
 
 @njit(cache=True, nogil=True)
 def _border_in_section(edge, normals, foot, out, at):  # type: ignore[no-untyped-def]
-    """Heights of the border's vertices in a vertical section, (k,)."""
+    """Heights of the nearest border's vertices in a vertical section, (k,).
+
+    Where the scan dips towards a tooth and goes on behind, as on a palate, the section
+    meets more than one border; the nearest ends what was captured at the tooth.
+    """
     heights = np.empty(edge.shape[0], dtype=np.float64)
+    reaches = np.empty(edge.shape[0], dtype=np.float64)
+    nearest = np.inf
     count = 0
     for i in range(edge.shape[0]):
         dx, dy = edge[i, 0] - foot[0], edge[i, 1] - foot[1]
@@ -279,8 +296,10 @@ def _border_in_section(edge, normals, foot, out, at):  # type: ignore[no-untyped
             continue
         if normals[i, 0] * out[0] + normals[i, 1] * out[1] > -FACING:
             heights[count] = edge[i, 2]
+            reaches[count] = reach
+            nearest = min(nearest, reach)
             count += 1
-    return heights[:count]
+    return heights[:count][reaches[:count] < nearest + NEAREST_MM]
 
 
 @njit(cache=True, nogil=True)

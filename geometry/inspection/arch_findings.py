@@ -7,6 +7,9 @@ from geometry.inspection.findings import CHECK, NOTE, STOP, Finding
 from geometry.inspection.limits import Limits
 from geometry.topology import Topology
 
+# The border of a scan is at least twice as long as the scan; halfway to that is none.
+_BORDER_SHARE = 1.5
+
 
 def not_an_arch(reason: str) -> Finding:
     """Return the finding for something in which no row of teeth was recognised."""
@@ -17,9 +20,13 @@ def not_an_arch(reason: str) -> Finding:
     )
 
 
-def solid_findings(topology: Topology) -> list[Finding]:
-    """Stop a closed body: the border is where a scan ends, so this is no scan."""
-    if topology.border is not None:
+def solid_findings(topology: Topology, extent: float) -> list[Finding]:
+    """Stop a closed body: the border is where a scan ends, so this is no scan.
+
+    A closed body may have holes; the border of a scan runs around all of it.
+    """
+    border = topology.border
+    if border is not None and border.perimeter_mm >= _BORDER_SHARE * extent:
         return []
     return [
         Finding(

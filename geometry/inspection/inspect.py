@@ -17,6 +17,7 @@ from geometry.frame import Frame, curve_of_spee, find_frame, measure_tilt
 from geometry.inspection import arch_findings as arches
 from geometry.inspection import surface_findings as surfaces
 from geometry.inspection import tissue_findings as tissues
+from geometry.inspection.engine import ENGINE
 from geometry.inspection.findings import Finding, explain, in_order, verdict_of
 from geometry.inspection.limits import DEFAULT_LIMITS, Limits
 from geometry.inspection.place import Placer
@@ -39,7 +40,6 @@ from geometry.topology.adjacency import extent
 from geometry.topology.intersections import find_intersections
 from geometry.undercut.lattice import along_basis
 
-ENGINE = "1"
 _ENOUGH_TEETH = 6
 _T = TypeVar("_T")
 
@@ -95,7 +95,7 @@ def inspect_scan(
     findings = surfaces.unit_findings(scan)
     extent = _largest_side(scan.mesh)
     findings += surfaces.size_findings(extent, limits)
-    findings += arches.solid_findings(topology)
+    findings += arches.solid_findings(topology, extent)
     frame: Frame | None = None
     # Two threads, as the compiled parts run beside each other on two cores.
     with ThreadPoolExecutor(max_workers=1) as beside:

@@ -1,6 +1,8 @@
 """The whole inspection: what it reports, and what must never pass."""
 
 import json
+import tomllib
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -9,10 +11,12 @@ from scipy.spatial.transform import Rotation
 
 from fixtures.arches import Arch, random_arch
 from geometry.errors import GeometryError, ScanFileError
-from geometry.inspection import CODES, LIMIT_NOTES, Inspection, Limits, inspect_scan
+from geometry.inspection import CODES, ENGINE, LIMIT_NOTES, Inspection, Limits, inspect_scan
 from geometry.inspection.findings import Finding, explain, in_order, verdict_of
 from geometry.mesh import Mesh
 from geometry.reading import write_stl
+from geometry.sampling import measure as measure_sampling
+from geometry.topology import analyse
 
 KEYS = {
     "engine", "file", "arch", "frame", "extent_mm", "topology", "tilt", "tissue", "teeth",
@@ -211,3 +215,32 @@ def test_the_verdict_follows_the_gravest_and_is_explained() -> None:
     assert in_order([note, check, worse, stop]) == [stop, worse, check, note]
     assert "hole in the scan (2 places)" in explain([note, check, worse])
     assert "only part of an arch" in explain([check, stop])
+
+
+def test_a_closed_body_with_a_hole_in_it_is_still_no_scan() -> None:
+    ball = trimesh.creation.icosphere(subdivisions=4, radius=25.0)
+    faces = np.asarray(ball.faces, np.int32)[5:]
+    found = inspect_scan(write_stl(Mesh(np.asarray(ball.vertices), faces)), "ball.stl", units="mm")
+    assert "closed_solid" in codes(found, "stop")
+
+
+def test_uneven_triangles_are_no_spikes() -> None:
+    """A smooth sheet whose columns stand 0.3 and 3 mm apart in turn."""
+    x = np.cumsum([0.0] + [0.3, 3.0] * 8)
+    i, j = np.meshgrid(range(len(x)), range(len(x)), indexing="ij")
+    points = np.column_stack([x[i.ravel()], x[j.ravel()], 0.01 * x[i.ravel()] ** 2])
+    a = (i * len(x) + j)[:-1, :-1].ravel()
+    n = len(x)
+    faces = np.concatenate([np.column_stack([a, a + n, a + n + 1]),
+                            np.column_stack([a, a + n + 1, a + 1])]).astype(np.int32)  # fmt: skip
+    sheet = analyse(Mesh(points, faces), self_intersections=False)
+    assert measure_sampling(sheet, 0.5).spikes == ()
+    points[8 * n + 8, 2] += 2.0
+    pulled = analyse(Mesh(points, faces), self_intersections=False)
+    assert len(measure_sampling(pulled, 0.5).spikes) == 1
+
+
+def test_the_engine_names_the_version_of_the_project() -> None:
+    project = tomllib.loads((Path(__file__).parents[3] / "pyproject.toml").read_text())
+    assert ENGINE.split("+")[0] == project["project"]["version"]
+    assert ENGINE.split("+")[1].startswith("inspection.")
