@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-VERSION = "0.1.0"
-"""Of the whole project, as in ``pyproject.toml``."""
+from geometry.version import VERSION
 
 REVISION = 2
 """Raised whenever a measurement, a limit or a finding may come out differently.
