@@ -51,7 +51,7 @@ def prepare(request: HttpRequest, code: str) -> HttpResponse:
 
 @needs("bench")
 def model(request: HttpRequest, model: uuid.UUID) -> HttpResponse:
-    """Show a model beside its settings."""
+    """Show a model beside its settings; the code scanner leads on from here."""
     return render(request, "chair/model.html", _context(model))
 
 
@@ -166,6 +166,9 @@ def _context(key: uuid.UUID) -> dict[str, Any]:
              "label": label, "unit": unit}
             for n, (low, high, step, label, unit) in NUDGES.items()
         ],
+        # For the scan field: a code read here has nothing to act on but what it opens.
+        "scan_context": "",
+        "key": uuid.uuid4().hex,
         "work": row,
         "folder": folder_for() is not None,
         "version": version_of(
