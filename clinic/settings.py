@@ -231,9 +231,17 @@ LOGGING = {
     "version": 1,
     "disable_existing_loggers": False,
     "formatters": {"line": {"format": "{asctime} {levelname} {name}: {message}", "style": "{"}},
+    "filters": {
+        # "Not ready yet" is the health check's answer while the site starts, not an error.
+        "not_starting": {
+            "()": "django.utils.log.CallbackFilter",
+            "callback": lambda record: getattr(record, "status_code", 0) != 503,
+        }
+    },
     "handlers": {"console": {"class": "logging.StreamHandler", "formatter": "line"}},
     "root": {"handlers": ["console"], "level": "WARNING"},
     "loggers": {
+        "django.request": {"filters": ["not_starting"]},
         "clinic": {"level": "INFO"},
         "production": {"level": "INFO"},
         "celery": {"level": "WARNING"},
