@@ -8,10 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from geometry.errors import GeometryError
-from geometry.frame.archform import ArchForm, fit_arch_form
 from geometry.frame.crowns import crown_points
 from geometry.frame.plane import FINE_CELL_MM, OcclusalPlane, find_plane, refit
 from geometry.frame.relief import Relief, basis_of, relief_of
+from geometry.frame.row_curve import RowCurve, fit_row_curve
 from geometry.frame.side import ArchSide, tell_side
 from geometry.frame.surface import take_surface
 from geometry.frame.tables import table_places
@@ -121,7 +121,7 @@ class Frame:
         return (np.asarray(points, dtype=np.float64) - self.origin) @ rows.T
 
 
-def _palate_share(relief: Relief, level: float, form: ArchForm) -> float:
+def _palate_share(relief: Relief, level: float, form: RowCurve) -> float:
     """Share of the space inside the arch, between the back teeth, that has a surface."""
     # Rows across the arch from one third of its depth to four fifths.
     across = np.array([form.front[1], -form.front[0]])
@@ -166,7 +166,7 @@ def find_frame(mesh: Mesh, arch: str | None = None) -> Frame:
     plane = find_plane(surface)
     rotation = basis_of(plane.axis)
     relief, _ = relief_of(surface, rotation, FINE_CELL_MM)
-    form = fit_arch_form(crown_points(relief, rotation, plane))
+    form = fit_row_curve(crown_points(relief, rotation, plane))
     row = unroll(relief, plane.level, form)
     tips = plane.tips.points @ rotation.T
     local_tips = np.concatenate([form.to_arch(tips[:, :2]), tips[:, 2:] - plane.level], axis=1)
@@ -202,7 +202,7 @@ def _assemble(
     centre: NDArray[np.float64],
     plane: OcclusalPlane,
     rotation: NDArray[np.float64],
-    form: ArchForm,
+    form: RowCurve,
     side: ArchSide,
     places: NDArray[np.float64],
     stated: str | None,

@@ -13,8 +13,8 @@ from numba import njit
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from geometry.frame.archform import ArchForm
 from geometry.frame.relief import EMPTY, Relief
+from geometry.frame.row_curve import RowCurve
 
 STEP_S_MM = 0.25
 STEP_T_MM = 0.3
@@ -96,7 +96,7 @@ def _smooth(values: NDArray[np.float64], width_mm: float) -> NDArray[np.float64]
     return total / np.maximum(weight, 1e-9)
 
 
-def unroll(relief: Relief, level: float, form: ArchForm) -> Unrolled:
+def unroll(relief: Relief, level: float, form: RowCurve) -> Unrolled:
     """Roll the relief out along the crowns, starting from the fitted arch form."""
     across = np.array([form.front[1], -form.front[0]])
     turn = np.stack([across, form.front])

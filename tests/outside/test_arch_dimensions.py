@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 from geometry.dentition.crowns import CROWN_SIZES_MM
-from geometry.frame.archform import fit_arch_form
+from geometry.frame.row_curve import fit_row_curve
 from geometry.frame.teeth import MESIODISTAL_MM
 
 
@@ -33,13 +33,13 @@ def curve(width: float, depth: float, exponent: float) -> np.ndarray:
 )
 def test_front_of_published_arch_forms(width, depth, exponent):
     whole = curve(width, depth, exponent)
-    form = fit_arch_form(whole)
+    form = fit_row_curve(whole)
     assert form.front @ [0.0, 1.0] > np.cos(np.radians(2.0))
     np.testing.assert_allclose(form.apex, [0.0, depth], atol=1.0)
 
 
 def test_beta_function_is_recovered():
-    form = fit_arch_form(curve(57.0, 42.0, 0.8))
+    form = fit_row_curve(curve(57.0, 42.0, 0.8))
     assert form.front @ [0.0, 1.0] > np.cos(np.radians(1.0))
     assert form.width_mm == pytest.approx(57.0, abs=2.0)
     assert form.depth_mm == pytest.approx(42.0, abs=1.5)

@@ -7,9 +7,9 @@ import pytest
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
-from geometry.frame.archform import fit_arch_form
 from geometry.frame.plane import _best_plane, _fit
 from geometry.frame.relief import _highest, basis_of
+from geometry.frame.row_curve import fit_row_curve
 from geometry.frame.surface import (
     _border_vertices,
     _face_areas_and_edges,
@@ -185,6 +185,6 @@ def test_arch_form_follows_a_turned_arch():
     curve = np.stack([54 * u, 42 * (4 * (0.25 - u * u)) ** 0.65], axis=1)
     turn = np.radians(130.0)
     spin = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
-    form = fit_arch_form(curve @ spin.T + [7.0, -3.0])
+    form = fit_row_curve(curve @ spin.T + [7.0, -3.0])
     assert form.front @ (spin @ [0.0, 1.0]) > np.cos(np.radians(2.0))
     np.testing.assert_allclose(form.apex, spin @ [0.0, 42.0] + [7.0, -3.0], atol=1.5)

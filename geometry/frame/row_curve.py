@@ -39,7 +39,7 @@ BREADTH_WEIGHT = 0.5
 
 
 @dataclass(frozen=True, slots=True)
-class ArchForm:
+class RowCurve:
     """A fitted arch form in the plane.
 
     Attributes
@@ -242,7 +242,7 @@ def _breadths(crowns: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.sqrt(12.0 * np.maximum(small, 0.0))
 
 
-def fit_arch_form(crowns: NDArray[np.float64]) -> ArchForm:
+def fit_row_curve(crowns: NDArray[np.float64]) -> RowCurve:
     """Fit the arch form to plane points spread over the crowns.
 
     Parameters
@@ -270,6 +270,6 @@ def fit_arch_form(crowns: NDArray[np.float64]) -> ArchForm:
     residual = np.empty(2 * more.shape[0] + 3)
     _residuals(pose, np.ascontiguousarray(more), residual, CURVE_POINTS)
     misfit = float(np.median(np.abs(residual[: more.shape[0]])))
-    return ArchForm(
+    return RowCurve(
         front, pose[1:3].copy(), float(pose[3]), float(pose[4]), float(pose[5]), misfit, certainty
     )
