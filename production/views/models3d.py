@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import uuid
+from collections.abc import Callable
 from typing import Any
 
 from django.http import FileResponse, HttpRequest, HttpResponse, JsonResponse
@@ -86,28 +87,14 @@ def preview(request: HttpRequest, model: uuid.UUID) -> HttpResponse:
 @require_POST
 def approve(request: HttpRequest, model: uuid.UUID) -> HttpResponse:
     """Record that a person looked at the model."""
-    found = get_object_or_404(PreparedModel, uuid=model)
-    try:
-        approve_model(_person(request), found)
-    except ActionError as error:
-        return render(
-            request, "chair/model.html", _context(model) | {"problem": error.words}, status=409
-        )
-    return redirect("model", model=model)
+    return _act(request, model, approve_model)
 
 
 @needs("bench")
 @require_POST
 def send_again(request: HttpRequest, model: uuid.UUID) -> HttpResponse:
     """Lay the approved model into the printer's folder again."""
-    found = get_object_or_404(PreparedModel, uuid=model)
-    try:
-        send_model(_person(request), found)
-    except ActionError as error:
-        return render(
-            request, "chair/model.html", _context(model) | {"problem": error.words}, status=409
-        )
-    return redirect("model", model=model)
+    return _act(request, model, send_model)
 
 
 @needs("bench")
@@ -181,3 +168,17 @@ def _context(key: uuid.UUID) -> dict[str, Any]:
 def _person(request: HttpRequest) -> User:
     assert isinstance(request.user, User)
     return request.user
+
+
+def _act(
+    request: HttpRequest, key: uuid.UUID, action: Callable[[User, PreparedModel], object]
+) -> HttpResponse:
+    """Do ``action`` and show the model again, with the reason when it was refused."""
+    found = get_object_or_404(PreparedModel, uuid=key)
+    try:
+        action(_person(request), found)
+    except ActionError as error:
+        return render(
+            request, "chair/model.html", _context(key) | {"problem": error.words}, status=409
+        )
+    return redirect("model", model=key)
