@@ -11,10 +11,12 @@ class MakePlan(Job):
     """Plan, foresee, and publish if still true to the present state."""
 
     def warm(self) -> None:
-        """Compile the planner."""
+        """Compile the planner, the search that betters its plans included."""
         from production import planning
+        from production.planning.solve import warm as warm_search
 
         planning.warm()
+        warm_search()
 
     def run(self, row: Work) -> None:
         """Make a plan for the state as it is now."""

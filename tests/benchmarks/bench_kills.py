@@ -1,7 +1,7 @@
 """Kill the site's processes at random moments during uploads and moves; count what is lost.
 
 ``python3 manage.py bench kills``: 20 kills with SIGKILL. Each time a random process (web,
-worker, planner, dispatcher) is killed while scans are uploaded and appliances moved by
+inspector, worker, planner, dispatcher) is killed while scans are uploaded and appliances moved by
 repeated requests with idempotency keys. Afterwards every acknowledged scan must have a
 verdict within a minute, and no event may be lost or doubled.
 """

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
-READY_WITHIN = 150.0
+READY_WITHIN = 300.0  # the first start after a change compiles
 PASSWORD = "wrenmoor-demo-day"
 
 
@@ -54,6 +54,7 @@ class Site:
             pid, _, words = line.strip().partition(" ")
             for name, mark in (
                 ("web", "gunicorn"),
+                ("inspector", "-Q scan"),
                 ("worker", "-Q work"),
                 ("planner", "-Q plan"),
                 ("dispatcher", "dispatch"),
