@@ -8,22 +8,22 @@ from __future__ import annotations
 
 import manifold3d
 import numpy as np
+import shapely
 
-from geometry.model.baseplan import Face, crossings, ends, outline
+from geometry.model.baseplan import Face, crossings, ends
 
 WIDTH = 5.0
 HEIGHT = 4.0
 NARROWEST_GAP = 4.0
 
 
-def is_horseshoe(body: manifold3d.Manifold) -> bool:
+def is_horseshoe(plan: shapely.Polygon) -> bool:
     """Tell whether a base has two free ends."""
-    return len(ends(outline(body))) == 2
+    return len(ends(plan)) == 2
 
 
-def bar_between_ends(body: manifold3d.Manifold) -> tuple[manifold3d.Manifold, Face] | None:
+def bar_between_ends(plan: shapely.Polygon) -> tuple[manifold3d.Manifold, Face] | None:
     """Return a bar that joins the ends of a base, and its back; None where it has no two ends."""
-    plan = outline(body)
     found = ends(plan)
     if len(found) < 2:
         return None

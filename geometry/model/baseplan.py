@@ -9,6 +9,8 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from geometry.model.halfedges import Faces
+
 Array = NDArray[np.float64]
 
 SLICE = 0.05
@@ -50,12 +52,43 @@ def _rings(shape: shapely.Geometry) -> list[shapely.LinearRing]:
     return [ring for part in parts for ring in (part.exterior, *part.interiors)]
 
 
-def outline(body: manifold3d.Manifold) -> shapely.Polygon:
-    """Return the largest outline of a body just above its base."""
-    rings = body.slice(SLICE).to_polygons()
+def outline(vertices: Array, faces: Faces) -> shapely.Polygon:
+    """Return the largest outline of a solid just above its base, without holes."""
+    rings = _level_rings(vertices, faces, SLICE)
     shape = shapely.union_all([shapely.Polygon(ring).buffer(0) for ring in rings if len(ring) > 2])
     parts = list(getattr(shape, "geoms", [shape]))
     return max(parts, key=lambda part: part.area)
+
+
+def _level_rings(vertices: Array, faces: Faces, height: float) -> list[Array]:
+    """Cut a closed surface by a level plane; return closed lines (k, 2)."""
+    above = vertices[:, 2] > height
+    corner = above[faces]
+    cut = faces[corner.any(axis=1) & ~corner.all(axis=1)].astype(np.int64)
+    up = above[cut]
+    # The line enters a face over the edge that goes up, and leaves it over the one that goes down.
+    rows = np.arange(len(cut))
+    rise = np.argmax(~up & np.roll(up, -1, axis=1), axis=1)
+    fall = np.argmax(up & ~np.roll(up, -1, axis=1), axis=1)
+    base = np.int64(len(vertices))
+    low, high = cut[rows, rise], cut[rows, (rise + 1) % 3]
+    enters = low * base + high
+    leaves = cut[rows, (fall + 1) % 3] * base + cut[rows, fall]
+    t = (height - vertices[low, 2]) / (vertices[high, 2] - vertices[low, 2])
+    points = vertices[low, :2] + t[:, None] * (vertices[high, :2] - vertices[low, :2])
+    row_of = {key: row for row, key in enumerate(enters.tolist())}
+    after = [row_of[key] for key in leaves.tolist()]
+    rings, seen = [], np.zeros(len(cut), dtype=bool)
+    for first in range(len(cut)):
+        ring = []
+        row = first
+        while not seen[row]:
+            seen[row] = True
+            ring.append(row)
+            row = after[row]
+        if ring:
+            rings.append(points[ring])
+    return rings
 
 
 def crossings(plan: shapely.Polygon, y: float) -> list[tuple[float, float]]:
@@ -80,8 +113,10 @@ def ends(plan: shapely.Polygon) -> list[tuple[float, float, float]]:
     if best:
         arms = [plan.intersection(shapely.box(a, plan.bounds[1], b, back + 1)) for a, b in best]
         return [(a, b, arm.bounds[3]) for (a, b), arm in zip(best, arms, strict=True)]
-    a, b = max(crossings(plan, back - 3.0) or [(plan.bounds[0], plan.bounds[2])],
-               key=lambda pair: pair[1] - pair[0])
+    a, b = max(
+        crossings(plan, back - 3.0) or [(plan.bounds[0], plan.bounds[2])],
+        key=lambda pair: pair[1] - pair[0],
+    )
     return [(a, b, back)]
 
 

@@ -7,6 +7,7 @@ from typing import Any
 
 import manifold3d
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
 
 from geometry.model.filling import fill_body
@@ -84,23 +85,24 @@ def block_out(
     return BlockOut(depth, body, shadow, pockets, first, regions)
 
 
+@njit(cache=True, nogil=True)
+def _beside(index: NDArray[np.int64], pockets: NDArray[np.bool_], steps: int) -> NDArray[np.bool_]:
+    nx, ny, nz = pockets.shape
+    out = np.zeros(len(index), dtype=np.bool_)
+    for n in range(len(index)):
+        i, j, k = index[n]
+        for a in range(max(i - steps, 0), min(i + steps + 1, nx)):
+            for b in range(max(j - steps, 0), min(j + steps + 1, ny)):
+                for c in range(max(k - steps, 0), min(k + steps + 1, nz)):
+                    if pockets[a, b, c]:
+                        out[n] = True
+    return out
+
+
 def near_fill(out: BlockOut, points: Array, steps: int = 2) -> NDArray[np.bool_]:
     """Mark points that lie in the fill or right beside it."""
     shadow = out.shadow
     grid = shadow.grid
-    index = np.column_stack(
-        (
-            np.round((points[:, 0] - grid.x0) / grid.pitch),
-            np.round((points[:, 1] - grid.y0) / grid.pitch),
-            np.round(points[:, 2] / shadow.step),
-        )
-    ).astype(int)
-    marked = np.zeros(len(points), dtype=bool)
-    shape = np.array(out.pockets.shape)
-    around = np.arange(-steps, steps + 1)
-    for dx in around:
-        for dy in around:
-            for dz in around:
-                at = np.clip(index + (dx, dy, dz), 0, shape - 1)
-                marked |= out.pockets[at[:, 0], at[:, 1], at[:, 2]]
-    return marked
+    origin = np.array([grid.x0, grid.y0, 0.0])
+    scale = np.array([grid.pitch, grid.pitch, shadow.step])
+    return _beside(np.round((points - origin) / scale).astype(np.int64), out.pockets, steps)

@@ -12,7 +12,8 @@ from scipy.spatial import cKDTree
 
 from geometry.mesh import Mesh
 from geometry.model.cutting import cut_surface
-from geometry.topology import analyse
+from geometry.model.mending import Spot, joined_spots
+from geometry.model.skin import Skin, loops_of, skin_of, tails, without
 
 Array = NDArray[np.float64]
 
@@ -20,23 +21,21 @@ SPACING = 0.2
 STRAIGHT_ON = 3.0
 WHOLE = 12.0
 SNAP = 0.002
+BORDER = "border"
 
 
-def step_back(
-    mesh: Mesh, kind: NDArray[np.int8], places: Array, reach: float
-) -> tuple[Mesh, NDArray[np.int8]]:
-    """Take away the faces around places at the border."""
-    near = cKDTree(mesh.vertices[mesh.faces].mean(axis=1)).query_ball_point(places, reach)
-    keep = np.ones(len(mesh.faces), dtype=bool)
-    for rows in near:
-        keep[rows] = False
-    topology = analyse(Mesh(mesh.vertices, mesh.faces[keep]), self_intersections=False)
-    return topology.main, kind[keep][topology.face_map]
+def step_back(skin: Skin, places: Array, reach: float) -> tuple[Skin, list[Spot]]:
+    """Take away the faces around places at the border; also return where."""
+    middles = skin.vertices[skin.faces].mean(axis=1)
+    gone = np.isfinite(cKDTree(places).query(middles, distance_upper_bound=reach)[0])
+    return without(skin, gone)[0], _taken(skin.vertices[skin.faces[gone]].mean(axis=1))
 
 
-def cut_back(
-    mesh: Mesh, kind: NDArray[np.int8], places: Array, trim: float, attempt: int
-) -> tuple[Mesh, NDArray[np.int8]]:
+def _taken(points: Array) -> list[Spot]:
+    return joined_spots([Spot(BORDER, point, 0.3) for point in points])
+
+
+def cut_back(skin: Skin, places: Array, trim: float, attempt: int) -> tuple[Skin, list[Spot]]:
     """Cut the border along smooth upright surfaces just inside it, near some places.
 
     A wall under such a border stands free of the surface, which lies on one side
@@ -44,35 +43,33 @@ def cut_back(
 
     Parameters
     ----------
-    mesh : Mesh
+    skin : Skin
         Open surface in model axes.
-    kind : (m,) int8
     places : (k, 3) float64
         Where something was wrong.
     trim : float
         Border at this height or below needs no wall of its own shape.
     attempt : int
         Grows the stretch that is cut, and how deep.
+
+    Returns
+    -------
+    The surface, and where it was cut.
     """
-    topology = analyse(mesh, self_intersections=False)
-    mesh, kind = topology.main, kind[topology.face_map]
-    field = np.full(len(mesh.vertices), np.inf)
+    field = np.full(len(skin.vertices), np.inf)
     tree = cKDTree(places)
-    for loop in [topology.border, *topology.holes]:
-        if loop is None:
-            continue
-        line = loop.vertices.astype(np.int64)
-        points = mesh.vertices[line]
+    for half in loops_of(skin):
+        line = tails(skin, half)
+        points = skin.vertices[line]
         for chain, core, ends in _stretches(points, tree, trim, attempt):
             curve = _inside_curve(points[chain, :2], core, ends, attempt)
-            _press(field, mesh, line[chain], curve, 1.2 + 0.6 * attempt)
+            _press(field, skin.mesh, line[chain], curve, 1.2 + 0.6 * attempt)
     field[np.isinf(field)] = 1.0
     field[np.abs(field) < SNAP] = 0.0
     if not (field < 0.0).any():
-        return mesh, kind
-    v, f, _, parent = cut_surface(mesh.vertices, mesh.faces, field)
-    after = analyse(Mesh(v, f), self_intersections=False)
-    return after.main, kind[parent][after.face_map]
+        return skin, []
+    v, f, _, parent = cut_surface(skin.vertices, skin.faces, field)
+    return skin_of(Mesh(v, f), skin.kind[parent]), _taken(skin.vertices[field < 0.0])
 
 
 def _stretches(
@@ -116,9 +113,7 @@ def _stretches(
     return runs
 
 
-def _inside_curve(
-    plan: Array, core: NDArray[np.bool_], ends: list[bool], attempt: int
-) -> Array:
+def _inside_curve(plan: Array, core: NDArray[np.bool_], ends: list[bool], attempt: int) -> Array:
     """Return a smooth line in plan that has the core of a stretch on its right."""
     length = np.concatenate(([0.0], np.cumsum(np.linalg.norm(np.diff(plan, axis=0), axis=1))))
     count = max(5, int(length[-1] / SPACING) + 1)
@@ -147,12 +142,16 @@ def _inside_curve(
     return np.vstack((head, curve, tail))
 
 
-def _press(
-    field: Array, mesh: Mesh, chain: NDArray[np.int64], curve: Array, reach: float
-) -> None:
+def _press(field: Array, mesh: Mesh, chain: NDArray[np.int64], curve: Array, reach: float) -> None:
     """Lower the field to the signed distance from a line, on what hangs on a stretch."""
     vertices = mesh.vertices
-    near = cKDTree(vertices[chain]).query(vertices, distance_upper_bound=reach + 2.0)[0]
+    low = vertices[chain].min(axis=0) - (reach + 2.0)
+    high = vertices[chain].max(axis=0) + (reach + 2.0)
+    local = np.flatnonzero(((vertices >= low) & (vertices <= high)).all(axis=1))
+    near = np.full(len(vertices), np.inf)
+    near[local] = cKDTree(vertices[chain]).query(vertices[local], distance_upper_bound=reach + 2.0)[
+        0
+    ]
     local = np.flatnonzero(np.isfinite(near))
     signed = _signed(vertices[local, :2], curve)
     outside = np.zeros(len(vertices), dtype=bool)
@@ -163,7 +162,7 @@ def _press(
     if not len(rows):
         return
     rank[rows] = np.arange(len(rows))
-    f = mesh.faces
+    f = mesh.faces[outside[mesh.faces].any(axis=1)]
     edges = np.concatenate((f[:, [0, 1]], f[:, [1, 2]], f[:, [2, 0]]))
     pairs = rank[edges[outside[edges].all(axis=1)]]
     graph = coo_matrix((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(len(rows),) * 2)

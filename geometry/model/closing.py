@@ -6,19 +6,25 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
-from scipy.sparse import coo_matrix
-from scipy.sparse.csgraph import connected_components
 
 from geometry.errors import GeometryError
 from geometry.mesh import Mesh
 from geometry.model.borders import cut_back, step_back
 from geometry.model.cutting import cut_surface
-from geometry.model.halfedges import Faces, compact, face_areas
-from geometry.model.mending import crossings_near, mend_crossings, mend_handles
-from geometry.model.patches import median_edge, patch_loop, surroundings
+from geometry.model.halfedges import Faces, compact, face_areas, genus
+from geometry.model.mending import (
+    Spot,
+    crossings_near,
+    joined_spots,
+    mend_crossings,
+    mend_handles,
+)
+from geometry.model.patches import median_edge, patch_loops
+from geometry.model.skin import Skin, loops_of, skin_of, tails
 from geometry.model.skirts import CrossedBorder, cap, lay_foot, skirt_faces
-from geometry.topology import analyse
+from geometry.topology import Topology, analyse
 
 Array = NDArray[np.float64]
 
@@ -45,6 +51,8 @@ class Closed:
     holes : list of dict
         Filled holes: area_mm2, perimeter_mm, centre (model axes).
     notes : list of str
+    spots : list of Spot
+        Where the border was taken back, or the surface mended, model axes.
     """
 
     vertices: Array
@@ -52,16 +60,16 @@ class Closed:
     kind: NDArray[np.int8]
     holes: list[dict[str, Any]] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+    spots: list[Spot] = field(default_factory=list)
 
 
-def close_surface(surface: Mesh, trim: float, top: float) -> Closed:
+def close_surface(skin: Skin, trim: float, top: float) -> Closed:
     """Cut a surface at the trim plane, fill its holes and close it to the base.
 
     Parameters
     ----------
-    surface : Mesh
-        One piece in model axes, two faces an edge at most, normals outward;
-        the base plane is z = 0.
+    skin : Skin
+        In model axes, normals outward, without crossings; the base plane is z = 0.
     trim : float
         Height at which the surface is cut and straight walls begin.
     top : float
@@ -74,39 +82,31 @@ def close_surface(surface: Mesh, trim: float, top: float) -> Closed:
         cannot be closed without crossing the surface.
     """
     notes: list[str] = []
-    mesh = _cut_at(surface, trim, top, notes)
-    mended = mend_crossings(mesh, np.full(len(mesh.faces), SCAN, dtype=np.int8), FILL)
-    if mended.places:
-        notes.append("small places where the scan crosses itself were smoothed over")
-    mesh, kind = mended.mesh, mended.kind
-    solid, trimmed = _stand_safely(mesh, kind, trim, top)
-    if trimmed:
-        notes.append("the scan's border was trimmed a little where it folds")
-    mended = mend_handles(Mesh(solid.vertices, solid.faces), solid.kind, FILL, SCAN)
-    if mended.places:
-        mended_again = mend_crossings(mended.mesh, mended.kind, FILL)
-        notes.append("tiny tunnels between touching surfaces were closed")
-        solid = Closed(mended_again.mesh.vertices, mended_again.mesh.faces, mended_again.kind,
-                       solid.holes)
+    solid = _stand_safely(_cut_at(skin, trim, top, notes), trim, top)
     solid.notes = notes
+    if genus(solid.faces):
+        mended = mend_handles(skin_of(Mesh(solid.vertices, solid.faces), solid.kind), FILL, SCAN)
+        again = mend_crossings(mended.skin, FILL)
+        solid.spots += mended.spots + again.spots
+        solid.vertices, solid.faces, _ = compact(again.skin.vertices, again.skin.faces)
+        solid.kind = again.skin.kind
     return solid
 
 
-def _stand_safely(
-    mesh: Mesh, kind: NDArray[np.int8], trim: float, top: float
-) -> tuple[Closed, bool]:
+def _stand_safely(skin: Skin, trim: float, top: float) -> Closed:
     """Close a cut surface; cut its border back where walls would cross it.
 
     Upright walls are tried first, and again after the border was cut back along
     smooth upright lines; then skirts, which bridge what walls cannot.
     """
     place = np.zeros(3)
-    start = (mesh, kind)
+    start = skin
+    spots: list[Spot] = []
     for attempt in range(UPRIGHT_ROUNDS + SKIRT_ROUNDS):
         if attempt == UPRIGHT_ROUNDS:
-            mesh, kind = start
+            skin, spots = start, []
         try:
-            solid = _assemble(mesh, kind, trim, top, attempt == 0)
+            solid = _assemble(skin, trim, top, attempt == 0)
         except CrossedBorder as crossed:
             centres = crossed.places
         else:
@@ -115,13 +115,16 @@ def _stand_safely(
             made = (solid.kind != SCAN) & (solid.kind != BASE)
             count, pairs = crossings_near(whole, made, solid.kind == FILL)
             if not count:
-                return solid, attempt > 0
+                solid.spots = joined_spots(spots)
+                return solid
             centres = solid.vertices[solid.faces[pairs]].mean(axis=(1, 2))
         place = centres[0]
         if attempt < UPRIGHT_ROUNDS - 1:
-            mesh, kind = cut_back(mesh, kind, centres, trim, attempt)
+            skin, taken = cut_back(skin, centres, trim, attempt)
+            spots = [*spots, *taken]
         elif attempt >= UPRIGHT_ROUNDS:
-            mesh, kind = step_back(mesh, kind, centres, 0.4 * (attempt - UPRIGHT_ROUNDS + 1))
+            skin, taken = step_back(skin, centres, 0.4 * (attempt - UPRIGHT_ROUNDS + 1))
+            spots = [*spots, *taken]
     x, y, z = place
     raise GeometryError(
         f"the scan's border folds over itself around ({x:.0f}, {y:.0f}, {z:.0f}) mm in model "
@@ -129,20 +132,16 @@ def _stand_safely(
     )
 
 
-def _assemble(
-    mesh: Mesh, kind: NDArray[np.int8], trim: float, top: float, upright: bool
-) -> Closed:
+def _assemble(skin: Skin, trim: float, top: float, upright: bool) -> Closed:
     """Fill the holes of a cut surface and stand its border on the base."""
-    topology = analyse(mesh, self_intersections=False)
-    vertices, faces = topology.main.vertices, topology.main.faces
-    loops = [topology.border, *topology.holes] if topology.border is not None else []
-    tags = [kind[topology.face_map]]
+    vertices, faces = skin.vertices, skin.faces
+    tags = [skin.kind]
     parts = [faces]
     holes: list[dict[str, Any]] = []
     outer: list[NDArray[np.int64]] = []
     inner: list[NDArray[np.int64]] = []
-    for loop in loops:
-        line = loop.vertices.astype(np.int64)
+    for half in loops_of(skin):
+        line = tails(skin, half)
         standing = bool((vertices[line, 2] <= trim).any())
         if standing and _plan_area(vertices[line]) > 0:
             outer.append(line)
@@ -151,7 +150,7 @@ def _assemble(
     if not outer and inner:
         outer.append(inner.pop(int(np.argmax([_plan_area(vertices[line]) for line in inner]))))
     edge = median_edge(vertices, faces)
-    around = surroundings(faces, inner, len(vertices))
+    open_lines = []
     for line in inner:
         if bool(np.ptp(vertices[line, 2]) == 0.0 and vertices[line[0], 2] <= trim):
             made = line[::-1][cap([vertices[line[::-1], :2]])].astype(np.int32)
@@ -159,11 +158,14 @@ def _assemble(
             tags.append(np.full(len(made), FLOOR, dtype=np.int8))
             continue
         hole = _hole(vertices[line], top)
-        vertices, made = patch_loop(vertices, around, line, edge)
-        parts.append(made)
-        tags.append(np.full(len(made), FILL, dtype=np.int8))
+        open_lines.append(line)
         if hole["perimeter_mm"] > 6.0 * edge:
             holes.append(hole)
+    if open_lines:
+        points, patches = patch_loops(vertices, faces, open_lines, edge)
+        vertices = np.vstack((vertices, points))
+        parts += patches
+        tags += [np.full(len(made), FILL, dtype=np.int8) for made in patches]
     for line in outer:
         vertices, made, own = _stand(vertices, faces, line, trim, upright)
         parts.append(made)
@@ -177,59 +179,81 @@ def _plan_area(points: Array) -> float:
     return 0.5 * float(x @ np.roll(y, -1) - y @ np.roll(x, -1))
 
 
-def _cut_at(surface: Mesh, trim: float, top: float, notes: list[str]) -> Mesh:
+@njit(cache=True, nogil=True)
+def _low_pieces(faces: Faces, below: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """Number the low vertices by what hangs together below: the least vertex of each piece."""
+    parent = np.arange(len(below))
+    for t in range(len(faces)):
+        for k in range(3):
+            a, b = faces[t, k], faces[t, (k + 1) % 3]
+            if not (below[a] and below[b]):
+                continue
+            while parent[a] != a:
+                parent[a] = parent[parent[a]]
+                a = parent[a]
+            while parent[b] != b:
+                parent[b] = parent[parent[b]]
+                b = parent[b]
+            if a < b:
+                parent[b] = a
+            elif b < a:
+                parent[a] = b
+    for v in range(len(below)):
+        # Parents are never above their children, so they are settled already.
+        parent[v] = parent[parent[v]]
+    return parent
+
+
+def _cut_at(skin: Skin, trim: float, top: float, notes: list[str]) -> Skin:
     """Cut away what lies below the trim and reaches the border; keep enclosed hollows."""
-    z = surface.vertices[:, 2].copy()
+    z = skin.vertices[:, 2].copy()
     z[np.abs(z - trim) < SNAP] = trim
     below = z < trim
     if not below.any():
-        return surface
-    faces = surface.faces
-    low = np.flatnonzero(below)
-    rank = np.full(len(z), -1, dtype=np.int64)
-    rank[low] = np.arange(len(low))
-    edges = np.concatenate((faces[:, [0, 1]], faces[:, [1, 2]], faces[:, [2, 0]]))
-    pairs = rank[edges[below[edges].all(axis=1)]]
-    graph = coo_matrix(
-        (np.ones(len(pairs), dtype=np.int8), (pairs[:, 0], pairs[:, 1])), shape=(len(low),) * 2
-    )
-    label = connected_components(graph, directed=False)[1]
-    topology = analyse(surface, self_intersections=False)
-    reached = np.zeros(int(label.max()) + 1, dtype=bool)
-    if topology.border is None:
-        reached[label[np.argmin(z[low])]] = True
+        return skin
+    piece = _low_pieces(skin.faces, below)
+    reached = np.zeros(len(z), dtype=bool)
+    borders = [tails(skin, half) for half in loops_of(skin)]
+    if borders:
+        rim = max(borders, key=lambda line: _perimeter(skin.vertices[line]))
+        reached[piece[rim[below[rim]]]] = True
     else:
-        rim = topology.vertex_map[topology.border.vertices]
-        reached[label[rank[rim[below[rim]]]]] = True
-    enclosed = np.zeros(len(z), dtype=bool)
-    enclosed[low] = ~reached[label]
+        used = skin.faces.ravel()
+        reached[piece[used[np.argmin(z[used])]]] = True
+    enclosed = below & ~reached[piece]
     field_ = np.where(enclosed, 1.0, z - trim)
-    points = surface.vertices.copy()
+    points = skin.vertices.copy()
     points[z == trim, 2] = trim
-    v, f, origin, _ = cut_surface(points, faces, field_)
+    v, f, origin, parent = cut_surface(points, skin.faces, field_)
     v[origin < 0, 2] = trim
+    kind = skin.kind[parent]
     if enclosed.any() and float(z[enclosed].min()) < FLOOR_THICKNESS:
         # A hollow (a palate) deeper than the base is thick gets a flat floor.
         inside = np.zeros(len(v), dtype=bool)
         inside[origin >= 0] = enclosed[origin[origin >= 0]]
         depth = v[:, 2] - FLOOR_THICKNESS
         depth[np.abs(depth) < SNAP] = 0.0
-        v = v.copy()
         v[inside & (depth == 0.0), 2] = FLOOR_THICKNESS
-        v, f, origin, _ = cut_surface(v, f, np.where(inside, depth, 1.0))
+        v, f, origin, parent = cut_surface(v, f, np.where(inside, depth, 1.0))
         v[origin < 0, 2] = FLOOR_THICKNESS
+        kind = kind[parent]
         notes.append("the palate lies below the base there and was floored flat")
     if not len(f):
         raise GeometryError(
             f"nothing of the scan lies above the trim at {trim:.1f} mm; lower the trim"
         )
-    _mind_the_crowns(Mesh(v, f), trim, top)
-    return Mesh(v, f)
+    topology = analyse(Mesh(v, f), self_intersections=False)
+    _mind_the_crowns(Mesh(v, f), topology, trim, top)
+    main = topology.main
+    return Skin(main.vertices, main.faces, kind[topology.face_map], topology.opposite)
 
 
-def _mind_the_crowns(mesh: Mesh, trim: float, top: float) -> None:
+def _perimeter(rim: Array) -> float:
+    return float(np.linalg.norm(np.roll(rim, -1, axis=0) - rim, axis=1).sum())
+
+
+def _mind_the_crowns(mesh: Mesh, topology: Topology, trim: float, top: float) -> None:
     """Refuse a cut that leaves crowns on separate pieces."""
-    topology = analyse(mesh, self_intersections=False)
     if topology.shells < 2:
         return
     kept = np.zeros(len(mesh.faces), dtype=bool)
@@ -246,8 +270,7 @@ def _mind_the_crowns(mesh: Mesh, trim: float, top: float) -> None:
 
 def _hole(rim: Array, top: float) -> dict[str, Any]:
     """Measure a hole, and refuse one that a patch would only guess."""
-    step = np.roll(rim, -1, axis=0) - rim
-    perimeter = float(np.linalg.norm(step, axis=1).sum())
+    perimeter = _perimeter(rim)
     centred = rim - rim.mean(axis=0)
     turned = np.cross(centred, np.roll(centred, -1, axis=0)).sum(axis=0)
     area = 0.5 * float(np.linalg.norm(turned))

@@ -141,9 +141,11 @@ def _below(
             continue
         taken.append(formed.points[k])
         index = int(sextant[k])
-        out.append({
-            "sextant": SEXTANTS[index] if index >= 0 else None,
-            "thickness_mm": round(float(thickness[k]), 3),
-            "at": [round(float(v), 2) for v in formed.points[k]],
-        })
+        out.append(
+            {
+                "sextant": SEXTANTS[index] if index >= 0 else None,
+                "thickness_mm": round(float(thickness[k]), 3),
+                "at": [round(float(v), 2) for v in formed.points[k]],
+            }
+        )
     return out

@@ -12,12 +12,14 @@ from numpy.typing import NDArray
 from geometry.errors import GeometryError
 from geometry.mesh import Mesh
 from geometry.model.bar import bar_between_ends, is_horseshoe
+from geometry.model.baseplan import outline
 from geometry.model.halfedges import Faces
 from geometry.model.heights import Grid, top_heights
 from geometry.model.hollow import hollow_out
 from geometry.model.identity import write_code
 from geometry.model.mending import mend_crossings
 from geometry.model.settings import ModelSettings
+from geometry.model.skin import skin_of
 from geometry.model.solids import as_written, from_manifold, to_manifold
 from geometry.topology.intersections import find_intersections
 
@@ -50,27 +52,27 @@ def add_extras(
     GeometryError
         The result would cross itself.
     """
-    body = to_manifold(vertices, faces)
+    plan = outline(vertices, faces)
     record: dict[str, Any] = {"bar": False, "identity": None, "hollow": None}
     added: list[manifold3d.Manifold] = []
     cut: list[manifold3d.Manifold] = []
     back = None
     if settings.bar:
-        found = bar_between_ends(body)
+        found = bar_between_ends(plan)
         if found is None:
             warnings.append("the base has no two ends to join with a bar")
         else:
             added.append(found[0])
             back = found[1]
             record["bar"] = True
-    elif is_horseshoe(body):
+    elif is_horseshoe(plan):
         warnings.append(
             "a plain horseshoe base can change its width after printing; a bar between its ends"
             " prevents that"
         )
     if settings.text:
         identity = write_code(
-            body, settings.text, settings.lettering, back, _heights(vertices, faces)
+            plan, settings.text, settings.lettering, back, _heights(vertices, faces)
         )
         added += identity.added
         cut += identity.cut
@@ -90,16 +92,17 @@ def add_extras(
     if not added and not cut:
         return vertices, faces, record
     add, subtract = manifold3d.OpType.Add, manifold3d.OpType.Subtract
+    body = to_manifold(vertices, faces)
     if added:
         body = manifold3d.Manifold.batch_boolean([body, *added], add)
     if cut:
         body = manifold3d.Manifold.batch_boolean([body, *cut], subtract)
     vertices, faces = as_written(*from_manifold(body))
     kind = np.zeros(len(faces), dtype=np.int8)
-    mended = mend_crossings(Mesh(vertices, faces), kind, patch=1)
-    if mended.places:
-        vertices, faces = as_written(mended.mesh.vertices, mended.mesh.faces)
-    if mended.places and find_intersections(Mesh(vertices, faces))[0]:
+    mended = mend_crossings(skin_of(Mesh(vertices, faces), kind), patch=1)
+    if mended.spots:
+        vertices, faces = as_written(mended.skin.vertices, mended.skin.faces)
+    if mended.spots and find_intersections(Mesh(vertices, faces))[0]:
         raise GeometryError(
             "the code, bar or cavity could not be joined to the model cleanly; leave it out or"
             " change the height"

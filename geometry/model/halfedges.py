@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
 
 Faces = NDArray[np.int32]
@@ -28,10 +29,38 @@ def face_areas(vertices: NDArray[np.float64], faces: Faces) -> NDArray[np.float6
     return np.asarray(0.5 * np.linalg.norm(cross, axis=1))
 
 
+@njit(cache=True, nogil=True)
+def _six_volumes(vertices: NDArray[np.float64], faces: Faces) -> float:
+    o = vertices[faces[0, 0]]
+    total = 0.0
+    for f in range(len(faces)):
+        a, b, c = vertices[faces[f, 0]], vertices[faces[f, 1]], vertices[faces[f, 2]]
+        ax, ay, az = a[0] - o[0], a[1] - o[1], a[2] - o[2]
+        bx, by, bz = b[0] - o[0], b[1] - o[1], b[2] - o[2]
+        cx, cy, cz = c[0] - o[0], c[1] - o[1], c[2] - o[2]
+        total += ax * (by * cz - bz * cy) + ay * (bz * cx - bx * cz) + az * (bx * cy - by * cx)
+    return total
+
+
 def signed_volume(vertices: NDArray[np.float64], faces: Faces) -> float:
     """Volume that a closed surface encloses, mm³; negative when wound inwards."""
-    p = vertices[faces] - vertices[faces[0, 0]]
-    return float(np.einsum("ij,ij->i", p[:, 0], np.cross(p[:, 1], p[:, 2])).sum() / 6.0)
+    return float(_six_volumes(vertices, faces)) / 6.0
+
+
+@njit(cache=True, nogil=True)
+def rise(vertices: NDArray[np.float64], faces: Faces) -> float:
+    """Twice the area that a surface shows from above, less what it shows from below, mm²."""
+    total = 0.0
+    for f in range(len(faces)):
+        a, b, c = vertices[faces[f, 0]], vertices[faces[f, 1]], vertices[faces[f, 2]]
+        total += (b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0])
+    return total
+
+
+def genus(faces: Faces) -> int:
+    """Genus of a closed, connected, oriented surface."""
+    used = int(np.count_nonzero(np.bincount(faces.ravel())))
+    return 1 - (used - len(faces) // 2) // 2
 
 
 def compact(

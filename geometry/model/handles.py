@@ -1,9 +1,9 @@
-"""Find and remove handles, so that a solid is a topological ball (genus 0).
+"""Find handles of a surface: what keeps it from being a topological ball or disc.
 
 A scan carries tiny tunnels and bridges where two surfaces nearly touch. Each
 handle is found by a tree–cotree decomposition (Eppstein 2003, "Dynamic
-generators of topologically embedded graphs"), cut open along a short loop
-around it and closed with two patches.
+generators of topologically embedded graphs"; shortest loops first after Erickson and
+Whittlesey 2005, "Greedy optimal homotopy and homology generators").
 """
 
 from __future__ import annotations
@@ -11,33 +11,128 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
-from scipy.sparse import coo_matrix
-from scipy.sparse.csgraph import dijkstra
 
-from geometry.model.halfedges import Faces, edge_keys
+from geometry.model.halfedges import Faces
+from geometry.model.patches import rings_around
+from geometry.model.skin import Links, Skin, loops_of
 
 Array = NDArray[np.float64]
 
 SHORT_TUNNEL = 14.0
 
 
-def genus(faces: Faces) -> int:
-    """Genus of a closed, connected, oriented surface."""
-    used = int(np.count_nonzero(np.bincount(faces.ravel())))
-    return 1 - (used - len(faces) // 2) // 2
+@njit(cache=True, nogil=True)
+def _corners(faces: Faces, count: int) -> tuple[NDArray[np.int64], Links]:
+    """Return the corners (3 t + k) at each vertex, all in a row, and where each begins."""
+    start = np.zeros(count + 1, dtype=np.int64)
+    for t in range(len(faces)):
+        for k in range(3):
+            start[faces[t, k] + 1] += 1
+    for v in range(count):
+        start[v + 1] += start[v]
+    cursor = start[:-1].copy()
+    member = np.empty(3 * len(faces), dtype=np.int32)
+    for t in range(len(faces)):
+        for k in range(3):
+            v = faces[t, k]
+            member[cursor[v]] = 3 * t + k
+            cursor[v] += 1
+    return start, member
 
 
 @njit(cache=True, nogil=True)
-def _cotree(
-    face_of: NDArray[np.int64], in_tree: NDArray[np.bool_], order: NDArray[np.int64], count: int
-) -> NDArray[np.bool_]:
-    """Join faces over the edges that the tree left out; return the edges left over."""
-    parent = np.arange(count)
-    spare = np.zeros(len(in_tree), dtype=np.bool_)
-    for e in order:
-        if in_tree[e]:
+def _gap(vertices: Array, a: int, b: int) -> float:
+    x = vertices[a, 0] - vertices[b, 0]
+    y = vertices[a, 1] - vertices[b, 1]
+    z = vertices[a, 2] - vertices[b, 2]
+    return np.sqrt(x * x + y * y + z * z) + 1e-9
+
+
+@njit(cache=True, nogil=True)
+def _shortest_tree(
+    vertices: Array, faces: Faces, start: NDArray[np.int64], member: Links, root: int
+) -> tuple[Array, NDArray[np.int64]]:
+    """Distance along edges from a vertex, and the vertex before each on the way (Dijkstra)."""
+    distance = np.full(len(vertices), np.inf)
+    before = np.full(len(vertices), -1, dtype=np.int64)
+    settled = np.zeros(len(vertices), dtype=np.bool_)
+    key = np.empty(1024, dtype=np.float64)
+    item = np.empty(1024, dtype=np.int64)
+    distance[root] = 0.0
+    key[0], item[0] = 0.0, root
+    size = 1
+    while size:
+        v, d = item[0], key[0]
+        size -= 1
+        last_key, last_item = key[size], item[size]
+        at = 0
+        while 2 * at + 1 < size:
+            child = 2 * at + 1
+            if child + 1 < size and key[child + 1] < key[child]:
+                child += 1
+            if key[child] >= last_key:
+                break
+            key[at], item[at] = key[child], item[child]
+            at = child
+        key[at], item[at] = last_key, last_item
+        if settled[v]:
             continue
-        a, b = face_of[e, 0], face_of[e, 1]
+        settled[v] = True
+        for c in range(start[v], start[v + 1]):
+            t, k = member[c] // 3, member[c] % 3
+            for step in (1, 2):
+                w = faces[t, (k + step) % 3]
+                if settled[w]:
+                    continue
+                reach = d + _gap(vertices, v, w)
+                if reach >= distance[w]:
+                    continue
+                distance[w], before[w] = reach, v
+                if size == len(key):
+                    more_key = np.empty(2 * size, dtype=np.float64)
+                    more_item = np.empty(2 * size, dtype=np.int64)
+                    more_key[:size], more_item[:size] = key, item
+                    key, item = more_key, more_item
+                at = size
+                size += 1
+                while at > 0 and key[(at - 1) // 2] > reach:
+                    key[at], item[at] = key[(at - 1) // 2], item[(at - 1) // 2]
+                    at = (at - 1) // 2
+                key[at], item[at] = reach, w
+    return distance, before
+
+
+@njit(cache=True, nogil=True)
+def _edges(
+    vertices: Array, faces: Faces, opposite: Links, distance: Array, before: NDArray[np.int64]
+) -> tuple[NDArray[np.int64], Array]:
+    """Return one half-edge of each edge outside the tree, and the length of its way around."""
+    half = np.empty(len(opposite), dtype=np.int64)
+    through = np.empty(len(opposite), dtype=np.float64)
+    count = 0
+    for h in range(len(opposite)):
+        if 0 <= opposite[h] < h:
+            continue
+        a, b = faces[h // 3, h % 3], faces[h // 3, (h % 3 + 1) % 3]
+        if before[a] == b or before[b] == a:
+            continue
+        half[count] = h
+        through[count] = distance[a] + distance[b] + _gap(vertices, a, b)
+        count += 1
+    return half[:count], through[:count]
+
+
+@njit(cache=True, nogil=True)
+def _left_over(
+    half: NDArray[np.int64], order: NDArray[np.int64], opposite: Links, beyond: Links, count: int
+) -> NDArray[np.bool_]:
+    """Join faces over edges, in an order; mark the edges whose faces were joined already."""
+    parent = np.arange(count)
+    spare = np.zeros(len(half), dtype=np.bool_)
+    for e in order:
+        h = half[e]
+        a = h // 3
+        b = opposite[h] // 3 if opposite[h] >= 0 else beyond[h]
         while parent[a] != a:
             parent[a] = parent[parent[a]]
             a = parent[a]
@@ -51,14 +146,13 @@ def _cotree(
     return spare
 
 
-def handle_loops(vertices: Array, faces: Faces, root: int) -> list[NDArray[np.int64]]:
-    """Return a loop of vertices for each generator of a closed surface, shortest first.
+def handle_loops(skin: Skin, root: int) -> list[NDArray[np.int64]]:
+    """Return a loop of vertices for each generator of a surface, shortest first.
 
     Parameters
     ----------
-    vertices : (n, 3) float64
-    faces : (m, 3) int32
-        Closed and connected.
+    skin : Skin
+        Border loops are taken as closed by a face each.
     root : int
         Vertex from which the shortest-path tree grows.
 
@@ -66,24 +160,23 @@ def handle_loops(vertices: Array, faces: Faces, root: int) -> list[NDArray[np.in
     -------
     2 · genus loops.
     """
-    keys = edge_keys(faces)
-    unique, inverse = np.unique(keys, return_inverse=True)
-    base = np.int64(faces.max()) + 1
-    ends = np.column_stack((unique // base, unique % base))
-    length = np.linalg.norm(vertices[ends[:, 0]] - vertices[ends[:, 1]], axis=1) + 1e-9
-    n = len(vertices)
-    graph = coo_matrix((length, (ends[:, 0], ends[:, 1])), shape=(n, n)).tocsr()
-    distance, before = dijkstra(graph, directed=False, indices=root, return_predecessors=True)
-    in_tree = (before[ends[:, 0]] == ends[:, 1]) | (before[ends[:, 1]] == ends[:, 0])
-    half = np.argsort(inverse, kind="stable")
-    face_of = (half // 3).reshape(-1, 2)
-    # Edges whose loop is long join first, so that short loops are left over.
-    through = distance[ends[:, 0]] + distance[ends[:, 1]] + length
-    order = np.argsort(-through, kind="stable")
-    spare = np.flatnonzero(_cotree(face_of, in_tree, order, len(faces)))
-    chain, start, size = _loops(before.astype(np.int64), ends[spare], vertices)
-    rank = np.argsort(size, kind="stable").tolist()
-    return [chain[start[k] : start[k + 1]] for k in rank]
+    faces, opposite = skin.faces, skin.opposite
+    borders = loops_of(skin)
+    beyond = np.empty(len(opposite) if borders else 0, dtype=np.int32)
+    for number, half in enumerate(borders):
+        beyond[half] = len(faces) + number
+    start, member = _corners(faces, len(skin.vertices))
+    distance, before = _shortest_tree(skin.vertices, faces, start, member, root)
+    edge, through = _edges(skin.vertices, faces, opposite, distance, before)
+    # Edges whose loop is long join first, so that short loops are left over. Whole numbers
+    # of 16 bits are sorted in one pass.
+    rank = (through * (65535.0 / max(float(through.max()), 1e-9))).astype(np.uint16)
+    order = np.argsort(np.uint16(65535) - rank, kind="stable")
+    spare = edge[_left_over(edge, order, opposite, beyond, len(faces) + len(borders))]
+    ends = np.column_stack((faces[spare // 3, spare % 3], faces[spare // 3, (spare % 3 + 1) % 3]))
+    chain, start, size = _loops(before, ends.astype(np.int64), skin.vertices)
+    shortest = np.argsort(size, kind="stable").tolist()
+    return [chain[start[k] : start[k + 1]] for k in shortest]
 
 
 @njit(cache=True, nogil=True)
@@ -150,19 +243,10 @@ def _length(vertices: Array, loop: NDArray[np.int64]) -> float:
     return float(np.linalg.norm(np.roll(p, -1, axis=0) - p, axis=1).sum())
 
 
-class _Around:
-    """Finds the faces about vertices without going through all of them."""
-
-    def __init__(self, faces: Faces, count: int) -> None:
-        self._faces = faces
-        flat = faces.ravel()
-        self._face = np.argsort(flat, kind="stable") // 3
-        self._start = np.concatenate(([0], np.cumsum(np.bincount(flat, minlength=count))))
-
-    def __call__(self, loop: NDArray[np.int64]) -> Faces:
-        """Return the faces with a corner in a loop."""
-        runs = [self._face[self._start[v] : self._start[v + 1]] for v in loop.tolist()]
-        return self._faces[np.unique(np.concatenate(runs))]
+def _touching(faces: Faces, loop: NDArray[np.int64], count: int) -> Faces:
+    on = np.zeros(count, dtype=bool)
+    on[loop] = True
+    return faces[rings_around(faces, on, 0)]
 
 
 def goes_around_air(vertices: Array, touching: Faces, loop: NDArray[np.int64]) -> bool:
@@ -182,43 +266,49 @@ def goes_around_air(vertices: Array, touching: Faces, loop: NDArray[np.int64]) -
 
 
 def handle_cuts(
-    vertices: Array, faces: Faces, allowed: NDArray[np.bool_], longest: float
-) -> list[NDArray[np.int64]]:
-    """Return loops, well apart, along which to cut handles of a closed surface.
+    skin: Skin, allowed: NDArray[np.bool_], longest: float
+) -> list[tuple[NDArray[np.int64], bool]]:
+    """Return loops, well apart, along which to cut handles of a surface.
 
     A loop around a tunnel is preferred to one around a bridge, unless the bridge
     is much thinner.
 
     Parameters
     ----------
-    vertices : (n, 3) float64
-    faces : (m, 3) int32
+    skin : Skin
     allowed : (n,) bool
         Vertices that a loop may run through.
     longest : float
         Longest loop that may be cut, mm.
+
+    Returns
+    -------
+    list of (loop, whether it runs around a tunnel)
     """
-    root = int(faces[allowed[faces].all(axis=1)][0, 0])
-    found = handle_loops(vertices, faces, root)
-    around = _Around(faces, len(vertices))
-    chosen: list[NDArray[np.int64]] = []
-    near = np.zeros(len(vertices), dtype=bool)
+    vertices, faces, count = skin.vertices, skin.faces, len(skin.vertices)
+    inside = np.flatnonzero(allowed[faces].all(axis=1))
+    if not len(inside):
+        return []
+    found = handle_loops(skin, int(faces[inside[0], 0]))
+    chosen: list[tuple[NDArray[np.int64], bool]] = []
+    near = np.zeros(count, dtype=bool)
     for loop in found:
         if _length(vertices, loop) >= SHORT_TUNNEL:
             break
         if not allowed[loop].all() or near[loop].any():
             continue
-        if goes_around_air(vertices, around(loop), loop):
-            chosen.append(loop)
-            near[around(loop).ravel()] = True
+        touching = _touching(faces, loop, count)
+        if goes_around_air(vertices, touching, loop):
+            chosen.append((loop, True))
+            near[touching.ravel()] = True
     if chosen or not found:
         return chosen
     # Grown from a point of a loop, the tree gives a tighter one.
-    tighter = handle_loops(vertices, faces, int(found[0][len(found[0]) // 2]))
+    tighter = handle_loops(skin, int(found[0][len(found[0]) // 2]))
     scored = []
     for rank, loop in enumerate([*found, *tighter]):
         length = _length(vertices, loop)
         if allowed[loop].all() and length < longest:
-            weight = 1.0 if goes_around_air(vertices, around(loop), loop) else 2.0
-            scored.append((weight * length, rank, loop))
-    return [min(scored)[2]] if scored else []
+            air = goes_around_air(vertices, _touching(faces, loop, count), loop)
+            scored.append(((1.0 if air else 2.0) * length, rank, loop, air))
+    return [min(scored)[2:]] if scored else []

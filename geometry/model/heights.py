@@ -128,9 +128,7 @@ def _crossings(
 
 
 @njit(cache=True, nogil=True)
-def _sort_columns(
-    start: NDArray[np.int64], z: NDArray[np.float32], up: NDArray[np.int8]
-) -> None:
+def _sort_columns(start: NDArray[np.int64], z: NDArray[np.float32], up: NDArray[np.int8]) -> None:
     """Sort each column's crossings from the highest to the lowest."""
     for cell in range(len(start) - 1):
         for k in range(start[cell] + 1, start[cell + 1]):

@@ -113,7 +113,7 @@ def hollow_out(vertices: Array, faces: Faces, wall: float) -> Cavity | None:
         v, f = zero_surface(part)
         v = v * STEP + (grid.x0, grid.y0, 0.0)
         bodies.append(to_manifold(v, f).simplify(SIMPLIFIED))
-        low = (labels[:, :, int(np.ceil(wall / STEP)) + 1] == label)
+        low = labels[:, :, int(np.ceil(wall / STEP)) + 1] == label
         drains += _drain_places(low, grid)
     if not bodies or not drains:
         return None

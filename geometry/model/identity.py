@@ -12,7 +12,7 @@ import shapely
 from numpy.typing import NDArray
 from shapely.affinity import rotate
 
-from geometry.model.baseplan import Face, ends, outline
+from geometry.model.baseplan import Face, ends
 from geometry.model.lettering import (
     LINE_PITCH,
     QUIET_MODULES,
@@ -58,7 +58,7 @@ class Identity:
 
 
 def write_code(
-    body: manifold3d.Manifold,
+    plan: shapely.Polygon,
     text: str,
     lettering: str,
     bar: Face | None,
@@ -68,7 +68,8 @@ def write_code(
 
     Parameters
     ----------
-    body : manifold3d.Manifold
+    plan : Polygon
+        Outline of its base.
     text : str
     lettering : "engraved" or "raised"
     bar : Face or None
@@ -77,7 +78,6 @@ def write_code(
         Height of the body over points (n, 2) in plan, mm.
     """
     out = Identity()
-    plan = outline(body)
     faces = [bar] if bar is not None else []
     for place, end in zip(("back", "heel"), ends(plan)[::-1], strict=False):
         name = "heel" if bar is not None else place
@@ -180,15 +180,17 @@ def _letter(out: Identity, face: Face, text: str, lettering: str) -> None:
         out.added.append(face.place(shape, -0.2, RAISED))
     else:
         out.cut.append(face.place(shape, -DEPTH, 0.2))
-    out.places.append({
-        "face": face.name,
-        "kind": "text",
-        "text": text,
-        "lines": lines,
-        "size_mm": round(float(tall), 2),
-        "centre": [round(float(v), 3) for v in face.centre],
-        "normal": face.out.tolist(),
-    })
+    out.places.append(
+        {
+            "face": face.name,
+            "kind": "text",
+            "text": text,
+            "lines": lines,
+            "size_mm": round(float(tall), 2),
+            "centre": [round(float(v), 3) for v in face.centre],
+            "normal": face.out.tolist(),
+        }
+    )
 
 
 def _mark_underside(out: Identity, plan: shapely.Polygon, text: str) -> None:
@@ -212,16 +214,18 @@ def _mark_underside(out: Identity, plan: shapely.Polygon, text: str) -> None:
             side,
         )
         out.cut.append(face.place(shape, -DEPTH, 0.2))
-        out.places.append({
-            "face": "underside",
-            "kind": "code",
-            "text": text,
-            "symbology": symbology,
-            "size_mm": round(float(modules * module), 2),
-            "module_mm": module,
-            "centre": [round(float(v), 3) for v in face.centre],
-            "normal": face.out.tolist(),
-        })
+        out.places.append(
+            {
+                "face": "underside",
+                "kind": "code",
+                "text": text,
+                "symbology": symbology,
+                "size_mm": round(float(modules * module), 2),
+                "module_mm": module,
+                "centre": [round(float(v), 3) for v in face.centre],
+                "normal": face.out.tolist(),
+            }
+        )
         return
     out.notes.append("no room for a machine-readable code on the base")
 

@@ -7,7 +7,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from geometry.dentition import Dentition
 from geometry.dentition import analyse as analyse_dentition
@@ -15,17 +14,20 @@ from geometry.errors import GeometryError
 from geometry.frame import Frame, find_frame
 from geometry.mesh import Mesh
 from geometry.model.blockout import BlockOut, block_out, near_fill
-from geometry.model.closing import SCAN, Closed, close_surface
-from geometry.model.distances import distance_to_surface
+from geometry.model.changes import changes
+from geometry.model.closing import Closed, close_surface
 from geometry.model.evenness import forming_record
 from geometry.model.extras import add_extras
-from geometry.model.halfedges import Faces, signed_volume
+from geometry.model.halfedges import Faces, rise, signed_volume
+from geometry.model.healing import Healed, heal
 from geometry.model.levelling import height_spread, tilt_after
+from geometry.model.mending import Spot
 from geometry.model.pose import FrameLike, incisal_height, model_axes
 from geometry.model.prepared import PreparedModel
 from geometry.model.regions import Places
 from geometry.model.settings import ModelSettings
 from geometry.model.shadow import cast_shadow, deep_air
+from geometry.model.skin import Skin, turned_over
 from geometry.model.trimming import Trim, choose_trim, margin_heights, tissue_kept
 from geometry.model.uniting import unite
 from geometry.topology import Topology, analyse
@@ -33,17 +35,16 @@ from geometry.version import VERSION
 
 Array = NDArray[np.float64]
 
-REVISION = 2
+REVISION = 3
 """Raised whenever the same scan and settings may give other bytes.
 
 1: the first. 2: block-out by rays, height from the incisors, fills united on the surface.
+3: the scan is mended once, before it is cut.
 """
 
 ENGINE = f"{VERSION}+model.{REVISION}"
 SECOND_PIECE = 0.25
 STEP = 0.2
-COINCIDENT = 1e-5
-FILL_FRINGE = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +54,7 @@ class Known:
     topology: Topology
     frame: FrameLike
     dentition: Dentition | None
+    healed: Healed
 
 
 def prepare(
@@ -99,12 +101,13 @@ def look(
         frame = find_frame(topology.main, arch)
     if dentition is None and isinstance(frame, Frame):
         dentition = analyse_dentition(topology.main, frame, topology)
-    return Known(topology, frame, dentition)
+    return Known(topology, frame, dentition, heal(topology))
 
 
 def build(known: Known, settings: ModelSettings, step: float, name: str = "model") -> PreparedModel:
     """Make the model of a scan that was looked at; ``step`` is the block-out lattice, mm."""
-    surface, move = _stand_up(known, settings)
+    skin, move = _stand_up(known, settings)
+    surface = skin.mesh
     warnings: list[str] = []
     islands = len(known.topology.islands)
     if islands:
@@ -119,7 +122,7 @@ def build(known: Known, settings: ModelSettings, step: float, name: str = "model
         warnings.append(
             f"only {max(trim.kept, 0.0):.1f} mm of tissue is left beyond the margin at one tooth"
         )
-    closed = close_surface(surface, trim.z, settings.height)
+    closed = close_surface(skin, trim.z, settings.height)
     warnings += closed.notes
     if closed.holes:
         area = sum(hole["area_mm2"] for hole in closed.holes)
@@ -127,11 +130,19 @@ def build(known: Known, settings: ModelSettings, step: float, name: str = "model
         warnings.append(f"{count} hole{'s' if count > 1 else ''} filled, {area:.1f} mm² in all")
     places = Places(known.frame if isinstance(known.frame, Frame) else None, known.dentition, move)
     filling = block_out(closed.vertices, closed.faces, settings.block_out, places, step)
-    vertices, faces = unite(closed.vertices, closed.faces, filling.body)
+    vertices, faces, spots = unite(closed.vertices, closed.faces, filling.body)
     # Before letters are cut into the base: what lies in them is no undercut of the teeth.
     block_out_record = _block_out_record(filling, closed, vertices, faces, step)
     vertices, faces, extras = add_extras(vertices, faces, settings, warnings)
     solid = Mesh(vertices, faces)
+    spots += closed.spots
+    spots += [
+        Spot(spot.what, move[:3, :3] @ spot.at + move[:3, 3], spot.size)
+        for spot in known.healed.spots
+    ]
+    scan = known.topology.main.vertices @ move[:3, :3].T + move[:3, 3]
+    mended, deviation, notes = changes(scan, trim.z, spots, filling, solid, places)
+    warnings += notes
     report = {
         "engine": ENGINE,
         "transform": move.tolist(),
@@ -143,7 +154,8 @@ def build(known: Known, settings: ModelSettings, step: float, name: str = "model
         "height_spread_mm": height_spread(known.frame, move),
         "trim": _trim_record(trim, settings),
         "block_out": block_out_record,
-        "surface_deviation_mm": _deviation(closed, trim.z, filling, vertices, faces),
+        "surface_deviation_mm": deviation,
+        "mended": mended,
         "forming": forming_record(
             solid, surface, known.frame, move, places, trim.z, settings.sheet, settings.sheet_limit
         ),
@@ -171,25 +183,23 @@ def _one_piece(topology: Topology) -> None:
         )
 
 
-def _stand_up(known: Known, settings: ModelSettings) -> tuple[Mesh, Array]:
+def _stand_up(known: Known, settings: ModelSettings) -> tuple[Skin, Array]:
     """Move the scan into model axes, outward normals up, base at the chosen height."""
-    main = known.topology.main
+    skin = known.healed.skin
     turn = model_axes(known.frame, settings.pitch, settings.roll)
-    points = main.vertices @ turn.T
-    faces = main.faces
-    p = points[faces]
-    rise = np.cross((p[:, 1] - p[:, 0])[:, :2], (p[:, 2] - p[:, 0])[:, :2]).sum()
-    if known.topology.border is not None and rise < 0:
-        faces = np.ascontiguousarray(faces[:, ::-1])
+    points = skin.vertices @ turn.T
     crowns = known.dentition.teeth if known.dentition else ()
     teeth = {tooth.number: turn @ tooth.centre for tooth in crowns}
-    lift = settings.height - incisal_height(points, faces, teeth)
+    lift = settings.height - incisal_height(points, skin.faces, teeth)
     middle = 0.5 * (points[:, :2].min(axis=0) + points[:, :2].max(axis=0))
     shift = np.array([-middle[0], -middle[1], lift])
     move = np.eye(4)
     move[:3, :3] = turn
     move[:3, 3] = shift
-    return Mesh(points + shift, faces), move
+    standing = Skin(points + shift, skin.faces, skin.kind, skin.opposite)
+    if known.topology.border is not None and rise(points, skin.faces) < 0:
+        standing = turned_over(standing)
+    return standing, move
 
 
 def _trim(known: Known, settings: ModelSettings, surface: Mesh, move: Array) -> Trim:
@@ -236,39 +246,6 @@ def _block_out_record(
     record["undercut_after_mm3"] = round(float(left.sum()) * step**3, 3)
     record["residual_max_mm"] = round(float(air.max(initial=0.0)), 3)
     return record
-
-
-def _deviation(
-    closed: Closed, trim: float, filling: BlockOut, vertices: Array, faces: Faces
-) -> dict[str, float]:
-    """Distance from the scan's vertices to the printed surface, mm.
-
-    Left out are vertices below the trim, under block-out, and of triangles that were
-    replaced by patches (holes, places where the scan crosses itself), which the
-    warnings name.
-    """
-    mended = np.zeros(len(closed.vertices), dtype=bool)
-    mended[closed.faces[closed.kind != SCAN].ravel()] = True
-    kept = np.zeros(len(closed.vertices), dtype=bool)
-    kept[closed.faces[closed.kind == SCAN].ravel()] = True
-    kept &= ~mended & (closed.vertices[:, 2] > trim)
-    points = closed.vertices[kept]
-    distance = cKDTree(vertices).query(points)[0]
-    moved = np.flatnonzero(distance > COINCIDENT)
-    if filling.depth is not None:
-        # What lies as deep as the fill reaches is block-out.
-        deep = filling.shadow.depth_at(points[moved]) > filling.depth - FILL_FRINGE
-        distance[moved[deep]] = np.nan
-        moved = moved[~deep]
-    if len(moved):
-        distance[moved] = distance_to_surface(points[moved], Mesh(vertices, faces))
-    distance = distance[np.isfinite(distance)]
-    if not len(distance):
-        return {"max": 0.0, "p99": 0.0}
-    return {
-        "max": round(float(distance.max()), 6),
-        "p99": round(float(np.percentile(distance, 99)), 6),
-    }
 
 
 __all__ = ["ENGINE", "Known", "build", "look", "prepare"]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numba import njit
@@ -12,49 +12,67 @@ from geometry.errors import GeometryError
 from geometry.mesh import Mesh
 from geometry.model.folds import find_folds
 from geometry.model.halfedges import Faces
-from geometry.model.handles import genus, handle_cuts
-from geometry.model.patches import median_edge, patch_loop, rings_around, surroundings
-from geometry.topology import analyse
+from geometry.model.handles import handle_cuts
+from geometry.model.patches import rings_around
+from geometry.model.skin import Skin, genus_of, patched, tails, without
 from geometry.topology.intersections import find_intersections
 
 Array = NDArray[np.float64]
 
 ROUNDS = 7
-MOST_HANDLES = 40
+MOST_HANDLES = 400
 LONGEST_CUT = 45.0
 KEPT = 2  # the base
 BOX = 1.0
+NEAR = 0.6
+
+CROSSING, TUNNEL, BRIDGE = "crossing", "tunnel", "bridge"
 
 
 @dataclass(frozen=True, slots=True)
+class Spot:
+    """A place that was mended.
+
+    Attributes
+    ----------
+    what : str
+        ``CROSSING`` (the surface passed through itself), ``TUNNEL`` (a tunnel was closed),
+        ``BRIDGE`` (a bridge of material was cut).
+    at : (3,) float64
+        Middle, mm.
+    size : float
+        Largest extent of what was replaced, mm.
+    """
+
+    what: str
+    at: Array
+    size: float
+
+
+@dataclass(slots=True)
 class Mended:
     """A surface with patches.
 
     Attributes
     ----------
-    mesh : Mesh
-    kind : (m,) int8
-        Tag of each face; that of patches is the one asked for.
-    places : int
-        How many places were mended.
+    skin : Skin
+        Tags of faces that are patches are those asked for.
+    spots : list of Spot
+        Where.
     """
 
-    mesh: Mesh
-    kind: NDArray[np.int8]
-    places: int
+    skin: Skin
+    spots: list[Spot] = field(default_factory=list)
 
 
-def mend_crossings(
-    mesh: Mesh, kind: NDArray[np.int8], patch: int, kept: int = KEPT, smooth: bool = True
-) -> Mended:
+def mend_crossings(skin: Skin, patch: int, kept: int = KEPT, smooth: bool = True) -> Mended:
     """Replace faces that pass through others by patches between their neighbours.
 
     Faces at the border are taken away without a patch.
 
     Parameters
     ----------
-    mesh : Mesh
-    kind : (m,) int8
+    skin : Skin
     patch : int
         Tag for the faces of patches.
     kept : int
@@ -63,72 +81,119 @@ def mend_crossings(
         Bend patches to continue their surroundings; else they are spanned between the
         corners that are there.
     """
-    places = 0
+    spots: list[Spot] = []
     for attempt in range(ROUNDS):
         # After the first round only patches can cross anything.
-        count, pairs = crossings_near(mesh, kind == patch, kind == patch, attempt == 0)
+        own = skin.kind == patch
+        count, pairs = crossings_near(skin.mesh, own, own, attempt == 0)
         if not count:
             break
-        places = max(places, count)
-        hit = np.zeros(len(mesh.faces), dtype=bool)
+        hit = np.zeros(len(skin.faces), dtype=bool)
         hit[pairs.ravel()] = True
-        hit &= kind != kept
+        hit &= skin.kind != kept
         if attempt:
-            seed = np.zeros(len(mesh.vertices), dtype=bool)
-            seed[mesh.faces[hit].ravel()] = True
-            hit = rings_around(mesh.faces, seed, (attempt + 1) // 2) & (kind != kept)
-        mesh, kind = _replace(mesh, kind, hit, patch, smooth)
-    return Mended(mesh, kind, places)
+            seed = np.zeros(len(skin.vertices), dtype=bool)
+            seed[skin.faces[hit].ravel()] = True
+            hit = rings_around(skin.faces, seed, (attempt + 1) // 2) & (skin.kind != kept)
+        spots = joined_spots([*spots, *_spots_of(skin, hit)])
+        rest, openings = without(skin, hit)
+        skin = patched(rest, openings, patch, smooth)
+    return Mended(skin, spots)
 
 
-def mend_handles(mesh: Mesh, kind: NDArray[np.int8], patch: int, own: int) -> Mended:
-    """Cut the handles of a closed surface open and patch them, as far as they are small.
+def _spots_of(skin: Skin, hit: NDArray[np.bool_]) -> list[Spot]:
+    """Return a spot for each face that is taken away."""
+    corners = skin.vertices[skin.faces[hit]]
+    sizes = np.linalg.norm(np.ptp(corners, axis=1), axis=1)
+    return [
+        Spot(CROSSING, at, float(size))
+        for at, size in zip(corners.mean(axis=1), sizes, strict=True)
+    ]
+
+
+def joined_spots(spots: list[Spot]) -> list[Spot]:
+    """Join spots of one sort that touch or nearly do."""
+    out: list[Spot] = []
+    for spot in sorted(spots, key=lambda one: (-one.size, one.at.tolist())):
+        for k, other in enumerate(out):
+            gap = float(np.linalg.norm(spot.at - other.at))
+            if other.what != spot.what or gap > 0.5 * (spot.size + other.size) + NEAR:
+                continue
+            if gap + 0.5 * spot.size > 0.5 * other.size:
+                size = 0.5 * spot.size + gap + 0.5 * other.size
+                way = (spot.at - other.at) / max(gap, 1e-12)
+                out[k] = Spot(spot.what, other.at + way * (0.5 * (size - other.size)), size)
+            break
+        else:
+            out.append(spot)
+    return out
+
+
+def mend_handles(skin: Skin, patch: int, own: int) -> Mended:
+    """Cut the handles of a surface open and patch them, as far as they are small.
 
     Parameters
     ----------
-    mesh : Mesh
-        Closed and connected.
-    kind : (m,) int8
+    skin : Skin
     patch : int
         Tag for the faces of patches.
     own : int
         Tag of faces that may be cut, beside those of patches.
     """
-    cut = 0
-    left = genus(mesh.faces)
-    while left > 0 and cut < MOST_HANDLES:
-        allowed = np.ones(len(mesh.vertices), dtype=bool)
-        allowed[mesh.faces[(kind != own) & (kind != patch)].ravel()] = False
-        loops = handle_cuts(mesh.vertices, mesh.faces, allowed, LONGEST_CUT)
-        if not loops:
+    spots: list[Spot] = []
+    left = genus_of(skin)
+    while left > 0 and len(spots) < MOST_HANDLES:
+        allowed = np.ones(len(skin.vertices), dtype=bool)
+        allowed[skin.faces[(skin.kind != own) & (skin.kind != patch)].ravel()] = False
+        edge = np.flatnonzero(skin.opposite < 0)
+        allowed[tails(skin, edge)] = False
+        cuts = handle_cuts(skin, allowed, LONGEST_CUT)
+        if not cuts:
             break
-        on = np.zeros(len(mesh.vertices), dtype=bool)
-        on[np.concatenate(loops)] = True
-        after, tags = _replace(
-            mesh, kind, np.asarray(on[mesh.faces].any(axis=1)), patch, smooth=False
-        )
-        now = genus(after.faces)
+        on = np.zeros(len(skin.vertices), dtype=bool)
+        on[np.concatenate([loop for loop, _ in cuts])] = True
+        rest, openings = without(skin, rings_around(skin.faces, on, 0))
+        after = patched(rest, openings, patch, smooth=False)
+        now = genus_of(after)
         if now >= left:
             break
-        cut += left - now
-        mesh, kind, left = after, tags, now
-    return Mended(mesh, kind, cut)
+        for loop, air in cuts:
+            points = skin.vertices[loop]
+            size = float(np.linalg.norm(np.ptp(points, axis=0)))
+            spots.append(Spot(TUNNEL if air else BRIDGE, points.mean(axis=0), size))
+        skin, left = after, now
+    return Mended(skin, spots)
 
 
 @njit(cache=True, nogil=True)
-def _occupy(
-    low: NDArray[np.int64], high: NDArray[np.int64], boxes: NDArray[np.bool_], mark: bool
+def _near_faces(
+    vertices: Array, faces: Faces, chosen: NDArray[np.bool_], low: Array, high: Array, box: float
 ) -> NDArray[np.bool_]:
-    """Mark the boxes that ranges cover, or tell which ranges touch a marked box."""
-    out = np.zeros(len(low), dtype=np.bool_)
-    for n in range(len(low)):
-        for i in range(low[n, 0], high[n, 0] + 1):
-            for j in range(low[n, 1], high[n, 1] + 1):
-                for k in range(low[n, 2], high[n, 2] + 1):
-                    if mark:
-                        boxes[i, j, k] = True
-                    elif boxes[i, j, k]:
-                        out[n] = True
+    """Mark the chosen faces and all that share a box with one."""
+    nx = int((high[0] - low[0]) / box) + 1
+    ny = int((high[1] - low[1]) / box) + 1
+    nz = int((high[2] - low[2]) / box) + 1
+    boxes = np.zeros((nx, ny, nz), dtype=np.bool_)
+    out = np.zeros(len(faces), dtype=np.bool_)
+    first = np.empty(3, dtype=np.int64)
+    last = np.empty(3, dtype=np.int64)
+    for mark in (True, False):
+        for f in range(len(faces)):
+            if mark and not chosen[f]:
+                continue
+            for d in range(3):
+                a = vertices[faces[f, 0], d]
+                b = vertices[faces[f, 1], d]
+                c = vertices[faces[f, 2], d]
+                first[d] = int((min(a, b, c) - low[d]) / box)
+                last[d] = int((max(a, b, c) - low[d]) / box)
+            for i in range(first[0], last[0] + 1):
+                for j in range(first[1], last[1] + 1):
+                    for k in range(first[2], last[2] + 1):
+                        if mark:
+                            boxes[i, j, k] = True
+                        elif boxes[i, j, k]:
+                            out[f] = True
     return out
 
 
@@ -162,7 +227,8 @@ def crossings_near(
     if not everywhere:
         if not chosen.any():
             return 0, np.empty((0, 2), dtype=np.int64)
-        near = np.flatnonzero(_near_faces(mesh, chosen))
+        low, high = mesh.vertices.min(axis=0), mesh.vertices.max(axis=0)
+        near = np.flatnonzero(_near_faces(mesh.vertices, mesh.faces, chosen, low, high, BOX))
     count, pairs = find_intersections(Mesh(mesh.vertices, mesh.faces[near]))
     if count is None:
         raise GeometryError(
@@ -171,41 +237,3 @@ def crossings_near(
     folds = find_folds(mesh, folding) if folding.any() else np.empty((0, 2), dtype=np.int64)
     found = np.concatenate((near[pairs], folds))
     return count + len(folds), found
-
-
-def _near_faces(mesh: Mesh, chosen: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Mark the chosen faces and all that share a box with one."""
-    corners = mesh.triangles
-    origin = mesh.vertices.min(axis=0)
-    low = ((corners.min(axis=1) - origin) / BOX).astype(np.int64)
-    high = ((corners.max(axis=1) - origin) / BOX).astype(np.int64)
-    boxes = np.zeros(tuple((high.max(axis=0) + 1).tolist()), dtype=bool)
-    _occupy(low[chosen], high[chosen], boxes, True)
-    return np.asarray(_occupy(low, high, boxes, False))
-
-
-def _replace(
-    mesh: Mesh, kind: NDArray[np.int8], gone: NDArray[np.bool_], patch: int, smooth: bool = True
-) -> tuple[Mesh, NDArray[np.int8]]:
-    """Take faces away and patch the openings that do not run into the border."""
-    before = analyse(mesh, self_intersections=False)
-    rim = np.zeros(len(mesh.vertices), dtype=bool)
-    for loop in [before.border, *before.holes]:
-        if loop is not None:
-            rim[before.vertex_map[loop.vertices]] = True
-    topology = analyse(Mesh(mesh.vertices, mesh.faces[~gone]), self_intersections=False)
-    vertices, faces = topology.main.vertices, topology.main.faces
-    edge = median_edge(vertices, faces)
-    parts: list[Faces] = [faces]
-    tags = [kind[~gone][topology.face_map]]
-    lines = [
-        loop.vertices.astype(np.int64)
-        for loop in [topology.border, *topology.holes]
-        if loop is not None and not rim[topology.vertex_map[loop.vertices]].any()
-    ]
-    around = surroundings(faces, lines, len(vertices))
-    for line in lines:
-        vertices, made = patch_loop(vertices, around, line, edge, smooth=smooth)
-        parts.append(made)
-        tags.append(np.full(len(made), patch, dtype=np.int8))
-    return Mesh(vertices, np.concatenate(parts).astype(np.int32)), np.concatenate(tags)

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from scipy.sparse import coo_matrix, csr_matrix
 from scipy.sparse.linalg import splu
 
-from geometry.model.halfedges import Faces, compact, edge_keys
+from geometry.model.halfedges import Faces, compact
 
 LONGEST_EXACT = 220
 
@@ -301,27 +301,60 @@ def patch_loop(
     return grown, patch
 
 
-def surroundings(faces: Faces, lines: list[NDArray[np.int64]], count: int) -> Faces:
-    """Return the faces within three rings of some loops, all that patches need to know."""
-    if not lines:
-        return faces[:0]
+def patch_loops(
+    vertices: NDArray[np.float64],
+    faces: Faces,
+    lines: list[NDArray[np.int64]],
+    edge: float,
+    smooth: bool = True,
+) -> tuple[NDArray[np.float64], list[Faces]]:
+    """Close several holes; see :func:`patch_loop`.
+
+    Returns
+    -------
+    points : (k, 3) float64
+        The patches' own points; they follow ``vertices``.
+    patches : list of (p, 3) int32
+        One for each line, as indices into vertices and points.
+    """
+    count = len(vertices)
     seed = np.zeros(count, dtype=bool)
-    seed[np.concatenate(lines)] = True
-    return faces[rings_around(faces, seed, 3)]
+    for line in lines:
+        seed[line] = True
+    around = faces[rings_around(faces, seed, 3)]
+    seed[around.ravel()] = True
+    # Patches need to know no more than what is around them.
+    old = np.flatnonzero(seed)
+    new = np.empty(count, dtype=np.int32)
+    new[old] = np.arange(len(old), dtype=np.int32)
+    local, near = vertices[old], new[around]
+    patches = []
+    for line in lines:
+        local, made = patch_loop(local, near, new[line].astype(np.int64), edge, smooth)
+        patches.append(made)
+    back = np.concatenate((old, count + np.arange(len(local) - len(old)))).astype(np.int32)
+    return local[len(old) :], [back[made] for made in patches]
+
+
+@njit(cache=True, nogil=True)
+def _spread(faces: Faces, reached: NDArray[np.bool_], rings: int) -> NDArray[np.bool_]:
+    hit = np.zeros(len(faces), dtype=np.bool_)
+    for _ in range(rings + 1):
+        for f in range(len(faces)):
+            hit[f] = reached[faces[f, 0]] or reached[faces[f, 1]] or reached[faces[f, 2]]
+        for f in range(len(faces)):
+            if hit[f]:
+                for k in range(3):
+                    reached[faces[f, k]] = True
+    return hit
 
 
 def rings_around(faces: Faces, seed: NDArray[np.bool_], rings: int) -> NDArray[np.bool_]:
     """Mark the faces within some rings of the seed vertices."""
-    reached = seed.copy()
-    for _ in range(rings):
-        hit = reached[faces].any(axis=1)
-        reached[faces[hit].ravel()] = True
-    return np.asarray(reached[faces].any(axis=1))
+    return _spread(faces, seed.copy(), rings)
 
 
 def median_edge(vertices: NDArray[np.float64], faces: Faces) -> float:
-    """Median edge length of a surface, mm."""
-    keys = edge_keys(faces)
-    base = np.int64(faces.max()) + 1
-    keys = keys[:: max(1, len(keys) // 30000)]
-    return float(np.median(np.linalg.norm(vertices[keys // base] - vertices[keys % base], axis=1)))
+    """Median edge length of a surface, mm, from a sample of its faces."""
+    p = vertices[faces[:: max(1, len(faces) // 10000)]]
+    return float(np.median(np.linalg.norm(np.roll(p, -1, axis=1) - p, axis=2)))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Protocol
 
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
@@ -69,12 +70,20 @@ def model_axes(frame: FrameLike, pitch: float = 0.0, roll: float = 0.0) -> Array
     return np.asarray(about_y @ about_x @ np.vstack((x, y, z)))
 
 
+@njit(cache=True, nogil=True)
+def _highest_beside(z: Array, faces: NDArray[np.int32]) -> Array:
+    out = np.full(len(z), -np.inf)
+    for f in range(len(faces)):
+        for k in range(3):
+            a, b = faces[f, k], faces[f, (k + 1) % 3]
+            out[a] = max(out[a], z[b])
+            out[b] = max(out[b], z[a])
+    return out
+
+
 def without_spikes(z: Array, faces: NDArray[np.int32], rise: float) -> Array:
     """Return heights in which no vertex stands more than ``rise`` over all its neighbours."""
-    highest = np.full(len(z), -np.inf)
-    for a, b in ((0, 1), (1, 2), (2, 0)):
-        np.maximum.at(highest, faces[:, a], z[faces[:, b]])
-        np.maximum.at(highest, faces[:, b], z[faces[:, a]])
+    highest = _highest_beside(np.ascontiguousarray(z), faces)
     return np.where(z > highest + rise, highest, z)
 
 

@@ -9,6 +9,7 @@ import numpy as np
 
 from geometry.dentition import Dentition
 from geometry.mesh import Mesh
+from geometry.model.healing import heal
 from geometry.model.making import Known, build, look
 from geometry.model.pose import FrameLike
 from geometry.model.prepared import PreparedModel
@@ -62,4 +63,5 @@ def _lighter(known: Known) -> Known:
         (main.vertices - centre).astype(np.float32), main.faces, target_count=LIGHT_FACES
     )
     light = Mesh(points.astype(np.float64) + centre, np.ascontiguousarray(faces, dtype=np.int32))
-    return Known(analyse(light, self_intersections=False), known.frame, known.dentition)
+    topology = analyse(light, self_intersections=False)
+    return Known(topology, known.frame, known.dentition, heal(topology))

@@ -67,6 +67,26 @@ class Places:
             return np.full(len(points), -1, dtype=np.int64)
         return self._placer.many(self.to_file(points))[0]
 
+    def _spots(self, points: Array) -> NDArray[np.int64]:
+        """Index of the gap, embrasure or tooth at each model point, -1 where none is known."""
+        if not len(self._centres):
+            return np.full(len(points), -1)
+        far = np.linalg.norm(points[:, None, :2] - self._centres[None], axis=2)
+        narrow = np.where(np.isfinite(self._reach), far, np.inf)
+        near_narrow = narrow.argmin(axis=1)
+        fits = narrow.min(axis=1) <= self._reach[near_narrow]
+        wide = np.where(np.isfinite(self._reach), np.inf, far).argmin(axis=1)
+        return np.where(fits, near_narrow, wide)
+
+    def name(self, point: Array) -> str:
+        """Name the place of a model point in words."""
+        spot = int(self._spots(point[None])[0])
+        if spot >= 0 and self._placer is not None:
+            side = self._placer(self.to_file(point[None])[0]).side
+            return f"{self._names[spot]}, {side} side"
+        x, y, z = point
+        return f"at ({x:.0f}, {y:.0f}, {z:.0f}) mm in model axes"
+
     def regions(self, points: Array, volume: float, depth: Array) -> list[dict[str, Any]]:
         """Group undercut points by place and side.
 
@@ -87,14 +107,7 @@ class Places:
         """
         if not len(points):
             return []
-        spot = np.full(len(points), -1)
-        if len(self._centres):
-            far = np.linalg.norm(points[:, None, :2] - self._centres[None], axis=2)
-            narrow = np.where(np.isfinite(self._reach), far, np.inf)
-            near_narrow = narrow.argmin(axis=1)
-            fits = narrow.min(axis=1) <= self._reach[near_narrow]
-            wide = np.where(np.isfinite(self._reach), np.inf, far).argmin(axis=1)
-            spot = np.where(fits, near_narrow, wide)
+        spot = self._spots(points)
         sextant = self.sextants(points)
         outside = np.zeros(len(points), dtype=bool)
         if self._placer is not None:
@@ -106,8 +119,16 @@ class Places:
             size = float(mine.sum()) * volume
             if size < LEAST:
                 continue
-            out.append(self._region(points[mine], size, depth[mine], int(spot[mine][0]),
-                                    int(sextant[mine][0]), bool(outside[mine][0])))
+            out.append(
+                self._region(
+                    points[mine],
+                    size,
+                    depth[mine],
+                    int(spot[mine][0]),
+                    int(sextant[mine][0]),
+                    bool(outside[mine][0]),
+                )
+            )
         out.sort(key=lambda region: (-region["volume_mm3"], region["words"]))
         return out
 
@@ -122,8 +143,12 @@ class Places:
             place = self._placer(self.to_file(centre[None])[0])
             words, side = place.words, "facial" if outside else "lingual"
         kind = self._kinds[spot] if spot >= 0 else "gingiva"
-        label = {"gingiva": "gum", "embrasure": "embrasure", "space": "space",
-                 "missing": "missing tooth"}[kind]
+        label = {
+            "gingiva": "gum",
+            "embrasure": "embrasure",
+            "space": "space",
+            "missing": "missing tooth",
+        }[kind]
         return {
             "sextant": SEXTANTS[sextant] if sextant >= 0 else None,
             "side": side,

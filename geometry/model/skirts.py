@@ -93,9 +93,7 @@ def _crossings(ring: Array) -> Array:
     return np.asarray(ends.mean(axis=1)[np.unique(a[far])] if far.any() else ring[:1])
 
 
-def _foot(
-    loop: NDArray[np.int64], vertices: Array, trim: float, step: float, reach: float
-) -> Foot:
+def _foot(loop: NDArray[np.int64], vertices: Array, trim: float, step: float, reach: float) -> Foot:
     above = vertices[loop, 2] > trim
     if not above.any():
         return Foot(vertices[loop, :2], loop, [])
@@ -215,9 +213,7 @@ def skirt_faces(
     return np.concatenate(parts)
 
 
-def _unrolled(
-    chain: NDArray[np.int64], line: NDArray[np.int64], vertices: Array
-) -> Faces | None:
+def _unrolled(chain: NDArray[np.int64], line: NDArray[np.int64], vertices: Array) -> Faces | None:
     """Triangulate the wall rolled out over its foot line; None where it would overlap."""
     foot = vertices[line, :2]
     step = np.linalg.norm(np.diff(foot, axis=0), axis=1)
@@ -227,10 +223,12 @@ def _unrolled(
         return None
     s_chain = _along(vertices[inner, :2], foot, s_line)
     low = vertices[line[0], 2]
-    outline = np.vstack((
-        np.column_stack((s_line, np.full(len(line), low))),
-        np.column_stack((s_chain, vertices[inner, 2]))[::-1],
-    ))
+    outline = np.vstack(
+        (
+            np.column_stack((s_line, np.full(len(line), low))),
+            np.column_stack((s_chain, vertices[inner, 2]))[::-1],
+        )
+    )
     if not shapely.Polygon(outline).is_valid:
         return None
     ring = np.concatenate((line, inner[::-1]))

@@ -7,7 +7,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from geometry.errors import GeometryError
-from geometry.model.halfedges import Faces, compact, edge_keys
+from geometry.model.halfedges import Faces, compact
+from geometry.reading.weld import weld_indexed
+from geometry.topology.edges import pair_half_edges
+from geometry.topology.pieces import label_pieces, split_fans
 
 Array = NDArray[np.float64]
 
@@ -40,21 +43,26 @@ def from_manifold(body: manifold3d.Manifold) -> tuple[Array, Faces]:
 
     Enclosed voids and specks that a boolean operation leaves behind are dropped.
     """
-    parts = body.decompose()
-    if len(parts) > 1:
-        body = parts[int(np.argmax([part.volume() for part in parts]))]
     mesh = body.to_mesh64()
     vertices = np.array(mesh.vert_properties[:, :3], order="C")
-    return vertices, np.array(mesh.tri_verts, dtype=np.int32, order="C")
+    faces = np.array(mesh.tri_verts, dtype=np.int32, order="C")
+    opposite = np.empty(3 * len(faces), dtype=np.int32)
+    aside = np.zeros(len(faces), dtype=np.uint8)
+    pair_half_edges(faces, len(vertices), aside, opposite, np.empty_like(aside))
+    label = np.empty(len(faces), dtype=np.int32)
+    pieces = label_pieces(opposite, aside, label)
+    if pieces > 1:
+        largest = int(np.argmax(np.bincount(label, minlength=pieces)))
+        vertices, faces, _ = compact(vertices, faces[label == largest])
+    return vertices, faces
 
 
 def as_written(vertices: Array, faces: Faces) -> tuple[Array, Faces]:
     """Round to float32, as a file holds it, and keep the surface closed.
 
     A reader of a file joins what has equal coordinates. Vertices that become equal
-    are joined here already; where that would make edges of four faces, because two
-    parts of the surface touch, the parts are drawn apart by a thousandth of a
-    millimetre.
+    are joined here already; where two parts of the surface would then share an edge or
+    a point, they are drawn apart by a thousandth of a millimetre.
 
     Raises
     ------
@@ -62,24 +70,48 @@ def as_written(vertices: Array, faces: Faces) -> tuple[Array, Faces]:
         The surface would not stay closed.
     """
     for _ in range(APART_ROUNDS):
-        rounded = vertices.astype(np.float32).astype(np.float64) + 0.0
-        unique, inverse = np.unique(rounded, axis=0, return_inverse=True)
-        inverse = inverse.reshape(-1)
-        joined = inverse.astype(np.int32)[faces]
-        a, b, c = joined.T
-        joined = _without_folded(joined[(a != b) & (b != c) & (c != a)])
-        keys, counts = np.unique(edge_keys(joined), return_counts=True)
-        if (counts == 2).all():
-            out_v, out_f, _ = compact(unique, joined)
+        rounded = vertices.astype(np.float32)
+        welded = weld_indexed(rounded, faces)
+        a, b, c = welded.faces.T
+        flat = (a == b) | (b == c) | (c == a)
+        joined = welded.faces[~flat] if flat.any() else welded.faces
+        odd, doubled = _odd_vertices(joined, len(welded.vertices))
+        if doubled:
+            joined = _without_folded(joined)
+            odd, _ = _odd_vertices(joined, len(welded.vertices))
+        if not odd.any():
+            out_v, out_f, _ = compact(welded.vertices, joined)
             return out_v, out_f
-        base = np.int64(joined.max()) + 1
-        bad = keys[counts != 2]
-        touching = np.isin(inverse, np.concatenate((bad // base, bad % base)))
-        vertices = _drawn_in(rounded, faces, touching)
+        touching = np.zeros(len(vertices), dtype=bool)
+        touching[faces[odd[welded.faces]]] = True
+        vertices = _drawn_in(rounded.astype(np.float64), faces, touching)
     raise GeometryError(
         "the model has details too fine to be written to a file; prepare it with another height"
         " or block-out depth"
     )
+
+
+def _odd_vertices(faces: Faces, count: int) -> tuple[NDArray[np.bool_], int]:
+    """Mark the vertices where a surface is no closed sheet; also count faces that lie double.
+
+    Those are the ends of edges that do not have two faces, points in which two parts
+    touch, and the corners of double faces.
+    """
+    opposite = np.empty(3 * len(faces), dtype=np.int32)
+    again = np.empty(len(faces), dtype=np.uint8)
+    aside = np.zeros(len(faces), dtype=np.uint8)
+    doubled = pair_half_edges(faces, count, aside, opposite, again)[3]
+    odd = np.zeros(count, dtype=bool)
+    odd[faces[again == 1].ravel()] = True
+    bad = np.flatnonzero(opposite < 0)
+    odd[faces[bad // 3, bad % 3]] = True
+    odd[faces[bad // 3, (bad % 3 + 1) % 3]] = True
+    opposite[bad] = -1
+    fan = np.empty(3 * len(faces), dtype=np.int32)
+    origin = np.empty(3 * len(faces), dtype=np.int32)
+    fans = int(split_fans(faces, opposite, fan, origin, np.empty_like(fan)))
+    odd[np.bincount(origin[:fans], minlength=count) > 1] = True
+    return odd, int(doubled)
 
 
 def _drawn_in(vertices: Array, faces: Faces, chosen: NDArray[np.bool_]) -> Array:

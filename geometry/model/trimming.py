@@ -67,7 +67,12 @@ def tissue_kept(margin: Array, border: Array, z: float) -> float | None:
 
 
 def choose_trim(
-    vertices: Array, faces: Faces, top: float, margin: Array, border: Array, tissue: float,
+    vertices: Array,
+    faces: Faces,
+    top: float,
+    margin: Array,
+    border: Array,
+    tissue: float,
     beyond: float,
 ) -> Trim:
     """Find the lowest trim that takes away the gingival undercut it can.

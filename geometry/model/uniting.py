@@ -9,9 +9,9 @@ from numpy.typing import NDArray
 from geometry.errors import GeometryError
 from geometry.mesh import Mesh
 from geometry.model.closing import BASE, FILL, SCAN
-from geometry.model.halfedges import Faces
-from geometry.model.handles import genus
-from geometry.model.mending import mend_crossings, mend_handles
+from geometry.model.halfedges import Faces, genus
+from geometry.model.mending import Spot, joined_spots, mend_crossings, mend_handles
+from geometry.model.skin import skin_of
 from geometry.model.solids import as_written, from_manifold, to_manifold
 from geometry.topology.intersections import find_intersections
 
@@ -26,7 +26,9 @@ STRAIGHT = 2
 MENDINGS = 6
 
 
-def unite(vertices: Array, faces: Faces, body: manifold3d.Manifold | None) -> tuple[Array, Faces]:
+def unite(
+    vertices: Array, faces: Faces, body: manifold3d.Manifold | None
+) -> tuple[Array, Faces, list[Spot]]:
     """Return the union of a solid and a body, rounded as a file holds it.
 
     Parameters
@@ -35,6 +37,12 @@ def unite(vertices: Array, faces: Faces, body: manifold3d.Manifold | None) -> tu
         Closed solid standing on z = 0.
     body : manifold3d.Manifold or None
         What is united with it.
+
+    Returns
+    -------
+    vertices, faces
+    spots : list of Spot
+        Places that had to be mended.
 
     Raises
     ------
@@ -61,25 +69,29 @@ def unite(vertices: Array, faces: Faces, body: manifold3d.Manifold | None) -> tu
     return _mended(best[1], best[2], best[0])
 
 
-def _mended(vertices: Array, faces: Faces, crossings: int | None) -> tuple[Array, Faces]:
+def _mended(
+    vertices: Array, faces: Faces, crossings: int | None
+) -> tuple[Array, Faces, list[Spot]]:
     """Mend what a union left: specks where surfaces nearly coincide, and handles.
 
     Patches between the corners that are there are tried first, since they stay on the
     surface; then patches that are bent to continue what is around them.
     """
+    spots: list[Spot] = []
     for attempt in range(MENDINGS):
         if attempt in (0, STRAIGHT):
-            v, f = vertices, faces
+            v, f, spots = vertices, faces, []
         if crossings == 0 and genus(f) == 0:
-            return v, f
+            return v, f, joined_spots(spots)
         kind = np.where(v[f, 2].max(axis=1) > 0.0, SCAN, BASE).astype(np.int8)
-        mended = mend_crossings(Mesh(v, f), kind, FILL, smooth=attempt >= STRAIGHT)
-        mended = mend_handles(mended.mesh, mended.kind, FILL, SCAN)
-        v, f = as_written(mended.mesh.vertices, mended.mesh.faces)
+        crossed = mend_crossings(skin_of(Mesh(v, f), kind), FILL, smooth=attempt >= STRAIGHT)
+        mended = mend_handles(crossed.skin, FILL, SCAN)
+        spots = [*spots, *crossed.spots, *mended.spots]
+        v, f = as_written(mended.skin.vertices, mended.skin.faces)
         crossings, _ = find_intersections(Mesh(v, f))
-    if crossings != 0:
+    if crossings != 0 or genus(f) != 0:
         raise GeometryError(
             "the model's surface crosses itself and could not be mended; rescan, or prepare it with"
             " another trim or block-out depth"
         )
-    return v, f
+    return v, f, joined_spots(spots)

@@ -9,9 +9,11 @@ import numpy as np
 from geometry.mesh import Mesh
 from geometry.model.closing import SCAN
 from geometry.model.distances import distance_to_surface
+from geometry.model.healing import heal
 from geometry.model.making import Known, build
 from geometry.model.mending import mend_crossings, mend_handles
 from geometry.model.settings import ModelSettings
+from geometry.model.skin import skin_of
 from geometry.model.tetra import zero_surface
 from geometry.topology import analyse
 
@@ -25,15 +27,16 @@ def warm() -> None:
         anterior=np.array([0.0, -1.0, 0.0]),
         occlusal=np.array([0.0, 0.0, 1.0]),
     )
-    known = Known(analyse(body, self_intersections=False), frame, None)
+    topology = analyse(body, self_intersections=False)
+    known = Known(topology, frame, None, heal(topology))
     build(known, ModelSettings(height=9.0, text="AB12", hollow=1.5), 0.3)
     distance_to_surface(body.vertices[:5], body)
     ring = _ring()
     kind = np.full(len(ring.faces), SCAN, dtype=np.int8)
-    mend_handles(ring, kind, patch=3, own=SCAN)
+    mend_handles(skin_of(ring, kind), patch=3, own=SCAN)
     folded = ring.vertices.copy()
     folded[int(np.argmax(folded[:, 0]))] -= (40.0, 0.0, 0.0)
-    mend_crossings(Mesh(folded, ring.faces), kind, patch=3)
+    mend_crossings(skin_of(Mesh(folded, ring.faces), kind), patch=3)
 
 
 def _ledge() -> Mesh:

@@ -19,6 +19,7 @@ from geometry.model.blockout import block_out
 from geometry.model.closing import close_surface
 from geometry.model.heights import Grid, column_crossings
 from geometry.model.regions import Places
+from geometry.model.skin import skin_of
 from tests.geometry.model.conftest import SPECS, arch, model
 from tests.geometry.model.rays import deeper_than
 
@@ -163,7 +164,8 @@ def test_a_cut_cone_has_the_frustum_s_volume():
     vertices = np.vstack((ring, [[0.0, 0.0, 12.0]]))
     index = np.arange(n)
     faces = np.column_stack((index, (index + 1) % n, np.full(n, n))).astype(np.int32)
-    solid = close_surface(Mesh(vertices, faces), 4.0, 12.0)
+    cone = skin_of(Mesh(vertices, faces), np.zeros(len(faces), np.int8))
+    solid = close_surface(cone, 4.0, 12.0)
     weighed = trimesh.Trimesh(solid.vertices, solid.faces, process=False)
     assert weighed.is_watertight
     # 8 mm cone of radius 8 on a 4 mm cylinder of radius 8, as polygons of n sides.

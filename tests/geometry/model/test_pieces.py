@@ -6,11 +6,12 @@ import pytest
 from geometry.mesh import Mesh
 from geometry.model.cutting import cut_surface
 from geometry.model.distances import distance_to_surface
-from geometry.model.halfedges import face_areas, signed_volume
-from geometry.model.handles import genus, handle_loops
+from geometry.model.halfedges import face_areas, genus, signed_volume
+from geometry.model.handles import handle_loops
 from geometry.model.mending import mend_crossings, mend_handles
 from geometry.model.patches import fill_loop, patch_loop
 from geometry.model.shadow import cast_shadow
+from geometry.model.skin import genus_of, patched, skin_of, turned_over, without
 from geometry.model.solids import as_written
 from geometry.model.tetra import zero_surface
 from geometry.topology import analyse
@@ -87,19 +88,43 @@ def test_a_patch_continues_a_ball():
     mesh = topology.main
     line = topology.border.vertices.astype(np.int64)
     grown, patch = patch_loop(mesh.vertices, mesh.faces, line, 1.0)
-    radius = np.linalg.norm(grown[len(mesh.vertices):] - centre, axis=1)
+    radius = np.linalg.norm(grown[len(mesh.vertices) :] - centre, axis=1)
     # A flat patch would lie 2 mm too low.
     assert np.abs(radius - 15.0).max() < 0.8
     assert analyse(Mesh(grown, np.vstack((mesh.faces, patch)))).watertight
 
 
-def test_a_ring_has_one_handle_and_loses_it():
+def skin(v, f):
+    return skin_of(Mesh(v, f), np.zeros(len(f), np.int8))
+
+
+def assert_paired(one):
+    """The pairing that was kept up to date is the one that a fresh look finds."""
+    half = np.flatnonzero(one.opposite >= 0)
+    tail, head = one.faces.ravel(), np.roll(one.faces, -1, axis=1).ravel()
+    assert (tail[half] == head[one.opposite[half]]).all()
+    assert (head[half] == tail[one.opposite[half]]).all()
+    assert (one.opposite[one.opposite[half]] == half).all()
+    fresh = analyse(one.mesh, self_intersections=False)
+    assert fresh.border_edges == (one.opposite < 0).sum()
+    assert fresh.nonmanifold_edges == fresh.inconsistent_winding == 0
+
+
+@pytest.mark.parametrize("hole", [False, True])
+def test_a_ring_has_one_handle_and_loses_it(hole):
     v, f = zero_surface(torus())
     assert genus(f) == 1
-    assert len(handle_loops(v, f, 0)) == 2
-    mended = mend_handles(Mesh(v, f), np.zeros(len(f), np.int8), patch=3, own=0)
-    assert mended.places == 1
-    assert genus(mended.mesh.faces) == 0
+    ring = skin(v, f)
+    if hole:
+        top = v[f, 2].mean(axis=1) > 13.5
+        ring = without(ring, top & (v[f, 0].mean(axis=1) > 30.0))[0]
+        assert (ring.opposite < 0).any()
+    assert genus_of(ring) == 1
+    assert len(handle_loops(ring, 0)) == 2
+    mended = mend_handles(ring, patch=3, own=0)
+    assert [spot.what for spot in mended.spots] in (["tunnel"], ["bridge"])
+    assert genus_of(mended.skin) == 0
+    assert_paired(mended.skin)
 
 
 def test_a_spike_through_the_surface_is_mended():
@@ -107,10 +132,28 @@ def test_a_spike_through_the_surface_is_mended():
     v = v.copy()
     tip = int(np.argmax(v[:, 2]))
     v[tip] -= (4.0, 0.0, 36.0)
-    mended = mend_crossings(Mesh(v, f), np.zeros(len(f), np.int8), patch=3)
-    assert mended.places > 0
-    assert mend_crossings(mended.mesh, mended.kind, 3).places == 0
-    assert analyse(mended.mesh).watertight
+    mended = mend_crossings(skin(v, f), patch=3)
+    assert mended.spots
+    assert not mend_crossings(mended.skin, 3).spots
+    assert analyse(mended.skin.mesh).watertight
+    assert_paired(mended.skin)
+
+
+def test_patches_keep_the_pairing_of_edges():
+    v, f = zero_surface(ball_field(15.0))
+    ball = skin(v, f)
+    gone = np.random.default_rng(4).random(len(f)) < 0.03
+    rest, openings = without(ball, gone)
+    assert len(openings) > 50
+    assert_paired(rest)
+    whole = patched(rest, openings, 3)
+    assert_paired(whole)
+    assert genus_of(whole) == 0
+    assert not (whole.opposite < 0).any()
+    assert signed_volume(whole.vertices, whole.faces) == pytest.approx(
+        signed_volume(v, f), rel=2e-3
+    )
+    assert_paired(turned_over(whole))
 
 
 def test_depth_under_a_mushroom_is_the_distance_from_its_edge():
@@ -136,8 +179,11 @@ def test_rounding_keeps_touching_parts_apart():
     both = np.vstack((v, 2 * edge.mean(axis=0) - other))
     faces = np.vstack((f, f[:, ::-1] + len(v))).astype(np.int32)
     out_v, out_f = as_written(both, faces)
-    _, counts = np.unique(np.sort(np.vstack((out_f[:, :2], out_f[:, 1:], out_f[:, ::2])), axis=1),
-                          axis=0, return_counts=True)
+    _, counts = np.unique(
+        np.sort(np.vstack((out_f[:, :2], out_f[:, 1:], out_f[:, ::2])), axis=1),
+        axis=0,
+        return_counts=True,
+    )
     assert (counts == 2).all()
     assert np.abs(out_v.astype(np.float32) - out_v).max() == 0.0
 

@@ -79,7 +79,9 @@ def test_fill_is_listed_by_place():
     assert {"missing", "embrasure"} <= {region["kind"] for region in regions}
     assert all(region["words"] and region["sextant"] in ("06", "07", "08") for region in regions)
     total = sum(region["volume_mm3"] for region in regions)
-    assert total == pytest.approx(model("lower").report["block_out"]["undercut_before_mm3"], rel=0.2)
+    assert total == pytest.approx(
+        model("lower").report["block_out"]["undercut_before_mm3"], rel=0.2
+    )
 
 
 def test_without_fill_the_bench_gets_the_list_and_the_solid_stays():
@@ -148,9 +150,7 @@ def test_levelling_brings_front_and_back_teeth_to_one_height():
 def test_a_nudge_lowers_the_front():
     level, nudged = model("upper"), model("upper", pitch=4.0)
     front, back = arch("upper").truth.tooth(11).tips[0], arch("upper").truth.tooth(16).tips[0]
-    drop = [
-        moved(front, m.transform)[2] - moved(back, m.transform)[2] for m in (level, nudged)
-    ]
+    drop = [moved(front, m.transform)[2] - moved(back, m.transform)[2] for m in (level, nudged)]
     assert drop[1] < drop[0] - 1.0
     assert nudged.report["tilt_after_deg"] == pytest.approx(4.0, abs=1e-3)
 
@@ -183,10 +183,14 @@ def test_a_hole_over_a_whole_tooth_is_not_guessed():
     mesh, tooth = arch("upper").mesh, arch("upper").truth.tooth(16)
     far = np.linalg.norm(mesh.vertices[mesh.faces].mean(axis=1) - tooth.centre, axis=1)
     with pytest.raises(GeometryError, match="hole of"):
-        prepare(Mesh(mesh.vertices, mesh.faces[far > 6.0]), ModelSettings(), frame=arch("upper").truth)
+        prepare(
+            Mesh(mesh.vertices, mesh.faces[far > 6.0]), ModelSettings(), frame=arch("upper").truth
+        )
 
 
-@pytest.mark.parametrize("wrong", [{"height": 2.0}, {"text": "name!"}, {"block_out": 9.0}, {"arch": "x"}])
+@pytest.mark.parametrize(
+    "wrong", [{"height": 2.0}, {"text": "name!"}, {"block_out": 9.0}, {"arch": "x"}]
+)
 def test_settings_out_of_range_are_refused(wrong):
     with pytest.raises(GeometryError):
         ModelSettings(**wrong)

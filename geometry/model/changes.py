@@ -1,0 +1,137 @@
+"""What of a scan is not printed as it is: mended places by name, and the deviation elsewhere."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+
+from geometry.mesh import Mesh
+from geometry.model.blockout import BlockOut
+from geometry.model.borders import BORDER
+from geometry.model.distances import distance_to_surface
+from geometry.model.mending import BRIDGE, CROSSING, NEAR, TUNNEL, Spot, joined_spots
+from geometry.model.regions import Places
+from geometry.reading.weld import weld_indexed
+
+Array = NDArray[np.float64]
+
+FILL_FRINGE = 0.1
+TOLD = 0.005
+LISTED = 6
+OTHER = "other"
+
+WORDS = {
+    TUNNEL: ("tunnel through the scan was closed", "tunnels through the scan were closed"),
+    BRIDGE: ("bridge between surfaces was cut", "bridges between surfaces were cut"),
+    CROSSING: (
+        "place where the scan crosses itself was smoothed over",
+        "places where the scan crosses itself were smoothed over",
+    ),
+    BORDER: (
+        "stretch of the scan's border was trimmed a little where it folds",
+        "stretches of the scan's border were trimmed a little where they fold",
+    ),
+    OTHER: ("place does not follow the scan", "places do not follow the scan"),
+}
+
+
+def changes(
+    scan: Array, trim: float, spots: list[Spot], filling: BlockOut, solid: Mesh, places: Places
+) -> tuple[list[dict[str, Any]], dict[str, float], list[str]]:
+    """Compare the vertices of a scan with the printed surface.
+
+    Parameters
+    ----------
+    scan : (n, 3) float64
+        Vertices of the scan in model axes.
+    trim : float
+        Nothing below it is looked at.
+    spots : list of Spot
+        What was mended, model axes.
+    filling : BlockOut
+        What lies as deep as it reaches is left out.
+    solid : Mesh
+        The model.
+    places : Places
+
+    Returns
+    -------
+    mended : list of dict
+        Each place that was mended, largest first: what, at, size_mm, deviation_mm, name.
+    deviation : dict
+        ``max`` and ``p99`` over the vertices outside those places, mm.
+    warnings : list of str
+        One for each sort of place, naming them.
+    """
+    points = scan[scan[:, 2] > trim]
+    moved = np.flatnonzero(~_shared(points, solid.vertices))
+    if filling.depth is not None and len(moved):
+        deep = filling.shadow.depth_at(points[moved]) > filling.depth - FILL_FRINGE
+        points = np.delete(points, moved[deep], axis=0)
+        moved = np.flatnonzero(~_shared(points, solid.vertices))
+    away = distance_to_surface(points[moved], solid) if len(moved) else np.empty(0)
+    spots = joined_spots([spot for spot in spots if spot.at[2] + 0.5 * spot.size > trim])
+    worst = np.zeros(len(spots))
+    outside = np.ones(len(moved), dtype=bool)
+    if spots and len(moved):
+        at = np.array([spot.at for spot in spots])
+        reach = 0.5 * np.array([spot.size for spot in spots]) + NEAR
+        gap = np.linalg.norm(points[moved][:, None] - at[None], axis=2) - reach
+        nearest = gap.argmin(axis=1)
+        outside = gap.min(axis=1) > 0.0
+        np.maximum.at(worst, nearest[~outside], away[~outside])
+    distance = np.zeros(len(points) - int((~outside).sum()))
+    distance[: int(outside.sum())] = away[outside]
+    deviation = {
+        "max": round(float(distance.max(initial=0.0)), 6),
+        "p99": round(float(np.percentile(distance, 99)), 6) if len(distance) else 0.0,
+    }
+    rest = outside & (away > TOLD)
+    strays = joined_spots([Spot(OTHER, point, NEAR) for point in points[moved[rest]]])
+    tree = cKDTree(points[moved[rest]]) if rest.any() else None
+    listed = [(spot, float(value)) for spot, value in zip(spots, worst, strict=True)]
+    for spot in strays:
+        assert tree is not None
+        mine = tree.query_ball_point(spot.at, 0.5 * spot.size + NEAR)
+        listed.append((spot, float(away[rest][mine].max(initial=0.0))))
+    mended = [
+        {
+            "what": spot.what,
+            "at": [round(float(v), 2) for v in spot.at],
+            "size_mm": round(spot.size, 2),
+            "deviation_mm": round(value, 3),
+            "name": places.name(spot.at),
+        }
+        for spot, value in sorted(listed, key=lambda one: (-one[0].size, one[0].at.tolist()))
+    ]
+    return mended, deviation, _warnings(mended)
+
+
+def _shared(points: Array, others: Array) -> NDArray[np.bool_]:
+    """Tell which points are, as a file holds them, among some others."""
+    if not len(points):
+        return np.zeros(0, dtype=bool)
+    both = np.vstack((others, points)).astype(np.float32)
+    rows = np.resize(np.arange(len(both)), (-(-len(both) // 3), 3))
+    number = weld_indexed(both, rows).faces.ravel()[: len(both)]
+    return np.asarray(number[len(others) :] <= number[: len(others)].max())
+
+
+def _warnings(mended: list[dict[str, Any]]) -> list[str]:
+    out = []
+    for what, (one, many) in WORDS.items():
+        mine = [place for place in mended if place["what"] == what]
+        if not mine:
+            continue
+        words = []
+        for place in mine[:LISTED]:
+            off = place["deviation_mm"]
+            off_words = f" (up to {off:.2f} mm off)" if off > TOLD else ""
+            words.append(f"{place['size_mm']:.1f} mm {place['name']}{off_words}")
+        more = f", and {len(mine) - LISTED} smaller" if len(mine) > LISTED else ""
+        count = "a" if len(mine) == 1 else str(len(mine))
+        out.append(f"{count} {one if len(mine) == 1 else many}: {'; '.join(words)}{more}")
+    return out
