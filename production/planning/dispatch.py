@@ -101,7 +101,7 @@ def by_rule(shop, moving, look_ahead, key, wait):
     minutes = np.empty((1, steps))
     minutes[0, :] = shop.minutes
     ones = np.ones((1, steps))
-    draw = Draw(minutes, ones, ones, np.ones(1))
+    draw = Draw(minutes, ones, ones, np.ones(1), np.empty(0, np.uint64))
     for k in range(moving.size):
         policy = Policy(moving[k], look_ahead[k], key[k], wait[k], shop.not_before)
         finish[k, :] = simulate(shop, policy, draw).finish

@@ -11,6 +11,7 @@ __all__ = ["Draw", "Policy", "Times", "Work"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Keys = NDArray[np.uint64]
 
 
 class Policy(NamedTuple):
@@ -32,13 +33,16 @@ class Policy(NamedTuple):
 class Draw(NamedTuple):
     """One future: durations (A, N), luck (A, N), run_luck (A, N), day factors (D,).
 
-    Row a holds the a-th attempt of each step.
+    Row a holds the a-th attempt of each step. Where ``key`` (J,) has a key for every
+    job, rows after the first are drawn from it when they are needed (``drawing.py``);
+    where it is empty, all rows are given.
     """
 
     minutes: Floats
     luck: Floats
     run_luck: Floats
     factor: Floats
+    key: Keys = np.empty(0, np.uint64)
 
 
 class Times(NamedTuple):

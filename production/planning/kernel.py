@@ -64,17 +64,21 @@ from numba import njit
 from production.planning.batches import PENDING, QUEUED, RUNNING, fill_batch, may_come
 from production.planning.beginning import ARRIVE, END_HANDS, END_RUN, begin
 from production.planning.borrow import borrowed
+from production.planning.drawing import draw_again
 from production.planning.future import Draw, Policy, Times, Work
 from production.planning.openings import (
     CLOSED,
     FITS,
     TINY,
     choose_helpers,
+    choose_resource,
+    count_free,
     day_factor,
     last_start,
-    room,
+    pass_over,
 )
 from production.planning.queues import FIXED, before, join_queue, leave_queue, pop, push, reorder
+from production.planning.shop import BITS
 
 __all__ = ["Draw", "Policy", "Times", "simulate"]
 
@@ -164,6 +168,9 @@ def run_bench(shop, policy, draw, times, work, events, runs):
     nominal = borrowed(shop.minutes)
     pool_first = borrowed(shop.pool_first)
     pool_resource = borrowed(shop.pool_resource)
+    pool_bits = borrowed(shop.pool_bits)
+    pool_asks = borrowed(shop.pool_asks)
+    help_bits = borrowed(shop.help_bits)
     pool_uniform = borrowed(shop.pool_uniform)
     queue_first = borrowed(shop.queue_first)
     resource_pool_first = borrowed(shop.resource_pool_first)
@@ -216,11 +223,18 @@ def run_bench(shop, policy, draw, times, work, events, runs):
     rows = drawn_minutes.shape[0]
     needs = taken.size
     routes = (pool, pool_first, pool_resource, ratio_first, ratios)
+    machines = (capacity, batch, setup, used, available, last_end, last_family)
     queues = (queue_first, queue, length, resource_pool_first, resource_pool)
     queued = 0
     passes = 0
 
     t = 0.0
+    next_close = -np.inf
+    idle = 0
+    helpful = 0
+    for q in range(resources):
+        idle, helpful = count_free(capacity, batch, used, q, idle, helpful)
+    closer = shop.setup_bits[0] | (1 << BITS)
     opening = 0
     while True:
         # Book everything that ends or arrives at this moment.
@@ -250,6 +264,7 @@ def run_bench(shop, policy, draw, times, work, events, runs):
                     if used[q] < TINY:
                         used[q] = 0.0
                     helper[i, n] = -1
+                    idle, helpful = count_free(capacity, batch, used, q, idle, helpful)
             if kind == END_HANDS:
                 continue
             r = place[i]
@@ -257,10 +272,12 @@ def run_bench(shop, policy, draw, times, work, events, runs):
             used[r] -= taking
             if used[r] < TINY:
                 used[r] = 0.0
+            idle, helpful = count_free(capacity, batch, used, r, idle, helpful)
             last_end[r] = t
             run_failed = run_luck[row[i], i] < resource_failure[r]
             if run_failed and row[i] + 1 < rows:
                 available[r] = t + repair[r]
+                closer |= 1 << min(r, BITS)
             m = i
             while m >= 0:
                 following = follower[m]
@@ -270,6 +287,7 @@ def run_bench(shop, policy, draw, times, work, events, runs):
                     coming = rework[m]
                     for s in range(coming, m + 1):
                         row[s] = min(row[s] + 1, rows - 1)
+                        draw_again(shop, draw, s, row[s])
                 elif m + 1 < job_first[step_job[m] + 1]:
                     coming = m + 1
                 else:
@@ -298,9 +316,12 @@ def run_bench(shop, policy, draw, times, work, events, runs):
         if queued > 0:
             passes += 1
             factor = day_factor(factors, shop.clock, t)
-            for r in range(resources):
-                while windows[r, window[r], 1] < t:
-                    window[r] += 1
+            if t > next_close:
+                next_close = np.inf
+                for r in range(resources):
+                    while windows[r, window[r], 1] < t:
+                        window[r] += 1
+                    next_close = min(next_close, windows[r, window[r], 1])
             if moving != FIXED:
                 reorder(
                     queue_first,
@@ -316,10 +337,15 @@ def run_bench(shop, policy, draw, times, work, events, runs):
                     look_ahead,
                     t,
                 )
-            for p in range(pools):
-                cursor[p] = 0
+            cursor[:] = 0
+            changed = True
             while True:
                 i = -1
+                if changed:
+                    pass_over(
+                        pool_bits, pool_asks, help_bits, length, cursor, idle, helpful, closer
+                    )
+                    changed = False
                 for p in range(pools):
                     if cursor[p] < length[p]:
                         m = queue[queue_first[p] + cursor[p]]
@@ -331,53 +357,27 @@ def run_bench(shop, policy, draw, times, work, events, runs):
                 if waits[lot[i]] == passes:
                     cursor[p] += 1
                     continue
-                # The free resource on which it takes least time.
-                r = -1
-                minutes = np.inf
-                any_open = False
-                for k in range(pool_first[p], pool_first[p + 1]):
-                    q = pool_resource[k]
-                    if used[q] > (0.0 if batch[q] else capacity[q] - TINY):
-                        continue
-                    if available[q] > t:
-                        wake = min(wake, available[q])
-                        continue
-                    taking = min(size[i], capacity[q])
-                    if not batch[q] and used[q] + taking > capacity[q] + TINY:
-                        any_open = True
-                        continue
-                    if setup[q] > 0:
-                        if used[q] > 0:
-                            continue
-                        over = last_end[q] + setup[q]
-                        if last_family[q] not in (-1, family[i]) and over > t:
-                            wake = min(wake, over)
-                            any_open = True
-                            continue
-                    ratio = ratios[ratio_first[i] + k - pool_first[p]]
-                    needed = drawn_minutes[row[i], i] * ratio * factor
-                    if needed < minutes:
-                        verdict = room(
-                            windows,
-                            downs,
-                            window,
-                            q,
-                            t,
-                            needed,
-                            attended[i] == 1,
-                        )
-                        if verdict == FITS:
-                            r = q
-                            minutes = needed
-                        any_open = any_open or verdict != CLOSED
+                r, minutes, any_open, wake = choose_resource(
+                    routes,
+                    machines,
+                    (windows, downs, window),
+                    size,
+                    family,
+                    attended,
+                    i,
+                    t,
+                    drawn_minutes[row[i], i],
+                    factor,
+                    wake,
+                )
                 if not any_open:
                     cursor[p] = length[p]
                     continue
-                held_for = hands[i]
-                taking = capacity[r] if batch[r] else min(size[i], capacity[r])
                 if r < 0:
                     cursor[p] += 1
                     continue
+                held_for = hands[i]
+                taking = capacity[r] if batch[r] else min(size[i], capacity[r])
                 if need_first[i + 1] > need_first[i]:
                     outcome = choose_helpers(
                         windows,
@@ -471,14 +471,18 @@ def run_bench(shop, policy, draw, times, work, events, runs):
                     since[step_job[m]] = t
                     m = follower[m]
                 runs += 1
+                changed = True
                 used[r] += taking
+                idle, helpful = count_free(capacity, batch, used, r, idle, helpful)
                 last_family[r] = family[i]
                 events = push(heap_time, heap_event, events, t + minutes, END_RUN * steps + i)
                 held = min(held_for, minutes)
                 if held > 0 and needs > 0:
                     for n in range(need_first[i + 1] - need_first[i]):
-                        helper[i, n] = taken[n]
-                        used[taken[n]] += min(1.0, capacity[taken[n]])
+                        q = taken[n]
+                        helper[i, n] = q
+                        used[q] += min(1.0, capacity[q])
+                        idle, helpful = count_free(capacity, batch, used, q, idle, helpful)
                     if held < minutes and need_first[i + 1] > need_first[i]:
                         events = push(
                             heap_time, heap_event, events, t + held, END_HANDS * steps + i

@@ -7,11 +7,15 @@ number of each resource's first window that is not over.
 import numpy as np
 from numba import njit
 
+from production.planning.shop import BITS
+
 __all__ = [
     "CLOSED",
     "FITS",
     "TINY",
     "choose_helpers",
+    "choose_resource",
+    "count_free",
     "day_factor",
     "last_start",
     "ratio_on",
@@ -81,6 +85,50 @@ def day_factor(factors, clock, t):
 
 
 @njit(cache=True, nogil=True, inline="always")
+def choose_resource(routes, machines, calendar, size, family, attended, i, t, drawn, factor, wake):
+    """Find the free resource on which step i, begun at t, takes least time.
+
+    ``drawn``: its minutes before ratio and ``factor`` of the day. Returns the
+    resource (-1: none), the
+    minutes on it, whether a shorter or smaller step of the pool might start, and
+    ``wake``, moved forward to the end of a repair or setup that keeps one from use.
+    """
+    pool, pool_first, pool_resource, ratio_first, ratios = routes
+    capacity, batch, setup, used, available, last_end, last_family = machines
+    windows, downs, window = calendar
+    first = pool_first[pool[i]]
+    r = -1
+    minutes = np.inf
+    any_open = False
+    for k in range(first, pool_first[pool[i] + 1]):
+        q = pool_resource[k]
+        if used[q] > (0.0 if batch[q] else capacity[q] - TINY):
+            continue
+        if available[q] > t:
+            wake = min(wake, available[q])
+            continue
+        if not batch[q] and used[q] + min(size[i], capacity[q]) > capacity[q] + TINY:
+            any_open = True
+            continue
+        if setup[q] > 0:
+            if used[q] > 0:
+                continue
+            over = last_end[q] + setup[q]
+            if last_family[q] not in (-1, family[i]) and over > t:
+                wake = min(wake, over)
+                any_open = True
+                continue
+        needed = drawn * ratios[ratio_first[i] + k - first] * factor
+        if needed < minutes:
+            verdict = room(windows, downs, window, q, t, needed, attended[i] == 1)
+            if verdict == FITS:
+                r = q
+                minutes = needed
+            any_open = any_open or verdict != CLOSED
+    return r, minutes, any_open, wake
+
+
+@njit(cache=True, nogil=True, inline="always")
 def choose_helpers(
     windows,
     downs,
@@ -129,3 +177,37 @@ def choose_helpers(
         if found < 0 and outcome != CLOSED:
             outcome = anybody
     return outcome
+
+
+@njit(cache=True, nogil=True, inline="always")
+def count_free(capacity, batch, used, q, idle, helpful):
+    """Return the bits of what has room, renewed for resource q.
+
+    ``idle``: room for a run; ``helpful``: room for a helper's share.
+    """
+    bit = 1 << min(q, BITS)
+    idle |= bit
+    helpful |= bit
+    if q < BITS:
+        if used[q] > (0.0 if batch[q] else capacity[q] - TINY):
+            idle ^= bit
+        if capacity[q] - used[q] - min(1.0, capacity[q]) <= -TINY:
+            helpful ^= bit
+    return idle, helpful
+
+
+@njit(cache=True, nogil=True, inline="always")
+def pass_over(pool_bits, pool_asks, help_bits, length, cursor, idle, helpful, closer):
+    """Pass over the queues of which nothing can start, by what is in use alone.
+
+    ``closer``: bits of resources with a setup or under repair, which need a closer
+    look: it finds when to come back.
+    """
+    anybody = 0
+    for h in range(help_bits.size):
+        if helpful & help_bits[h]:
+            anybody |= 1 << min(h, BITS)
+    for p in range(length.size):
+        free = idle & pool_bits[p]
+        if free == 0 or (free & closer == 0 and pool_asks[p] & ~anybody):
+            cursor[p] = length[p]

@@ -3,6 +3,7 @@
 A queue is a piece of one array, sorted by (key, moment of joining, number of the job).
 """
 
+import numpy as np
 from numba import njit
 
 __all__ = ["before", "insert", "join_queue", "leave_queue", "pop", "push", "reorder"]
@@ -79,7 +80,9 @@ def reorder(
         for count in range(length[p]):
             i = queue[first + count]
             left = promise[step_job[i]] - t
-            if moving == APPARENT_COST:
+            if fixed[i] == -np.inf:  # goes first, though nothing may be promised
+                key[i] = fixed[i]
+            elif moving == APPARENT_COST:
                 key[i] = max(left - remaining[i], 0.0) / look_ahead + fixed[i]
             else:
                 key[i] = left / max(remaining[i], 1e-6) + fixed[i]

@@ -15,57 +15,31 @@ import numpy as np
 from numba import njit
 
 from production.planning.borrow import borrowed
+from production.planning.drawing import (
+    DAY_LUCK,
+    GOLDEN,
+    LUCK,
+    MINUTES,
+    PURPOSES,
+    RUN_LUCK,
+    duration,
+    mixed,
+    rest_of_started,
+    uniform,
+)
 from production.planning.entities import Problem
 from production.planning.future import Draw, Floats, Policy
 from production.planning.kernel import simulate
-from production.planning.normal import upper_tail, upper_tail_inverse
+from production.planning.normal import upper_tail_inverse
 from production.planning.shop import STARTED, Shop
 
 __all__ = ["job_streams", "run_futures"]
 
 ATTEMPTS = 4
+MOST_THREADS = 4
+WORTH_A_THREAD = 20000  # steps
+PARTS = 8  # for each thread
 DAYS = 32
-MINUTES, LUCK, RUN_LUCK, DAY_LUCK = range(4)
-GOLDEN = np.uint64(0x9E3779B97F4A7C15)
-HALF = np.uint64(11)
-UNIT = 2.0**-53
-
-
-@njit(cache=True, nogil=True)
-def mixed(x):
-    """Scramble 64 bits (the finaliser of splitmix64; Steele, Lea and Flood 2014)."""
-    x = (x ^ (x >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
-    x = (x ^ (x >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
-    return x ^ (x >> np.uint64(31))
-
-
-@njit(cache=True, nogil=True)
-def uniform(key, counter):
-    """Return a number in (0, 1) that depends on key and counter alone."""
-    bits = mixed(key + GOLDEN * np.uint64(counter + 1))
-    return (float(bits >> HALF) + 0.5) * UNIT
-
-
-@njit(cache=True, nogil=True)
-def duration(minutes, spread, u):
-    """Return the log-normal duration at probability 1 - u."""
-    if spread <= 0.0:
-        return minutes
-    return minutes * np.exp(spread * upper_tail_inverse(u))
-
-
-@njit(cache=True, nogil=True)
-def rest_of_started(minutes, spread, factor, elapsed, u):
-    """Return the duration of a started step, given that it has lasted ``elapsed``."""
-    if spread <= 0.0 or minutes <= 0.0:
-        return minutes
-    if elapsed <= 0.0:
-        return duration(minutes, spread, u)
-    reached = np.log(elapsed / (minutes * factor)) / spread
-    left = upper_tail(reached)
-    if left < 1e-280:
-        return elapsed / factor
-    return minutes * np.exp(spread * upper_tail_inverse(left * u))
 
 
 @njit(cache=True, nogil=True)
@@ -81,50 +55,47 @@ def futures(shop, policy, streams, seed, first, days, rows, finish):
     spread = borrowed(shop.spread)
     started = borrowed(shop.started)
     failure = borrowed(shop.failure)
+    release = borrowed(shop.release)
+    pool = borrowed(shop.pool)
+    pool_first = borrowed(shop.pool_first)
+    pool_resource = borrowed(shop.pool_resource)
+    resource_failure = borrowed(shop.resource_failure)
     steps = step_job.size
-    fail_worst = 0.0
-    for r in range(shop.resource_failure.size):
-        fail_worst = max(fail_worst, shop.resource_failure[r])
+    jobs = release.size
     minutes = np.zeros((rows, steps))
     luck = np.ones((rows, steps))
     run_luck = np.ones((rows, steps))
     varied = days[0] != 0.0 or days[1] > 0.0 or days[2] > 0.0
     factor = np.ones(DAYS if varied else 1)
-    draw = Draw(minutes, luck, run_luck, factor)
+    key = np.empty(jobs, np.uint64)
+    draw = Draw(minutes, luck, run_luck, factor, key)
+    breakable = np.zeros(steps, np.bool_)
+    for i in range(steps):
+        for k in range(pool_first[pool[i]], pool_first[pool[i] + 1]):
+            breakable[i] |= resource_failure[pool_resource[k]] > 0.0
     for s in range(finish.shape[0]):
         future = mixed(np.uint64(seed) ^ mixed(np.uint64(first + s) + GOLDEN))
         if varied:
             for d in range(DAYS):
                 z = upper_tail_inverse(uniform(future, DAYS * DAY_LUCK + d))
                 factor[d] = np.exp(days[0] + days[1] * z) if d == 0 else np.exp(days[2] * z)
-        again = False
-        if rows > 1:
-            for i in range(steps):
-                j = step_job[i]
-                key = mixed(future ^ streams[j])
-                place = (i - job_first[j]) * rows * 4
-                for a in range(rows):
-                    if failure[i] > 0.0:
-                        luck[a, i] = uniform(key, place + 4 * a + LUCK)
-                        again = again or luck[a, i] < failure[i]
-                    if fail_worst > 0.0:
-                        run_luck[a, i] = uniform(key, place + 4 * a + RUN_LUCK)
-                        again = again or run_luck[a, i] < fail_worst
-        for i in range(steps):
-            j = step_job[i]
-            if state[i] > STARTED:
-                continue
-            key = mixed(future ^ streams[j])
-            place = (i - job_first[j]) * rows * 4
-            u = uniform(key, place + MINUTES)
-            if state[i] == STARTED:
-                minutes[0, i] = rest_of_started(nominal[i], spread[i], factor[0], -started[i], u)
-            else:
-                minutes[0, i] = duration(nominal[i], spread[i], u)
-            if again:
-                for a in range(1, rows):
-                    u = uniform(key, place + 4 * a + MINUTES)
-                    minutes[a, i] = duration(nominal[i], spread[i], u)
+        for j in range(jobs):
+            key[j] = mixed(future ^ streams[j])
+            for i in range(job_first[j], job_first[j + 1]):
+                if state[i] > STARTED:
+                    continue
+                place = PURPOSES * (i - job_first[j]) * rows
+                u = uniform(key[j], place + MINUTES)
+                if state[i] == STARTED:
+                    minutes[0, i] = rest_of_started(
+                        nominal[i], spread[i], factor[0], -started[i], u
+                    )
+                else:
+                    minutes[0, i] = duration(nominal[i], spread[i], u)
+                if failure[i] > 0.0:
+                    luck[0, i] = uniform(key[j], place + LUCK)
+                if breakable[i]:
+                    run_luck[0, i] = uniform(key[j], place + RUN_LUCK)
         finish[s, :] = simulate(shop, policy, draw).finish
 
 
@@ -161,15 +132,24 @@ def run_futures(
     finish = np.empty((samples, len(problem.jobs)))
     number = np.uint64(seed % 2**64)
 
-    def part(start: int, stop: int) -> None:
-        futures(shop, policy, streams, number, first + start, days, rows, finish[start:stop])
+    threads = min(os.cpu_count() or 1, MOST_THREADS)
+    if samples * shop.step_job.size < WORTH_A_THREAD:
+        threads = 1
+    # Small parts, taken as threads get free, so that none waits for a hindered one.
+    size = max(-(-samples // (threads * PARTS)), 1) if threads > 1 else max(samples, 1)
+    parts = iter(range(0, samples, size))
 
-    if samples * shop.step_job.size < 20000 or (os.cpu_count() or 1) < 2:
-        part(0, samples)
+    def take_parts() -> None:
+        for start in parts:
+            part = finish[start : start + size]
+            futures(shop, policy, streams, number, first + start, days, rows, part)
+
+    if threads == 1:
+        take_parts()
         return finish
-    half = samples // 2
-    with ThreadPoolExecutor(1) as pool:
-        other = pool.submit(part, half, samples)
-        part(0, half)
-        other.result()
+    with ThreadPoolExecutor(threads - 1) as pool:
+        others = [pool.submit(take_parts) for _ in range(threads - 1)]
+        take_parts()
+        for other in others:
+            other.result()
     return finish

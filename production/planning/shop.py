@@ -23,6 +23,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 WAITING, STARTED, DONE = 0, 1, 2
+BITS = 62  # resources from here on share a bit that is always set
 
 
 class Shop(NamedTuple):
@@ -68,6 +69,10 @@ class Shop(NamedTuple):
     pool_first: Ints  # (P+1,) into pool_resource
     pool_resource: Ints
     pool_uniform: Ints  # (P,) whether all steps of the pool need the same helpers
+    pool_bits: Ints  # (P,) its resources, a bit each; see BITS
+    pool_asks: Ints  # (P,) helper lists that all of its steps need, a bit each
+    help_bits: Ints  # (lists,) their resources, a bit each
+    setup_bits: Ints  # (1,) resources with a setup
     queue_first: Ints  # (P+1,) room for the pool's queue
     resource_pool_first: Ints  # (R+1,) into resource_pool
     resource_pool: Ints  # pools that contain the resource
@@ -150,6 +155,10 @@ def make_shop(problem: Problem) -> Shop:
         pool_first=_first([len(members) for members in pools]),
         pool_resource=_ints([r for members in pools for r in members]),
         pool_uniform=_uniform(pool, need_set, len(pools)),
+        pool_bits=_ints([_bits(members) for members in pools]),
+        pool_asks=_asks(pool, len(pools), need_first, need),
+        help_bits=_ints([_bits(part.tolist()) for part in np.split(helpers, help_first[1:-1])]),
+        setup_bits=_ints([_bits([i for i, r in enumerate(problem.resources) if r.setup > 0])]),
         queue_first=_first(np.bincount(pool, minlength=len(pools)).tolist()),
         resource_pool_first=_first([len(c) for c in containing]),
         resource_pool=_ints([p for c in containing for p in c]),
@@ -230,6 +239,17 @@ def _pools(
         first.append(len(ratio))
         ratio.extend(m / step.minutes if step.minutes > 0 else 1.0 for _, m in found)
     return _ints(pool), list(numbers), _ints(first), _floats(ratio)
+
+
+def _bits(numbers: Sequence[int]) -> int:
+    return sum(1 << n for n in {min(number, BITS) for number in numbers})
+
+
+def _asks(pool: Ints, pools: int, need_first: Ints, need: Ints) -> Ints:
+    asks = [(1 << BITS) - 1] * pools
+    for i, p in enumerate(pool.tolist()):
+        asks[p] &= _bits(need[need_first[i] : need_first[i + 1]].tolist())
+    return _ints(asks)
 
 
 def _uniform(pool: Ints, need_set: Ints, pools: int) -> Ints:

@@ -11,6 +11,7 @@ from production.planning.dispatch import expected_times
 from production.planning.future import Draw
 from production.planning.policy import Rule, kernel_policy
 from production.planning.problem import parse_problem
+from production.planning.sampling import run_futures
 from production.planning.shop import make_shop
 from tests.planning.days import random_bench
 from tests.planning.simpy_bench import Bench
@@ -78,3 +79,37 @@ def disagreement(seed: int) -> float:
 def test_kernel_equals_the_simpy_model(block: int) -> None:
     for seed in range(block * 40, block * 40 + 40):
         assert disagreement(seed) <= 1e-6, f"bench {seed}"
+
+
+def test_what_goes_first_does_so_under_rules_that_change_with_time() -> None:
+    # It has no promise, so its urgency would be the difference of two infinities.
+    steps = [{"kind": "trim", "minutes": 10}]
+    problem = parse_problem(
+        {
+            "resources": [{"id": "T", "kind": "trim"}],
+            "jobs": [
+                {"id": "urgent", "due": 10, "steps": steps},
+                {"id": "wished", "steps": [{**steps[0], "first": True}]},
+            ],
+        }
+    )
+    shop = make_shop(problem)
+    for name in ("atc", "cr"):
+        times = expected_times(shop, kernel_policy(problem, shop, Rule(name)))
+        assert times.start.tolist() == [10.0, 0.0], name
+    assert disagreement(800) <= 1e-6  # the random bench that showed it
+
+
+def test_a_step_done_before_takes_its_time_again_when_it_is_done_anew() -> None:
+    trim = {"kind": "trim", "minutes": 5, "failure": 0.999999, "rework": 0}
+    problem = parse_problem(
+        {
+            "resources": [{"id": "P", "kind": "print"}, {"id": "T", "kind": "trim"}],
+            "jobs": [
+                {"id": "J", "steps": [{"kind": "print", "minutes": 50, "done": True}, trim]},
+            ],
+        }
+    )
+    shop = make_shop(problem)
+    finish = run_futures(problem, shop, kernel_policy(problem, shop, Rule()), 20, seed=1)
+    assert (finish == 5.0 + 3 * 55.0).all()  # four attempts, of which the last holds
