@@ -62,8 +62,8 @@ def foresee(
     late = lateness(finish, shop.due)
     report = {
         "jobs": [
-            {"id": job.id, "p_late": float(late[j]), "finish": _quantiles(finish[:, j])}
-            for j, job in enumerate(problem.jobs)
+            {"id": job.id, "p_late": float(p_late), "finish": spread}
+            for job, p_late, spread in zip(problem.jobs, late, _quantiles(finish), strict=True)
         ],
         "groups": _groups(problem, shop, finish),
         "samples": samples,
@@ -82,29 +82,38 @@ def lateness(finish: Floats, due: Floats) -> Floats:
 
 def quantile(values: Floats, level: float) -> float:
     """Return the smallest value that at least this share of the values do not exceed."""
-    place = min(max(math.ceil(level * values.size - 1e-9) - 1, 0), values.size - 1)
+    place = _place(level, values.size)
     return float(np.partition(values, place)[place])
 
 
-def _quantiles(values: Floats) -> dict[str, float | None]:
-    found = {name: quantile(values, level) for name, level in LEVELS.items()}
-    return {name: value if math.isfinite(value) else None for name, value in found.items()}
+def _place(level: float, count: int) -> int:
+    return min(max(math.ceil(level * count - 1e-9) - 1, 0), count - 1)
+
+
+def _quantiles(finish: Floats) -> list[dict[str, float | None]]:
+    """Return the levels of every column of finish (S, J)."""
+    places = [_place(level, len(finish)) for level in LEVELS.values()]
+    ordered = np.partition(np.ascontiguousarray(finish.T), places, axis=1)[:, places].tolist()
+    return [
+        {
+            name: value if math.isfinite(value) else None
+            for name, value in zip(LEVELS, row, strict=True)
+        }
+        for row in ordered
+    ]
 
 
 def _groups(problem: Problem, shop: Shop, finish: Floats) -> list[dict[str, Any]]:
-    members: dict[str, list[int]] = {}
+    members: dict[str, int] = {}
     for j, job in enumerate(problem.jobs):
         if job.group is not None:
-            members.setdefault(str(job.group), []).append(j)
+            members.setdefault(str(job.group), j)
     if not members:
         return []
+    firsts = list(members.values())
     over = handed_over(shop, finish)
     late = lateness(over, shop.promise)
     return [
-        {
-            "id": problem.jobs[jobs[0]].group,
-            "p_late": float(late[jobs[0]]),
-            "finish": _quantiles(over[:, jobs[0]]),
-        }
-        for jobs in members.values()
+        {"id": problem.jobs[j].group, "p_late": float(late[j]), "finish": spread}
+        for j, spread in zip(firsts, _quantiles(over[:, firsts]), strict=True)
     ]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from typing import NamedTuple
 
 import numpy as np
@@ -46,10 +45,10 @@ def handed_over(shop: Shop, finish: Floats) -> Floats:
     """Return when each job is handed over: (..., J) of the last finish in its group."""
     if finish.size == 0:  # nothing on the bench
         return finish
-    flat = finish.reshape(-1, finish.shape[-1])
-    last = np.full((int(shop.group.max(initial=-1)) + 1, flat.shape[0]), -math.inf)
-    np.maximum.at(last, shop.group, flat.T)
-    result: Floats = last[shop.group].T.reshape(finish.shape)
+    order = np.argsort(shop.group, kind="stable")
+    first = np.flatnonzero(np.diff(shop.group[order], prepend=-1))
+    last = np.maximum.reduceat(finish[..., order], first, axis=-1)
+    result: Floats = last[..., shop.group]
     return result
 
 
