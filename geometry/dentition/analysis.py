@@ -35,7 +35,8 @@ WIDE_MM = 0.75
 WIDE_BASE_MM = 0.45
 WIDE_GRAIN = 0.7
 FEWEST_TEETH = 3
-HOLE_LEAST_MM = 16.0
+HOLE_LEAST_MM = 22.0
+"""A hole this long around (7 mm across) ends the tissue; a lesser one is only a hole."""
 
 
 class Axes(Protocol):
@@ -111,7 +112,7 @@ def analyse(mesh: Mesh, frame: Axes, topology: Topology, *,
     usual = np.array([average[int(number)] for number in teeth.numbers])
     relief = _relief(topology, local, line, axes, wound)
     margins = read_margins(sheets, relief, teeth.start, teeth.stop, tip, usual,
-                           teeth.numbers % 10 <= 3, short_limit_mm)
+                           teeth.numbers, short_limit_mm)
     timings["margin"] = 1000 * (time.perf_counter() - clock)
     clock = time.perf_counter()
     lift = _Lift(frame, axes, line, sheets)

@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+Array = NDArray[np.float64]
+
 CROWN_SIZES_MM: dict[str, NDArray[np.float64]] = {
     "upper": np.array([
         [10.5, 8.5, 7.0], [9.0, 6.5, 6.0], [10.0, 7.5, 8.0], [8.5, 7.0, 9.0],
@@ -20,6 +22,19 @@ CROWN_SIZES_MM: dict[str, NDArray[np.float64]] = {
 Nelson, *Wheeler's Dental Anatomy, Physiology and Occlusion*, Table 1-1 (figures from
 memory; single teeth differ by 0.4–0.6 mm SD).
 """
+
+HEIGHT_SHARES: dict[str, dict[str, tuple[float, ...]]] = {
+    "facial": {
+        "upper": (0.97, 0.97, 0.97, 1.0, 1.0, 1.05, 1.05, 1.05),
+        "lower": (1.0, 1.0, 0.98, 1.0, 1.0, 1.0, 1.0, 1.0),
+    },
+    "lingual": {
+        "upper": (0.83, 0.83, 0.93, 1.0, 1.0, 1.0, 1.0, 1.0),
+        "lower": (0.90, 0.90, 0.96, 1.03, 1.05, 1.15, 1.15, 1.15),
+    },
+}
+"""Height along the occlusal axis over crown length, teeth 1–8: follows from how crowns lean
+and how thick they are at the neck; chosen here."""
 
 
 def row_numbers(arch: str) -> NDArray[np.int64]:
@@ -48,3 +63,13 @@ def sextant_of(number: int) -> str:
     if quadrant <= 2:
         return "04" if tooth <= 3 else ("03" if quadrant == 1 else "05")
     return "07" if tooth <= 3 else ("06" if quadrant == 3 else "08")
+
+
+def height_shares(numbers: NDArray[np.int64], side: str) -> Array:
+    """Height of crowns along the occlusal axis as a share of their length, (k,).
+
+    Crowns lean (Andrews 1972, "The six keys to normal occlusion": incisors to the lips, lower
+    back teeth to the tongue), so one margin lies nearer to the occlusal plane than the other.
+    """
+    shares = HEIGHT_SHARES[side]
+    return np.array([shares["upper" if n < 30 else "lower"][n % 10 - 1] for n in numbers.tolist()])

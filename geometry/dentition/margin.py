@@ -1,7 +1,7 @@
 """The gingival margin on the rolled-out arch, as one scalloped path per side.
 
-The path is the most likely one between two kinds of evidence: the crease where gum
-meets crown, and how long crowns of that position usually are below their edges. It may
+The path is the most likely one between two kinds of evidence: the crease and the step
+where gum meets crown, and how long crowns of that position usually are below their edges. It may
 run below the scan's border: then the margin was not scanned. Nothing is assumed about
 what lies at the border. How much likelier the best path is than paths that leave
 less tissue tells how sure the measurement is.
@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d
 
 from geometry.dentition.sheets import STEP_S_MM, STEP_Z_MM, smoothed
 
@@ -25,10 +26,17 @@ CREASE_LEAST_MM = 0.4
 CREASE_NEUTRAL = 0.13
 CREASE_FULL = 0.40
 CREASE_NONE = -0.05
-CREASE_WEIGHT = 1.0
-ABOVE_WEIGHT = 0.8
-ABOVE_NEUTRAL = 0.05
-ABOVE_GAP_MM = 1.2
+CREASE_WEIGHT = 0.5
+STEP_NEAR, STEP_FAR, STEP_FEWEST = 1, 5, 3
+"""The lines that make a step are laid through these rows; near the border through fewer."""
+STEP_NONE_MM, STEP_FULL_MM = -0.1, 0.1
+STEP_WEIGHT = 1.5
+CREASE_ABOVE, STEP_ABOVE = 0.35, 2.0
+CREASE_CLEAR, STEP_CLEAR_MM = 0.05, 0.01
+ABOVE_GAP_MM = 1.0
+ALONG_MM = 0.8
+SHOULDER_MM = 3.0
+"""Nearer to the tips the biting surface rounds off, which looks like a step."""
 STIFFNESS = 0.5
 MIDDLE = 0.55
 PAPILLA_FRONT_MM = 3.6
@@ -51,12 +59,15 @@ class Expectation:
         Standard deviation of the expectation, mm.
     length : (n,) float64
         Height of the tooth's tip over ``middle``, mm.
+    smooth : (n,) float64
+        How far the crown above is known to be without steps of its own, 0 to 1.
     """
 
     middle: Array
     weight: Array
     spread: Array
     length: Array
+    smooth: Array
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,12 +84,15 @@ class Path:
         Cost of the best path through each column and row (differences are log odds).
     crease : (n, m) float64
         Concavity, radians; NaN where it cannot be seen.
+    step : (n, m) float64
+        Step outwards, mm; NaN where it cannot be seen.
     """
 
     z: Array
     height: Array
     cost: Array
     crease: Array
+    step: Array
 
 
 def crease_angle(sheet: Array, sign: float) -> Array:
@@ -98,6 +112,31 @@ def crease_angle(sheet: Array, sign: float) -> Array:
         slope_down[:, :-d] = (value[:, d:] - value[:, :-d]) / reach
         angle = np.arctan(slope_up) + np.arctan(slope_down)
         out = np.where(np.isnan(out), angle, out)
+    return out
+
+
+def edge_step(sheet: Array, sign: float) -> Array:
+    """How far the surface steps outwards at each pixel going down, mm.
+
+    The free edge of the gum stands a little proud of the crown, whichever way both lean:
+    the distance, at the pixel, between the lines through the profile just above and just
+    below. A mere crease has none. NaN where too little is seen on either side.
+    """
+    value, _ = smoothed(sheet, 0.5, 0.1)
+    value = value * sign
+    out = np.full(value.shape, np.nan)
+    rows = value.shape[1]
+    for far in (STEP_FAR, STEP_FEWEST):
+        offset = np.arange(STEP_NEAR, far + 1)
+        line = np.linalg.pinv(np.stack([np.ones(len(offset)), offset], axis=1))[0]
+        above = np.full(value.shape, np.nan)
+        below = np.full(value.shape, np.nan)
+        above[:, far:] = sum(w * value[:, far - k : rows - k]
+                             for w, k in zip(line, offset, strict=True))
+        below[:, : rows - far] = sum(w * value[:, k : rows - far + k]
+                                     for w, k in zip(line, offset, strict=True))
+        step = below - above
+        out = np.where(np.isnan(out), step, out)
     return out
 
 
@@ -161,7 +200,7 @@ def _trace(unary, slope, stiff, window):  # type: ignore[no-untyped-def]
 
 
 def expect(columns: int, start: Array, stop: Array, tip: Array, length: Array,
-           spread: Array, front: NDArray[np.bool_]) -> Expectation:
+           spread: Array, front: NDArray[np.bool_], smooth: Array) -> Expectation:
     """Expected scalloped margin of a row of teeth.
 
     Parameters
@@ -172,11 +211,13 @@ def expect(columns: int, start: Array, stop: Array, tip: Array, length: Array,
     length : (k,) expected crown length at the tooth's middle, mm
     spread : (k,) its standard deviation, mm
     front : (k,) whether it is an incisor or canine
+    smooth : (k,) how far its wall is known to be without steps, 0 to 1
     """
     middle = np.full(columns, np.nan)
     weight = np.zeros(columns)
     sd = np.ones(columns)
     high = np.zeros(columns)
+    plain = np.ones(columns)
     at = np.arange(columns) * STEP_S_MM
     for k in range(len(start)):
         half = 0.5 * (stop[k] - start[k])
@@ -188,16 +229,20 @@ def expect(columns: int, start: Array, stop: Array, tip: Array, length: Array,
         weight[core] = 1.0 / max(int(core.sum()), 1)
         sd[inside] = spread[k]
         high[inside] = tip[k] - middle[inside]
-    return Expectation(middle, weight, sd, high)
+        plain[inside] = smooth[k]
+    return Expectation(middle, weight, sd, high, plain)
 
 
-def trace_margin(crease: Array, z_sheet: Array, border: Array, hope: Expectation) -> Path:
+def trace_margin(crease: Array, step: Array, z_sheet: Array, border: Array,
+                 hope: Expectation) -> Path:
     """Find the most likely margin of one side.
 
     Parameters
     ----------
     crease : (n, m) float64
         From :func:`crease_angle`.
+    step : (n, m) float64
+        From :func:`edge_step`.
     z_sheet : (m,) float64
         Heights of its rows.
     border : (n,) float64
@@ -210,12 +255,17 @@ def trace_margin(crease: Array, z_sheet: Array, border: Array, hope: Expectation
     angle = np.full((n, rows), np.nan)
     m = min(rows, crease.shape[1])
     angle[:, :m] = crease[:, :m]
+    ledge = np.full((n, rows), np.nan)
+    ledge[:, :m] = step[:, :m]
     tooth = ~np.isnan(hope.middle)
-    seen = np.clip(angle, CREASE_NONE, CREASE_FULL) - CREASE_NEUTRAL
-    evidence = np.where(np.isnan(seen), 0.0, seen) * CREASE_WEIGHT
-    # A crown is smooth: of two creases the upper is the margin, the lower a fold of the gum
-    # such as the free gingival groove.
-    evidence -= ABOVE_WEIGHT * _crease_above(angle, z, hope)
+    evidence = CREASE_WEIGHT * _known(np.clip(angle, CREASE_NONE, CREASE_FULL) - CREASE_NEUTRAL)
+    wall = _wall(z, hope)
+    ledge[~wall] = np.nan
+    evidence += STEP_WEIGHT * _known(np.clip(ledge, STEP_NONE_MM, STEP_FULL_MM))
+    # A crown is smooth: of two creases or steps the upper is the margin, the lower a fold of
+    # the gum such as the free gingival groove.
+    evidence -= CREASE_ABOVE * _most_above(angle - CREASE_CLEAR, CREASE_FULL, wall, hope)
+    evidence -= STEP_ABOVE * _most_above(ledge - STEP_CLEAR_MM, STEP_FULL_MM, wall, hope)
     # Off the scan nothing is seen, and nothing can be said.
     evidence[z[None, :] < np.nan_to_num(border, nan=99.0)[:, None] + CREASE_LEAST_MM] = 0.0
     evidence[~tooth] *= 0.3
@@ -228,20 +278,42 @@ def trace_margin(crease: Array, z_sheet: Array, border: Array, hope: Expectation
     lean[1:][both] = -np.diff(hope.middle)[both] / STEP_Z_MM
     stiff = np.where(tooth, STIFFNESS, 0.25 * STIFFNESS) * STEP_Z_MM
     through, path = _trace(unary, np.clip(lean, -6.0, 6.0), stiff, 6)
-    return Path(z, _subrow(through, path, z), through, angle)
+    return Path(z, _subrow(through, path, z), through, angle, ledge)
 
 
-def _crease_above(angle: Array, z: Array, hope: Expectation) -> Array:
-    """Strongest crease between the crown's upper third and a millimetre above each pixel."""
-    known = np.where(np.isnan(angle), 0.0, angle)
-    tip = hope.middle + hope.length
-    allowed = z[None, :] < (np.nan_to_num(tip) - 0.33 * hope.length)[:, None]
-    known = np.where(allowed, np.clip(known - ABOVE_NEUTRAL, 0.0, CREASE_FULL), 0.0)
+def _along(values: Array, hope: Expectation, spread_mm: float) -> Array:
+    """Mean over neighbouring columns, followed along the scallop; NaN counts as 0."""
+    base = np.where(np.isnan(hope.middle), 0.0, hope.middle)
+    shift = np.round(-base / STEP_Z_MM).astype(np.int64)
+    shift = shift - shift.min()
+    n, rows = values.shape
+    wide = np.zeros((n, rows + int(shift.max())))
+    column = np.arange(n)[:, None]
+    at = np.arange(rows)[None, :] + (shift.max() - shift)[:, None]
+    wide[column, at] = _known(values)
+    wide = gaussian_filter1d(wide, spread_mm / STEP_S_MM, axis=0, truncate=2.5)
+    return np.asarray(wide[column, at])
+
+
+def _known(values: Array) -> Array:
+    return np.where(np.isnan(values), 0.0, values)
+
+
+def _wall(z: Array, hope: Expectation) -> NDArray[np.bool_]:
+    """Which pixels lie on a crown's walls or lower, clear of its biting surface."""
+    tip = np.nan_to_num(hope.middle + hope.length)
+    return np.asarray(z[None, :] < (tip - np.maximum(0.33 * hope.length, SHOULDER_MM))[:, None])
+
+
+def _most_above(values: Array, full: float, allowed: NDArray[np.bool_],
+                hope: Expectation) -> Array:
+    """Largest value on the crown's wall more than a millimetre above each pixel."""
+    known = np.where(allowed, np.clip(_along(values, hope, ALONG_MM), 0.0, full), 0.0)
     gap = round(ABOVE_GAP_MM / STEP_Z_MM)
     most = np.maximum.accumulate(known, axis=1)
     out = np.zeros_like(most)
     out[:, gap:] = most[:, :-gap]
-    return np.asarray(np.where((hope.weight > 0)[:, None], out, 0.0))
+    return np.asarray(out * (hope.smooth * (hope.weight > 0))[:, None])
 
 
 def _subrow(through: Array, path: NDArray[np.int64], z: Array) -> Array:

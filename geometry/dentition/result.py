@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 
 SIDES = ("facial", "lingual")
-SHORT_ODDS = 0.25
+SHORT_ODDS = 0.3
 """A place counts as short from this probability on: missing one costs more than a rescan."""
 
 

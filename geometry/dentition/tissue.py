@@ -10,10 +10,12 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from geometry.dentition.archline import STEP_MM, ArchLine
+from geometry.dentition.crowns import height_shares
 from geometry.dentition.margin import (
     Expectation,
     Path,
     crease_angle,
+    edge_step,
     expect,
     trace_margin,
 )
@@ -23,9 +25,14 @@ Array = NDArray[np.float64]
 
 USUAL_RATIO = 0.93
 RATIO_SD = 0.11
+TRUST_MOUTH, TRUST_PART = 3.0, 4.0
+"""So many clear margins weigh as much as the average, for the mouth and for front or back."""
+CINGULUM = 0.2
+"""The lingual wall of a front tooth bulges, so a step there is hardly told from the margin."""
 FIRST_SPREAD_MM = 1.5
 SECOND_SPREAD_MM = 1.0
-SEEN_RAD = 0.16
+SEEN_RAD, SEEN_MM = 0.16, 0.04
+"""A crease, or a step, that is worth the name."""
 FINE_REACH_ROWS = 2
 REFINE_MM = 0.9
 ROUNDING_MM = 0.2
@@ -101,7 +108,7 @@ def lowest_scanned(sheet: Array, z: Array) -> Array:
 
 
 def read_margins(sheets: Sheets, relief: Relief, start: Array, stop: Array, tip: Array,
-                 usual_length: Array, front: NDArray[np.bool_], short_limit: float) -> Margins:
+                 usual_length: Array, numbers: NDArray[np.int64], short_limit: float) -> Margins:
     """Trace both margins and measure what lies below them.
 
     Parameters
@@ -111,33 +118,41 @@ def read_margins(sheets: Sheets, relief: Relief, start: Array, stop: Array, tip:
     start, stop, tip, usual_length : (k,) float64
         Ends of the teeth along the arch, height of their tips, average crown length of
         their kind, mm.
-    front : (k,) bool
-        Incisors and canines.
+    numbers : (k,) int64
+        Tentative ISO 3950 numbers.
     short_limit : float
         Captured height that separates short from sufficient, mm.
     """
     columns = sheets.facial.shape[0]
     images = {}
     for side, sheet, sign in (("facial", sheets.facial, 1.0), ("lingual", sheets.lingual, -1.0)):
-        images[side] = (sheet, crease_angle(sheet, sign), lowest_scanned(sheet, sheets.z), sign)
-    length = usual_length * USUAL_RATIO
+        images[side] = (sheet, crease_angle(sheet, sign), edge_step(sheet, sign),
+                        lowest_scanned(sheet, sheets.z), sign)
+    front = numbers % 10 <= 3
+    usual = {side: usual_length * height_shares(numbers, side) for side in images}
+    length = {side: value * USUAL_RATIO for side, value in usual.items()}
     spread = np.full(len(start), FIRST_SPREAD_MM)
     ratio = USUAL_RATIO
     paths: dict[str, Path] = {}
+    hopes: dict[str, Expectation] = {}
     for second in (False, True):
-        hope = expect(columns, start, stop, tip, length, spread, front)
-        found: list[float] = []
-        for side, (_, crease, border, _) in images.items():
-            paths[side] = trace_margin(crease, sheets.z, border, hope)
-            found += _clear_ratios(paths[side], start, stop, tip, usual_length)
+        found: dict[str, Array] = {}
+        for side, (_, crease, step, border, _) in images.items():
+            hopes[side] = expect(columns, start, stop, tip, length[side], spread, front,
+                                 np.where(front & (side == "lingual"), CINGULUM, 1.0))
+            paths[side] = trace_margin(crease, step, sheets.z, border, hopes[side])
+            found[side] = _clear_ratios(paths[side], start, stop, tip, usual[side])
         if not second:
-            ratio = _usual_ratio(found)
-            length = usual_length * ratio
+            ratio = _usual_ratio(np.concatenate(list(found.values())), USUAL_RATIO, TRUST_MOUTH)
+            for side, value in found.items():
+                for part in (front, ~front):
+                    own = _usual_ratio(value[part], ratio, TRUST_PART)
+                    length[side][part] = usual[side][part] * own
             spread = np.full(len(start), SECOND_SPREAD_MM)
     readings: dict[str, list[SideReading]] = {}
     heights: dict[str, Array] = {}
-    for side, (sheet, _, _, sign) in images.items():
-        line = _refine(paths[side], sheet, sign, hope)
+    for side, (sheet, _, _, _, sign) in images.items():
+        line = _refine(paths[side], sheet, sign, hopes[side])
         heights[side] = line
         readings[side] = [
             _read(paths[side], line, sheets, relief, sign, float(a), float(b), sheet,
@@ -147,36 +162,38 @@ def read_margins(sheets: Sheets, relief: Relief, start: Array, stop: Array, tip:
     return Margins(readings, heights, ratio)
 
 
-def _usual_ratio(found: list[float]) -> float:
-    """Crown length of this mouth against the average, from the clear margins."""
-    if not found:
-        return USUAL_RATIO
-    middle = float(np.median(found))
-    trust = len(found) / (len(found) + 3.0)
-    return float(np.clip(USUAL_RATIO + trust * (middle - USUAL_RATIO), 0.6, 1.3))
+def _usual_ratio(found: Array, before: float, trust: float) -> float:
+    """Crown length against the average, from the clear margins, NaN elsewhere."""
+    clear = found[~np.isnan(found)]
+    if not len(clear):
+        return before
+    share = len(clear) / (len(clear) + trust)
+    return float(np.clip(before + share * (float(np.median(clear)) - before), 0.6, 1.3))
 
 
 def _middle(start: float, stop: float) -> int:
     return round(0.5 * (start + stop) / STEP_S_MM)
 
 
-def _clear_ratios(path: Path, start: Array, stop: Array, tip: Array, usual: Array) -> list[float]:
-    out = []
+def _clear_ratios(path: Path, start: Array, stop: Array, tip: Array, usual: Array) -> Array:
+    out = np.full(len(start), np.nan)
     for k in range(len(start)):
         m = _middle(start[k], stop[k])
-        if _crease_at(path, m) > SEEN_RAD:
-            out.append(float((tip[k] - path.height[m]) / usual[k]))
+        if _is_seen(path, m):
+            out[k] = (tip[k] - path.height[m]) / usual[k]
     return out
 
 
-def _crease_at(path: Path, m: int) -> float:
-    """Strength of the crease at the path near column ``m``; 0 where it cannot be seen."""
+def _is_seen(path: Path, m: int) -> bool:
+    """Whether a crease or a step worth the name is at the path near column ``m``."""
     j = round((path.z[0] - path.height[m]) / STEP_Z_MM)
-    window = path.crease[max(m - 4, 0) : m + 5, max(j - 3, 0) : j + 4]
-    if window.size == 0 or np.isfinite(window).mean() < 0.5:
-        return 0.0
-    rows = np.where(np.isfinite(window), window, 0.0).mean(axis=0)
-    return float(rows.max())
+    for signs, least in ((path.crease, SEEN_RAD), (path.step, SEEN_MM)):
+        window = signs[max(m - 4, 0) : m + 5, max(j - 3, 0) : j + 4]
+        if window.size and np.isfinite(window).mean() >= 0.5:
+            rows = np.where(np.isfinite(window), window, 0.0).mean(axis=0)
+            if rows.max() > least:
+                return True
+    return False
 
 
 def _refine(path: Path, sheet: Array, sign: float, hope: Expectation) -> Array:
@@ -237,7 +254,7 @@ def _read(path: Path, line: Array, sheets: Sheets, relief: Relief, sign: float,
     columns = np.arange(int(np.ceil(start / STEP_S_MM)), int(np.floor(stop / STEP_S_MM)) + 1)
     columns = columns[(columns >= 0) & (columns < len(line))]
     return SideReading(
-        margin_z, bool(_crease_at(path, m) > SEEN_RAD and margin_z > border_z), captured,
+        margin_z, _is_seen(path, m) and margin_z > border_z, captured,
         max(low, 0.0), max(high, 0.0), p_short, border_z, columns, line[columns],
     )
 

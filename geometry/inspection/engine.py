@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from geometry.version import VERSION
 
-REVISION = 2
+REVISION = 3
 """Raised whenever a measurement, a limit or a finding may come out differently.
 
 1: the first. 2: the upper of two creases is the margin; dips of a palate end the tissue;
-spikes judged by their near neighbours; closed bodies with holes are solids.
+spikes judged by their near neighbours; closed bodies with holes are solids. 3: the gum's free
+edge is followed by its step, crown heights by side and region; holes up to 7 mm across are
+holes, not the end of the tissue.
 """
 
 ENGINE = f"{VERSION}+inspection.{REVISION}"
