@@ -32,36 +32,22 @@ def ground_of(mesh: Mesh) -> Ground:
 
 
 def forming_record(
-    solid: Mesh,
-    surface: Mesh,
-    frame: FrameLike,
-    move: Array,
-    places: Places,
-    trim: float,
-    sheet: float,
-    limit: float,
+    formed: Thickness, before: float | None, places: Places, sheet: float, limit: float
 ) -> dict[str, Any]:
-    """Estimate the formed thickness over a model, and over the same scan not levelled.
+    """Put the estimate of the formed thickness over a model into words of the report.
 
     Parameters
     ----------
-    solid : Mesh
-        The model.
-    surface : Mesh
-        The scan in model axes.
-    frame : FrameLike
-    move : (4, 4) float64
-        From file to model.
+    formed : Thickness
+        Of the model.
+    before : float or None
+        Spread over the same scan not levelled, mm; see :func:`spread_not_levelled`.
     places : Places
-    trim : float
-        Height from which the formed sheet is looked at.
     sheet, limit : float
         Nominal thickness, and the one below which places are pointed out, mm.
     """
-    formed = form_over(ground_of(solid), trim)
     thickness = sheet * formed.share
     sextant = places.sextants(formed.points)
-    before = _not_levelled(surface, frame, move, places, trim, sheet)
     return {
         "sheet_mm": sheet,
         "thickness_mm": {
@@ -98,12 +84,25 @@ def _spread(thickness: Array, sextant: NDArray[np.int64]) -> float | None:
     return round(abs(float(thickness[front].mean() - thickness[back].mean())), 3)
 
 
-def _not_levelled(
+def spread_not_levelled(
     surface: Mesh, frame: FrameLike, move: Array, places: Places, trim: float, sheet: float
 ) -> float | None:
-    """Spread of thickness when the scan stands as its file's z axis has it.
+    """Spread of thickness when the scan stands as its file's z axis has it, mm.
 
     None where the file's z axis is no way to stand it up at all.
+
+    Parameters
+    ----------
+    surface : Mesh
+        The scan in model axes.
+    frame : FrameLike
+    move : (4, 4) float64
+        From file to model.
+    places : Places
+    trim : float
+        Height from which the formed sheet is looked at.
+    sheet : float
+        Nominal thickness, mm.
     """
     occlusal = np.asarray(frame.occlusal, dtype=np.float64)
     if abs(float(occlusal[2])) < STEEPEST_FILE:

@@ -13,6 +13,7 @@ from geometry.errors import GeometryError
 from geometry.mesh import Mesh
 from geometry.model.bar import bar_between_ends, is_horseshoe
 from geometry.model.baseplan import outline
+from geometry.model.combining import combine
 from geometry.model.halfedges import Faces
 from geometry.model.heights import Grid, top_heights
 from geometry.model.hollow import hollow_out
@@ -20,7 +21,7 @@ from geometry.model.identity import write_code
 from geometry.model.mending import mend_crossings
 from geometry.model.settings import ModelSettings
 from geometry.model.skin import skin_of
-from geometry.model.solids import as_written, from_manifold, to_manifold
+from geometry.model.solids import as_written
 from geometry.topology.intersections import find_intersections
 
 Array = NDArray[np.float64]
@@ -91,13 +92,7 @@ def add_extras(
             }
     if not added and not cut:
         return vertices, faces, record
-    add, subtract = manifold3d.OpType.Add, manifold3d.OpType.Subtract
-    body = to_manifold(vertices, faces)
-    if added:
-        body = manifold3d.Manifold.batch_boolean([body, *added], add)
-    if cut:
-        body = manifold3d.Manifold.batch_boolean([body, *cut], subtract)
-    vertices, faces = as_written(*from_manifold(body))
+    vertices, faces = as_written(*combine(vertices, faces, added, cut))
     kind = np.zeros(len(faces), dtype=np.int8)
     mended = mend_crossings(skin_of(Mesh(vertices, faces), kind), patch=1)
     if mended.spots:

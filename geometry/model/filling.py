@@ -10,11 +10,10 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
-from scipy import ndimage
 
+from geometry.model.cubes import zero_surface
 from geometry.model.halfedges import Faces
 from geometry.model.shadow import Shadow
-from geometry.model.tetra import zero_surface
 
 # The wall stands this much outside the exact depth, to be sure of it on a lattice.
 SAFETY = 0.02
@@ -62,6 +61,25 @@ def _place(
                 field[i, j, k + 1] = value
 
 
+@njit(cache=True, nogil=True)
+def _grown(marked: NDArray[np.bool_], steps: int) -> NDArray[np.bool_]:
+    """Mark what is within some steps along the axes of a marked point."""
+    nx, ny, nz = marked.shape
+    out = np.zeros(marked.shape, dtype=np.bool_)
+    for i in range(nx):
+        for j in range(ny):
+            for k in range(nz):
+                if not marked[i, j, k]:
+                    continue
+                for x in range(max(i - steps, 0), min(i + steps + 1, nx)):
+                    left = steps - abs(x - i)
+                    for y in range(max(j - left, 0), min(j + left + 1, ny)):
+                        rest = left - abs(y - j)
+                        for z in range(max(k - rest, 0), min(k + rest + 1, nz)):
+                            out[x, y, z] = True
+    return out
+
+
 def fill_body(
     shadow: Shadow, pockets: NDArray[np.bool_], depth: float
 ) -> tuple[NDArray[np.float64], Faces]:
@@ -83,7 +101,7 @@ def fill_body(
     """
     grid, step = shadow.grid, shadow.step
     wall = max(depth - SAFETY, THINNEST)
-    near = ndimage.binary_dilation(pockets, iterations=EMBED)
+    near = _grown(pockets, EMBED)
     cells = np.flatnonzero(near.any(axis=2))
     field = np.full((grid.nx, grid.ny, shadow.levels + 1), -step, dtype=np.float32)
     # Far below zero under the base, so that the body ends on it.

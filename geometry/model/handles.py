@@ -13,7 +13,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from geometry.model.halfedges import Faces
-from geometry.model.patches import rings_around
+from geometry.model.patches import median_edge, rings_around
 from geometry.model.skin import Links, Skin, loops_of
 
 Array = NDArray[np.float64]
@@ -50,55 +50,65 @@ def _gap(vertices: Array, a: int, b: int) -> float:
 
 @njit(cache=True, nogil=True)
 def _shortest_tree(
-    vertices: Array, faces: Faces, start: NDArray[np.int64], member: Links, root: int
+    vertices: Array,
+    faces: Faces,
+    opposite: Links,
+    start: NDArray[np.int64],
+    member: Links,
+    root: int,
+    width: float,
 ) -> tuple[Array, NDArray[np.int64]]:
-    """Distance along edges from a vertex, and the vertex before each on the way (Dijkstra)."""
+    """Distance along edges from a vertex, and the vertex before each on the way.
+
+    Vertices wait in buckets of ``width`` mm (Dial 1969; each bucket is gone through until
+    nothing in it changes), which is quicker than a heap on so even a net.
+    """
     distance = np.full(len(vertices), np.inf)
     before = np.full(len(vertices), -1, dtype=np.int64)
-    settled = np.zeros(len(vertices), dtype=np.bool_)
-    key = np.empty(1024, dtype=np.float64)
-    item = np.empty(1024, dtype=np.int64)
+    head = np.full(4096, -1, dtype=np.int64)
+    item = np.empty(4096, dtype=np.int64)
+    after = np.empty(4096, dtype=np.int64)
     distance[root] = 0.0
-    key[0], item[0] = 0.0, root
-    size = 1
-    while size:
-        v, d = item[0], key[0]
-        size -= 1
-        last_key, last_item = key[size], item[size]
-        at = 0
-        while 2 * at + 1 < size:
-            child = 2 * at + 1
-            if child + 1 < size and key[child + 1] < key[child]:
-                child += 1
-            if key[child] >= last_key:
-                break
-            key[at], item[at] = key[child], item[child]
-            at = child
-        key[at], item[at] = last_key, last_item
-        if settled[v]:
+    head[0], item[0], after[0] = 0, root, -1
+    count, top = 1, 0
+    bucket = 0
+    while bucket <= top:
+        entry = head[bucket]
+        if entry < 0:
+            bucket += 1
             continue
-        settled[v] = True
+        head[bucket] = after[entry]
+        v = item[entry]
+        d = distance[v]
+        if int(d / width) != bucket:
+            continue  # it was reached on a shorter way meanwhile
         for c in range(start[v], start[v + 1]):
             t, k = member[c] // 3, member[c] % 3
             for step in (1, 2):
-                w = faces[t, (k + step) % 3]
-                if settled[w]:
+                # The vertex before is another corner's next one, but at the border.
+                if step == 2 and opposite[3 * t + (k + 2) % 3] >= 0:
                     continue
+                w = faces[t, (k + step) % 3]
                 reach = d + _gap(vertices, v, w)
                 if reach >= distance[w]:
                     continue
                 distance[w], before[w] = reach, v
-                if size == len(key):
-                    more_key = np.empty(2 * size, dtype=np.float64)
-                    more_item = np.empty(2 * size, dtype=np.int64)
-                    more_key[:size], more_item[:size] = key, item
-                    key, item = more_key, more_item
-                at = size
-                size += 1
-                while at > 0 and key[(at - 1) // 2] > reach:
-                    key[at], item[at] = key[(at - 1) // 2], item[(at - 1) // 2]
-                    at = (at - 1) // 2
-                key[at], item[at] = reach, w
+                place = int(reach / width)
+                if place >= len(head):
+                    more = np.full(2 * place, -1, dtype=np.int64)
+                    more[: len(head)] = head
+                    head = more
+                if count == len(item):
+                    grown = np.empty(2 * count, dtype=np.int64)
+                    grown[:count] = item
+                    item = grown
+                    grown = np.empty(2 * count, dtype=np.int64)
+                    grown[:count] = after
+                    after = grown
+                item[count], after[count] = w, head[place]
+                head[place] = count
+                count += 1
+                top = max(top, place)
     return distance, before
 
 
@@ -166,7 +176,8 @@ def handle_loops(skin: Skin, root: int) -> list[NDArray[np.int64]]:
     for number, half in enumerate(borders):
         beyond[half] = len(faces) + number
     start, member = _corners(faces, len(skin.vertices))
-    distance, before = _shortest_tree(skin.vertices, faces, start, member, root)
+    width = max(0.25 * median_edge(skin.vertices, faces), 1e-3)
+    distance, before = _shortest_tree(skin.vertices, faces, opposite, start, member, root, width)
     edge, through = _edges(skin.vertices, faces, opposite, distance, before)
     # Edges whose loop is long join first, so that short loops are left over. Whole numbers
     # of 16 bits are sorted in one pass.

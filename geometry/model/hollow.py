@@ -10,10 +10,10 @@ from numba import njit
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from geometry.model.cubes import zero_surface
 from geometry.model.halfedges import Faces
 from geometry.model.heights import Columns, Grid, column_crossings
 from geometry.model.solids import to_manifold
-from geometry.model.tetra import zero_surface
 
 Array = NDArray[np.float64]
 

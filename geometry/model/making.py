@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any
 
@@ -11,12 +12,13 @@ from numpy.typing import NDArray
 from geometry.dentition import Dentition
 from geometry.dentition import analyse as analyse_dentition
 from geometry.errors import GeometryError
+from geometry.forming import form_over
 from geometry.frame import Frame, find_frame
 from geometry.mesh import Mesh
 from geometry.model.blockout import BlockOut, block_out, near_fill
 from geometry.model.changes import changes
 from geometry.model.closing import Closed, close_surface
-from geometry.model.evenness import forming_record
+from geometry.model.evenness import forming_record, ground_of, spread_not_levelled
 from geometry.model.extras import add_extras
 from geometry.model.halfedges import Faces, rise, signed_volume
 from geometry.model.healing import Healed, heal
@@ -28,6 +30,7 @@ from geometry.model.regions import Places
 from geometry.model.settings import ModelSettings
 from geometry.model.shadow import cast_shadow, deep_air
 from geometry.model.skin import Skin, turned_over
+from geometry.model.solids import as_written
 from geometry.model.trimming import Trim, choose_trim, margin_heights, tissue_kept
 from geometry.model.uniting import unite
 from geometry.topology import Topology, analyse
@@ -97,11 +100,14 @@ def look(
     """Find frame and teeth of a scan where they are not given."""
     topology = analyse(mesh, self_intersections=False)
     _one_piece(topology)
-    if frame is None:
-        frame = find_frame(topology.main, arch)
-    if dentition is None and isinstance(frame, Frame):
-        dentition = analyse_dentition(topology.main, frame, topology)
-    return Known(topology, frame, dentition, heal(topology))
+    # Mending is mostly compiled code, which leaves the interpreter to the rest.
+    with ThreadPoolExecutor(max_workers=1) as aside:
+        healing = aside.submit(heal, topology)
+        if frame is None:
+            frame = find_frame(topology.main, arch)
+        if dentition is None and isinstance(frame, Frame):
+            dentition = analyse_dentition(topology.main, frame, topology)
+        return Known(topology, frame, dentition, healing.result())
 
 
 def build(known: Known, settings: ModelSettings, step: float, name: str = "model") -> PreparedModel:
@@ -122,27 +128,39 @@ def build(known: Known, settings: ModelSettings, step: float, name: str = "model
         warnings.append(
             f"only {max(trim.kept, 0.0):.1f} mm of tissue is left beyond the margin at one tooth"
         )
-    closed = close_surface(skin, trim.z, settings.height)
-    warnings += closed.notes
-    if closed.holes:
-        area = sum(hole["area_mm2"] for hole in closed.holes)
-        count = len(closed.holes)
-        warnings.append(f"{count} hole{'s' if count > 1 else ''} filled, {area:.1f} mm² in all")
     places = Places(known.frame if isinstance(known.frame, Frame) else None, known.dentition, move)
-    filling = block_out(closed.vertices, closed.faces, settings.block_out, places, step)
-    vertices, faces, spots = unite(closed.vertices, closed.faces, filling.body)
-    # Before letters are cut into the base: what lies in them is no undercut of the teeth.
-    block_out_record = _block_out_record(filling, closed, vertices, faces, step)
-    vertices, faces, extras = add_extras(vertices, faces, settings, warnings)
-    solid = Mesh(vertices, faces)
-    spots += closed.spots
-    spots += [
-        Spot(spot.what, move[:3, :3] @ spot.at + move[:3, 3], spot.size)
-        for spot in known.healed.spots
-    ]
-    scan = known.topology.main.vertices @ move[:3, :3].T + move[:3, 3]
-    mended, deviation, notes = changes(scan, trim.z, spots, filling, solid, places)
-    warnings += notes
+    with ThreadPoolExecutor(max_workers=1) as aside:
+        # The sheet is formed in one long compiled call, while other cores do the rest.
+        before = aside.submit(
+            spread_not_levelled, surface, known.frame, move, places, trim.z, settings.sheet
+        )
+        closed = close_surface(skin, trim.z, settings.height)
+        # Rounded now, so that what is added later meets the surface as a file will hold it.
+        closed.vertices, closed.faces = as_written(closed.vertices, closed.faces)
+        warnings += closed.notes
+        if closed.holes:
+            area = sum(hole["area_mm2"] for hole in closed.holes)
+            count = len(closed.holes)
+            warnings.append(f"{count} hole{'s' if count > 1 else ''} filled, {area:.1f} mm² in all")
+        filling = block_out(closed.vertices, closed.faces, settings.block_out, places, step)
+        vertices, faces, spots = unite(closed.vertices, closed.faces, filling.body)
+        # Before letters are cut into the base: they are no undercut of the teeth.
+        formed = aside.submit(form_over, ground_of(Mesh(vertices, faces)), trim.z)
+        block_out_record = _block_out_record(filling, closed, vertices, faces, step)
+        vertices, faces, extras = add_extras(vertices, faces, settings, warnings)
+        solid = Mesh(vertices, faces)
+        spots += closed.spots
+        spots += [
+            Spot(spot.what, move[:3, :3] @ spot.at + move[:3, 3], spot.size)
+            for spot in known.healed.spots
+        ]
+        scan = known.topology.main.vertices @ move[:3, :3].T + move[:3, 3]
+        mended, deviation, notes = changes(scan, trim.z, spots, filling, solid, places)
+        warnings += notes
+        filled = near_fill(filling, solid.triangles.mean(axis=1), 1)
+        forming = forming_record(
+            formed.result(), before.result(), places, settings.sheet, settings.sheet_limit
+        )
     report = {
         "engine": ENGINE,
         "transform": move.tolist(),
@@ -156,14 +174,11 @@ def build(known: Known, settings: ModelSettings, step: float, name: str = "model
         "block_out": block_out_record,
         "surface_deviation_mm": deviation,
         "mended": mended,
-        "forming": forming_record(
-            solid, surface, known.frame, move, places, trim.z, settings.sheet, settings.sheet_limit
-        ),
+        "forming": forming,
         "holes": closed.holes,
         **extras,
         "warnings": warnings,
     }
-    filled = near_fill(filling, solid.triangles.mean(axis=1), 1)
     return PreparedModel(solid, move, trim.z, filled, report, name)
 
 

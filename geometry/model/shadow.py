@@ -13,7 +13,6 @@ from dataclasses import dataclass
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from geometry.model.halfedges import Faces
 from geometry.model.heights import Columns, Grid, column_crossings, top_heights
@@ -244,6 +243,43 @@ def undercut_volume(shadow: Shadow, beyond: float) -> float:
     return float((shadow.air & (shadow.depth > beyond)).sum()) * shadow.step**3
 
 
+@njit(cache=True, nogil=True)
+def _drop_specks(field: NDArray[np.bool_], least: float) -> None:
+    """Clear the pockets of fewer points than ``least``; neighbours share a side."""
+    nx, ny, nz = field.shape
+    flat = field.ravel()
+    seen = np.zeros(flat.size, dtype=np.bool_)
+    queue = np.empty(1024, dtype=np.int64)
+    for first in range(flat.size):
+        if not flat[first] or seen[first]:
+            continue
+        seen[first] = True
+        queue[0] = first
+        head, tail = 0, 1
+        while head < tail:
+            at = queue[head]
+            head += 1
+            if tail + 6 > len(queue):
+                grown = np.empty(2 * len(queue), dtype=np.int64)
+                grown[:tail] = queue[:tail]
+                queue = grown
+            i, j, k = at // (ny * nz), at // nz % ny, at % nz
+            for side in range(6):
+                x = i + (side == 0) - (side == 1)
+                y = j + (side == 2) - (side == 3)
+                z = k + (side == 4) - (side == 5)
+                if x < 0 or y < 0 or z < 0 or x >= nx or y >= ny or z >= nz:
+                    continue
+                other = (x * ny + y) * nz + z
+                if flat[other] and not seen[other]:
+                    seen[other] = True
+                    queue[tail] = other
+                    tail += 1
+        if tail < least:
+            for q in range(tail):
+                flat[queue[q]] = False
+
+
 def deep_air(shadow: Shadow, beyond: float, least: float) -> NDArray[np.bool_]:
     """Mark the lattice points in air deeper than ``beyond``, without specks.
 
@@ -263,10 +299,6 @@ def deep_air(shadow: Shadow, beyond: float, least: float) -> NDArray[np.bool_]:
     out = np.zeros((grid.nx * grid.ny, shadow.levels), dtype=bool)
     out[shadow.cells] = shadow.air & (shadow.depth > beyond)
     field = out.reshape(grid.nx, grid.ny, shadow.levels)
-    if least <= 0.0:
-        return field
-    labels, count = ndimage.label(field)
-    size = np.bincount(labels.ravel(), minlength=count + 1)
-    keep = size * shadow.step**3 >= least
-    keep[0] = False
-    return np.asarray(keep[labels])
+    if least > 0.0:
+        _drop_specks(field, least / shadow.step**3)
+    return field

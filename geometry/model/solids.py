@@ -38,23 +38,16 @@ def to_manifold(vertices: Array, faces: Faces) -> manifold3d.Manifold:
     return body
 
 
-def from_manifold(body: manifold3d.Manifold) -> tuple[Array, Faces]:
-    """Return the vertices and faces of the largest piece of a body.
-
-    Enclosed voids and specks that a boolean operation leaves behind are dropped.
-    """
-    mesh = body.to_mesh64()
-    vertices = np.array(mesh.vert_properties[:, :3], order="C")
-    faces = np.array(mesh.tri_verts, dtype=np.int32, order="C")
+def largest_piece(faces: Faces, count: int) -> Faces:
+    """Return the faces of the piece with the most; enclosed voids and specks are dropped."""
     opposite = np.empty(3 * len(faces), dtype=np.int32)
     aside = np.zeros(len(faces), dtype=np.uint8)
-    pair_half_edges(faces, len(vertices), aside, opposite, np.empty_like(aside))
+    pair_half_edges(faces, count, aside, opposite, np.empty_like(aside))
     label = np.empty(len(faces), dtype=np.int32)
-    pieces = label_pieces(opposite, aside, label)
-    if pieces > 1:
-        largest = int(np.argmax(np.bincount(label, minlength=pieces)))
-        vertices, faces, _ = compact(vertices, faces[label == largest])
-    return vertices, faces
+    pieces = int(label_pieces(opposite, aside, label))
+    if pieces < 2:
+        return faces
+    return faces[label == int(np.argmax(np.bincount(label, minlength=pieces)))]
 
 
 def as_written(vertices: Array, faces: Faces) -> tuple[Array, Faces]:
@@ -75,10 +68,10 @@ def as_written(vertices: Array, faces: Faces) -> tuple[Array, Faces]:
         a, b, c = welded.faces.T
         flat = (a == b) | (b == c) | (c == a)
         joined = welded.faces[~flat] if flat.any() else welded.faces
-        odd, doubled = _odd_vertices(joined, len(welded.vertices))
+        odd, doubled = odd_vertices(joined, len(welded.vertices))
         if doubled:
             joined = _without_folded(joined)
-            odd, _ = _odd_vertices(joined, len(welded.vertices))
+            odd, _ = odd_vertices(joined, len(welded.vertices))
         if not odd.any():
             out_v, out_f, _ = compact(welded.vertices, joined)
             return out_v, out_f
@@ -91,7 +84,7 @@ def as_written(vertices: Array, faces: Faces) -> tuple[Array, Faces]:
     )
 
 
-def _odd_vertices(faces: Faces, count: int) -> tuple[NDArray[np.bool_], int]:
+def odd_vertices(faces: Faces, count: int) -> tuple[NDArray[np.bool_], int]:
     """Mark the vertices where a surface is no closed sheet; also count faces that lie double.
 
     Those are the ends of edges that do not have two faces, points in which two parts
@@ -118,9 +111,10 @@ def _drawn_in(vertices: Array, faces: Faces, chosen: NDArray[np.bool_]) -> Array
     """Move the chosen vertices a little towards the middle of their neighbours."""
     total = np.zeros_like(vertices)
     count = np.zeros(len(vertices))
+    near = faces[chosen[faces].any(axis=1)]
     for a, b in ((0, 1), (1, 2), (2, 0)):
-        np.add.at(total, faces[:, a], vertices[faces[:, b]])
-        np.add.at(count, faces[:, a], 1.0)
+        np.add.at(total, near[:, a], vertices[near[:, b]])
+        np.add.at(count, near[:, a], 1.0)
     way = total[chosen] / count[chosen, None] - vertices[chosen]
     length = np.linalg.norm(way, axis=1, keepdims=True)
     out = vertices.copy()

@@ -9,10 +9,11 @@ from numpy.typing import NDArray
 from geometry.errors import GeometryError
 from geometry.mesh import Mesh
 from geometry.model.closing import BASE, FILL, SCAN
+from geometry.model.combining import combine
 from geometry.model.halfedges import Faces, genus
-from geometry.model.mending import Spot, joined_spots, mend_crossings, mend_handles
+from geometry.model.mending import Mended, Spot, joined_spots, mend_crossings, mend_handles
 from geometry.model.skin import skin_of
-from geometry.model.solids import as_written, from_manifold, to_manifold
+from geometry.model.solids import as_written
 from geometry.topology.intersections import find_intersections
 
 Array = NDArray[np.float64]
@@ -34,7 +35,7 @@ def unite(
     Parameters
     ----------
     vertices, faces
-        Closed solid standing on z = 0.
+        Closed solid standing on z = 0, rounded as a file holds it.
     body : manifold3d.Manifold or None
         What is united with it.
 
@@ -50,12 +51,10 @@ def unite(
         The result crosses itself and cannot be mended.
     """
     if body is None:
-        v, f = as_written(vertices, faces)
-        return _mended(v, f, find_intersections(Mesh(v, f))[0])
-    solid = to_manifold(vertices, faces)
+        return _mended(vertices, faces, find_intersections(Mesh(vertices, faces))[0])
     best: tuple[int, Array, Faces] | None = None
     for nudge in NUDGES:
-        v, f = as_written(*from_manifold(solid + body.translate((*nudge, 0.0))))
+        v, f = as_written(*combine(vertices, faces, [body.translate((*nudge, 0.0))], []))
         crossings = find_intersections(Mesh(v, f))[0]
         if crossings is not None and (best is None or crossings < best[0]):
             best = (crossings, v, f)
@@ -77,14 +76,17 @@ def _mended(
     Patches between the corners that are there are tried first, since they stay on the
     surface; then patches that are bent to continue what is around them.
     """
+    v, f = vertices, faces
     spots: list[Spot] = []
     for attempt in range(MENDINGS):
-        if attempt in (0, STRAIGHT):
-            v, f, spots = vertices, faces, []
         if crossings == 0 and genus(f) == 0:
-            return v, f, joined_spots(spots)
+            break
+        if attempt == STRAIGHT:
+            v, f, spots = vertices, faces, []
         kind = np.where(v[f, 2].max(axis=1) > 0.0, SCAN, BASE).astype(np.int8)
-        crossed = mend_crossings(skin_of(Mesh(v, f), kind), FILL, smooth=attempt >= STRAIGHT)
+        crossed = Mended(skin_of(Mesh(v, f), kind))
+        if crossings != 0:
+            crossed = mend_crossings(crossed.skin, FILL, smooth=attempt >= STRAIGHT)
         mended = mend_handles(crossed.skin, FILL, SCAN)
         spots = [*spots, *crossed.spots, *mended.spots]
         v, f = as_written(mended.skin.vertices, mended.skin.faces)

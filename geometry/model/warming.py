@@ -8,13 +8,13 @@ import numpy as np
 
 from geometry.mesh import Mesh
 from geometry.model.closing import SCAN
+from geometry.model.cubes import zero_surface
 from geometry.model.distances import distance_to_surface
 from geometry.model.healing import heal
 from geometry.model.making import Known, build
 from geometry.model.mending import mend_crossings, mend_handles
 from geometry.model.settings import ModelSettings
 from geometry.model.skin import skin_of
-from geometry.model.tetra import zero_surface
 from geometry.topology import analyse
 
 

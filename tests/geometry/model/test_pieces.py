@@ -1,9 +1,12 @@
 """The tools that models are made with, on bodies whose answers are known."""
 
+import manifold3d
 import numpy as np
 import pytest
 
 from geometry.mesh import Mesh
+from geometry.model import combining
+from geometry.model.cubes import zero_surface
 from geometry.model.cutting import cut_surface
 from geometry.model.distances import distance_to_surface
 from geometry.model.halfedges import face_areas, genus, signed_volume
@@ -12,8 +15,7 @@ from geometry.model.mending import mend_crossings, mend_handles
 from geometry.model.patches import fill_loop, patch_loop
 from geometry.model.shadow import cast_shadow
 from geometry.model.skin import genus_of, patched, skin_of, turned_over, without
-from geometry.model.solids import as_written
-from geometry.model.tetra import zero_surface
+from geometry.model.solids import as_written, odd_vertices, to_manifold
 from geometry.topology import analyse
 
 
@@ -186,6 +188,36 @@ def test_rounding_keeps_touching_parts_apart():
     )
     assert (counts == 2).all()
     assert np.abs(out_v.astype(np.float32) - out_v).max() == 0.0
+
+
+def test_rounding_keeps_parts_apart_that_share_a_point():
+    v, f = zero_surface(ball_field(6.0, 16))
+    tip = int(np.argmax(v[:, 2]))
+    both = np.vstack((v, 2 * v[tip] - v))
+    faces = np.vstack((f, f[:, ::-1] + len(v))).astype(np.int32)
+    out_v, out_f = as_written(both, faces)
+    assert len(out_v) == 2 * len(v)
+    assert not odd_vertices(out_f, len(out_v))[0].any()
+
+
+@pytest.mark.parametrize("cut", [False, True])
+def test_combining_with_part_of_a_solid_is_combining_with_all_of_it(cut):
+    v, f = zero_surface(ball_field(15.0))
+    v, f = as_written(v + (0.013, 0.027, 0.0), f)
+    bodies = [
+        manifold3d.Manifold.sphere(3.0, 40).translate((20.0 + x, 20.5, 9.0)) for x in (-9.0, 10.0)
+    ]
+    aside = combining._set_aside(v, f, bodies)
+    assert aside.mean() > combining.WORTH_WHILE
+    made_v, made_f = combining.combine(v, f, [] if cut else bodies, bodies if cut else [])
+    whole = to_manifold(v, f)
+    for body in bodies:
+        whole = whole - body if cut else whole + body
+    assert signed_volume(made_v, made_f) == pytest.approx(whole.volume(), rel=1e-9)
+    assert genus(made_f) == whole.genus() == 0
+    assert not odd_vertices(made_f, len(made_v))[0].any()
+    kept = {tuple(point) for point in v[f[aside]].reshape(-1, 3).tolist()}
+    assert kept <= {tuple(point) for point in made_v.tolist()}
 
 
 def test_distance_to_a_ball():

@@ -1,0 +1,199 @@
+"""Boolean operations on the part of a solid that they touch.
+
+Most of a model lies well above what is added to it or cut out of it. Those parts are
+set aside and the openings closed by upright shafts, which changes nothing where the bodies
+are; afterwards they are joined to the result again, vertex for vertex.
+"""
+
+from __future__ import annotations
+
+import manifold3d
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from geometry.model.halfedges import Faces, compact
+from geometry.model.patches import fill_loop
+from geometry.model.skin import Skin, loops_of, tails
+from geometry.model.solids import largest_piece, odd_vertices, to_manifold
+from geometry.reading.weld import weld_indexed
+from geometry.topology.edges import pair_half_edges
+
+Array = NDArray[np.float64]
+
+CELL = 0.5
+CLEAR = 0.3
+LID = 5.0
+LONGEST_SLIVER = 6
+STEEPEST = 0.1
+WORTH_WHILE = 0.2
+
+
+@njit(cache=True, nogil=True)
+def _stamp(vertices: Array, faces: Faces, x0: float, y0: float, top: Array) -> None:
+    """Note over each cell of a grid how high a body reaches there, or in one beside."""
+    nx, ny = top.shape
+    for f in range(len(faces)):
+        a, b, c = vertices[faces[f, 0]], vertices[faces[f, 1]], vertices[faces[f, 2]]
+        high = max(a[2], b[2], c[2])
+        i0 = max(int(np.floor((min(a[0], b[0], c[0]) - x0) / CELL)) - 1, 0)
+        i1 = min(int(np.floor((max(a[0], b[0], c[0]) - x0) / CELL)) + 1, nx - 1)
+        j0 = max(int(np.floor((min(a[1], b[1], c[1]) - y0) / CELL)) - 1, 0)
+        j1 = min(int(np.floor((max(a[1], b[1], c[1]) - y0) / CELL)) + 1, ny - 1)
+        for i in range(i0, i1 + 1):
+            for j in range(j0, j1 + 1):
+                top[i, j] = max(top[i, j], high)
+
+
+@njit(cache=True, nogil=True)
+def _clear_above(
+    vertices: Array, faces: Faces, x0: float, y0: float, top: Array
+) -> NDArray[np.bool_]:
+    """Mark the faces that look up and have nothing of what was stamped over or beside them."""
+    nx, ny = top.shape
+    out = np.zeros(len(faces), dtype=np.bool_)
+    for f in range(len(faces)):
+        a, b, c = vertices[faces[f, 0]], vertices[faces[f, 1]], vertices[faces[f, 2]]
+        ux, uy, uz = b[0] - a[0], b[1] - a[1], b[2] - a[2]
+        vx, vy, vz = c[0] - a[0], c[1] - a[1], c[2] - a[2]
+        x, y, z = uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
+        if z <= STEEPEST * np.sqrt(x * x + y * y + z * z):
+            continue
+        i0 = int(np.floor((min(a[0], b[0], c[0]) - x0) / CELL))
+        i1 = int(np.floor((max(a[0], b[0], c[0]) - x0) / CELL))
+        j0 = int(np.floor((min(a[1], b[1], c[1]) - y0) / CELL))
+        j1 = int(np.floor((max(a[1], b[1], c[1]) - y0) / CELL))
+        high = -np.inf
+        for i in range(max(i0, 0), min(i1 + 1, nx)):
+            for j in range(max(j0, 0), min(j1 + 1, ny)):
+                high = max(high, top[i, j])
+        out[f] = min(a[2], b[2], c[2]) > high + CLEAR
+    return out
+
+
+def combine(
+    vertices: Array,
+    faces: Faces,
+    added: list[manifold3d.Manifold],
+    cut: list[manifold3d.Manifold],
+) -> tuple[Array, Faces]:
+    """Add bodies to a solid and cut others out of it.
+
+    Parameters
+    ----------
+    vertices, faces
+        Closed solid; no two vertices in one place.
+    added, cut : list of Manifold
+
+    Returns
+    -------
+    vertices, faces
+        The largest piece.
+
+    Raises
+    ------
+    GeometryError
+        The solid is not closed.
+    """
+    aside = _set_aside(vertices, faces, [*added, *cut])
+    if aside.mean() > WORTH_WHILE:
+        near_v, near_f, lid = _closed_by_shafts(vertices, faces, aside)
+        made_v, made_f = _operate(near_v, near_f, added, cut)
+        made_f = made_f[(made_v[:, 2] < lid)[made_f].all(axis=1)]
+        found = _joined(vertices, faces[aside], made_v, made_f)
+        if found is not None:
+            return found
+    made_v, made_f = _operate(vertices, faces, added, cut)
+    found = _joined(vertices, faces[:0], made_v, made_f)
+    assert found is not None  # what the library returns is closed
+    return found
+
+
+def _operate(
+    vertices: Array,
+    faces: Faces,
+    added: list[manifold3d.Manifold],
+    cut: list[manifold3d.Manifold],
+) -> tuple[Array, Faces]:
+    body = to_manifold(vertices, faces)
+    if added:
+        body = manifold3d.Manifold.batch_boolean([body, *added], manifold3d.OpType.Add)
+    if cut:
+        body = manifold3d.Manifold.batch_boolean([body, *cut], manifold3d.OpType.Subtract)
+    mesh = body.to_mesh64()
+    points = np.array(mesh.vert_properties[:, :3], order="C")
+    return points, np.array(mesh.tri_verts, dtype=np.int32, order="C")
+
+
+def _set_aside(
+    vertices: Array, faces: Faces, bodies: list[manifold3d.Manifold]
+) -> NDArray[np.bool_]:
+    low, high = vertices[:, :2].min(axis=0), vertices[:, :2].max(axis=0)
+    nx, ny = (np.ceil((high - low) / CELL).astype(int) + 1).tolist()
+    top = np.full((nx, ny), -np.inf)
+    for body in bodies:
+        mesh = body.to_mesh64()
+        points = np.ascontiguousarray(mesh.vert_properties[:, :3])
+        corners = np.array(mesh.tri_verts, dtype=np.int32, order="C")
+        _stamp(points, corners, low[0], low[1], top)
+    return _clear_above(vertices, faces, low[0], low[1], top)
+
+
+def _closed_by_shafts(
+    vertices: Array, faces: Faces, aside: NDArray[np.bool_]
+) -> tuple[Array, Faces, float]:
+    """Close the other faces by upright shafts; also return the height of the lids on them."""
+    height = float(vertices[:, 2].max()) + LID
+    parts = [faces[~aside]]
+    points = [vertices]
+    count = len(vertices)
+    for line in _rims(vertices, faces[aside]):
+        size = len(line)
+        rim_points = vertices[line]
+        rim_points[:, 2] = height
+        points += [rim_points, rim_points.mean(axis=0)[None]]
+        rim = count + np.arange(size)
+        after, rim_after = np.roll(line, -1), np.roll(rim, -1)
+        # The part set aside has its rim on its left; the shaft takes its place.
+        parts += [
+            np.column_stack((line, after, rim_after)),
+            np.column_stack((line, rim_after, rim)),
+            np.column_stack((rim, rim_after, np.full(size, count + size))),
+        ]
+        count += size + 1
+    v, f, _ = compact(np.vstack(points), np.concatenate(parts).astype(np.int32))
+    return v, f, height
+
+
+def _rims(vertices: Array, faces: Faces) -> list[NDArray[np.int64]]:
+    """Return the border lines of a part of a surface, the part on their left."""
+    opposite = np.empty(3 * len(faces), dtype=np.int32)
+    aside = np.zeros(len(faces), dtype=np.uint8)
+    pair_half_edges(faces, len(vertices), aside, opposite, np.empty_like(aside))
+    opposite[opposite < 0] = -1
+    skin = Skin(vertices, faces, np.zeros(len(faces), dtype=np.int8), opposite)
+    return [tails(skin, half) for half in loops_of(skin)]
+
+
+def _joined(
+    vertices: Array, kept: Faces, made_v: Array, made_f: Faces
+) -> tuple[Array, Faces] | None:
+    """Join what was made to what was set aside; None where that leaves gaps."""
+    count = len(vertices)
+    both = np.vstack((vertices, made_v))
+    number = weld_indexed(both, np.resize(np.arange(len(both)), (-(-len(both) // 3), 3)))
+    place = number.faces.ravel()[: len(both)]
+    faces = place[np.concatenate((kept, made_f + np.int32(count)))]
+    points = number.vertices
+    if odd_vertices(faces, len(points))[0].any():
+        # Where a shaft began at a sliver, the library may have turned the two around: such a
+        # sliver is missing and is put back.
+        lines = _rims(points, faces)
+        if any(len(line) > LONGEST_SLIVER for line in lines):
+            return None
+        slivers = [line[::-1][fill_loop(points[line[::-1]])] for line in lines]
+        faces = np.concatenate((faces, *slivers)).astype(np.int32)
+        if odd_vertices(faces, len(points))[0].any():
+            return None
+    v, f, _ = compact(points, largest_piece(faces, len(points)))
+    return v, f
