@@ -17,6 +17,7 @@ from production.planning.foresight import lateness, quantile
 from production.planning.future import Floats, Policy
 from production.planning.policy import Rule, kernel_policy
 from production.planning.problem import parse_job
+from production.planning.queues import FIXED
 from production.planning.sampling import run_futures
 from production.planning.score import LATE, handed_over
 from production.planning.shop import Shop, make_shop
@@ -148,7 +149,7 @@ class _Desk:
         self.joint = replace(problem, jobs=problem.jobs + new)
         self.joint_shop = make_shop(self.joint)
         self.held_until = self.held_from = 0.0
-        self.seen: dict[tuple[float, float], Floats] = {}
+        self.seen: dict[tuple[bytes, float], Floats] = {}
         self.new = np.arange(self.count, self.count + len(new))
         self.base = run_futures(
             problem, self.shop, kernel_policy(problem, self.shop, self.rule), samples, seed
@@ -229,7 +230,7 @@ class _Desk:
         np.minimum.at(promise, group, dues)
         shop = self.joint_shop._replace(due=dues, promise=promise[group])
         policy = kernel_policy(self.joint, shop, self.rule)
-        finish = self._finish(due, shop, policy, samples)
+        finish = self._finish(shop, policy, samples)
         over = handed_over(shop, finish)
         new = over[:, self.new].max(axis=1)
         old = shop.due[: self.count]
@@ -253,9 +254,16 @@ class _Desk:
             hopeless=bool((pushed & (after > allowed + CLEARLY * error)).any()),
         )
 
-    def _finish(self, due: float, shop: Shop, policy: Policy, samples: int) -> Floats:
-        """Return the finishes of a due time; futures it has seen already are not run again."""
-        place = (due, self.held_from)
+    def _finish(self, shop: Shop, policy: Policy, samples: int) -> Floats:
+        """Return the finishes; futures that were seen already are not run again.
+
+        Of keys that do not change with time the bench looks at the order alone: two due
+        times with no other promise between them have the same futures.
+        """
+        order = shop.promise
+        if policy.moving == FIXED:
+            order = np.unique(policy.key, return_inverse=True)[1]
+        place = (order.tobytes(), self.held_from)
         seen = self.seen.get(place, np.empty((0, len(self.joint.jobs))))
         if len(seen) < samples:
             more = samples - len(seen)

@@ -39,6 +39,7 @@ ATTEMPTS = 4
 MOST_THREADS = 4
 WORTH_A_THREAD = 20000  # steps
 PARTS = 8  # for each thread
+SMALLEST_PART = 12  # futures
 DAYS = 32
 
 
@@ -136,8 +137,8 @@ def run_futures(
     if samples * shop.step_job.size < WORTH_A_THREAD:
         threads = 1
     # Small parts, taken as threads get free, so that none waits for a hindered one.
-    size = max(-(-samples // (threads * PARTS)), 1) if threads > 1 else max(samples, 1)
-    parts = iter(range(0, samples, size))
+    size = max(-(-samples // (threads * PARTS)), SMALLEST_PART) if threads > 1 else samples
+    parts = iter(range(0, samples, max(size, 1)))
 
     def take_parts() -> None:
         for start in parts:
