@@ -260,10 +260,11 @@ class _Desk:
         Of keys that do not change with time the bench looks at the order alone: two due
         times with no other promise between them have the same futures.
         """
-        order = shop.promise
         if policy.moving == FIXED:
-            order = np.unique(policy.key, return_inverse=True)[1]
-        place = (order.tobytes(), self.held_from)
+            order = np.unique(policy.key, return_inverse=True)[1].tobytes()
+        else:
+            order = shop.promise.tobytes()
+        place = (order, self.held_from)
         seen = self.seen.get(place, np.empty((0, len(self.joint.jobs))))
         if len(seen) < samples:
             more = samples - len(seen)
