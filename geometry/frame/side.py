@@ -23,6 +23,9 @@ WHOLE_ROW_MM = 80.0
 
 SURE_TILT_DEG = 4.0
 
+LEDGE_EITHER_MM = 2.5
+"""A ledge this wide is as usual on either arch."""
+
 LEDGE_FLOOR_MM = -16.0
 """Tissue farther below the occlusal plane than this is no ledge beside the teeth."""
 
@@ -51,15 +54,15 @@ class ArchSide:
         return max(self.upper, 1.0 - self.upper)
 
 
-def _cusp_slope(row: Unrolled) -> float:
-    """Mean height of the lingual over the facial cusps of the back teeth, mm.
+def _cusp_slope(row: Unrolled) -> float | None:
+    """Mean height of the lingual over the facial cusps of the back teeth, mm; None unseen.
 
     The curve of Wilson: lower back teeth lean to the tongue, so their lingual
     cusps are low; the palatal cusps of upper back teeth are high.
     """
     back = row.covered & (np.abs(row.s) > 22.0) & (np.abs(row.s) < 52.0)
     if back.sum() < 20:
-        return 0.0
+        return None
     height = row.height[back]
     t = row.t
     low = np.full(height.shape, -1e3)
@@ -68,7 +71,7 @@ def _cusp_slope(row: Unrolled) -> float:
     lingual = crown[:, (t < -0.8) & (t > -5.0)].max(axis=1)
     both = (facial > -4.0) & (lingual > -4.0)
     if both.sum() < 20:
-        return 0.0
+        return None
     # A tooth's cusps, not its fissures: the upper part of each stretch of 3 mm.
     return float(np.median(lingual[both] - facial[both]))
 
@@ -81,7 +84,7 @@ def _lingual_ledge(row: Unrolled) -> float:
     """
     back = row.covered & (np.abs(row.s) > 16.0) & (np.abs(row.s) < 50.0)
     if back.sum() < 20:
-        return 3.0
+        return LEDGE_EITHER_MM
     inner = row.t < -5.5
     height = row.height[back][:, inner]
     # The floor of the mouth, where a scan shows it, lies deeper than a palate does here.
@@ -123,13 +126,13 @@ def tell_side(
         How well the occlusal plane is known.
     """
     upper_fit, lower_fit = row_evidence(row)
-    ledge = _lingual_ledge(row)
+    ledge, slope = _lingual_ledge(row), _cusp_slope(row)
     signs = {
         "tooth_widths": float(np.clip(1.1 * (upper_fit - lower_fit), -6.0, 6.0)),
-        "cusp_slope": float(np.clip(2.0 * (_cusp_slope(row) + 0.25), -1.2, 1.5)),
+        "cusp_slope": 0.0 if slope is None else float(np.clip(5.0 * (slope + 0.42), -2.6, 2.6)),
         "bend": float(np.clip(0.8 * _bend(tips), -1.0, 1.0)),
         # A lower arch shows little tissue on the tongue's side; so do many upper ones.
-        "lingual_ledge": float(np.clip(0.5 * (ledge - 2.5), -0.5, 1.5)),
+        "lingual_ledge": float(np.clip(0.5 * (ledge - LEDGE_EITHER_MM), -0.5, 1.5)),
         "palate": 4.0 if palate_share > 0.6 else 0.0,
     }
     # Each sign was weighed on whole arches; of a short row, or seen askew, all say less.
