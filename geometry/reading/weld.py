@@ -10,6 +10,7 @@ from geometry.errors import ScanFileError
 from geometry.mesh import Mesh
 
 _SIGN = {4: np.uint64(0x8000_0000), 8: np.uint64(0x8000_0000_0000_0000)}
+_BLOCK = 64
 _EXPONENT = {4: np.uint64(0x7F80_0000), 8: np.uint64(0x7FF0_0000_0000_0000)}
 
 
@@ -37,75 +38,95 @@ def _slot(x, y, z, mask):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _weld_bits(bits, sign, exponent, ids, representative):  # type: ignore[no-untyped-def]
+def _table(keys, count, size):  # type: ignore[no-untyped-def]
+    """Return a table of ``size`` slots that holds the first ``count`` keys."""
+    table = np.full(size, -1, dtype=np.int32)
+    mask = np.uint64(size - 1)
+    for vertex in range(count):
+        slot = _slot(
+            np.uint64(keys[vertex, 0]), np.uint64(keys[vertex, 1]), np.uint64(keys[vertex, 2]), mask
+        )
+        while table[slot] >= 0:
+            slot = (slot + np.uint64(1)) & mask
+        table[slot] = vertex
+    return table
+
+
+@njit(cache=True, nogil=True)
+def _weld_bits(bits, sign, exponent, ids, keys):  # type: ignore[no-untyped-def]
     """Give each row of ``bits`` (n, 3) the number of its distinct value.
 
-    Open addressing with linear probing; the table doubles at half load. Returns
-    the count of distinct rows, or -1 - row for the first row that is not finite.
+    Open addressing with linear probing; the table doubles at half load. Rows are taken
+    in blocks whose slots and keys are all asked for before any is judged, so that the
+    memory answers side by side instead of one after the other. ``keys`` (n + 1, 3)
+    receives the distinct rows, with −0 made 0.
+
+    Returns the count of distinct rows, or -1 - row for the first row that is not
+    finite, and a number without meaning that keeps the early reads alive.
     """
     rows = bits.shape[0]
     size = 1024
     while size < rows // 3:
         size *= 2
-    table = np.full(size, -1, dtype=np.int32)
+    table = _table(keys, 0, size)
     mask = np.uint64(size - 1)
     count = 0
-    one = np.uint64(1)
-    for row in range(rows):
-        x, y, z = _plain(bits, row, sign)
-        if (x & exponent) == exponent or (y & exponent) == exponent or (z & exponent) == exponent:
-            return -1 - row
-        slot = _slot(x, y, z, mask)
-        while True:
-            other = table[slot]
-            if other < 0:
-                table[slot] = count
-                representative[count] = row
-                ids[row] = count
-                count += 1
-                break
-            a, b, c = _plain(bits, representative[other], sign)
-            if a == x and b == y and c == z:
-                ids[row] = other
-                break
-            slot = (slot + one) & mask
-        if count * 2 > size:
+    slots = np.empty(_BLOCK, dtype=np.uint64)
+    early = np.empty(_BLOCK, dtype=np.int32)
+    touched = np.uint64(0)
+    for begin in range(0, rows, _BLOCK):
+        end = min(begin + _BLOCK, rows)
+        for row in range(begin, end):
+            x, y, z = _plain(bits, row, sign)
+            slots[row - begin] = _slot(x, y, z, mask)
+        for k in range(end - begin):
+            early[k] = table[slots[k]]
+        for k in range(end - begin):
+            touched ^= np.uint64(keys[max(early[k], 0), 0])
+        for row in range(begin, end):
+            x, y, z = _plain(bits, row, sign)
+            if (
+                (x & exponent) == exponent
+                or (y & exponent) == exponent
+                or (z & exponent) == exponent
+            ):
+                return -1 - row, touched
+            slot = slots[row - begin]
+            while True:
+                other = table[slot]
+                if other < 0:
+                    table[slot] = count
+                    keys[count, 0] = x
+                    keys[count, 1] = y
+                    keys[count, 2] = z
+                    ids[row] = count
+                    count += 1
+                    break
+                if (keys[other, 0] == x) & (keys[other, 1] == y) & (keys[other, 2] == z):
+                    ids[row] = other
+                    break
+                slot = (slot + np.uint64(1)) & mask
+        if (count + _BLOCK) * 2 > size:
             size *= 2
-            table = np.full(size, -1, dtype=np.int32)
+            table = _table(keys, count, size)
             mask = np.uint64(size - 1)
-            for vertex in range(count):
-                x, y, z = _plain(bits, representative[vertex], sign)
-                slot = _slot(x, y, z, mask)
-                while table[slot] >= 0:
-                    slot = (slot + one) & mask
-                table[slot] = vertex
-    return count
+    return count, touched
 
 
-@njit(cache=True, nogil=True)
-def _pick(points, rows):  # type: ignore[no-untyped-def]
-    """Return the chosen rows as float64, with −0 made 0."""
-    chosen = np.empty((rows.size, 3), dtype=np.float64)
-    for k in range(rows.size):
-        for axis in range(3):
-            chosen[k, axis] = np.float64(points[rows[k], axis]) + 0.0
-    return chosen
-
-
-def _distinct(points: NDArray[np.floating]) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
-    """Return each row's distinct number and the first row of each number."""
+def _distinct(points: NDArray[np.floating]) -> tuple[NDArray[np.int32], NDArray[np.float64]]:
+    """Return each row's distinct number and the distinct rows as float64, −0 made 0."""
     points = np.ascontiguousarray(points)
     width = points.dtype.itemsize
-    bits = points.view(np.uint32 if width == 4 else np.uint64)
+    word = np.uint32 if width == 4 else np.uint64
     ids = np.empty(len(points), dtype=np.int32)
-    representative = np.empty(len(points), dtype=np.int32)
-    count = _weld_bits(bits, _SIGN[width], _EXPONENT[width], ids, representative)
+    keys = np.empty((len(points) + 1, 3), dtype=word)
+    count, _ = _weld_bits(points.view(word), _SIGN[width], _EXPONENT[width], ids, keys)
     if count < 0:
         row = -1 - count
         raise ScanFileError(
             f"point {row + 1} has a coordinate that is not a finite number; export the scan again"
         )
-    return ids, representative[:count]
+    return ids, keys[:count].view(points.dtype).astype(np.float64)
 
 
 def weld_corners(corners: NDArray[np.floating]) -> Mesh:
@@ -129,14 +150,14 @@ def weld_corners(corners: NDArray[np.floating]) -> Mesh:
     """
     flat = corners.reshape(-1, 3)
     try:
-        ids, representative = _distinct(flat)
+        ids, vertices = _distinct(flat)
     except ScanFileError:
         bad = int(np.flatnonzero(~np.isfinite(flat).all(axis=1))[0])
         raise ScanFileError(
             f"triangle {bad // 3 + 1} has a coordinate that is not a finite number; "
             "export the scan again"
         ) from None
-    return Mesh(_pick(flat, representative), ids.reshape(-1, 3))
+    return Mesh(vertices, ids.reshape(-1, 3))
 
 
 def weld_indexed(points: NDArray[np.floating], faces: NDArray[np.integer]) -> Mesh:
@@ -157,7 +178,7 @@ def weld_indexed(points: NDArray[np.floating], faces: NDArray[np.integer]) -> Me
     kept = np.flatnonzero(used)
     chosen = points[kept]
     try:
-        ids, representative = _distinct(chosen)
+        ids, vertices = _distinct(chosen)
     except ScanFileError:
         bad = int(kept[np.flatnonzero(~np.isfinite(chosen).all(axis=1))[0]])
         raise ScanFileError(
@@ -165,4 +186,4 @@ def weld_indexed(points: NDArray[np.floating], faces: NDArray[np.integer]) -> Me
         ) from None
     number = np.empty(len(points), dtype=np.int32)
     number[kept] = ids
-    return Mesh(_pick(chosen, representative), number[faces])
+    return Mesh(vertices, number[faces])
