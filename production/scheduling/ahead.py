@@ -48,12 +48,45 @@ class Needed:
 
 
 @dataclass(frozen=True)
+class Visit:
+    """What one visit of a series needs."""
+
+    steps: list[Needed]
+
+    @property
+    def first(self) -> Needed:
+        """The step that stands for all in what they share: patient, time, reason."""
+        return self.steps[0]
+
+    @property
+    def key(self) -> str:
+        """What a form sends for all of its steps."""
+        return ",".join(n.key for n in self.steps)
+
+    @property
+    def arches(self) -> dict[str, list[int]]:
+        """The numbers to make, by arch."""
+        found: dict[str, list[int]] = {}
+        for n in self.steps:
+            found.setdefault(n.step.arch, []).append(n.step.number)
+        return found
+
+
+@dataclass(frozen=True)
 class Outlook:
     """Four weeks: what is needed, and the work against the open time."""
 
     needed: list[Needed]
     weeks: list[dict[str, Any]]
     running: int
+
+    @property
+    def visits(self) -> list[Visit]:
+        """What is needed, by patient and time, the most urgent first."""
+        found: dict[tuple[int, dt.datetime, str], list[Needed]] = {}
+        for n in self.needed:
+            found.setdefault((n.series.pk, n.by, n.reason), []).append(n)
+        return [Visit(steps) for steps in found.values()]
 
     @property
     def short(self) -> list[dict[str, Any]]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import uuid
+from typing import Any
 
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
@@ -18,6 +19,8 @@ from production.scheduling import ahead
 from production.selectors.plan_order import latest
 from production.selectors.timeline import timeline as build
 from production.views.live import live, version_of
+
+SHOWN = 40  # visits in the list
 
 
 @needs("see_bench")
@@ -37,23 +40,14 @@ def timeline_live(request: HttpRequest) -> HttpResponse:
 @needs("see_bench")
 def weeks(request: HttpRequest) -> HttpResponse:
     """Show what the running series need, and four weeks of work against the open time."""
-    return render(request, "plan/weeks.html", {"outlook": ahead.outlook(), "key": uuid.uuid4().hex})
+    return _weeks(request, set())
 
 
 @needs("order")
 def fits(request: HttpRequest) -> HttpResponse:
     """Tick the steps that can be started today without harming today's promises."""
     answer = ahead.what_fits()
-    return render(
-        request,
-        "plan/weeks.html",
-        {
-            "outlook": ahead.outlook(),
-            "key": uuid.uuid4().hex,
-            "answer": answer,
-            "take": set(answer["take"]),
-        },
-    )
+    return _weeks(request, set(answer["take"]), answer)
 
 
 @needs("order")
@@ -61,7 +55,8 @@ def fits(request: HttpRequest) -> HttpResponse:
 def order_ahead(request: HttpRequest) -> HttpResponse:
     """Order the chosen steps."""
     assert isinstance(request.user, User)
-    chosen = {k for k in request.POST.getlist("step") if k.isdigit()}
+    # One tick may stand for all steps of a visit.
+    chosen = set(",".join(request.POST.getlist("step")).split(","))
     steps = [(n.step, n.by) for n in ahead.outlook().needed if n.key in chosen]
     try:
         orders = make_ahead(request.user, steps, key=f"ahead:{request.POST.get('key', '')[:40]}")
@@ -71,6 +66,27 @@ def order_ahead(request: HttpRequest) -> HttpResponse:
         count = sum(order.appliances.count() for order in orders)
         messages.success(request, f"Ordered: {count} aligner{'s' if count != 1 else ''}.")
     return redirect("weeks")
+
+
+def _weeks(
+    request: HttpRequest, take: set[int], answer: dict[str, Any] | None = None
+) -> HttpResponse:
+    """Show the page with the steps in ``take`` ticked."""
+    outlook = ahead.outlook()
+    visits = [
+        (visit, all(ticked), any(ticked) and not all(ticked))
+        for visit in outlook.visits[:SHOWN]
+        for ticked in [[n.step.pk in take for n in visit.steps]]
+    ]
+    context = {
+        "outlook": outlook,
+        "visits": visits,
+        "later": max(len(outlook.visits) - SHOWN, 0),
+        "key": uuid.uuid4().hex,
+        "answer": answer,
+        "take": take,
+    }
+    return render(request, "plan/weeks.html", context)
 
 
 def _context() -> dict[str, object]:

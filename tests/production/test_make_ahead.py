@@ -64,6 +64,17 @@ def test_ordering_twice_with_one_form_makes_one_order(series, signed_in):
     assert Appliance.objects.first().stage.code == "prepare"
 
 
+def test_one_tick_orders_all_that_a_visit_needs(series, signed_in):
+    visit = outlook().visits[0]
+    assert set(visit.arches) == {"upper", "lower"}
+    assert {n.by for n in visit.steps} == {visit.first.by}
+    client = signed_in("front_desk")
+    assert f'value="{visit.key}"' in client.get(reverse("weeks")).content.decode()
+    client.post(reverse("weeks-order"), {"step": visit.key, "key": "visit"})
+    assert set(Appliance.objects.values_list("step", flat=True)) == {n.step.pk for n in visit.steps}
+    assert visit.key not in [v.key for v in outlook().visits]
+
+
 def test_a_bench_without_promises_bears_what_is_needed(series):
     answer = what_fits()
     assert answer["take"]
