@@ -30,8 +30,14 @@ SHARED_MM = 2.0
 REACH_MM = 3.2
 """Tips farther from the plane than this are not on it (pads, rugae, gums)."""
 
+REACH_ABOVE_MM = 5.0
+"""Nothing but teeth stands above the plane: where the curve of Spee is deep and the bite too,
+front teeth are found this far up, seen from a plane of the back ones."""
+
 FIRST_REACH_MM = 4.5
 HUBER_MM = 0.8
+SCALED = 2.0
+"""Robust limit over the median distance: 1.345 standard deviations, Huber 1964."""
 EDGE_FLOOR_MM = 2.5
 """A ridge farther below the plane than this is not an incisal edge."""
 
@@ -134,15 +140,18 @@ def _best_plane(points, weight, axis, least_cos, shared, tries, seed):  # type: 
 
 
 @njit(cache=True, nogil=True)
-def _fit(points, share, axis, level, reach, huber):  # type: ignore[no-untyped-def]
-    """Huber fit of the plane to the tips within ``reach`` of it, followed to rest.
+def _fit(points, share, axis, level, reach, above, huber):  # type: ignore[no-untyped-def]
+    """Huber fit of the plane to the tips near it, followed to rest.
 
-    ``share`` is how much each tip counts.
+    ``share`` is how much each tip counts; tips lower than ``reach`` or higher than ``above``
+    do not. ``huber`` is the least distance from which they count less.
     """
     n = points.shape[0]
     inside = np.zeros(n, dtype=np.bool_)
     now = np.zeros(n, dtype=np.bool_)
     axis = axis.copy()
+    limit = huber
+    away = np.empty(n)
     for _ in range(12):
         total = 0.0
         count = 0
@@ -150,19 +159,21 @@ def _fit(points, share, axis, level, reach, huber):  # type: ignore[no-untyped-d
         weight = np.zeros(n)
         same = True
         for i in range(n):
-            d = abs(
-                points[i, 0] * axis[0] + points[i, 1] * axis[1] + points[i, 2] * axis[2] - level
-            )
-            now[i] = d <= reach
+            d = points[i, 0] * axis[0] + points[i, 1] * axis[1] + points[i, 2] * axis[2] - level
+            now[i] = -reach <= d <= above
+            d = abs(d)
             same &= now[i] == inside[i]
             if now[i]:
-                weight[i] = share[i] * (1.0 if d <= huber else huber / d)
+                weight[i] = share[i] * (1.0 if d <= limit else limit / d)
                 total += weight[i]
+                away[count] = d
                 count += 1
                 for k in range(3):
                     middle[k] += weight[i] * points[i, k]
         if count < 3:
             break
+        # Along a deep curve of Spee all tips lie far off; none of them is an outlier then.
+        limit = max(huber, SCALED * np.median(away[:count]))
         middle /= total
         spread = np.zeros((3, 3))
         for i in range(n):
@@ -226,8 +237,8 @@ def _look(
     )
     if found <= 0:
         return None
-    normal, level, inside = _fit(tips.points, even, normal, level, FIRST_REACH_MM, HUBER_MM)
-    normal, level, inside = _fit(tips.points, even, normal, level, REACH_MM, HUBER_MM)
+    for reach in (FIRST_REACH_MM, REACH_MM):
+        normal, level, inside = _fit(tips.points, even, normal, level, reach, reach, HUBER_MM)
     if inside.sum() < LEAST_TIPS:
         return None
     score = _evidence(surface, relief, tips, normal, level, inside)
@@ -330,7 +341,13 @@ def _settle(surface: Surface, plane: OcclusalPlane) -> OcclusalPlane:
         levelled = Relief(flat, relief.index, relief.x0, relief.y0, relief.cell)
         tips = thorough_tips(surface, levelled, plane.level - EDGE_FLOOR_MM)
         axis, level, inside = _fit(
-            tips.points, np.ones(tips.fall.shape[0]), plane.axis, plane.level, REACH_MM, HUBER_MM
+            tips.points,
+            np.ones(tips.fall.shape[0]),
+            plane.axis,
+            plane.level,
+            REACH_MM,
+            REACH_ABOVE_MM,
+            HUBER_MM,
         )
         if inside.sum() < LEAST_TIPS:
             break
@@ -356,6 +373,8 @@ def refit(
     ``share`` is how much each of the tips, then each of the places, counts.
     """
     points = np.concatenate([plane.tips.points, more])
-    axis, level, _ = _fit(points, share, plane.axis, plane.level, REACH_MM, HUBER_MM)
+    axis, level, _ = _fit(
+        points, share, plane.axis, plane.level, REACH_MM, REACH_ABOVE_MM, HUBER_MM
+    )
     spread = float(np.sqrt(np.mean((plane.tips.points @ axis - level) ** 2)))
     return OcclusalPlane(axis, level, plane.tips, plane.score, spread)

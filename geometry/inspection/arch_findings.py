@@ -104,6 +104,24 @@ def tilt_findings(angle: float, limits: Limits) -> list[Finding]:
     ]
 
 
+def plane_findings(frame: Frame, limits: Limits) -> list[Finding]:
+    """Check when the teeth seen hardly tell how the biting plane is tilted."""
+    if frame.tilt_sd_deg <= limits.plane_sd_deg:
+        return []
+    return [
+        Finding(
+            "plane_unsure",
+            CHECK,
+            f"The teeth in the scan lie nearly in one line, so the biting plane is only known to "
+            f"about {frame.tilt_sd_deg:.0f}°; tilt, undercuts and the height of the gum depend on "
+            "it. Scan on along the other side of the arch.",
+            round(frame.tilt_sd_deg, 2),
+            limits.plane_sd_deg,
+            "°",
+        )
+    ]
+
+
 def spee_findings(depths: dict[str, float | None], limits: Limits) -> list[Finding]:
     """Note a curve of Spee that will stretch the sheet unevenly."""
     deep = {side: depth for side, depth in depths.items() if depth is not None}

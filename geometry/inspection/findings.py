@@ -33,6 +33,7 @@ CODES: dict[str, str] = {
     "not_an_arch": "Not a dental arch",
     "open_embrasure": "Open space under a contact",
     "other_mouth": "Another mouth than before",
+    "plane_unsure": "Biting plane not certain",
     "second_piece": "Scan in two parts",
     "short_tissue": "Too little gum captured",
     "spike": "Spike",

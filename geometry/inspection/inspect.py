@@ -212,6 +212,7 @@ def _measure_arch(
     findings = arches.side_findings(frame, limits)
     findings += arches.size_of_arch_findings(frame, limits)
     findings += surfaces.hole_findings(topology, placer, limits)
+    findings += arches.plane_findings(frame, limits)
     findings += arches.tilt_findings(tilt.angle_deg, limits)
     findings += arches.spee_findings(depths, limits)
     findings += tissues.tooth_findings(dentition, limits)

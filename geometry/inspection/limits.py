@@ -31,6 +31,7 @@ class Limits:
     self_intersections: int = 200
     faulty_edges: int = 50
     tilt_deg: float = 5.0
+    plane_sd_deg: float = 4.0
     spee_mm: float = 2.5
     undercut_note_mm: float = 0.75
     gap_note_mm: float = 0.7
@@ -77,6 +78,8 @@ LIMIT_NOTES: dict[str, str] = {
     "self_intersections": "Crossing triangles beyond this are more than seams: chosen here.",
     "faulty_edges": "Edges of more than two triangles beyond this: chosen here.",
     "tilt_deg": "Above it the back of a model stands some 3 mm higher than the front; chosen here.",
+    "plane_sd_deg": "Beyond it the teeth seen lie too nearly in one line to tell how the arch "
+    "lies: chosen here.",
     "spee_mm": "Mean depth in adults is about 2 mm (Marshall et al. 2008); deeper thins "
     "the sheet unevenly.",
     "undercut_note_mm": "0.030 in, the deepest of the usual surveying gauges.",

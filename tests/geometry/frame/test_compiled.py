@@ -115,7 +115,8 @@ def test_peaks_are_highest_around():
 
 def test_plane_fit_without_outliers_is_least_squares():
     points = np.concatenate([RNG.uniform(-25, 25, (60, 2)), RNG.normal(0, 0.2, (60, 1))], axis=1)
-    axis, level, inside = _fit(points, np.ones(60), np.array([0.05, -0.03, 1.0]), 0.1, 50.0, 100.0)
+    start = np.array([0.05, -0.03, 1.0])
+    axis, level, inside = _fit(points, np.ones(60), start, 0.1, 50.0, 50.0, 100.0)
     centred = points - points.mean(axis=0)
     normal = np.linalg.svd(centred)[2][2]
     assert abs(axis @ normal) == pytest.approx(1.0, abs=1e-9)

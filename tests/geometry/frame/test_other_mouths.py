@@ -55,3 +55,13 @@ def test_a_scanned_cast_with_a_rough_base_is_not_turned_over() -> None:
     vertices, faces, truth = make_mouth(replace(spec, closed="horseshoe", triangles=50_000))
     frame = find_frame(Mesh(vertices, faces.astype(np.int32)))
     assert angle(frame.occlusal, truth.occlusal) < 3.0
+
+
+def test_front_teeth_of_a_deep_bite_count_with_a_deep_curve_of_spee() -> None:
+    # once 7° off: seen from a plane of the back teeth the incisors stood too high to be teeth
+    rng = np.random.default_rng([90038, 919])
+    spec = scan_of(patient(rng), rng)
+    vertices, faces, truth = make_mouth(replace(spec, triangles=50_000))
+    frame = find_frame(Mesh(vertices, faces.astype(np.int32)))
+    assert angle(frame.occlusal, truth.occlusal) < 1.5
+    assert frame.tip_on_edge.any()

@@ -58,6 +58,7 @@ def test_the_report_has_the_keys_of_the_contract(lower_found: Inspection) -> Non
 def test_a_good_scan_has_nothing_to_stop_it(lower_found: Inspection) -> None:
     assert codes(lower_found, "stop") == []
     assert lower_found.report["arch"]["value"] == "lower"
+    assert "plane_unsure" not in codes(lower_found, "check")
     assert lower_found.report["tissue"]["captured_mm"]["median"] > 8.0
     by_sextant = lower_found.report["undercut"]["by_sextant"]
     total = sum(part["volume_mm3"] for sides in by_sextant.values() for part in sides.values())
@@ -186,8 +187,9 @@ def test_a_second_piece_stops_and_a_scrap_is_a_note(lower: Arch, upper: Arch) ->
 
 def test_limits_are_settings_with_a_note_each(lower: Arch) -> None:
     assert set(LIMIT_NOTES) == set(Limits.__dataclass_fields__)
-    strict = Limits.from_settings({"tissue_mm": 30.0})
+    strict = Limits.from_settings({"tissue_mm": 30.0, "plane_sd_deg": 0.01})
     found = inspect_scan(write_stl(lower.mesh), "a.stl", arch="lower", limits=strict)
+    assert "plane_unsure" in codes(found, "check")
     short = [f for f in found.findings if f.code == "short_tissue"]
     assert short
     assert all(f.limit in (30.0, 3.0) for f in short)
