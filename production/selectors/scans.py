@@ -46,6 +46,16 @@ class ScanView:
         )
 
     @property
+    def to_rescan(self) -> list[dict[str, Any]]:
+        """Findings for the person with the scanner in hand."""
+        return [f for f in self.findings if f["severity"] != "note"]
+
+    @property
+    def notes(self) -> list[dict[str, Any]]:
+        """Findings that only the lab needs."""
+        return [f for f in self.findings if f["severity"] == "note"]
+
+    @property
     def compared_with(self) -> dt.datetime | None:
         """When the earlier scan was taken that this one is compared with."""
         same = (self.scan.report or {}).get("same_mouth")
