@@ -81,6 +81,10 @@ document.addEventListener("pointermove", (event) => {
   const dy = event.clientY - press.y;
   if (!ghost) {
     if (Math.hypot(dx, dy) < FAR) return;
+    if (event.pointerType === "touch" && Math.abs(dy) > Math.abs(dx)) {
+      press = null; // a finger that sets out up or down scrolls the page
+      return;
+    }
     begin(press.link);
   }
   const svg = picture(press.link);
@@ -92,6 +96,11 @@ document.addEventListener("pointermove", (event) => {
   );
   draw();
 });
+
+// Once a finger drags a block, the browser does not take the gesture for scrolling.
+document.addEventListener("touchmove", (event) => {
+  if (press && ghost && event.cancelable) event.preventDefault();
+}, { passive: false });
 
 let swallow = false;
 document.addEventListener("pointerup", () => {
