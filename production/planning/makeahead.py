@@ -80,9 +80,10 @@ def needs(series: Sequence[Series], horizon: float = HORIZON) -> list[Need]:
     """Return the steps to be made, by the visit that hands them over.
 
     A visit hands over every step whose wear begins before the visit after it (or, at
-    the last visit known, as many as were handed over per visit on average, at least
-    one); steps that begin before the first visit are in the patient's hands already,
-    unless lost. What was lost is needed at once, or when its wear begins.
+    the last visit known, all that begin after it). A step that begins before the first
+    visit and is not among those made is asked for when it is worn, but not earlier than
+    one wear interval before that visit. What was lost is needed at once, or when its wear
+    begins.
 
     Parameters
     ----------

@@ -67,7 +67,7 @@ class Visit:
     def arches(self) -> dict[str, list[int]]:
         """The numbers to make, by arch."""
         found: dict[str, list[int]] = {}
-        for n in self.steps:
+        for n in sorted(self.steps, key=lambda n: (n.step.arch != "upper", n.step.number)):
             found.setdefault(n.step.arch, []).append(n.step.number)
         return found
 
@@ -214,7 +214,9 @@ def _visits(situation: Situation, series: Series, zone: Any) -> tuple[float, ...
         return ()
     found = []
     day = series.next_visit_on
-    for _ in range(4):
+    at = -1.0
+    # One past the horizon too: the last visit known would be asked for all later steps.
+    while at <= makeahead.HORIZON + makeahead.MARGIN:
         at = minutes_after(situation.origin, dt.datetime.combine(day, dt.time(9), zone))
         if at >= 0:
             found.append(at)

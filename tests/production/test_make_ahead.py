@@ -75,6 +75,21 @@ def test_one_tick_orders_all_that_a_visit_needs(series, signed_in):
     assert visit.key not in [v.key for v in outlook().visits]
 
 
+def test_weekly_visits_ask_for_a_month_of_steps_and_not_for_the_whole_series(series):
+    series.wear_days, series.steps_per_visit = 7, 1
+    series.steps_upper = series.steps_lower = 40
+    series.started_on = series.next_visit_on - dt.timedelta(days=7 * 4)
+    series.save()
+    SeriesStep.objects.bulk_create(
+        SeriesStep(series=series, arch=arch, number=n)
+        for arch in ("upper", "lower")
+        for n in range(13, 41)
+    )
+    # Step 4 begins on day 2, step 5 on day 9, that of the first visit; step 9 on day 37.
+    asked = {n.step.number for n in outlook().needed}
+    assert {4, 5, 6, 7, 8} <= asked <= {4, 5, 6, 7, 8, 9}
+
+
 def test_a_bench_without_promises_bears_what_is_needed(series):
     answer = what_fits()
     assert answer["take"]
