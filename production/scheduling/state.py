@@ -78,7 +78,8 @@ def digest() -> str:
 def read_situation(now: dt.datetime | None = None) -> Situation:
     """Build the problem of the present state, in a fixed number of queries."""
     office = Office.get()
-    origin = (now or timezone.now()).replace(second=0, microsecond=0)
+    # In UTC, where adding minutes is adding time: in a zone it would move the clock's hands.
+    origin = (now or timezone.now()).astimezone(dt.UTC).replace(second=0, microsecond=0)
     spans = open_spans(office, origin)
     local = origin.astimezone(office.zone)
     rates = failure_rates()

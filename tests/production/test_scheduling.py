@@ -48,6 +48,32 @@ def test_hours_have_the_length_they_really_have_when_clocks_change(office):
     assert windows(spans, start) == [[30.0, 270.0]]
 
 
+def test_no_time_is_promised_in_the_hour_that_clocks_leave_out(retainer, office, monkeypatch):
+    # European summer time begins on 29 March 2026 at 01:00 UTC: no 01:00 to 02:00 in Dublin.
+    zone = ZoneInfo("Europe/Dublin")
+    office.time_zone = "Europe/Dublin"
+    office.save()
+    OpeningHours.objects.all().delete()
+    OpeningHours.objects.create(weekday=7, opens=dt.time(0, 30), closes=dt.time(5, 30))
+    start = dt.datetime(2026, 3, 29, 0, 0, tzinfo=zone)
+    assert windows(open_spans(office, start, days=1), start) == [[30.0, 270.0]]
+    monkeypatch.setattr(timezone, "now", lambda: start)
+    offer = quote_pickup(retainer, ["upper"], start)
+    local = offer.earliest.astimezone(zone)
+    assert local.date() == start.date()
+    assert dt.time(2) <= local.time() <= dt.time(5, 30)
+    # Real minutes: the bench opens after 30 and needs an hour and more.
+    assert offer.earliest.timestamp() - start.timestamp() > 60 * 120
+
+
+def test_an_office_that_never_opens_promises_nothing_and_says_why(retainer):
+    OpeningHours.objects.all().delete()
+    offer = quote_pickup(retainer, ["upper"], MORNING)
+    assert offer.earliest is None
+    assert "open" in offer.reason or "time" in offer.reason
+    assert make_plan().plan["steps"] == []
+
+
 def test_a_closed_day_has_no_window(office):
     ClosedDay.objects.create(date=MORNING.date(), reason="Moving")
     spans = open_spans(office, MORNING, days=2)
