@@ -113,3 +113,17 @@ def test_a_step_done_before_takes_its_time_again_when_it_is_done_anew() -> None:
     shop = make_shop(problem)
     finish = run_futures(problem, shop, kernel_policy(problem, shop, Rule()), 20, seed=1)
     assert (finish == 5.0 + 3 * 55.0).all()  # four attempts, of which the last holds
+
+
+def test_a_shop_of_more_machines_than_a_word_has_bits_runs_the_same() -> None:
+    others = [{"id": f"other {n}", "kind": "other"} for n in range(59)]
+    for seed in range(20):
+        data = random_bench(seed)
+        finishes = []
+        for resources in (data["resources"], [*others, *data["resources"]]):
+            problem = parse_problem({**data, "resources": resources})
+            shop = make_shop(problem)
+            finishes.append(
+                run_futures(problem, shop, kernel_policy(problem, shop, Rule("edd", 15.0)), 5, seed)
+            )
+        assert (finishes[0] == finishes[1]).all(), f"bench {seed}"
