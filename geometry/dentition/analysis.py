@@ -12,7 +12,7 @@ from geometry.dentition.archline import STEP_MM, ArchLine, find_arch_line, place
 from geometry.dentition.crowns import row_numbers, row_sizes, sextant_of
 from geometry.dentition.embrasures import open_embrasures
 from geometry.dentition.result import SHORT_ODDS, SIDES, Dentition, Gap, TissuePlace, Tooth
-from geometry.dentition.rows import Row, find_row, read_signs
+from geometry.dentition.rows import Row, find_row, read_signs, with_sunken
 from geometry.dentition.sheets import STEP_S_MM, STEP_Z_MM, Sheets, roll_out
 from geometry.dentition.spaces import Between, look_between, shadow_map
 from geometry.dentition.tissue import Margins, Relief, SideReading, read_margins
@@ -35,8 +35,8 @@ WIDE_MM = 0.75
 WIDE_BASE_MM = 0.45
 WIDE_GRAIN = 0.7
 FEWEST_TEETH = 3
-HOLE_LEAST_MM = 22.0
-"""A hole this long around (7 mm across) ends the tissue; a lesser one is only a hole."""
+HOLE_LEAST_MM = 20.0
+"""A hole this long around (6 mm across) ends the tissue; a lesser one is only a hole."""
 
 
 class Axes(Protocol):
@@ -105,7 +105,7 @@ def analyse(mesh: Mesh, frame: Axes, topology: Topology, *,
     if row is None or len(row[1].numbers) < FEWEST_TEETH:
         return Dentition(frame.arch, status="uncertain", short_limit_mm=short_limit_mm,
                          reason="fewer than three teeth were recognised", timings_ms=timings)
-    arch, teeth = row
+    arch, teeth = row[0], with_sunken(row[1], sheets.top, row[0])
     clock = time.perf_counter()
     tip = _tips(sheets, teeth)
     average = dict(zip(row_numbers(arch).tolist(), row_sizes(arch)[:, 0].tolist(), strict=True))

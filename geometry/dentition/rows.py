@@ -7,7 +7,7 @@ height of the surface, and the usual widths by position.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numba import njit
@@ -25,6 +25,11 @@ GROOVE_HALF_MM = 1.7
 CROWN_DROP_MM = 3.6
 ENVELOPE_MM = 16.0
 MIDLINE_SD_MM = 1.6
+SUNKEN_LEAST_MM = 3.0
+NECK_SHARE = 0.93
+ABOVE_NECKS_MM = 1.5
+GROOVE_LEAST_MM = 0.25
+"""A tooth below the row rises this far over its neighbours' necks and the grooves beside it."""
 BLADE_MM = 2.0
 BLADE_THICKNESS_MM = {
     "upper": np.array([3.2, 3.2, 4.6, 7.4, 7.6, 9.5, 9.8, 8.5]),
@@ -273,3 +278,51 @@ def _refined(groove: Array, start: Array, stop: Array) -> tuple[Array, Array]:
         if start[k + 1] - stop[k] < 0.1:
             stop[k] = start[k + 1] = deepest(stop[k])
     return start, stop
+
+
+def with_sunken(row: Row, top: Array, arch: str) -> Row:
+    """Add teeth that stand well below the row, such as erupting ones, where one was missed.
+
+    Between two neighbours that one tooth is missing from, gum lies at their necks or
+    lower and sags; a tooth rises above that, with a groove on either side.
+
+    Parameters
+    ----------
+    row : Row
+    top : (n,) float64
+        Highest surface of each column, mm; NaN where there is none.
+    arch : "upper" | "lower"
+    """
+    order = row_numbers(arch).tolist()
+    length = dict(zip(order, row_sizes(arch)[:, 0].tolist(), strict=True))
+    numbers, start, stop = row.numbers.tolist(), row.start.tolist(), row.stop.tolist()
+    for k in range(len(row.numbers) - 1, 0, -1):
+        before, after = int(row.numbers[k - 1]), int(row.numbers[k])
+        absent = order[order.index(before) + 1 : order.index(after)]
+        a, b = float(row.stop[k - 1]), float(row.start[k])
+        if len(absent) != 1 or b - a < SUNKEN_LEAST_MM:
+            continue
+        necks = 0.5 * (_neck(top, row, k - 1, length[before]) + _neck(top, row, k, length[after]))
+        if _stands(top[round(a / STEP_S_MM) : round(b / STEP_S_MM) + 1], necks + ABOVE_NECKS_MM):
+            numbers.insert(k, absent[0])
+            start.insert(k, a)
+            stop.insert(k, b)
+    return replace(row, numbers=np.array(numbers), start=np.array(start), stop=np.array(stop))
+
+
+def _neck(top: Array, row: Row, k: int, length: float) -> float:
+    """Expected height of a tooth's gingival margin, mm."""
+    part = top[round(row.start[k] / STEP_S_MM) : round(row.stop[k] / STEP_S_MM) + 1]
+    part = part[~np.isnan(part)]
+    return float(np.percentile(part, 95)) - NECK_SHARE * length if len(part) else np.inf
+
+
+def _stands(stretch: Array, least: float) -> bool:
+    """Whether the middle of a stretch rises above ``least`` and above both of its sides."""
+    known = stretch[~np.isnan(stretch)]
+    third = len(known) // 3
+    if third < 3:
+        return False
+    peak = float(np.percentile(known[third:-third], 75))
+    dip = max(float(known[:third].min()), float(known[-third:].min()))
+    return bool(peak > least and peak > dip + GROOVE_LEAST_MM)

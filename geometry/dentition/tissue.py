@@ -41,6 +41,8 @@ BORDER_HALF_MM = 0.8
 BORDER_REACH_MM = 12.0
 INSIDE_MM = 3.0
 NEAREST_MM = 2.0
+ACROSS_MM, BELOW_MM = 1.5, 1.0
+"""A hole across the margin begins at most this far above it and goes on this far below."""
 FACING = 0.25
 SECTION_TURNS = (-0.2, 0.0, 0.2)
 TEMPERATURE = 1.3
@@ -278,11 +280,14 @@ def _border_height(sheet: Array, sheets: Sheets, relief: Relief, sign: float, m:
         c, s = np.cos(turn), np.sin(turn)
         out = np.array([c * straight[0] - s * straight[1], s * straight[0] + c * straight[1]])
         rim = _border_in_section(relief.hole, relief.hole_normal, foot, out, at)
-        rim = rim[rim < margin_z]
-        if len(rim) >= 2:
-            # A hole in the gum ends what was captured; one in the crown does not.
-            heights.append(float(rim.max()))
-            continue
+        if len(rim) >= 2 and rim.max() < margin_z + ACROSS_MM:
+            # A hole in the gum ends what was captured, one across the margin leaves nothing;
+            # one in the crown does not matter.
+            deep = _lowest(relief.hole, relief.hole_normal, foot, out, at - INSIDE_MM,
+                           at + 2.0 * BORDER_REACH_MM, BORDER_HALF_MM)
+            if min(deep, rim.max()) < margin_z - BELOW_MM:
+                heights.append(min(float(rim.max()), margin_z))
+                continue
         border = _border_in_section(relief.edge, relief.edge_normal, foot, out, at)
         if len(border) >= 2:
             heights.append(float(np.median(border)))

@@ -148,6 +148,19 @@ def test_a_missing_tooth_is_skipped_in_the_numbers() -> None:
     assert stops[::-1].tolist() == [14, 30]
 
 
+@pytest.mark.parametrize(("bump", "present"), [(2.0, True), (-1.0, False)])
+def test_a_tooth_far_below_the_row_is_no_gap_but_a_ridge_is(bump: float, present: bool) -> None:
+    # 34 and 36 stand at 0; between them either 35 erupts, grooves beside it, or gum sags.
+    at = np.arange(120) * sheets.STEP_S_MM
+    top = np.zeros(120)
+    between = (at > 8.0) & (at < 15.0)
+    top[between] = -6.5 + bump * np.cos((at[between] - 11.5) / 3.5 * np.pi / 2)
+    row = rows.Row(np.array([34, 36]), np.array([1.0, 15.0]), np.array([8.0, 26.0]), 0.0, 1.0)
+    found = rows.with_sunken(row, top, "lower")
+    assert found.numbers.tolist() == ([34, 35, 36] if present else [34, 36])
+    assert (found.start[1], found.stop[-2]) == ((8.0, 15.0) if present else (15.0, 8.0))
+
+
 def test_lowest_point_of_a_section() -> None:
     rng = np.random.default_rng(2)
     points = rng.uniform(-10, 10, (4000, 3))
