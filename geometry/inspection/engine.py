@@ -10,8 +10,9 @@ REVISION = 3
 1: the first. 2: the upper of two creases is the margin; dips of a palate end the tissue;
 spikes judged by their near neighbours; closed bodies with holes are solids. 3: the gum's free
 edge is followed by its step, crown heights by side and region; holes up to 6 mm across are
-holes, not the end of the tissue; teeth far below the row are teeth; the curve of Wilson tells the arch more; incisors of a deep
-bite count for the plane, and a plane hardly known is a finding.
+holes, not the end of the tissue; teeth far below the row are teeth; the curve of Wilson tells
+the arch more; incisors of a deep bite count for the plane, and a plane hardly known is a
+finding.
 """
 
 ENGINE = f"{VERSION}+inspection.{REVISION}"
