@@ -13,7 +13,8 @@ from scipy.spatial import cKDTree
 from geometry.mesh import Mesh
 from geometry.model.cutting import cut_surface
 from geometry.model.mending import Spot, joined_spots
-from geometry.model.skin import Skin, loops_of, skin_of, tails, without
+from geometry.model.skin import Skin, loops_of, tails, without
+from geometry.topology import analyse
 
 Array = NDArray[np.float64]
 
@@ -28,7 +29,9 @@ def step_back(skin: Skin, places: Array, reach: float) -> tuple[Skin, list[Spot]
     """Take away the faces around places at the border; also return where."""
     middles = skin.vertices[skin.faces].mean(axis=1)
     gone = np.isfinite(cKDTree(places).query(middles, distance_upper_bound=reach)[0])
-    return without(skin, gone)[0], _taken(skin.vertices[skin.faces[gone]].mean(axis=1))
+    rest, _, lost = without(skin, gone)
+    taken = np.concatenate((skin.vertices[skin.faces[gone]], lost))
+    return rest, _taken(taken.mean(axis=1))
 
 
 def _taken(points: Array) -> list[Spot]:
@@ -69,7 +72,13 @@ def cut_back(skin: Skin, places: Array, trim: float, attempt: int) -> tuple[Skin
     if not (field < 0.0).any():
         return skin, []
     v, f, _, parent = cut_surface(skin.vertices, skin.faces, field)
-    return skin_of(Mesh(v, f), skin.kind[parent]), _taken(skin.vertices[field < 0.0])
+    topology = analyse(Mesh(v, f), self_intersections=False)
+    left = np.ones(len(f), dtype=bool)
+    left[topology.face_map] = False
+    taken = np.concatenate((skin.vertices[field < 0.0], v[f[left]].mean(axis=1)))
+    main = topology.main
+    kind = skin.kind[parent][topology.face_map]
+    return Skin(main.vertices, main.faces, kind, topology.opposite), _taken(taken)
 
 
 def _stretches(

@@ -11,6 +11,7 @@ from scipy.spatial import cKDTree
 from geometry.mesh import Mesh
 from geometry.model.blockout import BlockOut
 from geometry.model.borders import BORDER
+from geometry.model.closing import LOOSE
 from geometry.model.distances import distance_to_surface
 from geometry.model.mending import BRIDGE, CROSSING, NEAR, TUNNEL, Spot, joined_spots
 from geometry.model.regions import Places
@@ -33,6 +34,10 @@ WORDS = {
     BORDER: (
         "stretch of the scan's border was trimmed a little where it folds",
         "stretches of the scan's border were trimmed a little where they fold",
+    ),
+    LOOSE: (
+        "piece of the scan hangs on below the trim only and was left out",
+        "pieces of the scan hang on below the trim only and were left out",
     ),
     OTHER: ("place does not follow the scan", "places do not follow the scan"),
 }

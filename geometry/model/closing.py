@@ -24,17 +24,20 @@ from geometry.model.mending import (
 from geometry.model.patches import median_edge, patch_loops
 from geometry.model.skin import Skin, loops_of, skin_of, tails
 from geometry.model.skirts import CrossedBorder, cap, lay_foot, skirt_faces
+from geometry.model.solids import odd_vertices
 from geometry.topology import Topology, analyse
 
 Array = NDArray[np.float64]
 
 SCAN, WALL, BASE, FILL, FLOOR = 0, 1, 2, 3, 4
 SNAP = 0.002
+LOOSE = "loose"
 FLOOR_THICKNESS = 1.5
 LARGEST_HOLE = 60.0
 CROWN_BAND = 6.0
 UPRIGHT_ROUNDS = 6
-SKIRT_ROUNDS = 7
+SKIRT_ROUNDS = 10
+NIBBLES = 6
 SKIRT_STEP = 0.35
 
 
@@ -82,15 +85,21 @@ def close_surface(skin: Skin, trim: float, top: float) -> Closed:
         cannot be closed without crossing the surface.
     """
     notes: list[str] = []
-    solid = _stand_safely(_cut_at(skin, trim, top, notes), trim, top)
+    cut, loose = _cut_at(skin, trim, top, notes)
+    solid = _stand_safely(cut, trim, top)
     solid.notes = notes
+    solid.spots += loose
     if genus(solid.faces):
-        mended = mend_handles(skin_of(Mesh(solid.vertices, solid.faces), solid.kind), FILL, SCAN)
-        again = mend_crossings(mended.skin, FILL)
-        solid.spots += mended.spots + again.spots
-        solid.vertices, solid.faces, _ = compact(again.skin.vertices, again.skin.faces)
-        solid.kind = again.skin.kind
+        _mend(solid)
     return solid
+
+
+def _mend(solid: Closed) -> None:
+    handles = mend_handles(skin_of(Mesh(solid.vertices, solid.faces), solid.kind), FILL, SCAN)
+    crossings = mend_crossings(handles.skin, FILL)
+    solid.spots += handles.spots + crossings.spots
+    solid.vertices, solid.faces, _ = compact(crossings.skin.vertices, crossings.skin.faces)
+    solid.kind = crossings.skin.kind
 
 
 def _stand_safely(skin: Skin, trim: float, top: float) -> Closed:
@@ -102,7 +111,9 @@ def _stand_safely(skin: Skin, trim: float, top: float) -> Closed:
     place = np.zeros(3)
     start = skin
     spots: list[Spot] = []
-    for attempt in range(UPRIGHT_ROUNDS + SKIRT_ROUNDS):
+    attempt, nibbles = -1, 0
+    while attempt < UPRIGHT_ROUNDS + SKIRT_ROUNDS - 1:
+        attempt += 1
         if attempt == UPRIGHT_ROUNDS:
             skin, spots = start, []
         try:
@@ -110,18 +121,40 @@ def _stand_safely(skin: Skin, trim: float, top: float) -> Closed:
         except CrossedBorder as crossed:
             centres = crossed.places
         else:
+            odd, _ = odd_vertices(solid.faces, len(solid.vertices))
             whole = Mesh(solid.vertices, solid.faces)
             # The scan itself was mended already; the base is one flat outline.
             made = (solid.kind != SCAN) & (solid.kind != BASE)
             count, pairs = crossings_near(whole, made, solid.kind == FILL)
-            if not count:
-                solid.spots = joined_spots(spots)
+            if count and not np.isin(solid.kind[pairs], (WALL, FLOOR)).any():
+                # Only patches of holes are at fault, not where the border stands.
+                _mend(solid)
+                made = solid.kind != SCAN
+                whole = Mesh(solid.vertices, solid.faces)
+                count, pairs = crossings_near(whole, made, solid.kind == FILL)
+                odd, _ = odd_vertices(solid.faces, len(solid.vertices))
+            if not count and not odd.any():
+                solid.spots = joined_spots([*spots, *solid.spots])
                 return solid
             centres = solid.vertices[solid.faces[pairs]].mean(axis=(1, 2))
+            if not count and nibbles < NIBBLES:
+                # Two walls or patches share an edge there: a little less border parts them.
+                nibbles += 1
+                skin, taken = step_back(skin, solid.vertices[odd], 0.15 * nibbles)
+                spots = [*spots, *taken]
+                attempt = max(attempt - 1, 0)
+                continue
+            centres = np.concatenate((centres, solid.vertices[odd]))
         place = centres[0]
-        if attempt < UPRIGHT_ROUNDS - 1:
+        if attempt < UPRIGHT_ROUNDS - 1 and (centres[:, 2] <= trim).all():
+            # The cut itself touches itself there.
+            skin, taken = step_back(skin, centres, 0.2 * (attempt + 1))
+            spots = [*spots, *taken]
+        elif attempt < UPRIGHT_ROUNDS - 1:
             skin, taken = cut_back(skin, centres, trim, attempt)
             spots = [*spots, *taken]
+            if not taken:
+                attempt = UPRIGHT_ROUNDS - 1
         elif attempt >= UPRIGHT_ROUNDS:
             skin, taken = step_back(skin, centres, 0.4 * (attempt - UPRIGHT_ROUNDS + 1))
             spots = [*spots, *taken]
@@ -204,13 +237,16 @@ def _low_pieces(faces: Faces, below: NDArray[np.bool_]) -> NDArray[np.int64]:
     return parent
 
 
-def _cut_at(skin: Skin, trim: float, top: float, notes: list[str]) -> Skin:
-    """Cut away what lies below the trim and reaches the border; keep enclosed hollows."""
+def _cut_at(skin: Skin, trim: float, top: float, notes: list[str]) -> tuple[Skin, list[Spot]]:
+    """Cut away what lies below the trim and reaches the border; keep enclosed hollows.
+
+    Also return what came loose by that and is left out.
+    """
     z = skin.vertices[:, 2].copy()
     z[np.abs(z - trim) < SNAP] = trim
     below = z < trim
     if not below.any():
-        return skin
+        return skin, []
     piece = _low_pieces(skin.faces, below)
     reached = np.zeros(len(z), dtype=bool)
     borders = [tails(skin, half) for half in loops_of(skin)]
@@ -245,7 +281,16 @@ def _cut_at(skin: Skin, trim: float, top: float, notes: list[str]) -> Skin:
     topology = analyse(Mesh(v, f), self_intersections=False)
     _mind_the_crowns(Mesh(v, f), topology, trim, top)
     main = topology.main
-    return Skin(main.vertices, main.faces, kind[topology.face_map], topology.opposite)
+    left = np.ones(len(f), dtype=bool)
+    left[topology.face_map] = False
+    loose = joined_spots(
+        [
+            Spot(LOOSE, corners.mean(axis=0), float(np.linalg.norm(np.ptp(corners, axis=0))))
+            for corners in v[f[left]]
+        ]
+    )
+    cut = Skin(main.vertices, main.faces, kind[topology.face_map], topology.opposite)
+    return cut, loose
 
 
 def _perimeter(rim: Array) -> float:

@@ -9,7 +9,7 @@ import numpy as np
 from geometry.model.closing import FILL, SCAN
 from geometry.model.halfedges import compact
 from geometry.model.mending import Spot, mend_crossings, mend_handles
-from geometry.model.skin import Skin
+from geometry.model.skin import Skin, zipped
 from geometry.topology import Topology
 
 
@@ -39,7 +39,8 @@ def heal(topology: Topology) -> Healed:
     """
     main = topology.main
     kind = np.full(len(main.faces), SCAN, dtype=np.int8)
-    crossings = mend_crossings(Skin(main.vertices, main.faces, kind, topology.opposite), FILL)
+    whole = zipped(Skin(main.vertices, main.faces, kind, topology.opposite))
+    crossings = mend_crossings(whole, FILL)
     handles = mend_handles(crossings.skin, FILL, SCAN)
     spots = crossings.spots + handles.spots
     skin = handles.skin

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -24,6 +24,7 @@ from geometry.model.halfedges import Faces, rise, signed_volume
 from geometry.model.healing import Healed, heal
 from geometry.model.levelling import height_spread, tilt_after
 from geometry.model.mending import Spot
+from geometry.model.ownbase import without_base
 from geometry.model.pose import FrameLike, incisal_height, model_axes
 from geometry.model.prepared import PreparedModel
 from geometry.model.regions import Places
@@ -47,6 +48,7 @@ REVISION = 3
 
 ENGINE = f"{VERSION}+model.{REVISION}"
 SECOND_PIECE = 0.25
+LEAST_BORDER = 25.0
 STEP = 0.2
 
 
@@ -100,6 +102,8 @@ def look(
     """Find frame and teeth of a scan where they are not given."""
     topology = analyse(mesh, self_intersections=False)
     _one_piece(topology)
+    if topology.border is None or topology.border.perimeter_mm < LEAST_BORDER:
+        topology = _opened(topology)
     # Mending is mostly compiled code, which leaves the interpreter to the rest.
     with ThreadPoolExecutor(max_workers=1) as aside:
         healing = aside.submit(heal, topology)
@@ -108,6 +112,20 @@ def look(
         if dentition is None and isinstance(frame, Frame):
             dentition = analyse_dentition(topology.main, frame, topology)
         return Known(topology, frame, dentition, healing.result())
+
+
+def _opened(topology: Topology) -> Topology:
+    """Take the flat base of a closed body away."""
+    main = topology.main
+    if signed_volume(main.vertices, main.faces) < 0.0:
+        main = Mesh(main.vertices, np.ascontiguousarray(main.faces[:, ::-1]))
+    opened = without_base(main)
+    if opened is None:
+        raise GeometryError(
+            "the file is a closed body without a flat base, so there is no telling where the"
+            " teeth end; export the scan as an open surface, or with a flat base"
+        )
+    return replace(analyse(opened, self_intersections=False), islands=topology.islands)
 
 
 def build(known: Known, settings: ModelSettings, step: float, name: str = "model") -> PreparedModel:

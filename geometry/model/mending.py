@@ -95,15 +95,15 @@ def mend_crossings(skin: Skin, patch: int, kept: int = KEPT, smooth: bool = True
             seed = np.zeros(len(skin.vertices), dtype=bool)
             seed[skin.faces[hit].ravel()] = True
             hit = rings_around(skin.faces, seed, (attempt + 1) // 2) & (skin.kind != kept)
-        spots = joined_spots([*spots, *_spots_of(skin, hit)])
-        rest, openings = without(skin, hit)
+        rest, openings, lost = without(skin, hit)
+        spots += _spots_of(skin.vertices[skin.faces[hit]]) + _spots_of(lost)
+        spots = joined_spots(spots)
         skin = patched(rest, openings, patch, smooth)
     return Mended(skin, spots)
 
 
-def _spots_of(skin: Skin, hit: NDArray[np.bool_]) -> list[Spot]:
-    """Return a spot for each face that is taken away."""
-    corners = skin.vertices[skin.faces[hit]]
+def _spots_of(corners: Array) -> list[Spot]:
+    """Return a spot for each face (k, 3, 3) that is taken away."""
     sizes = np.linalg.norm(np.ptp(corners, axis=1), axis=1)
     return [
         Spot(CROSSING, at, float(size))
@@ -152,7 +152,7 @@ def mend_handles(skin: Skin, patch: int, own: int) -> Mended:
             break
         on = np.zeros(len(skin.vertices), dtype=bool)
         on[np.concatenate([loop for loop, _ in cuts])] = True
-        rest, openings = without(skin, rings_around(skin.faces, on, 0))
+        rest, openings, _ = without(skin, rings_around(skin.faces, on, 0))
         after = patched(rest, openings, patch, smooth=False)
         now = genus_of(after)
         if now >= left:

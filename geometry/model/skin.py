@@ -16,7 +16,7 @@ from geometry.mesh import Mesh
 from geometry.model.halfedges import Faces
 from geometry.model.patches import median_edge, patch_loops
 from geometry.topology import analyse
-from geometry.topology.pieces import label_pieces
+from geometry.topology.pieces import label_pieces, split_fans
 
 Array = NDArray[np.float64]
 Tags = NDArray[np.int8]
@@ -195,6 +195,50 @@ def _count(faces: Faces, opposite: Links, vertex_count: int) -> tuple[int, int]:
     return int(used.sum()), border
 
 
+@njit(cache=True, nogil=True)
+def _zip(
+    vertices: Array,
+    faces: Faces,
+    opposite: Links,
+    chain: NDArray[np.int64],
+    begin: NDArray[np.int64],
+) -> int:
+    """Pair half-edges of border loops that run there and back over the same two places."""
+    waiting = np.empty(len(chain), dtype=np.int64)
+    pairs = 0
+    for loop in range(len(begin) - 1):
+        top = 0
+        for n in range(begin[loop], begin[loop + 1]):
+            h = chain[n]
+            if top:
+                g = waiting[top - 1]
+                a = vertices[faces[g // 3, g % 3]]
+                b = vertices[faces[h // 3, (h % 3 + 1) % 3]]
+                if a[0] == b[0] and a[1] == b[1] and a[2] == b[2]:
+                    opposite[g], opposite[h] = h, g
+                    pairs += 1
+                    top -= 1
+                    continue
+            waiting[top] = h
+            top += 1
+    return pairs
+
+
+def zipped(skin: Skin) -> Skin:
+    """Close slits: border that runs there and back over the same places.
+
+    Where a file joins more than two triangles at an edge, the surface was cut open along it.
+    """
+    chain, begin = _trace(skin.faces, skin.opposite, np.flatnonzero(skin.opposite < 0))
+    opposite = skin.opposite.copy()
+    if not _zip(skin.vertices, skin.faces, opposite, chain, begin):
+        return skin
+    corner = np.empty(skin.faces.size, dtype=np.int32)
+    origin = np.empty(skin.faces.size, dtype=np.int32)
+    count = int(split_fans(skin.faces, opposite, corner, origin, np.empty_like(corner)))
+    return Skin(skin.vertices[origin[:count]], corner.reshape(-1, 3), skin.kind, opposite)
+
+
 def loops_of(skin: Skin, starts: NDArray[np.int64] | None = None) -> list[NDArray[np.int64]]:
     """Return the border loops through some border half-edges (all), as half-edges in order."""
     if starts is None:
@@ -216,7 +260,7 @@ def genus_of(skin: Skin) -> int:
     return (2 - (used - edges + len(skin.faces)) - loops) // 2
 
 
-def without(skin: Skin, gone: NDArray[np.bool_]) -> tuple[Skin, list[NDArray[np.int64]]]:
+def without(skin: Skin, gone: NDArray[np.bool_]) -> tuple[Skin, list[NDArray[np.int64]], Array]:
     """Take faces away.
 
     Parameters
@@ -230,6 +274,8 @@ def without(skin: Skin, gone: NDArray[np.bool_]) -> tuple[Skin, list[NDArray[np.
         What hangs together with the most faces.
     openings : list of (k,) int64
         Half-edges of each new border loop that does not run into the old border.
+    lost : (k, 3, 3) float64
+        Corners of further faces that came loose.
     """
     count = len(skin.vertices)
     rim = _border_vertices(skin.faces, skin.opposite, count)
@@ -237,10 +283,12 @@ def without(skin: Skin, gone: NDArray[np.bool_]) -> tuple[Skin, list[NDArray[np.
     touched[skin.faces[gone].ravel()] = True
     out, fresh = _kept(skin, ~gone)
     label = np.empty(len(out.faces), dtype=np.int32)
+    lost = np.empty((0, 3, 3))
     pieces = label_pieces(out.opposite, np.zeros(len(out.faces), dtype=np.uint8), label)
     if pieces > 1:
         main = int(np.argmax(np.bincount(label, minlength=pieces)))
         mine = label == main
+        lost = out.vertices[out.faces[~mine]]
         fresh = fresh.reshape(-1, 3)[mine].ravel()
         out, _ = _kept(out, mine)
     copies = _part_fans(out.faces, out.opposite, touched, count)
@@ -250,7 +298,7 @@ def without(skin: Skin, gone: NDArray[np.bool_]) -> tuple[Skin, list[NDArray[np.
     openings = [
         half for half in loops_of(out, np.flatnonzero(fresh)) if not rim[tails(out, half)].any()
     ]
-    return out, openings
+    return out, openings, lost
 
 
 def _kept(skin: Skin, keep: NDArray[np.bool_]) -> tuple[Skin, NDArray[np.bool_]]:

@@ -182,7 +182,7 @@ def skirt_faces(
     if len(line) == len(chain):
         return _upright(chain, line)
     flat = _unrolled(chain, line, vertices)
-    if flat is not None:
+    if flat is not None and not _doubled(flat, chain, faces):
         return flat
     parts: list[Faces] = []
     b0 = 0
@@ -233,6 +233,20 @@ def _unrolled(chain: NDArray[np.int64], line: NDArray[np.int64], vertices: Array
         return None
     ring = np.concatenate((line, inner[::-1]))
     return ring[cap([outline])].astype(np.int32)
+
+
+def _doubled(made: Faces, chain: NDArray[np.int64], faces: Faces) -> bool:
+    """Tell whether faces lay an edge across a border where the surface has one already."""
+    taken = {frozenset(pair) for pair in joined_pairs(faces, chain[:-1])}
+    place = {vertex: k for k, vertex in enumerate(chain[:-1].tolist())}
+    last = len(place) - 1
+    for face in made.tolist():
+        on = [place[v] for v in face if v in place]
+        for i, a in enumerate(on):
+            for b in on[:i]:
+                if 1 < abs(a - b) < last and frozenset((a, b)) in taken:
+                    return True
+    return False
 
 
 def _along(points: Array, line: Array, s: Array) -> Array:

@@ -15,7 +15,7 @@ from geometry.topology.pieces import label_pieces, split_fans
 Array = NDArray[np.float64]
 
 APART = 0.001
-APART_ROUNDS = 5
+APART_ROUNDS = 8
 
 
 def to_manifold(vertices: Array, faces: Faces) -> manifold3d.Manifold:
@@ -55,29 +55,33 @@ def as_written(vertices: Array, faces: Faces) -> tuple[Array, Faces]:
 
     A reader of a file joins what has equal coordinates. Vertices that become equal
     are joined here already; where two parts of the surface would then share an edge or
-    a point, they are drawn apart by a thousandth of a millimetre.
+    a point, they are drawn apart by a few thousandths of a millimetre at most.
 
     Raises
     ------
     GeometryError
         The surface would not stay closed.
     """
-    for _ in range(APART_ROUNDS):
+    for attempt in range(APART_ROUNDS):
         rounded = vertices.astype(np.float32)
         welded = weld_indexed(rounded, faces)
         a, b, c = welded.faces.T
         flat = (a == b) | (b == c) | (c == a)
         joined = welded.faces[~flat] if flat.any() else welded.faces
         odd, doubled = odd_vertices(joined, len(welded.vertices))
+        left = odd
         if doubled:
             joined = _without_folded(joined)
-            odd, _ = odd_vertices(joined, len(welded.vertices))
-        if not odd.any():
+            left, _ = odd_vertices(joined, len(welded.vertices))
+        if not left.any():
             out_v, out_f, _ = compact(welded.vertices, joined)
             return out_v, out_f
-        touching = np.zeros(len(vertices), dtype=bool)
-        touching[faces[odd[welded.faces]]] = True
-        vertices = _drawn_in(rounded.astype(np.float64), faces, touching)
+        at_odd = (odd | left)[welded.faces]
+        if attempt == 0:
+            rounded, faces = _fans_apart(rounded, faces)
+        touching = np.zeros(len(rounded), dtype=bool)
+        touching[faces[at_odd]] = True
+        vertices = _drawn_in(rounded.astype(np.float64), faces, touching, attempt)
     raise GeometryError(
         "the model has details too fine to be written to a file; prepare it with another height"
         " or block-out depth"
@@ -107,18 +111,30 @@ def odd_vertices(faces: Faces, count: int) -> tuple[NDArray[np.bool_], int]:
     return odd, int(doubled)
 
 
-def _drawn_in(vertices: Array, faces: Faces, chosen: NDArray[np.bool_]) -> Array:
-    """Move the chosen vertices a little towards the middle of their neighbours."""
-    total = np.zeros_like(vertices)
-    count = np.zeros(len(vertices))
+def _fans_apart(vertices: NDArray[np.float32], faces: Faces) -> tuple[NDArray[np.float32], Faces]:
+    """Give each fan of faces around a vertex a vertex of its own."""
+    opposite = np.empty(3 * len(faces), dtype=np.int32)
+    aside = np.zeros(len(faces), dtype=np.uint8)
+    pair_half_edges(faces, len(vertices), aside, opposite, np.empty_like(aside))
+    opposite[opposite < 0] = -1
+    corner = np.empty(3 * len(faces), dtype=np.int32)
+    origin = np.empty(3 * len(faces), dtype=np.int32)
+    count = int(split_fans(faces, opposite, corner, origin, np.empty_like(corner)))
+    return vertices[origin[:count]], corner.reshape(-1, 3)
+
+
+def _drawn_in(vertices: Array, faces: Faces, chosen: NDArray[np.bool_], attempt: int) -> Array:
+    """Move the chosen vertices a little towards their neighbours or, in turn, inwards."""
+    way = np.zeros_like(vertices)
     near = faces[chosen[faces].any(axis=1)]
+    p = vertices[near]
+    inwards = np.cross(p[:, 2] - p[:, 0], p[:, 1] - p[:, 0])
     for a, b in ((0, 1), (1, 2), (2, 0)):
-        np.add.at(total, near[:, a], vertices[near[:, b]])
-        np.add.at(count, near[:, a], 1.0)
-    way = total[chosen] / count[chosen, None] - vertices[chosen]
+        np.add.at(way, near[:, a], inwards if attempt % 2 else p[:, b] - p[:, a])
+    way = way[chosen]
     length = np.linalg.norm(way, axis=1, keepdims=True)
     out = vertices.copy()
-    out[chosen] += APART * way / np.maximum(length, 1e-9)
+    out[chosen] += (APART * (1 + attempt)) * way / np.maximum(length, 1e-9)
     return out
 
 

@@ -12,9 +12,10 @@ from geometry.model.distances import distance_to_surface
 from geometry.model.halfedges import face_areas, genus, signed_volume
 from geometry.model.handles import handle_loops
 from geometry.model.mending import mend_crossings, mend_handles
+from geometry.model.ownbase import without_base
 from geometry.model.patches import fill_loop, patch_loop
 from geometry.model.shadow import cast_shadow
-from geometry.model.skin import genus_of, patched, skin_of, turned_over, without
+from geometry.model.skin import genus_of, patched, skin_of, turned_over, without, zipped
 from geometry.model.solids import as_written, odd_vertices, to_manifold
 from geometry.topology import analyse
 
@@ -145,7 +146,7 @@ def test_patches_keep_the_pairing_of_edges():
     v, f = zero_surface(ball_field(15.0))
     ball = skin(v, f)
     gone = np.random.default_rng(4).random(len(f)) < 0.03
-    rest, openings = without(ball, gone)
+    rest, openings, _ = without(ball, gone)
     assert len(openings) > 50
     assert_paired(rest)
     whole = patched(rest, openings, 3)
@@ -227,3 +228,48 @@ def test_distance_to_a_ball():
     way /= np.linalg.norm(way, axis=1, keepdims=True)
     points = 19.7 + way * 15.7
     assert distance_to_surface(points, Mesh(v, f)) == pytest.approx(0.7, abs=0.15)
+
+
+def box_of(height, tilt):
+    """A closed block with a domed top and a flat base, its base tilted against its top."""
+    g = np.mgrid[0:50, 0:44, 0:36].astype(np.float32)
+    x, y, z = g[0] - 24.7, g[1] - 21.7, g[2] - 6.3
+    dome = height - 0.01 * (x**2 + y**2) - z
+    walls = np.minimum(18.0 - np.abs(x), 15.0 - np.abs(y))
+    field = np.minimum(np.minimum(dome, walls), z - tilt * x)
+    for axis in range(3):
+        for end in (0, -1):
+            np.moveaxis(field, axis, 0)[end] = -1.0
+    return zero_surface(np.clip(field, -1, 1).astype(np.float32))
+
+
+@pytest.mark.parametrize("tilt", [0.0, 0.15])
+def test_a_flat_base_is_taken_off_along_its_own_plane(tilt):
+    v, f = box_of(20.0, tilt)
+    opened = without_base(Mesh(v, f))
+    assert opened is not None
+    topology = analyse(opened, self_intersections=False)
+    rim = topology.main.vertices[topology.border.vertices]
+    above = (rim[:, 2] - 6.3 - tilt * (rim[:, 0] - 24.7)) / np.hypot(1.0, tilt)
+    assert above == pytest.approx(0.4, abs=0.3)
+    assert not topology.holes
+
+
+def test_a_ball_has_no_flat_base():
+    assert without_base(Mesh(*zero_surface(ball_field(15.0)))) is None
+
+
+def test_a_slit_is_zipped():
+    v, f = zero_surface(ball_field(15.0))
+    ball = skin(v, f)
+    # Cut it open along a chain of edges, as a file with edges of four triangles is.
+    t = 40
+    for _ in range(5):
+        g = ball.opposite[3 * t + 1]
+        ball.opposite[3 * t + 1] = ball.opposite[g] = -1
+        t = int(ball.opposite[3 * (g // 3) + (g % 3 + 1) % 3]) // 3
+    assert (ball.opposite < 0).sum() >= 4
+    whole = zipped(ball)
+    assert not (whole.opposite < 0).any()
+    assert_paired(whole)
+    assert len(np.unique(whole.faces)) == len(v)

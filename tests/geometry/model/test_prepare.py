@@ -1,13 +1,18 @@
 """What a prepared model must be, on generated arches."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from fixtures.arches import ArchSpec, make_arch
+from fixtures.mouths import make_mouth, patient
 from geometry.errors import GeometryError
 from geometry.mesh import Mesh
 from geometry.model import ModelSettings, prepare, preview
-from geometry.model.halfedges import edge_keys, signed_volume
+from geometry.model.cubes import zero_surface
+from geometry.model.halfedges import edge_keys, genus, signed_volume
+from geometry.reading.weld import weld_indexed
 from geometry.topology.intersections import find_intersections
 from tests.geometry.model.conftest import SPECS, arch, model
 
@@ -139,6 +144,37 @@ def test_holes_are_filled_and_said_so():
     assert report["holes"]
     assert any("hole" in warning for warning in report["warnings"])
     assert any("loose piece" in warning for warning in report["warnings"])
+
+
+def test_what_was_mended_is_named_with_its_place_and_size():
+    for name in NAMES:
+        report = model(name).report
+        assert all(place["size_mm"] > 0.0 and place["name"] for place in report["mended"])
+        for what, words in (("tunnel", "tunnel"), ("border", "border"), ("crossing", "crosses")):
+            told = any(words in warning for warning in report["warnings"])
+            assert told == any(place["what"] == what for place in report["mended"])
+    assert any(model(name).report["mended"] for name in NAMES)
+
+
+@pytest.mark.parametrize("base", ["flat", "horseshoe"])
+def test_a_scan_with_a_base_of_its_own_gets_ours(base):
+    spec = replace(patient(np.random.default_rng(7), "lower"), closed=base, triangles=30_000)
+    vertices, faces, truth = make_mouth(spec)
+    scan = weld_indexed(vertices.astype(np.float32), faces.astype(np.int32))
+    made = prepare(scan, ModelSettings())
+    assert genus(made.solid.faces) == 0
+    assert find_intersections(made.solid)[0] == 0
+    assert made.solid.vertices[:, 2].min() == 0.0
+    turn = made.transform[:3, :3]
+    assert (turn @ truth.occlusal)[2] > np.cos(np.radians(3.0))
+    assert (turn @ truth.right)[0] < -0.95
+
+
+def test_a_closed_body_without_a_flat_base_is_refused():
+    ball = np.mgrid[0:44, 0:44, 0:44].astype(np.float32) - 21.7
+    body = Mesh(*zero_surface((15.0 - np.sqrt((ball**2).sum(axis=0))).astype(np.float32)))
+    with pytest.raises(GeometryError, match="flat base"):
+        prepare(body, ModelSettings())
 
 
 def test_levelling_brings_front_and_back_teeth_to_one_height():
