@@ -17,6 +17,7 @@ import sys
 import tempfile
 import threading
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 from fixtures.arches import make_arch, random_spec
@@ -54,7 +55,8 @@ def study(site: Site, rng: random.Random, kills: int) -> int:
         hand.start()
     killed: dict[str, int] = {}
     for _ in range(kills):
-        time.sleep(rng.uniform(0.5, 4.0))
+        _until_work_goes_on(lambda: len(acknowledged) + len(moves))
+        time.sleep(rng.uniform(0.2, 4.0))
         children = site.children()
         if not children:
             continue
@@ -81,6 +83,13 @@ def study(site: Site, rng: random.Random, kills: int) -> int:
         f"{counted}"
     )
     return int(bool(without) or "0 lost, 0 doubled, 0 disagreeing" not in counted)
+
+
+def _until_work_goes_on(done: Callable[[], int], within: float = 60.0) -> None:
+    """Wait for the next answer: a slow machine would only see its processes start."""
+    before, until = done(), time.monotonic() + within
+    while done() == before and time.monotonic() < until:
+        time.sleep(0.05)
 
 
 def _scan(seed: int) -> bytes:
