@@ -8,10 +8,12 @@ import shapely
 import trimesh
 from PIL import Image
 from shapely import affinity
+from shapely.affinity import translate
 
 from geometry.errors import GeometryError
 from geometry.mesh import Mesh
 from geometry.plates import Item, Placement, arrange, footprint, nest
+from geometry.plates.picture import label_spots
 from tests.geometry.plates.bodies import box, extruded, horseshoe, raster_greedy
 
 
@@ -145,6 +147,19 @@ def test_picture_is_a_png_of_the_size_asked_for(horseshoes):
     image = Image.open(io.BytesIO(horseshoes.picture(480, 320)))
     assert (image.format, image.size) == ("PNG", (480, 320))
     assert len(image.getcolors(10**6)) > 5
+
+
+def test_names_on_the_picture_do_not_lie_over_each_other():
+    # Three horseshoes that lie in each other, and names as long as a code may be.
+    nested = [translate(horseshoe(), 0.0, -9.0 * k) for k in range(3)]
+    size = np.array([26.0, 5.0])
+    spots = label_spots(nested, [size] * 3)
+    boxes = [shapely.box(*(spot - size / 2), *(spot + size / 2)) for spot in spots]
+    assert all(
+        outline.contains(shapely.Point(spot)) for outline, spot in zip(nested, spots, strict=True)
+    )
+    for k, label in enumerate(boxes):
+        assert not any(label.intersects(other) for other in boxes[:k])
 
 
 def test_an_empty_list_gives_an_empty_plate():
