@@ -362,6 +362,8 @@ def subject_of(request: HttpRequest, context: str) -> Subject | None:
 
 def since_words(event: StageEvent) -> str:
     """Say in a few words what an event was, for the offer to take it back."""
+    if event.action == StageEvent.Action.DELIVER:
+        return f"{event.appliance.code}: handed over"
     what = event.get_action_display().lower()
     where = f" {event.stage}" if event.stage else ""
     of = event.load.code if event.load and event.action in ("start", "finish") else None
