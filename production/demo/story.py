@@ -18,7 +18,11 @@ from production.models import Appliance, ApplianceKind, Order, Series, SeriesSte
 from production.scheduling.quoting import quote_pickup
 
 HISTORY_DAYS = 21
-RUNNING_SERIES = 60
+# As many as the two technicians can supply: about nine tenths of the week that the office
+# keeps for work ahead, with one week in which more patients come.
+RUNNING_SERIES = 34
+VISITS_BY_WEEK = (1, 2, 2, 2)
+STEPS_PER_VISIT = 2
 Progress = Callable[[str], None]
 
 
@@ -38,19 +42,29 @@ class Story:
 
     def series_patients(self) -> None:
         """Give some patients a running aligner series."""
-        for patient in self.everyone[-RUNNING_SERIES:]:
-            steps = self.rng.randrange(12, 31)
-            start = self.office.today() - dt.timedelta(days=self.rng.randrange(10, 150))
+        weeks = [week for week, count in enumerate(VISITS_BY_WEEK) for _ in range(count)]
+        for number, patient in enumerate(self.everyone[-RUNNING_SERIES:]):
+            steps = self.rng.randrange(18, 31)
+            wear = self.rng.choice([10, 14])
+            visit = self._working_day(2 + 7 * weeks[number % len(weeks)] + self.rng.randrange(7))
             series = Series.objects.create(
                 patient=patient,
-                started_on=start,
+                # Steps change on the day of a visit.
+                started_on=visit - dt.timedelta(days=wear * self.rng.randrange(4, 12)),
                 steps_upper=steps,
                 steps_lower=steps if self.rng.random() < 0.8 else 0,
-                wear_days=self.rng.choice([7, 10, 14]),
-                next_visit_on=self.office.today() + dt.timedelta(days=self.rng.randrange(1, 28)),
+                wear_days=wear,
+                steps_per_visit=STEPS_PER_VISIT,
+                next_visit_on=visit,
             )
             self._steps(series)
             self.series.append(series)
+
+    def _working_day(self, days: int) -> dt.date:
+        """Return the first day of the working week from so many days after today on."""
+        date = self.office.today() + dt.timedelta(days=days)
+        past_friday = max(0, date.isoweekday() - 5)
+        return date + dt.timedelta(days=(0, 2, 1)[past_friday])
 
     def _steps(self, series: Series) -> None:
         rows = []
