@@ -12,7 +12,7 @@ spikes judged by their near neighbours; closed bodies with holes are solids. 3: 
 edge is followed by its step, crown heights by side and region; holes up to 6 mm across are
 holes, not the end of the tissue; teeth far below the row are teeth; the curve of Wilson tells
 the arch more; incisors of a deep bite count for the plane, and a plane hardly known is a
-finding.
+finding; round blisters on gum that faces the biting side are found.
 """
 
 ENGINE = f"{VERSION}+inspection.{REVISION}"

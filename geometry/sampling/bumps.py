@@ -29,6 +29,13 @@ _ALLOWANCE_MM = 0.65
 # Near the biting surfaces corners of incisal edges stand out even where they are steep.
 _EDGE_ZONE_MM, _EDGE_ALLOWANCE_MM = 2.5, 0.1
 _APART_MM = 2.0
+# This far below the biting surfaces nothing natural that faces them is round and small:
+# folds of the palate are long, papillae and the frenum stand higher or are broad.
+_GUM_ZONE_MM = 11.0
+_RING_MM = (1.1, 1.7)
+_SECTORS = 8
+_ROUND_DROP_MM, _ROUND_LEAST = 0.45, 0.7
+_MOST_TRIED = 300
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +47,8 @@ class Bump:
     at : (3,) float64
     height_mm : float
         Above the surface averaged over about 0.9 mm around, less what the place may
-        stand out by the way it faces.
+        stand out by the way it faces; of a round one on gum that faces the biting side,
+        above the highest part of the ring around it.
     """
 
     at: NDArray[np.float64]
@@ -76,6 +84,32 @@ def _links(faces, count):  # type: ignore[no-untyped-def]
                 filled += 1
         first[v + 1] = filled
     return first, every[:filled].copy()
+
+
+def _least_drops(
+    points: NDArray[np.float64], facing: NDArray[np.float64], tops: NDArray[np.int64]
+) -> NDArray[np.float64]:
+    """Drop of the surface around each of ``tops`` in the direction of least drop, (n,) mm.
+
+    Measured along the normal on a ring; 0 where a sector of the ring has no surface.
+    """
+    around = cKDTree(points).query_ball_point(points[tops], 1.2 * _RING_MM[1])
+    least = np.zeros(len(tops))
+    for k, (top, near) in enumerate(zip(tops, around, strict=True)):
+        away = points[near] - points[top]
+        height = away @ facing[top]
+        flat = away - height[:, None] * facing[top]
+        reach = np.linalg.norm(flat, axis=1)
+        ring = (reach > _RING_MM[0]) & (reach < _RING_MM[1])
+        across = np.cross(facing[top], [1.0, 0.0, 0.0] if abs(facing[top, 0]) < 0.7 else [0, 1, 0])
+        across /= np.linalg.norm(across)
+        turn = np.arctan2(flat[ring] @ np.cross(facing[top], across), flat[ring] @ across)
+        sector = ((turn / (2.0 * np.pi) + 0.5) * _SECTORS).astype(int) % _SECTORS
+        count = np.bincount(sector, minlength=_SECTORS)
+        if (count > 0).all():
+            drop = np.bincount(sector, -height[ring], _SECTORS) / count
+            least[k] = float(drop.min())
+    return least
 
 
 def find_bumps(
@@ -120,6 +154,7 @@ def find_bumps(
     facing = smooth(normals, start, neighbour, 3)
     facing /= np.linalg.norm(facing, axis=1, keepdims=True) + 1e-12
     out = ((coarse.vertices - smoothed) * facing).sum(axis=1)
+    plain = out.copy()
     out -= _ALLOWANCE_MM * np.clip(facing @ axis - _STEEP, 0.0, None)
     out[coarse.vertices @ axis > level - _EDGE_ZONE_MM] -= _EDGE_ALLOWANCE_MM
     near = np.zeros(len(out), dtype=np.uint8)
@@ -127,6 +162,12 @@ def find_bumps(
         _, edge = cKDTree(coarse.vertices).query(border)
         mark_near_border(start, neighbour, np.unique(edge).astype(np.int32), 3, near)
     out[near > 0] = 0.0
+    gum = (near == 0) & (coarse.vertices @ axis < level - _GUM_ZONE_MM)
+    maybe = np.flatnonzero(gum & (plain >= _ROUND_LEAST * least_mm) & (out < least_mm))
+    maybe = maybe[np.argsort(-plain[maybe], kind="stable")][:_MOST_TRIED]
+    drops = _least_drops(coarse.vertices, facing, maybe)
+    is_round = drops >= _ROUND_DROP_MM
+    out[maybe[is_round]] = drops[is_round]
     order = np.flatnonzero(out >= least_mm)
     order = order[np.argsort(-out[order], kind="stable")]
     bumps: list[Bump] = []

@@ -76,6 +76,18 @@ def test_a_blister_on_a_wall_is_found_and_the_bare_wall_is_not() -> None:
     assert np.linalg.norm(found - at) < 1.6
 
 
+def test_on_the_palate_a_round_blister_is_found_and_a_long_fold_is_not() -> None:
+    mesh = sheet(0.25)
+    x, y, z = mesh.vertices.T
+    fold = Mesh(np.column_stack([x, y, z + 0.9 * np.exp(-(((y - 10.0) / 0.9) ** 2))]), mesh.faces)
+    assert bumps_of(fold, UP, 25.0) == []
+    at = mesh.vertices[48 * 96 + 40]
+    (found,) = bumps_of(lifted(mesh, at, UP, 1.2), UP, 25.0)
+    assert np.linalg.norm(found - at) < 1.6
+    # Near the biting surfaces the same shape may be a cusp.
+    assert bumps_of(lifted(mesh, at, UP, 1.2), UP, 5.0) == []
+
+
 def test_a_clean_arch_has_no_blister_and_a_wet_one_has() -> None:
     arch = random_arch(41, clean=True, triangles=60_000)
     up = arch.truth.occlusal
