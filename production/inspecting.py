@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any
 
@@ -69,9 +70,14 @@ def inspect_stored(scan: Scan) -> Inspected:
         units=scan.units or None,
         limits=limits(office),
     )
+    # The patient waits for both: they are drawn side by side.
+    with ThreadPoolExecutor(max_workers=1) as beside:
+        drawing = beside.submit(result.picture, *PICTURE_SIZE)
+        view = result.view_glb()
+        picture = drawing.result()
     return Inspected(
         report=result.report,
         overlays=result.overlays() | {"cut_mm": office.cut_height_mm},
-        view=storage.store_bytes(result.view_glb(), "model/gltf-binary"),
-        picture=storage.store_bytes(result.picture(*PICTURE_SIZE), "image/png"),
+        view=storage.store_bytes(view, "model/gltf-binary"),
+        picture=storage.store_bytes(picture, "image/png"),
     )

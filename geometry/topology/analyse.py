@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -40,6 +43,18 @@ def analyse(mesh: Mesh, *, self_intersections: bool = True) -> Topology:
     GeometryError
         No triangle has three different corners.
     """
+    if not self_intersections:
+        return _analyse(mesh)
+    # The search takes longer than all the rest, needs only the mesh and runs beside it.
+    with ThreadPoolExecutor(max_workers=1) as beside:
+        crossings = beside.submit(find_intersections, mesh)
+        topology = _analyse(mesh)
+        crossing, pairs = crossings.result()
+    return replace(topology, self_intersections=crossing, intersecting=pairs)
+
+
+def _analyse(mesh: Mesh) -> Topology:
+    """Find everything but the triangles that pass through each other."""
     vertices, faces = mesh.vertices, mesh.faces
     count = len(faces)
     degenerate = np.empty(count, dtype=np.uint8)
@@ -71,10 +86,6 @@ def analyse(mesh: Mesh, *, self_intersections: bool = True) -> Topology:
         wind_alike(vertices, chosen, inner)
     surface, vertex_map, loops = _open(vertices, chosen, inner)
     loops.sort(key=lambda loop: -loop.perimeter_mm)
-    pairs = np.empty((0, 2), dtype=np.int32)
-    crossing: int | None = None
-    if self_intersections:
-        crossing, pairs = find_intersections(mesh)
     return Topology(
         main=surface,
         vertex_map=vertex_map,
@@ -90,8 +101,8 @@ def analyse(mesh: Mesh, *, self_intersections: bool = True) -> Topology:
         inconsistent_winding=int(edges[2]),
         degenerate_triangles=int(flat),
         duplicate_triangles=int(duplicates),
-        self_intersections=crossing,
-        intersecting=pairs,
+        self_intersections=None,
+        intersecting=np.empty((0, 2), dtype=np.int32),
     )
 
 
