@@ -218,12 +218,18 @@ def _needs(resources: Row, rows: list[Row]) -> list[str]:
     """Check that enough helpers are free and present, by counting heads at each start.
 
     Only what must hold for any assignment is checked: at no moment are more helpers of
-    a kind held than answer to it, and each is held inside some helper's open time.
+    a kind held than answer to it, and each is held inside some helper's open time. What
+    runs already may need more than there are (a mark forgotten): the rest of it goes on
+    with nobody, and a batch that runs has the helpers of its first member.
     """
     found = []
     held: dict[str, list[tuple[float, float, Row]]] = {}
     batches: set[tuple[str, Any, str]] = set()
+    heads: dict[tuple[str, Any], Row] = {}
     for row in rows:
+        place = (row["resource"], row["batch"])
+        if row["running"] and place[1] is not None and heads.setdefault(place, row) is not row:
+            continue
         step = row["step"]
         minutes = row["end"] - row["start"]
         hands = step.get("hands")
@@ -242,8 +248,15 @@ def _needs(resources: Row, rows: list[Row]) -> list[str]:
                 found.append(f"{row['what']}: nobody of '{kind}' is there")
     for kind, spans in held.items():
         limit = sum(r.get("capacity", 1) for r in _helpers(resources, kind))
+        running = [end for _, end, row in spans if row["running"]]
+        alone = max(0, sum(1 for end in running if end > CLOSE) - limit)
         for t, _, row in spans:
-            count = sum(1 for start, end, _ in spans if start <= t + CLOSE and end > t + CLOSE)
+            count = max(0, sum(1 for end in running if end > t + CLOSE) - alone)
+            count += sum(
+                1
+                for start, end, other in spans
+                if not other["running"] and start <= t + CLOSE and end > t + CLOSE
+            )
             if count > limit and not row["running"]:
                 found.append(
                     f"{row['what']}: {count} of '{kind}' are held at {t}, there are {limit}"

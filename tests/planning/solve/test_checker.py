@@ -4,6 +4,7 @@ import copy
 
 import pytest
 
+from production.planning import plan as plan_at_once
 from production.planning.problem import parse_problem
 from production.planning.solve import solve
 from production.planning.solve.checker import violations
@@ -125,6 +126,27 @@ def test_families_may_not_share_a_batch_and_need_set_up_between_them():
     hasty = copy.deepcopy(plan)
     hasty["steps"][1].update(start=6, end=11)
     assert any("set-up" in line for line in violations(problem, hasty))
+
+
+def test_more_may_run_than_there_are_people_for_when_a_mark_was_forgotten():
+    def trim(**more):
+        return {"kind": "trim", "minutes": 30, "needs": ["who"], **more}
+
+    problem = {
+        "resources": [{"id": "T", "kind": "trim", "capacity": 3}, {"id": "W", "kind": "who"}],
+        "jobs": [
+            {"id": "done really", "steps": [trim(started=-10, resource="T", minutes=90)]},
+            {"id": "in hand", "steps": [trim(started=-10, resource="T")]},
+            {"id": "next", "steps": [trim()]},
+        ],
+    }
+    problem["jobs"].reverse()
+    for found in (plan_at_once(parse_problem(problem)), solve(parse_problem(problem), work=100)):
+        assert violations(problem, found) == []
+    held_twice = copy.deepcopy(found)
+    problem["jobs"].append({"id": "other", "steps": [trim()]})
+    held_twice["steps"].append(entry(held_twice, "next", 0) | {"job": "other"})
+    assert any("are held at" in line for line in violations(problem, held_twice))
 
 
 def test_what_runs_already_must_stay():
