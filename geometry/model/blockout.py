@@ -33,8 +33,8 @@ class BlockOut:
     ----------
     depth : float or None
         Depth left open, mm; None when nothing is filled.
-    body : manifold3d.Manifold or None
-        What is to be united with the solid.
+    surface : (vertices, faces) or None
+        Closed surface of what is to be united with the solid.
     shadow : Shadow
         Undercut of the solid before.
     pockets : (nx, ny, levels) bool
@@ -46,11 +46,16 @@ class BlockOut:
     """
 
     depth: float | None
-    body: manifold3d.Manifold | None
+    surface: tuple[Array, Faces] | None
     shadow: Shadow
     pockets: NDArray[np.bool_]
     first_mm3: float
     regions: list[dict[str, Any]] = field(default_factory=list)
+
+    @property
+    def body(self) -> manifold3d.Manifold | None:
+        """What is to be united with the solid, as few triangles as will do."""
+        return None if self.surface is None else to_manifold(*self.surface).simplify(SIMPLIFIED)
 
 
 def block_out(
@@ -77,12 +82,12 @@ def block_out(
     row = np.searchsorted(shadow.cells, i * grid.ny + j)
     regions = places.regions(points, step**3, shadow.depth[row, k].astype(np.float64))
     first = undercut_volume(shadow, beyond)
-    body = None
+    surface = None
     if depth is not None and first > 0.0:
         pockets = deep_air(shadow, max(depth - SLOPE, 0.0), 0.0)
         fill_v, fill_f = fill_body(shadow, pockets, depth)
-        body = to_manifold(fill_v, fill_f).simplify(SIMPLIFIED) if len(fill_f) else None
-    return BlockOut(depth, body, shadow, pockets, first, regions)
+        surface = (fill_v, fill_f) if len(fill_f) else None
+    return BlockOut(depth, surface, shadow, pockets, first, regions)
 
 
 @njit(cache=True, nogil=True)

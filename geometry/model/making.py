@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -50,6 +50,7 @@ ENGINE = f"{VERSION}+model.{REVISION}"
 SECOND_PIECE = 0.25
 LEAST_BORDER = 25.0
 STEP = 0.2
+OFF_COLUMNS = 0.937
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +61,8 @@ class Known:
     frame: FrameLike
     dentition: Dentition | None
     healed: Healed
+    spreads: dict[tuple[float, float, float], float | None] = field(default_factory=dict)
+    """Spread of a sheet over the scan not levelled, by pitch, roll and sheet, for quick looks."""
 
 
 def prepare(
@@ -128,8 +131,26 @@ def _opened(topology: Topology) -> Topology:
     return replace(analyse(opened, self_intersections=False), islands=topology.islands)
 
 
-def build(known: Known, settings: ModelSettings, step: float, name: str = "model") -> PreparedModel:
-    """Make the model of a scan that was looked at; ``step`` is the block-out lattice, mm."""
+def build(
+    known: Known,
+    settings: ModelSettings,
+    step: float,
+    name: str = "model",
+    quick: bool = False,
+) -> PreparedModel:
+    """Make the model of a scan that was looked at.
+
+    Parameters
+    ----------
+    known : Known
+    settings : ModelSettings
+    step : float
+        Of the block-out lattice, mm.
+    name : str
+    quick : bool
+        Only to be looked at: the block-out lies in the solid instead of being united with
+        it, and the spread of the sheet before levelling is the first one found.
+    """
     skin, move = _stand_up(known, settings)
     surface = skin.mesh
     warnings: list[str] = []
@@ -149,8 +170,13 @@ def build(known: Known, settings: ModelSettings, step: float, name: str = "model
     places = Places(known.frame if isinstance(known.frame, Frame) else None, known.dentition, move)
     with ThreadPoolExecutor(max_workers=1) as aside:
         # The sheet is formed in one long compiled call, while other cores do the rest.
+        tilt = (settings.pitch, settings.roll, settings.sheet)
         before = aside.submit(
-            spread_not_levelled, surface, known.frame, move, places, trim.z, settings.sheet
+            lambda: (
+                known.spreads[tilt]
+                if quick and tilt in known.spreads
+                else spread_not_levelled(surface, known.frame, move, places, trim.z, settings.sheet)
+            )
         )
         closed = close_surface(skin, trim.z, settings.height)
         # Rounded now, so that what is added later meets the surface as a file will hold it.
@@ -161,11 +187,25 @@ def build(known: Known, settings: ModelSettings, step: float, name: str = "model
             count = len(closed.holes)
             warnings.append(f"{count} hole{'s' if count > 1 else ''} filled, {area:.1f} mm² in all")
         filling = block_out(closed.vertices, closed.faces, settings.block_out, places, step)
-        vertices, faces, spots = unite(closed.vertices, closed.faces, filling.body)
+        vertices, faces = closed.vertices, closed.faces
+        spots: list[Spot] = []
+        if quick:
+            vertices, faces = _laid_in(vertices, faces, filling)
+        else:
+            vertices, faces, spots = unite(vertices, faces, filling.body)
         # Before letters are cut into the base: they are no undercut of the teeth.
         formed = aside.submit(form_over, ground_of(Mesh(vertices, faces)), trim.z)
         block_out_record = _block_out_record(filling, closed, vertices, faces, step)
-        vertices, faces, extras = add_extras(vertices, faces, settings, warnings)
+        if quick:
+            vertices, faces, extras = add_extras(closed.vertices, closed.faces, settings, warnings)
+            volume = signed_volume(vertices, faces)
+            if filling.surface is not None:
+                volume += filling.first_mm3
+                block_out_record["added_mm3"] = round(filling.first_mm3, 2)
+            vertices, faces = _laid_in(vertices, faces, filling)
+        else:
+            vertices, faces, extras = add_extras(vertices, faces, settings, warnings)
+            volume = signed_volume(vertices, faces)
         solid = Mesh(vertices, faces)
         spots += closed.spots
         spots += [
@@ -179,13 +219,14 @@ def build(known: Known, settings: ModelSettings, step: float, name: str = "model
         forming = forming_record(
             formed.result(), before.result(), places, settings.sheet, settings.sheet_limit
         )
+        known.spreads[tilt] = before.result()
     report = {
         "engine": ENGINE,
         "transform": move.tolist(),
         "height_mm": settings.height,
         "top_mm": round(float(vertices[:, 2].max()), 3),
-        "watertight": True,
-        "volume_ml": round(signed_volume(vertices, faces) / 1000.0, 5),
+        "watertight": not quick,
+        "volume_ml": round(volume / 1000.0, 5),
         "tilt_after_deg": round(tilt_after(known.frame, move), 3),
         "height_spread_mm": height_spread(known.frame, move),
         "trim": _trim_record(trim, settings),
@@ -198,6 +239,14 @@ def build(known: Known, settings: ModelSettings, step: float, name: str = "model
         "warnings": warnings,
     }
     return PreparedModel(solid, move, trim.z, filled, report, name)
+
+
+def _laid_in(vertices: Array, faces: Faces, filling: BlockOut) -> tuple[Array, Faces]:
+    """Return a solid and the surface of its fill, which run through each other."""
+    if filling.surface is None:
+        return vertices, faces
+    fill_v, fill_f = filling.surface
+    return np.vstack((vertices, fill_v)), np.concatenate((faces, fill_f + np.int32(len(vertices))))
 
 
 def _one_piece(topology: Topology) -> None:
@@ -273,6 +322,8 @@ def _block_out_record(
         depth = filling.shadow.depth[filling.shadow.air]
         record["residual_max_mm"] = round(float(depth.max(initial=0.0)), 3)
         return record
+    # Not on the columns that the fill was shaped on: its corners lie exactly on them.
+    step *= OFF_COLUMNS
     shadow = cast_shadow(vertices, faces, filling.depth, step)
     left = deep_air(shadow, filling.depth, 0.0)
     air = shadow.depth[shadow.air]

@@ -34,8 +34,9 @@ def preview(
     """Make a lighter model of a scan, quickly.
 
     Same steps as :func:`geometry.model.prepare` on a decimated surface and a coarser
-    block-out lattice. What a scan is (frame, teeth, light surface) is kept for the
-    next nudge of the same ``mesh``.
+    block-out lattice, but the block-out only lies in the solid, not united with it: it is
+    for looking at, not for printing. What a scan is (frame, teeth, light and mended
+    surface) is kept for the next nudge of the same ``mesh``.
 
     Raises
     ------
@@ -51,7 +52,7 @@ def preview(
         _seen[key] = (mesh, known)
         while len(_seen) > KEPT:
             _seen.popitem(last=False)
-    return build(known, settings, COARSE)
+    return build(known, settings, COARSE, quick=True)
 
 
 def _lighter(known: Known) -> Known:

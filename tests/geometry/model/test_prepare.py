@@ -235,6 +235,13 @@ def test_settings_out_of_range_are_refused(wrong):
 def test_a_preview_is_like_the_model():
     quick = preview(arch("lower").mesh, ModelSettings())
     assert quick.report["volume_ml"] == pytest.approx(model("lower").report["volume_ml"], rel=0.01)
+    fill = quick.report["block_out"]
+    assert fill["added_mm3"] == pytest.approx(
+        model("lower").report["block_out"]["added_mm3"], rel=0.3
+    )
+    assert fill["undercut_after_mm3"] <= 0.05 * fill["undercut_before_mm3"]
+    bare = preview(arch("lower").mesh, ModelSettings(block_out=None))
+    assert bare.report["volume_ml"] < quick.report["volume_ml"]
     nudged = preview(arch("lower").mesh, ModelSettings(height=18.0))
     assert nudged.solid.vertices[:, 2].max() > quick.solid.vertices[:, 2].max() + 2.5
 
