@@ -144,24 +144,25 @@ def _closed_by_shafts(
 ) -> tuple[Array, Faces, float]:
     """Close the other faces by upright shafts; also return the height of the lids on them."""
     height = float(vertices[:, 2].max()) + LID
-    parts = [faces[~aside]]
-    points = [vertices]
-    count = len(vertices)
-    for line in _rims(vertices, faces[aside]):
-        size = len(line)
-        rim_points = vertices[line]
-        rim_points[:, 2] = height
-        points += [rim_points, rim_points.mean(axis=0)[None]]
-        rim = count + np.arange(size)
-        after, rim_after = np.roll(line, -1), np.roll(rim, -1)
-        # The part set aside has its rim on its left; the shaft takes its place.
-        parts += [
-            np.column_stack((line, after, rim_after)),
-            np.column_stack((line, rim_after, rim)),
-            np.column_stack((rim, rim_after, np.full(size, count + size))),
-        ]
-        count += size + 1
-    v, f, _ = compact(np.vstack(points), np.concatenate(parts).astype(np.int32))
+    lines = _rims(vertices, faces[aside])
+    sizes = np.array([len(line) for line in lines])
+    begin = np.concatenate(([0], np.cumsum(sizes)))
+    line = np.concatenate(lines)
+    after = np.arange(1, len(line) + 1)
+    after[begin[1:] - 1] = begin[:-1]
+    rim = len(vertices) + np.arange(len(line))
+    middle = len(vertices) + len(line) + np.repeat(np.arange(len(lines)), sizes)
+    rims = vertices[line]
+    rims[:, 2] = height
+    middles = np.add.reduceat(rims, begin[:-1], axis=0) / sizes[:, None]
+    # The part set aside has its rim on its left; the shaft takes its place.
+    parts: list[NDArray[np.integer]] = [
+        faces[~aside],
+        np.column_stack((line, line[after], rim[after])),
+        np.column_stack((line, rim[after], rim)),
+        np.column_stack((rim, rim[after], middle)),
+    ]
+    v, f, _ = compact(np.vstack((vertices, rims, middles)), np.concatenate(parts).astype(np.int32))
     return v, f, height
 
 

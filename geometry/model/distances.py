@@ -5,11 +5,13 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
+from scipy import ndimage
 from scipy.spatial import cKDTree
 
 from geometry.mesh import Mesh
 
 _NEIGHBOURS = 12
+BOX = 2.0
 
 
 @njit(cache=True, nogil=True)
@@ -85,10 +87,39 @@ def distance_to_surface(points: NDArray[np.float64], mesh: Mesh) -> NDArray[np.f
     -------
     (n,) float64
     """
-    middles = mesh.triangles.mean(axis=1)
-    count = min(_NEIGHBOURS, len(middles))
-    near = cKDTree(middles).query(points, k=count)[1].reshape(len(points), count)
+    near = _around(points, mesh)
+    if len(near) < len(mesh.faces):
+        out = _distances(points, mesh, near) if len(near) else np.full(len(points), np.inf)
+        # What is farther than the neighbourhood reaches is looked for everywhere.
+        far = out > BOX
+        if far.any():
+            out[far] = _distances(points[far], mesh, np.arange(len(mesh.faces)))
+        return out
+    return _distances(points, mesh, near)
+
+
+def _around(points: NDArray[np.float64], mesh: Mesh) -> NDArray[np.int64]:
+    """Return the faces that come within a box of some point."""
+    low = np.minimum(mesh.vertices.min(axis=0), points.min(axis=0)) - 2.0 * BOX
+    shape = ((np.maximum(mesh.vertices.max(axis=0), points.max(axis=0)) - low) / BOX + 4.0).astype(
+        np.int64
+    )
+    marked = np.zeros(shape.tolist(), dtype=bool)
+    i, j, k = ((points - low) / BOX).astype(np.int64).T
+    marked[i, j, k] = True
+    marked = ndimage.binary_dilation(marked, np.ones((3, 3, 3), dtype=bool))
+    i, j, k = ((mesh.vertices - low) / BOX).astype(np.int64).T
+    return np.flatnonzero(marked[i, j, k][mesh.faces].any(axis=1))
+
+
+def _distances(
+    points: NDArray[np.float64], mesh: Mesh, rows: NDArray[np.int64]
+) -> NDArray[np.float64]:
+    faces = mesh.faces[rows]
+    corners = mesh.vertices[faces]
+    count = min(_NEIGHBOURS, len(faces))
+    near = cKDTree(corners.mean(axis=1)).query(points, k=count)[1].reshape(len(points), count)
     out = np.empty(len(points))
-    _nearest(points, mesh.vertices, mesh.faces, near.astype(np.int64), out)
-    at_vertex = cKDTree(mesh.vertices).query(points)[0]
+    _nearest(points, mesh.vertices, faces, near.astype(np.int64), out)
+    at_vertex = cKDTree(corners.reshape(-1, 3)).query(points)[0]
     return np.minimum(out, at_vertex)
