@@ -167,7 +167,7 @@ def as_plan(problem: Problem, shop: Shop, times: Times) -> dict[str, Any]:
     worth = score(
         shop._replace(due=np.where(ends, shop.due, math.inf)), np.where(ends, times.finish, 0.0)
     )
-    reasons = problem.impossible()
+    reasons = {} if ends.all() else problem.impossible()
     return {
         "steps": steps,
         "objective": {

@@ -157,10 +157,9 @@ class _Desk:
 
     def answer(self) -> dict[str, Any]:
         """Search, then check the answer on all futures."""
-        never = self.joint.impossible()
-        reasons = [never[j] for j in self.new.tolist() if j in never]
-        if reasons:
-            return self._none(reasons[0])
+        never = replace(self.joint, jobs=self.joint.jobs[self.count :]).impossible()
+        if never:
+            return self._none(never[min(never)])
         coarse = min(COARSE, self.samples)
         first = self.trial(-math.inf, coarse)
         if not math.isfinite(first.ready):

@@ -37,9 +37,9 @@ __all__ = ["job_streams", "run_futures"]
 
 ATTEMPTS = 4
 MOST_THREADS = 4
-WORTH_A_THREAD = 20000  # steps
+WORTH_A_THREAD = 6000  # steps
 PARTS = 8  # for each thread
-SMALLEST_PART = 12  # futures
+SMALLEST_PART = 8  # futures
 DAYS = 32
 
 

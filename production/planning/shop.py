@@ -230,14 +230,19 @@ def _pools(
     problem: Problem, steps: Sequence[Step]
 ) -> tuple[Ints, list[tuple[int, ...]], Ints, Floats]:
     numbers: dict[tuple[int, ...], int] = {}
+    known: dict[tuple[object, ...], tuple[int, list[float]]] = {}
     pool: list[int] = []
     first: list[int] = []
     ratio: list[float] = []
     for step in steps:
-        found = problem.eligible(step)
-        pool.append(numbers.setdefault(tuple(i for i, _ in found), len(numbers)))
+        like = (step.kind, step.minutes, step.size, step.resource, step.alternatives)
+        if like not in known:
+            found = problem.eligible(step)
+            number = numbers.setdefault(tuple(i for i, _ in found), len(numbers))
+            known[like] = number, [m / step.minutes if step.minutes > 0 else 1.0 for _, m in found]
+        pool.append(known[like][0])
         first.append(len(ratio))
-        ratio.extend(m / step.minutes if step.minutes > 0 else 1.0 for _, m in found)
+        ratio.extend(known[like][1])
     return _ints(pool), list(numbers), _ints(first), _floats(ratio)
 
 
