@@ -275,7 +275,7 @@ def _lines(code: str, lineset: Any) -> list[dict[str, Any]]:
     items = []
     for form in lineset:
         data = form.cleaned_data
-        text = str(data.get("text") or "").strip()
+        text = " ".join(str(data.get("text") or "").split())
         if not text or data.get("DELETE"):
             continue
         line_id = known.get(text)

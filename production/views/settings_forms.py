@@ -177,7 +177,12 @@ class CauseForm(forms.ModelForm):
 class CardLineForm(forms.Form):
     """One line of an instruction card."""
 
-    text = forms.CharField(max_length=200, required=False, label="Check")
+    text = forms.CharField(
+        max_length=200,
+        required=False,
+        label="Check",
+        widget=forms.Textarea(attrs={"class": "line", "rows": 2}),
+    )
     required = forms.BooleanField(required=False, label="Must be ticked")
 
 
