@@ -32,8 +32,8 @@ WORDS = {
         "places where the scan crosses itself were smoothed over",
     ),
     BORDER: (
-        "stretch of the scan's border was trimmed a little where it folds",
-        "stretches of the scan's border were trimmed a little where they fold",
+        "stretch of the scan's border was trimmed where it folds",
+        "stretches of the scan's border were trimmed where they fold",
     ),
     LOOSE: (
         "piece of the scan hangs on below the trim only and was left out",

@@ -3,7 +3,9 @@
 Closedness, genus, deviation and residual undercut (by the lattice that shapes the fill, and
 by rays) on random mouths in random poses; CPU seconds at
 300,000 triangles beside a plain manifold3d union of the same solid and fill. Run:
-``python -m tests.benchmarks.bench_model [arches] [first seed]``.
+``python -m tests.benchmarks.bench_model [arches] [first seed]``. Kinds of scans of the second
+generator (holes, ragged, noisy, closed, islands, palates, partial) beside plain ones:
+``python -m tests.benchmarks.bench_model kinds [mouths of each] [first seed]``.
 """
 
 from __future__ import annotations
@@ -11,19 +13,24 @@ from __future__ import annotations
 import sys
 import time
 from collections import Counter
+from collections.abc import Callable
+from dataclasses import replace
 
 import manifold3d
 import numpy as np
 import trimesh
 
 from fixtures.arches import ArchSpec, make_arch, random_arch
+from fixtures.mouths import Spec, make_mouth, part_of, patient, scan_of
 from geometry.errors import GeometryError
 from geometry.mesh import Mesh
 from geometry.model import ModelSettings, prepare, preview
+from geometry.reading.weld import weld_indexed
 from geometry.topology.intersections import find_intersections
 from tests.geometry.model.rays import deeper_than
 
 ARCHES, FIRST_SEED = 24, 5000
+OF_EACH, FIRST_MOUTH = 3, 100
 
 
 def judge(solid: Mesh) -> tuple[bool, int, int]:
@@ -82,6 +89,65 @@ def study(count: int, first: int) -> None:
     )
 
 
+def _closed(base: str, spec: Spec) -> Spec:
+    return replace(spec, closed=base, islands=0, flaps=0)
+
+
+KINDS: dict[str, Callable[[Spec, np.random.Generator], Spec]] = {
+    "plain": lambda spec, rng: spec,
+    "holes": lambda spec, rng: replace(spec, holes=3),
+    "ragged, flaps": lambda spec, rng: replace(spec, ragged=2.0, flaps=3),
+    "noise 0.03-0.05": lambda spec, rng: replace(spec, noise=float(rng.uniform(0.03, 0.05))),
+    "closed, flat base": lambda spec, rng: _closed("flat", spec),
+    "closed, horseshoe": lambda spec, rng: _closed("horseshoe", spec),
+    "islands": lambda spec, rng: replace(spec, islands=3),
+    "full palate": lambda spec, rng: replace(spec, arch="upper", palate="full"),
+    "half arch": lambda spec, rng: part_of(spec, rng, 0.5),
+    "about three teeth": lambda spec, rng: part_of(spec, rng, 0.3),
+}
+
+
+def kinds(count: int, first: int) -> None:
+    """Prepare scans of each kind, random mouths in random poses, the arch stated."""
+    for name, kind in KINDS.items():
+        held: Counter[str] = Counter()
+        worst, border = 0.0, 0.0
+        for seed in range(first, first + count):
+            rng = np.random.default_rng(seed)
+            who = patient(rng, "upper" if name == "full palate" else "")
+            spec = kind(replace(scan_of(who, rng, plain=True), triangles=45_000), rng)
+            vertices, faces, truth = make_mouth(spec)
+            scan = weld_indexed(vertices.astype(np.float32), faces.astype(np.int32))
+            try:
+                made = prepare(scan, ModelSettings(arch=truth.arch))
+            except GeometryError as error:
+                held["refused"] += 1
+                print(f"  {name}, seed {seed}: refused: {error}")
+                continue
+            closed, genus, crossings = judge(made.solid)
+            report = made.report
+            fill = report["block_out"]
+            right = float((made.transform[:3, :3] @ truth.right)[0])
+            held["made"] += 1
+            held["closed, genus 0, no crossings"] += closed and genus == 0 and crossings == 0
+            held["on z = 0"] += made.solid.vertices[:, 2].min() == 0.0
+            held["residual <= 3 %"] += fill["undercut_after_mm3"] <= 0.03 * max(
+                fill["undercut_before_mm3"], 0.5
+            )
+            held["faces front"] += right * (1.0 if truth.arch == "upper" else -1.0) > 0.9
+            held["deviation <= 0.005"] += report["surface_deviation_mm"]["max"] <= 0.005
+            for place in report["mended"]:
+                if place["what"] == "border":
+                    border = max(border, place["deviation_mm"])
+                elif place["what"] != "loose":
+                    worst = max(worst, place["deviation_mm"])
+        print(
+            f"{name:18s} {dict(held)}; named places up to {worst:.2f} mm off, border "
+            f"{border:.2f} mm",
+            flush=True,
+        )
+
+
 def speed() -> None:
     """CPU seconds at 300,000 triangles: model, preview, and a bare union."""
     for name, spec in (
@@ -111,6 +177,10 @@ def speed() -> None:
 
 
 def main() -> None:
+    if sys.argv[1:2] == ["kinds"]:
+        count = int(sys.argv[2]) if len(sys.argv) > 2 else OF_EACH
+        kinds(count, int(sys.argv[3]) if len(sys.argv) > 3 else FIRST_MOUTH)
+        return
     count = int(sys.argv[1]) if len(sys.argv) > 1 else ARCHES
     first = int(sys.argv[2]) if len(sys.argv) > 2 else FIRST_SEED
     study(count, first)
