@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import os
 import secrets
 import subprocess
@@ -17,6 +16,7 @@ from pathlib import Path
 from django.conf import settings
 from django.core.management import call_command
 
+from clinic import compiled
 from clinic.models import Role, User
 from clinic.supervisor import AlreadyRunning, Child, Supervisor, python
 from production import work
@@ -45,17 +45,10 @@ def compile_once(say: Callable[[str], None]) -> None:
 
     Later starts load what was compiled; the workers then are ready in seconds.
     """
-    digest = hashlib.sha256()
-    for folder in ("geometry", "production/planning"):
-        for path in sorted((Path(settings.BASE_DIR) / folder).rglob("*.py")):
-            digest.update(path.read_bytes())
-    marker = Path(settings.BASE_DIR) / ".venv" / f"compiled-{digest.hexdigest()[:16]}"
-    if marker.exists():
+    if compiled.is_current():
         return
     say("Compiling the geometry and the planner (once, a minute or two) …")
-    done = subprocess.run(python("manage.py", "warm"), cwd=settings.BASE_DIR)
-    if done.returncode == 0 and marker.parent.is_dir():
-        marker.touch()
+    subprocess.run(python("manage.py", "warm"), cwd=settings.BASE_DIR)
 
 
 def first_account() -> tuple[str, str] | None:

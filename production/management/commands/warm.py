@@ -8,6 +8,7 @@ from typing import Any
 from django.conf import settings
 from django.core.management.base import BaseCommand
 
+from clinic import compiled
 from clinic.supervisor import python
 from production.jobs import JOBS
 
@@ -26,6 +27,8 @@ class Command(BaseCommand):
         if options["only"]:
             JOBS[options["only"]].warm()
             return
+        if not compiled.is_current():
+            compiled.forget()
         command = python("manage.py", "warm", "--only", BESIDE)
         with subprocess.Popen(command, cwd=settings.BASE_DIR) as beside:
             for kind, job in JOBS.items():
@@ -33,3 +36,4 @@ class Command(BaseCommand):
                     job.warm()
         if beside.returncode:
             raise SystemExit(beside.returncode)
+        compiled.remember()
