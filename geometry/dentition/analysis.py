@@ -19,7 +19,7 @@ from geometry.dentition.tissue import Margins, Relief, SideReading, read_margins
 from geometry.errors import GeometryError
 from geometry.mesh import Mesh
 from geometry.topology.result import Topology
-from geometry.undercut.lattice import along_basis
+from geometry.undercut.basis import along_basis
 
 Array = NDArray[np.float64]
 
@@ -63,8 +63,9 @@ class Axes(Protocol):
         """``upper``, ``lower`` or ``unknown``."""
 
 
-def analyse(mesh: Mesh, frame: Axes, topology: Topology, *,
-            short_limit_mm: float = SHORT_MM) -> Dentition:
+def analyse(
+    mesh: Mesh, frame: Axes, topology: Topology, *, short_limit_mm: float = SHORT_MM
+) -> Dentition:
     """Find teeth, gingival margin, captured tissue, gaps and open embrasures.
 
     Parameters
@@ -91,8 +92,9 @@ def analyse(mesh: Mesh, frame: Axes, topology: Topology, *,
     try:
         line = find_arch_line(local)
     except GeometryError as error:
-        return Dentition(frame.arch, status="uncertain", reason=str(error),
-                         short_limit_mm=short_limit_mm)
+        return Dentition(
+            frame.arch, status="uncertain", reason=str(error), short_limit_mm=short_limit_mm
+        )
     sn = project(line, local[:, :2])
     index = np.clip(np.round(sn[:, 0] / STEP_MM).astype(np.int64), 0, len(line.s) - 1)
     wound = winding_sign(local, surface.faces)
@@ -103,16 +105,22 @@ def analyse(mesh: Mesh, frame: Axes, topology: Topology, *,
     row = _row(sheets, line, frame.arch)
     timings["row"] = 1000 * (time.perf_counter() - clock)
     if row is None or len(row[1].numbers) < FEWEST_TEETH:
-        return Dentition(frame.arch, status="uncertain", short_limit_mm=short_limit_mm,
-                         reason="fewer than three teeth were recognised", timings_ms=timings)
+        return Dentition(
+            frame.arch,
+            status="uncertain",
+            short_limit_mm=short_limit_mm,
+            reason="fewer than three teeth were recognised",
+            timings_ms=timings,
+        )
     arch, teeth = row[0], with_sunken(row[1], sheets.top, row[0])
     clock = time.perf_counter()
     tip = _tips(sheets, teeth)
     average = dict(zip(row_numbers(arch).tolist(), row_sizes(arch)[:, 0].tolist(), strict=True))
     usual = np.array([average[int(number)] for number in teeth.numbers])
     relief = _relief(topology, local, line, axes, wound)
-    margins = read_margins(sheets, relief, teeth.start, teeth.stop, tip, usual,
-                           teeth.numbers, short_limit_mm)
+    margins = read_margins(
+        sheets, relief, teeth.start, teeth.stop, tip, usual, teeth.numbers, short_limit_mm
+    )
     timings["margin"] = 1000 * (time.perf_counter() - clock)
     clock = time.perf_counter()
     lift = _Lift(frame, axes, line, sheets)
@@ -121,11 +129,13 @@ def analyse(mesh: Mesh, frame: Axes, topology: Topology, *,
         for k, number in enumerate(teeth.numbers)
     )
     shadow = shadow_map(sn, np.ascontiguousarray(local[:, 2]), faces, float(line.s[-1]))
-    gaps = _gaps(shadow, line, teeth, tip, usual * margins.ratio, margins, lift,
-                 _grain(local, faces))
+    gaps = _gaps(
+        shadow, line, teeth, tip, usual * margins.ratio, margins, lift, _grain(local, faces)
+    )
     closed = [g.between for g in gaps]
-    openings = open_embrasures(sheets, teeth.numbers, teeth.start, teeth.stop, tip, closed,
-                               lift.point)
+    openings = open_embrasures(
+        sheets, teeth.numbers, teeth.start, teeth.stop, tip, closed, lift.point
+    )
     timings["gaps"] = 1000 * (time.perf_counter() - clock)
     status, reason = _status(found, frame.arch)
     return Dentition(arch, found, gaps, openings, status, reason, short_limit_mm, timings)
@@ -169,8 +179,7 @@ def _tips(sheets: Sheets, row: Row) -> Array:
     return out
 
 
-def _relief(topology: Topology, local: Array, line: ArchLine, axes: Array,
-            wound: float) -> Relief:
+def _relief(topology: Topology, local: Array, line: ArchLine, axes: Array, wound: float) -> Relief:
     """The scan with its outer border and which way the surface faces there."""
     if topology.border is None:
         loop = np.empty(0, dtype=np.int64)
@@ -222,13 +231,12 @@ class _Lift:
         return self.point(column * STEP_S_MM, float(sheet[column, row]), z)
 
 
-def _tooth(number: int, k: int, row: Row, tip: Array, margins: Margins, lift: _Lift,
-           limit: float) -> Tooth:
+def _tooth(
+    number: int, k: int, row: Row, tip: Array, margins: Margins, lift: _Lift, limit: float
+) -> Tooth:
     middle = 0.5 * (row.start[k] + row.stop[k])
     column = round(middle / STEP_S_MM)
-    places = {
-        side: _place(side, column, margins.readings[side][k], lift, limit) for side in SIDES
-    }
+    places = {side: _place(side, column, margins.readings[side][k], lift, limit) for side in SIDES}
     return Tooth(
         number=number,
         sextant=sextant_of(number),
@@ -240,8 +248,7 @@ def _tooth(number: int, k: int, row: Row, tip: Array, margins: Margins, lift: _L
     )
 
 
-def _place(side: str, column: int, reading: SideReading, lift: _Lift,
-           limit: float) -> TissuePlace:
+def _place(side: str, column: int, reading: SideReading, lift: _Lift, limit: float) -> TissuePlace:
     doubtful = reading.low < limit - DOUBT_MM and reading.high > limit + DOUBT_MM
     return TissuePlace(
         margin=lift.on_sheet(side, reading.columns, reading.line_z),
@@ -256,8 +263,16 @@ def _place(side: str, column: int, reading: SideReading, lift: _Lift,
     )
 
 
-def _gaps(shadow: Array, line: ArchLine, row: Row, tip: Array, length: Array, margins: Margins,
-          lift: _Lift, grain: float) -> tuple[Gap, ...]:
+def _gaps(
+    shadow: Array,
+    line: ArchLine,
+    row: Row,
+    tip: Array,
+    length: Array,
+    margins: Margins,
+    lift: _Lift,
+    grain: float,
+) -> tuple[Gap, ...]:
     out = []
     order = [int(n) for n in row_numbers("upper" if row.numbers[0] < 30 else "lower")]
     for k in range(len(row.numbers) - 1):
@@ -265,8 +280,11 @@ def _gaps(shadow: Array, line: ArchLine, row: Row, tip: Array, length: Array, ma
         edge = min(float(tip[k]), float(tip[k + 1]))
         crown = min(float(length[k]), float(length[k + 1]))
         seen = look_between(
-            shadow, line, (float(row.start[k]), float(row.stop[k])),
-            (float(row.start[k + 1]), float(row.stop[k + 1])), edge - CONTACT_SHARE * crown,
+            shadow,
+            line,
+            (float(row.start[k]), float(row.stop[k])),
+            (float(row.start[k + 1]), float(row.stop[k + 1])),
+            edge - CONTACT_SHARE * crown,
         )
         column = round(0.5 * (row.stop[k] + row.start[k + 1]) / STEP_S_MM)
         papilla = max(float(margins.heights[side][column]) for side in SIDES)
@@ -275,8 +293,16 @@ def _gaps(shadow: Array, line: ArchLine, row: Row, tip: Array, length: Array, ma
             continue
         kind = "missing" if absent and seen.width_mm > 2.0 else "space"
         number = absent[0] if kind == "missing" else one
-        out.append(Gap(kind, seen.width_mm, lift.file(seen.middle), (one, two),
-                       absent if kind == "missing" else (), sextant_of(number)))
+        out.append(
+            Gap(
+                kind,
+                seen.width_mm,
+                lift.file(seen.middle),
+                (one, two),
+                absent if kind == "missing" else (),
+                sextant_of(number),
+            )
+        )
     return tuple(out)
 
 
@@ -306,7 +332,9 @@ def _is_gap(seen: Between, edge: float, crown: float, papilla: float, grain: flo
 
 def _status(teeth: tuple[Tooth, ...], arch: str) -> tuple[str, str]:
     doubtful = [
-        f"{tooth.number} {side}" for tooth in teeth for side in SIDES
+        f"{tooth.number} {side}"
+        for tooth in teeth
+        for side in SIDES
         if tooth.side(side).status == "uncertain" and tooth.side(side).p_short < SHORT_ODDS
     ]
     seen = np.mean([tooth.side(side).margin_seen for tooth in teeth for side in SIDES])

@@ -38,7 +38,7 @@ from geometry.sampling.bumps import CELL_MM
 from geometry.topology import Topology, analyse, coarsen
 from geometry.topology.adjacency import extent
 from geometry.topology.intersections import find_intersections
-from geometry.undercut.lattice import along_basis
+from geometry.undercut.basis import along_basis
 
 _ENOUGH_TEETH = 6
 _T = TypeVar("_T")

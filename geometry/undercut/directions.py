@@ -10,14 +10,9 @@ from numpy.typing import NDArray
 from geometry.mesh import Mesh
 from geometry.topology.adjacency import extent
 from geometry.topology.coarse import coarsen
-from geometry.undercut.lattice import (
-    along_basis,
-    basis_along,
-    cast,
-    refuse_too_large,
-    steep_triangles,
-    void_along,
-)
+from geometry.undercut.basis import along_basis, basis_along
+from geometry.undercut.crossings import steep_triangles, void_along
+from geometry.undercut.lattice import cast, refuse_too_large
 from geometry.undercut.measure import base_plane
 
 WITHIN_DEG = 15.0

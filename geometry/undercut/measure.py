@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 from geometry.errors import GeometryError
 from geometry.mesh import Mesh
 from geometry.topology.adjacency import extent
+from geometry.undercut.basis import along_basis, basis_along
 from geometry.undercut.depth import band_areas, calm, rings, vertex_depths
-from geometry.undercut.lattice import Lattice, along_basis, basis_along, cast
+from geometry.undercut.lattice import Lattice, cast
 
 # The undercut gauges of a dental surveyor: 0.010, 0.020 and 0.030 in.
 GAUGES_MM = (0.25, 0.50, 0.75)

@@ -8,7 +8,9 @@ from geometry.errors import GeometryError
 from geometry.mesh import Mesh
 from geometry.topology import analyse
 from geometry.undercut import best_direction, measure, survey
-from geometry.undercut.lattice import basis_along, cast, steep_triangles, void_along
+from geometry.undercut.basis import basis_along
+from geometry.undercut.crossings import steep_triangles, void_along
+from geometry.undercut.lattice import cast
 
 Z = np.array([0.0, 0.0, 1.0])
 

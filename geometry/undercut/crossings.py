@@ -1,0 +1,340 @@
+"""Where lines along one direction cross a surface, and the void under its overhangs."""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+
+from geometry.topology.triangles import cross_of
+from geometry.undercut.basis import along_basis
+
+
+@njit(cache=True, nogil=True)
+def _edge(points, p, q):  # type: ignore[no-untyped-def]
+    """Terms of an edge's side test, the same numbers from both its triangles.
+
+    Returns (dx, dy, x, y, turned): the edge from its vertex of lower number, that
+    vertex, and whether it runs the other way in this triangle.
+    """
+    turned = p > q
+    if turned:
+        p, q = q, p
+    x, y = points[p, 0], points[p, 1]
+    return points[q, 0] - x, points[q, 1] - y, x, y, turned
+
+
+@njit(cache=True, nogil=True)
+def _box(points, ia, ib, ic, inverse):  # type: ignore[no-untyped-def]
+    """Lattice points within a triangle's box: first and last along u, then along v."""
+    ax, ay = points[ia, 0] * inverse, points[ia, 1] * inverse
+    bx, by = points[ib, 0] * inverse, points[ib, 1] * inverse
+    cx, cy = points[ic, 0] * inverse, points[ic, 1] * inverse
+    return (
+        np.int64(np.ceil(min(ax, bx, cx))),
+        np.int64(np.floor(max(ax, bx, cx))),
+        np.int64(np.ceil(min(ay, by, cy))),
+        np.int64(np.floor(max(ay, by, cy))),
+    )
+
+
+@njit(cache=True, nogil=True)
+def _double(points, ia, ib, ic):  # type: ignore[no-untyped-def]
+    """Twice a triangle's signed area seen along the direction."""
+    return (points[ib, 0] - points[ia, 0]) * (points[ic, 1] - points[ia, 1]) - (
+        points[ib, 1] - points[ia, 1]
+    ) * (points[ic, 0] - points[ia, 0])
+
+
+@njit(cache=True, nogil=True)
+def _terms(points, ia, ib, ic, double):  # type: ignore[no-untyped-def]
+    """What ``_height`` needs of a triangle."""
+    sign = 1.0 if double > 0.0 else -1.0
+    weight = 1.0 / abs(double)
+    return (
+        _edge(points, ia, ib),
+        _edge(points, ib, ic),
+        _edge(points, ic, ia),
+        sign,
+        (points[ia, 2] * weight, points[ib, 2] * weight, points[ic, 2] * weight),
+    )
+
+
+@njit(cache=True, nogil=True)
+def _height(terms, x, y):  # type: ignore[no-untyped-def]
+    """Height at which the line over (x, y) crosses the triangle; NaN when it does not."""
+    ab, bc, ca, sign, z = terms
+    # A line exactly on an edge goes to the triangle on one fixed side of it.
+    s = -sign if ab[4] else sign
+    a = (ab[0] * (y - ab[3]) - ab[1] * (x - ab[2])) * s
+    out = (a < 0.0) | ((a == 0.0) & (s < 0.0))
+    s = -sign if bc[4] else sign
+    b = (bc[0] * (y - bc[3]) - bc[1] * (x - bc[2])) * s
+    out |= (b < 0.0) | ((b == 0.0) & (s < 0.0))
+    s = -sign if ca[4] else sign
+    c = (ca[0] * (y - ca[3]) - ca[1] * (x - ca[2])) * s
+    out |= (c < 0.0) | ((c == 0.0) & (s < 0.0))
+    return np.nan if out else b * z[0] + c * z[1] + a * z[2]
+
+
+@njit(cache=True, nogil=True)
+def _longer(below, side, link):  # type: ignore[no-untyped-def]
+    """Return the store of crossings with twice the room."""
+    room = below.size
+    return (
+        np.concatenate((below, np.empty(room, dtype=np.float64))),
+        np.concatenate((side, np.empty(room, dtype=np.int8))),
+        np.concatenate((link, np.empty(room, dtype=np.int32))),
+    )
+
+
+@njit(cache=True, nogil=True)
+def cross_lattice(points, faces, pitch, i0, j0, rows, floor, slope_i, slope_j, top, void):  # type: ignore[no-untyped-def]
+    """Find the highest surface over each lattice point and the void under its overhangs.
+
+    ``floor`` is the base plane's height over cell 0, ``slope_i`` and ``slope_j`` its
+    change from cell to cell. ``top`` (cells,) becomes -inf where nothing is crossed;
+    ``void`` (cells,) the length of line below an overhang, down to the next surface
+    that faces along the direction or to the base plane. A line through a shared edge
+    crosses exactly one of two triangles that face alike. Returns the sum of the facing
+    of the topmost crossings: +1 where the winding's normal points along the direction,
+    else -1.
+    """
+    cells = top.size
+    top[:] = -np.inf
+    facing = np.zeros(cells, dtype=np.int8)
+    head = np.full(cells, -1, dtype=np.int32)
+    # Only what lies below the topmost crossing is kept apart; most lines have nothing.
+    below = np.empty(1 << 14, dtype=np.float64)
+    side = np.empty(1 << 14, dtype=np.int8)
+    link = np.empty(1 << 14, dtype=np.int32)
+    used = 0
+    inverse = 1.0 / pitch
+    for t in range(faces.shape[0]):
+        ia, ib, ic = faces[t, 0], faces[t, 1], faces[t, 2]
+        left, right, low, high = _box(points, ia, ib, ic, inverse)
+        if right < left or high < low:
+            continue
+        double = _double(points, ia, ib, ic)
+        if double == 0.0:
+            continue
+        terms = _terms(points, ia, ib, ic, double)
+        for i in range(left, right + 1):
+            for j in range(low, high + 1):
+                z = _height(terms, i * pitch, j * pitch)
+                if np.isnan(z):
+                    continue
+                c = (i - i0) * rows + (j - j0)
+                f = np.int8(terms[3])
+                if top[c] == -np.inf:
+                    top[c] = z
+                    facing[c] = f
+                    continue
+                if z > top[c]:
+                    z, top[c] = top[c], z
+                    f, facing[c] = facing[c], f
+                if used == below.size:
+                    below, side, link = _longer(below, side, link)
+                below[used] = z
+                side[used] = f
+                link[used] = head[c]
+                head[c] = used
+                used += 1
+    facing_up = 0
+    for c in range(cells):
+        facing_up += facing[c]
+    turned = facing_up < 0
+    void[:] = 0.0
+    for c in range(cells):
+        if facing[c] == 0 or (head[c] < 0 and (facing[c] > 0) != turned):
+            continue
+        base = floor + slope_i * (c // rows) + slope_j * (c % rows)
+        # The topmost crossing joins the chain.
+        if used == below.size:
+            below, side, link = _longer(below, side, link)
+        below[used] = top[c]
+        side[used] = facing[c]
+        link[used] = head[c]
+        void[c] = _void_of(used, below, side, link, turned, base)
+    return facing_up
+
+
+@njit(cache=True, nogil=True)
+def _void_of(k, below, side, link, turned, base):  # type: ignore[no-untyped-def]
+    """Void of one line, given where its chain of crossings begins, in any order."""
+    heights = np.empty(16, dtype=np.float64)
+    facing = np.empty(16, dtype=np.int8)
+    count = 0
+    while k >= 0:
+        if count == heights.size:
+            heights = np.concatenate((heights, np.empty(count, dtype=np.float64)))
+            facing = np.concatenate((facing, np.empty(count, dtype=np.int8)))
+        place = count
+        while place > 0 and heights[place - 1] < below[k]:
+            heights[place] = heights[place - 1]
+            facing[place] = facing[place - 1]
+            place -= 1
+        heights[place] = below[k]
+        facing[place] = side[k]
+        count += 1
+        k = link[k]
+    total = 0.0
+    opened = -np.inf
+    for k in range(count):
+        z = max(heights[k], base)
+        if (facing[k] > 0) != turned:
+            if opened > z:
+                total += opened - z
+            opened = -np.inf
+        else:
+            opened = z
+    if opened > base:
+        total += opened - base
+    return total
+
+
+@njit(cache=True, nogil=True)
+def steep_triangles(points, faces, outward, most):  # type: ignore[no-untyped-def]
+    """Triangles whose outward normal has a cosine below ``most`` with the third axis.
+
+    Returns their numbers (k,) int32 and the longest edge of all triangles.
+    """
+    steep = np.empty(faces.shape[0], dtype=np.int32)
+    count = 0
+    longest = 0.0
+    for t in range(faces.shape[0]):
+        ia, ib, ic = faces[t, 0], faces[t, 1], faces[t, 2]
+        nx, ny, nz = cross_of(points, ia, ib, ic)
+        for p, q in ((ia, ib), (ib, ic), (ic, ia)):
+            square = 0.0
+            for axis in range(3):
+                square += (points[p, axis] - points[q, axis]) ** 2
+            longest = max(longest, square)
+        if nz * outward <= most * np.sqrt(nx * nx + ny * ny + nz * nz):
+            steep[count] = t
+            count += 1
+    return steep[:count].copy(), np.sqrt(longest)
+
+
+@njit(cache=True, nogil=True)
+def void_along(vertices, faces, steep, longest, basis, normal, offset, outward, pitch):  # type: ignore[no-untyped-def]
+    """Undercut volume along one direction, without the heights, and several times as fast.
+
+    Void begins at a triangle that faces away from the direction, so those are cast
+    first and the others only where one of those was met.
+
+    Parameters
+    ----------
+    vertices : (n, 3) float64
+    faces : (m, 3) int32
+    steep : (k,) int32
+        Triangles that may face away; all others must not.
+    longest : float
+        Longest edge.
+    basis : (3, 3) float64
+        Rows u, v, direction.
+    normal : (3,) float64
+        Of the base plane, along the basis.
+    offset : float
+        Base plane: points p with p · normal = offset.
+    outward : int
+        +1 when the winding's normals point outward, else -1.
+    pitch : float
+    """
+    points = along_basis(vertices, basis)
+    inverse = 1.0 / pitch
+    none = 1 << 60
+    i0, i1, j0, j1 = none, -none, none, -none
+    for k in range(steep.size):
+        ia, ib, ic = faces[steep[k], 0], faces[steep[k], 1], faces[steep[k], 2]
+        if _double(points, ia, ib, ic) * outward < 0.0:
+            left, right, low, high = _box(points, ia, ib, ic, inverse)
+            i0, i1, j0, j1 = min(i0, left), max(i1, right), min(j0, low), max(j1, high)
+    if i1 < i0 or j1 < j0:
+        return 0.0
+    rows = j1 - j0 + 1
+    head = np.full((i1 - i0 + 1) * rows, -1, dtype=np.int32)
+    below = np.empty(1 << 12, dtype=np.float64)
+    side = np.empty(1 << 12, dtype=np.int8)
+    link = np.empty(1 << 12, dtype=np.int32)
+    used = 0
+    for k in range(steep.size):
+        ia, ib, ic = faces[steep[k], 0], faces[steep[k], 1], faces[steep[k], 2]
+        double = _double(points, ia, ib, ic)
+        if double * outward >= 0.0:
+            continue
+        left, right, low, high = _box(points, ia, ib, ic, inverse)
+        terms = _terms(points, ia, ib, ic, double)
+        for i in range(left, right + 1):
+            for j in range(low, high + 1):
+                z = _height(terms, i * pitch, j * pitch)
+                if np.isnan(z):
+                    continue
+                c = (i - i0) * rows + (j - j0)
+                if used == below.size:
+                    below, side, link = _longer(below, side, link)
+                below[used], side[used], link[used] = z, -outward, head[c]
+                head[c] = used
+                used += 1
+    near = _near(points, head, rows, i0, j0, pitch, longest)
+    for t in range(faces.shape[0]):
+        ia, ib, ic = faces[t, 0], faces[t, 1], faces[t, 2]
+        if not (near[ia] | near[ib] | near[ic]):
+            continue
+        left, right, low, high = _box(points, ia, ib, ic, inverse)
+        left, right, low, high = max(left, i0), min(right, i1), max(low, j0), min(high, j1)
+        met = False
+        for i in range(left, right + 1):
+            for j in range(low, high + 1):
+                met |= head[(i - i0) * rows + (j - j0)] >= 0
+        if not met:
+            continue
+        double = _double(points, ia, ib, ic)
+        if double * outward <= 0.0:
+            continue
+        terms = _terms(points, ia, ib, ic, double)
+        for i in range(left, right + 1):
+            for j in range(low, high + 1):
+                c = (i - i0) * rows + (j - j0)
+                if head[c] < 0:
+                    continue
+                z = _height(terms, i * pitch, j * pitch)
+                if np.isnan(z):
+                    continue
+                if used == below.size:
+                    below, side, link = _longer(below, side, link)
+                below[used], side[used], link[used] = z, outward, head[c]
+                head[c] = used
+                used += 1
+    du, dv = -normal[0] / normal[2] * pitch, -normal[1] / normal[2] * pitch
+    floor = offset / normal[2]
+    total = 0.0
+    for c in range(head.size):
+        if head[c] >= 0:
+            base = floor + du * (i0 + c // rows) + dv * (j0 + c % rows)
+            total += _void_of(head[c], below, side, link, outward < 0, base)
+    return total * pitch * pitch
+
+
+@njit(cache=True, nogil=True)
+def _near(points, head, rows, i0, j0, pitch, longest):  # type: ignore[no-untyped-def]
+    """Mark the vertices of triangles that may lie over a line that was met already."""
+    cells = np.int64(np.ceil(max(longest / pitch, 4.0)))
+    columns = head.size // rows
+    wide, tall = columns // cells + 3, rows // cells + 3
+    met = np.zeros((wide, tall), dtype=np.bool_)
+    for c in range(head.size):
+        if head[c] >= 0:
+            met[c // rows // cells + 1, c % rows // cells + 1] = True
+    around = np.zeros((wide, tall), dtype=np.bool_)
+    for p in range(1, wide - 1):
+        for q in range(1, tall - 1):
+            if met[p, q]:
+                around[p - 1 : p + 2, q - 1 : q + 2] = True
+    near = np.zeros(points.shape[0], dtype=np.bool_)
+    scale = 1.0 / (pitch * cells)
+    for v in range(points.shape[0]):
+        p = points[v, 0] * scale - i0 / cells + 1.0
+        q = points[v, 1] * scale - j0 / cells + 1.0
+        if p >= 0.0 and q >= 0.0 and p < wide and q < tall:
+            near[v] = around[np.int64(p), np.int64(q)]
+    return near
