@@ -157,7 +157,7 @@ def still(
         _sides(view, camera, scene.axes[0], letters)
     sheet.paste(view, (0, head))
     side = width - main
-    half = body // 2
+    half = (body - 4 * unit) // 2  # below them stands the legend
     for place, (name, towards) in enumerate(
         (("From the front", anterior), ("From behind", -anterior + 0.5 * occlusal))
     ):
@@ -276,15 +276,15 @@ def _free_place(
 
 def _depth_legend(pen: Draw, letters: _Letters, at: tuple[float, float], room: float) -> None:
     """Draw the scale of undercut depth, upwards from ``at``."""
-    names = ["none", "to 0.25", "to 0.50", "to 0.75", "more"]
+    names = ["none", "0.25", "0.50", "0.75", "more"]
     box = letters.size
     y = at[1] - box
-    letters.write(pen, (at[0], y - box * 0.5), "Undercut depth, mm", QUIET, "ls")
+    letters.write(pen, (at[0], y - box * 0.5), "Undercut depth up to, mm", QUIET, "ls")
     x = at[0]
     step = room / len(names)
     for (_, colour), name in zip(BANDS, names, strict=True):
         pen.rectangle([x, y, x + box, y + box], fill=colour, outline=INK)
-        if step > box * 1.3 + letters.width("to 0.25"):
+        if step > box * 1.3 + letters.width("more"):
             letters.write(pen, (x + box * 1.3, y + box / 2), name, INK, "lm")
         x += step
 

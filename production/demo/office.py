@@ -147,7 +147,7 @@ def _materials(today: dt.date) -> dict[str, Lot]:
             number=number,
             received_on=today - dt.timedelta(days=30),
             expires_on=today + dt.timedelta(days=300),
-            quantity={"ml": 5000, "sheet": 600, "g": 60}[unit],
+            quantity={"ml": 5000, "sheet": 600, "g": 250}[unit],
         )
     stages = {s.code: s for s in Stage.objects.all()}
     for stage, key, name, minutes, settings in [
