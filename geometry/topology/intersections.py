@@ -233,6 +233,8 @@ def find_intersections(mesh: Mesh) -> tuple[int | None, NDArray[np.int32]]:
     low = np.empty((len(faces), 3), dtype=np.float32)
     high = np.empty((len(faces), 3), dtype=np.float32)
     mean = _boxes(vertices, faces, 2e-7 * float(span.max()), low, high)
+    if mean == 0.0:
+        return 0, np.empty((0, 2), dtype=np.int32)  # every triangle is one point
     cell = 4.0 * mean
     while np.prod(np.floor(span / cell) + 1.0) > 8.0 * len(faces) + 1000.0:
         cell *= 1.3

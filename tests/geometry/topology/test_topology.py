@@ -293,6 +293,14 @@ def test_a_tangle_is_given_up_and_not_counted_for_minutes() -> None:
     assert analyse(mesh).self_intersections is None
 
 
+def test_triangles_that_are_points_are_refused_and_not_searched_for_ever() -> None:
+    points = np.array([[0.0, 0, 0], [5, 0, 0], [0, 5, 0]])
+    mesh = Mesh(points, np.array([[0, 0, 0], [1, 1, 1], [2, 2, 2]], dtype=np.int32))
+    with pytest.raises(GeometryError, match="three different corners"):
+        analyse(mesh)
+
+
+
 def test_neighbours_are_the_edges() -> None:
     found = analyse(without(grid(5), 7, 8, 30))
     near = found.neighbours
