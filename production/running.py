@@ -88,8 +88,8 @@ def children(port: int, bind: str) -> list[Child]:
             environment,
         ),
         Child("inspector", celery("scan"), environment | {"TRACKER_QUEUE": "scan"}),
-        Child("worker", celery("work"), environment | {"TRACKER_QUEUE": "work"}, after=2.0),
-        Child("planner", celery("plan"), environment | {"TRACKER_QUEUE": "plan"}, after=3.0),
+        Child("worker", celery("work"), environment | {"TRACKER_QUEUE": "work"}, after=7.0),
+        Child("planner", celery("plan"), environment | {"TRACKER_QUEUE": "plan"}, after=8.0),
         Child("dispatcher", python("manage.py", "dispatch"), environment, after=4.0),
     ]  # fmt: skip
 
