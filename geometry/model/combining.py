@@ -12,6 +12,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from geometry.errors import GeometryError
 from geometry.model.halfedges import Faces, compact
 from geometry.model.patches import fill_loop
 from geometry.model.skin import Skin, loops_of, tails
@@ -93,7 +94,7 @@ def combine(
     Raises
     ------
     GeometryError
-        The solid is not closed.
+        The solid is not closed, or what comes out is not.
     """
     aside = _set_aside(vertices, faces, [*added, *cut])
     if aside.mean() > WORTH_WHILE:
@@ -105,7 +106,11 @@ def combine(
             return found
     made_v, made_f = _operate(vertices, faces, added, cut)
     found = _joined(vertices, faces[:0], made_v, made_f)
-    assert found is not None  # what the library returns is closed
+    if found is None:
+        raise GeometryError(
+            "the model and what was added to it make no closed solid; change the height or the "
+            "block-out, or rescan"
+        )
     return found
 
 

@@ -73,15 +73,16 @@ def _weeks(
 ) -> HttpResponse:
     """Show the page with the steps in ``take`` ticked."""
     outlook = ahead.outlook()
+    coming = outlook.visits
     visits = [
         (visit, all(ticked), any(ticked) and not all(ticked))
-        for visit in outlook.visits[:SHOWN]
+        for visit in coming[:SHOWN]
         for ticked in [[n.step.pk in take for n in visit.steps]]
     ]
     context = {
         "outlook": outlook,
         "visits": visits,
-        "later": max(len(outlook.visits) - SHOWN, 0),
+        "later": max(len(coming) - SHOWN, 0),
         "key": uuid.uuid4().hex,
         "answer": answer,
         "take": take,
