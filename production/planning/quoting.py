@@ -45,6 +45,7 @@ def quote(
     samples: int = SAMPLES,
     seed: int = 0,
     rule: Rule | None = None,
+    may_hold: bool = True,
 ) -> dict[str, Any]:
     """Find the earliest due time for new work that the bench can keep.
 
@@ -61,12 +62,15 @@ def quote(
         Futures simulated for the answer; the same seed gives the same answer.
     rule : Rule, optional
         The dispatch rule; default: the problem's own, else the best of several.
+    may_hold : bool
+        Whether the answer may rest on ``hold_until``; False where nobody would keep to it.
 
     Returns
     -------
     dict
         QUOTE of the outer contract. A promise past the limit already may not lose more
-        than 0.05. ``earliest`` is null when nothing can be promised, with ``reason``.
+        than 0.05. ``earliest`` is null when nothing can be promised, with ``reason``; when it
+        would be ready but push others, ``delayed`` and ``alternatives`` say whom and when.
         Besides: ``hold_until`` when no promise is pushed only if the new work is left
         alone until then (its release must be set to it, or the quote does not hold);
         ``alternatives`` [{"due", "p_kept", "past_limit": [ids]}], other times and the
@@ -83,7 +87,7 @@ def quote(
         raise ProblemError(f"confidence is {confidence}; give a probability between 0 and 1")
     if samples < 1:
         raise ProblemError(f"samples is {samples}; give a number of at least 1")
-    desk = _Desk(problem, _new_jobs(problem, job), confidence, samples, seed, rule)
+    desk = _Desk(problem, _new_jobs(problem, job), confidence, samples, seed, rule, may_hold)
     answer = desk.answer()
     answer["confidence"] = confidence
     answer["samples"] = samples
@@ -138,8 +142,10 @@ class _Desk:
         samples: int,
         seed: int,
         rule: Rule | None,
+        may_hold: bool,
     ) -> None:
         self.problem = problem
+        self.may_hold = may_hold
         self.confidence = confidence
         self.samples = samples
         self.seed = seed
@@ -147,7 +153,7 @@ class _Desk:
         self.shop = make_shop(problem)
         self.rule = choose_rule(problem, self.shop) if rule is None else rule
         self.joint = replace(problem, jobs=problem.jobs + new)
-        self.joint_shop = make_shop(self.joint)
+        self.joint_shop = self.free = make_shop(self.joint)
         self.held_until = self.held_from = 0.0
         self.seen: dict[tuple[bytes, float], Floats] = {}
         self.new = np.arange(self.count, self.count + len(new))
@@ -168,12 +174,12 @@ class _Desk:
                 f"{self.confidence:.0%} confidence"
             )
         trial = self._best(first.ready, coarse)
-        if trial is not None and not trial.good:
+        if trial is not None and not trial.good and self.may_hold:
             trial = self._held_back(coarse) or trial
         if trial is None:
             return self._none("no time for setting a promise is left; add pickup hours")
         if not trial.good:
-            return self._none(self._refusal(trial))
+            return self._refused(trial, first.ready, coarse)
         found = {
             "earliest": trial.due,
             "p_kept": trial.p_kept,
@@ -204,7 +210,7 @@ class _Desk:
 
     def _held_back(self, coarse: int) -> _Trial | None:
         """Try again with the new work left alone for a while: it blocks what is urgent."""
-        free = self.joint_shop
+        free = self.free
         later = [m for m in free.wake.tolist() if m > HOLDS[-1]]
         for moment in (*HOLDS, *later[:1]):
             release = free.release.copy()
@@ -337,15 +343,20 @@ class _Desk:
             if trial.after[j] > trial.before[j] + NOTICEABLE
         ]
 
-    def _alternatives(self, due: float, samples: int) -> list[dict[str, Any]]:
-        """Return what earlier and later times would cost."""
-        wanted = [due + shift for shift in OTHER_TIMES if due + shift > 0]
+    def _alternatives(
+        self, due: float, samples: int, *, itself: bool = False
+    ) -> list[dict[str, Any]]:
+        """Return what earlier and later times would cost, and ``due`` too if asked."""
+        wanted = [due] if itself else []
+        wanted += [due + shift for shift in OTHER_TIMES if due + shift > 0]
         opening = [m for m in self.joint_shop.wake.tolist() if m > due + max(OTHER_TIMES)]
         wanted += opening[:1]
         found = []  # type: ignore[var-annotated]
         for moment in wanted:
             other = self.settable(moment)
-            if other is None or other == due or other in [item["due"] for item in found]:
+            if other is None or (other == due and not itself):
+                continue
+            if other in [item["due"] for item in found]:
                 continue
             trial = self.trial(other, samples)
             found.append(
@@ -356,6 +367,20 @@ class _Desk:
                 }
             )
         return found
+
+    def _refused(self, trial: _Trial, ready: float, samples: int) -> dict[str, Any]:
+        """Say why not, and what promising it all the same would do to the others."""
+        answer = self._none(self._refusal(trial))
+        self.joint_shop, self.held_from = self.free, 0.0
+        kept = self._settle(self.settable(ready), samples)
+        if kept is not None:
+            answer["delayed"] = self._delayed(self.trial(kept.due, self.samples))
+            answer["alternatives"] = [
+                other
+                for other in self._alternatives(kept.due, samples, itself=True)
+                if other["p_kept"] >= self.confidence
+            ]
+        return answer
 
     def _refusal(self, trial: _Trial | None) -> str:
         if trial is not None and trial.past:

@@ -84,7 +84,10 @@ def requote(order: Order, *, confidence: float | None = None) -> Offer:
         return Offer(None, reason="Nothing of this order is being made.")
     others = tuple(job for job in whole.jobs if str(job.group) != group)
     answer = planning.quote(
-        replace(whole, jobs=others), own, confidence=confidence or Office.get().confidence
+        replace(whole, jobs=others),
+        own,
+        confidence=confidence or Office.get().confidence,
+        may_hold=False,
     )
     return _as_offer(situation, answer)
 
@@ -102,7 +105,9 @@ def _offer(
     problem = planning.parse_problem(situation.problem)
     if due_at is not None:
         return _check_time(situation, jobs, due_at)
-    return _as_offer(situation, planning.quote(problem, jobs, confidence=confidence))
+    return _as_offer(
+        situation, planning.quote(problem, jobs, confidence=confidence, may_hold=False)
+    )
 
 
 def _as_offer(situation: Situation, answer: dict[str, Any]) -> Offer:

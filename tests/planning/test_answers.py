@@ -188,3 +188,24 @@ def test_rescue_finds_that_make_ahead_work_stands_in_the_way() -> None:
     assert found["causes"][0]["waits_for"] in ("machine", "fuller batch")
     best = {item["what"]: item["p_late_after"] for item in found["rescues"]}
     assert best["postpone make-ahead"] < found["p_late"] - 0.3
+
+
+def test_a_refusal_says_what_promising_all_the_same_would_do() -> None:
+    # The new work is there first and would be begun; the promised work comes five minutes later.
+    promised = {"id": "promised", "release": 5, "due": 30, "steps": [{"kind": "b", "minutes": 20}]}
+    bench = parse_problem(
+        {"resources": [{"id": "p", "kind": "b"}], "jobs": [promised], "risk_limit": 0.1}
+    )
+    new = {"id": "new", "steps": [{"kind": "b", "minutes": 30}]}
+    refused = quote(bench, new, samples=50, may_hold=False)
+    assert refused["earliest"] is None
+    assert "hold_until" not in refused
+    assert "promised" in refused["reason"]
+    assert [d["id"] for d in refused["delayed"]] == ["promised"]
+    assert refused["alternatives"]
+    for other in refused["alternatives"]:
+        assert other["past_limit"] == ["promised"]
+        assert other["p_kept"] >= 0.95
+    held = quote(bench, new, samples=50)
+    assert held["earliest"] is not None
+    assert held["hold_until"] > 0
