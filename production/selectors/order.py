@@ -64,12 +64,11 @@ def order_page(order: Order, office: Office, now: dt.datetime | None = None) -> 
     times: list[Promise] = order.times  # type: ignore[attr-defined]
     pieces = [p for p in everything if p.status not in GONE]
     order.pieces = pieces  # type: ignore[attr-defined]
-    order.earlier_promises = [t for t in times if t.superseded_at]  # type: ignore[attr-defined]
     standing = next((t for t in times if t.superseded_at is None), None)
     row = None
     if standing is not None:
         standing.order = order
-        row = promise_row(standing, office, now)
+        row = promise_row(standing, office, now, moved=len(times) > 1)
     return OrderPage(
         order=order,
         pieces=pieces,

@@ -118,6 +118,5 @@ def _order_row(order: Order, office: Office, now: dt.datetime) -> OrderRow:
     if standing is not None:
         # The row reads the pieces from the promise's order: hand it the one we have.
         standing.order = order
-        order.earlier_promises = [t for t in times if t.superseded_at]  # type: ignore[attr-defined]
-        row = promise_row(standing, office, now)
+        row = promise_row(standing, office, now, moved=len(times) > 1)
     return OrderRow(order, order.pieces, row)  # type: ignore[attr-defined]

@@ -5,13 +5,13 @@ from __future__ import annotations
 import datetime as dt
 from dataclasses import dataclass, field
 
-from django.db.models import Prefetch, QuerySet
+from django.db.models import Exists, OuterRef, Prefetch, QuerySet
 
 from clinic.models import Office, Patient
 from production.models import Appliance, Promise
 from production.selectors.risk import Likelihood, likelihood
 
-__all__ = ["PromiseRow", "promise_row", "standing"]
+__all__ = ["PromiseRow", "coming", "promise_row", "standing"]
 
 GONE = (Appliance.Status.REMADE, Appliance.Status.CANCELLED)
 
@@ -92,31 +92,41 @@ def describe(kind: str, appliances: list[Appliance]) -> str:
 
 
 def standing() -> QuerySet[Promise]:
-    """Promises that hold now, with order, patient, pieces and stages: three queries in all."""
+    """Promises that hold now, with order, patient, pieces and stages: two queries in all."""
     pieces = (
         Appliance.objects.exclude(status__in=GONE)
         .select_related("stage", "step")
         .order_by("arch", "pk")
     )
+    earlier = Promise.objects.filter(order=OuterRef("order"), superseded_at__isnull=False)
     return (
         Promise.objects.filter(superseded_at=None, order__cancelled_at=None)
-        .select_related("order__patient", "order__kind", "order__visit")
-        .prefetch_related(
-            Prefetch("order__appliances", queryset=pieces, to_attr="pieces"),
-            Prefetch(
-                "order__promises",
-                queryset=Promise.objects.exclude(superseded_at=None).order_by("-agreed_at"),
-                to_attr="earlier_promises",
-            ),
-        )
+        .annotate(moved=Exists(earlier))
+        .select_related("order__patient", "order__kind")
+        .prefetch_related(Prefetch("order__appliances", queryset=pieces, to_attr="pieces"))
         .order_by("due_at", "pk")
     )
 
 
+def coming(start: dt.datetime, end: dt.datetime) -> QuerySet[Promise]:
+    """Promises of ``standing()`` due from ``start`` to ``end`` with a piece still to give."""
+    to_give = Appliance.objects.filter(order=OuterRef("order")).exclude(
+        status__in=(*GONE, Appliance.Status.DELIVERED)
+    )
+    return standing().filter(
+        Exists(to_give), due_at__gte=start, due_at__lt=end, handed_over_at=None
+    )
+
+
 def promise_row(
-    promise: Promise, office: Office, now: dt.datetime, near: dict[int, str] | None = None
+    promise: Promise,
+    office: Office,
+    now: dt.datetime,
+    near: dict[int, str] | None = None,
+    *,
+    moved: bool,
 ) -> PromiseRow:
-    """Judge one promise of ``standing()`` at ``now``."""
+    """Judge one promise at ``now``; ``moved``: another time was agreed before this one."""
     pieces: list[Appliance] = getattr(promise.order, "pieces", [])
     delivered = bool(pieces) and all(a.status == Appliance.Status.DELIVERED for a in pieces)
     ready = bool(pieces) and all(a.status in DONE for a in pieces)
@@ -135,7 +145,7 @@ def promise_row(
         ready=ready,
         overdue=overdue,
         delivered=delivered,
-        moved=bool(getattr(promise.order, "earlier_promises", [])),
+        moved=moved,
         near=(near or {}).get(promise.order.patient_id, ""),
         left=promise.due_at - now,
     )

@@ -13,7 +13,7 @@ from clinic.names import near_names
 from clinic.visit_status import NEXT, recent_changes
 from production.models import Acceptance, Appliance, Order, Plan, Promise, Scan, StageEvent
 from production.models.bench import OPEN_STATUSES
-from production.selectors.promises import PromiseRow, promise_row, standing
+from production.selectors.promises import PromiseRow, coming, promise_row, standing
 from production.selectors.version import version_of
 
 __all__ = ["Today", "VisitRow", "bounds", "today", "today_version"]
@@ -43,7 +43,7 @@ class VisitRow:
     back_words: str = ""
     near: str = ""
     late: bool = False
-    has_order: bool = False
+    may_order: bool = False
 
 
 @dataclass(frozen=True)
@@ -75,6 +75,11 @@ class Today:
     chair: list[VisitRow] = field(default_factory=list)
     scans: list[tuple[Scan, str]] = field(default_factory=list)
     news: list[News] = field(default_factory=list)
+
+    @property
+    def others(self) -> list[VisitRow]:
+        """The visits whose patient is not in the chair."""
+        return [r for r in self.visits if r.visit.status != Visit.Status.IN_CHAIR]
 
     @property
     def counts(self) -> dict[str, int]:
@@ -146,32 +151,36 @@ def today(day: dt.date, office: Office, now: dt.datetime | None = None) -> Today
     earliest = now - dt.timedelta(days=LOOK_BACK_DAYS) if is_today else start
     promises = list(
         standing()
-        .filter(due_at__gte=earliest, due_at__lt=end + dt.timedelta(days=LOOK_AHEAD_DAYS))
+        .filter(due_at__gte=earliest, due_at__lt=end)
         .filter(Q(handed_over_at=None) | Q(due_at__gte=start))
     )
-    near = near_names(
-        [v.patient for v in visits] + [p.order.patient for p in promises if p.due_at < end]
-    )
-    rows = [promise_row(p, office, now, near) for p in promises]
+    near = near_names([v.patient for v in visits] + [p.order.patient for p in promises])
+    rows = [_row(p, office, now, near) for p in promises]
     # An order whose pieces were all replaced lives on in its remakes' order.
     rows = [r for r in rows if r.appliances]
-    due = [r for r in rows if r.promise.due_at < end and not r.delivered]
-    ahead = [r for r in rows if r.promise.due_at >= end and not r.delivered]
+    week = coming(end, end + dt.timedelta(days=LOOK_AHEAD_DAYS))
+    ahead = [_row(p, office, now) for p in week[:AHEAD_SHOWN]]
     back = recent_changes(visits, now)
     visit_rows = [_visit_row(v, now, back, near) for v in visits]
     return Today(
         day=day,
         now=now,
         is_today=is_today,
-        due=sorted(due, key=_urgency),
-        handed_over=[r for r in rows if r.delivered and start <= r.promise.due_at < end],
-        ahead=ahead[:AHEAD_SHOWN],
-        ahead_more=max(0, len(ahead) - AHEAD_SHOWN),
+        due=sorted((r for r in rows if not r.delivered), key=_urgency),
+        handed_over=[r for r in rows if r.delivered and r.promise.due_at >= start],
+        ahead=ahead,
+        ahead_more=week.count() - len(ahead) if len(ahead) == AHEAD_SHOWN else 0,
         visits=visit_rows,
         chair=[r for r in visit_rows if r.visit.status == Visit.Status.IN_CHAIR],
         scans=_scans(now) if is_today else [],
         news=_news(now) if is_today else [],
     )
+
+
+def _row(
+    promise: Promise, office: Office, now: dt.datetime, near: dict[int, str] | None = None
+) -> PromiseRow:
+    return promise_row(promise, office, now, near, moved=promise.moved)  # type: ignore[attr-defined]
 
 
 def _urgency(row: PromiseRow) -> tuple[bool, dt.datetime]:
@@ -191,7 +200,9 @@ def _visit_row(
         back_words=str(Visit.Status(before).label) if before else "",
         near=near.get(visit.patient_id, ""),
         late=visit.status == Visit.Status.PLANNED and visit.starts_at < now,
-        has_order=visit.has_order,  # type: ignore[attr-defined]
+        may_order=not visit.has_order  # type: ignore[attr-defined]
+        and visit.status not in (Visit.Status.MISSED, Visit.Status.DONE)
+        and visit.kind != Visit.Kind.PICKUP,
     )
 
 

@@ -70,7 +70,11 @@ def _edit(request: HttpRequest, visit: Visit, action: str) -> HttpResponse:
 @require_POST
 @needs("book")
 def visit_status(request: HttpRequest, uuid: uuid.UUID) -> HttpResponse:
-    """Mark a visit with one tap; from Today the answer is the refreshed live part."""
+    """Mark a visit with one tap; from Today the answer is the refreshed live part.
+
+    The address says what the reader saw (``?seen=``) and whether this takes a mark back
+    (``&undo=1``): one form holds the buttons of a whole day.
+    """
     visit = get_object_or_404(Visit.objects.select_related("patient"), uuid=uuid)
     try:
         with transaction.atomic():
@@ -78,8 +82,8 @@ def visit_status(request: HttpRequest, uuid: uuid.UUID) -> HttpResponse:
                 request.user,  # type: ignore[arg-type]
                 visit,
                 request.POST.get("to", ""),
-                seen=request.POST.get("seen_status", ""),
-                undo=request.POST.get("undo") == "1",
+                seen=request.GET.get("seen", ""),
+                undo=request.GET.get("undo") == "1",
             )
             if changed and visit.orders.filter(cancelled_at=None).exists():
                 work.ask("plan", coalesce=True)

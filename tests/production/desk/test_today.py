@@ -134,6 +134,23 @@ def test_who_is_in_the_chair(desk, office, signed_in):
     assert "In the chair" in text_of(signed_in("front_desk"))
 
 
+def test_a_visits_line_follows_what_changes(desk, signed_in):
+    patient = desk.patient()
+    visit = desk.visit(patient)
+    client = signed_in("front_desk")
+    assert str(patient) in text_of(client)
+    patient.family_name = "Renamed"
+    patient.save()
+    visit.note = "brings her splint"
+    visit.save()
+    text = text_of(client)
+    assert "Renamed" in text
+    assert "brings her splint" in text
+    assert "Arrived" in text
+    assert f'formaction="{reverse("visit-status", args=[visit.uuid])}' in text
+    assert "formaction" not in text_of(signed_in("technician"))
+
+
 def test_same_surname_within_the_day_is_pointed_out(desk, signed_in):
     desk.visit(desk.patient("Brandt", "Ida"))
     desk.promise(desk.patient("Brandt", "Jonas", dt.date(2011, 1, 1)), 60)

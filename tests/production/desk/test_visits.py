@@ -15,9 +15,8 @@ pytestmark = pytest.mark.django_db
 
 
 def tap(client, visit, to, seen, **more):
-    return client.post(
-        reverse("visit-status", args=[visit.uuid]), {"to": to, "seen_status": seen, **more}
-    )
+    address = reverse("visit-status", args=[visit.uuid])
+    return client.post(f"{address}?seen={seen}", {"to": to, **more})
 
 
 def test_book_a_debond(desk, signed_in):
@@ -105,8 +104,8 @@ def test_from_today_the_answer_is_the_fresh_part(desk, signed_in):
     visit = desk.visit(desk.patient())
     client = signed_in("front_desk")
     reply = client.post(
-        reverse("visit-status", args=[visit.uuid]),
-        {"to": "arrived", "seen_status": "planned"},
+        reverse("visit-status", args=[visit.uuid]) + "?seen=planned",
+        {"to": "arrived"},
         headers={"HX-Request": "true"},
         follow=True,
     )
