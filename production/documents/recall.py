@@ -28,7 +28,7 @@ def build(lot: Lot, everybody: Sequence[Recipient], office: Office, part: int = 
     for person in everybody:
         if held // IN_PART + 1 == part:
             people.append(person)
-        held += len(person.pieces)
+        held += len(person.rows)
     numbers = parts(held)
     if part not in numbers:
         return None

@@ -18,6 +18,8 @@ from production.models.bench import OPEN_STATUSES
 SOON = dt.timedelta(days=30)
 #: Above this the whole list of patients is read rather than asked for by number.
 MANY = 900
+#: Rows read in one go where a list is long.
+AT_ONCE = 10_000
 
 
 @dataclass
@@ -142,7 +144,12 @@ class Recipient:
     """A patient with the appliances that a lot went into."""
 
     patient: Patient
-    pieces: list[Piece]
+    rows: list[tuple[str, str, str, str, str]]
+
+    @property
+    def pieces(self) -> list[Piece]:
+        """The appliances, by code; made when asked for, since a list may be long."""
+        return [Piece(*row) for row in self.rows]
 
 
 class Piece(NamedTuple):
@@ -169,17 +176,16 @@ def recipients(lot: Lot) -> list[Recipient]:
     went = LotUse.objects.filter(lot=lot).values("appliance")
     kinds = dict(ApplianceKind.objects.values_list("pk", "name"))
     labels = dict(Appliance.Status.choices)
-    pieces: dict[int, list[Piece]] = defaultdict(list)
+    held: dict[int, list[tuple[str, str, str, str, str]]] = defaultdict(list)
     # The time as text: turning a hundred thousand into objects takes longer than all the rest.
     out = Substr(Cast("delivered_at", CharField()), 1, len("2026-11-25 10:30"))
     rows = Appliance.objects.filter(pk__in=went).order_by()
-    for patient, code, arch, kind, status, when in rows.values_list(
-        "order__patient", "code", "arch", "kind", "status", out
-    ):
-        pieces[patient].append(Piece(code, arch, kinds[kind], labels[status], when or ""))
+    values = rows.values_list("order__patient", "code", "arch", "kind", "status", out)
+    for patient, code, arch, kind, status, when in values.iterator(chunk_size=AT_ONCE):
+        held[patient].append((code, arch, kinds[kind], labels[status], when or ""))
     named = Patient.objects.order_by("family_name", "given_name", "pk")
-    everybody = named if len(pieces) > MANY else named.filter(pk__in=list(pieces))
-    return [Recipient(p, sorted(pieces[p.pk])) for p in everybody if p.pk in pieces]
+    everybody = named if len(held) > MANY else named.filter(pk__in=list(held))
+    return [Recipient(p, sorted(held[p.pk])) for p in everybody if p.pk in held]
 
 
 def lots_like(text: str) -> QuerySet[Lot]:

@@ -167,27 +167,31 @@ def lot_withdraw(request: HttpRequest, pk: int) -> HttpResponse:
 
 
 def _rows(lot: Lot) -> str:
-    text = io.StringIO()
-    writer = csv.writer(text)
-    writer.writerow(
-        ["lot", "material", "appliance", "arch", "kind", "status", "handed over", "chart number",
-         "family name", "given name", "date of birth", "phone"]
+    """Write the list; cells of many appliances are quoted once for their patient or kind."""
+    heads = (
+        "lot", "material", "appliance", "arch", "kind", "status", "handed over", "chart number",
+        "family name", "given name", "date of birth", "phone",
     )  # fmt: skip
-    number, material = _cell(lot.number), _cell(lot.material.name)
+    lines = [_quoted(*heads)]
+    before = _quoted(lot.number, lot.material.name)
+    kinds: dict[str, str] = {}
     for person in select.recipients(lot):
         patient = person.patient
-        who = [
-            _cell(v)
-            for v in (
-                patient.chart_number, patient.family_name, patient.given_name,
-                patient.date_of_birth.isoformat(), patient.phone,
-            )
-        ]  # fmt: skip
-        writer.writerows(
-            [number, material, p.code, p.arch, _cell(p.kind), p.status,
-             f"{p.out.replace(' ', 'T')}Z" if p.out else "", *who]
-            for p in person.pieces
+        who = _quoted(
+            patient.chart_number, patient.family_name, patient.given_name,
+            patient.date_of_birth.isoformat(), patient.phone,
         )  # fmt: skip
+        for code, arch, kind, status, out in person.rows:
+            made = kinds.get(kind) or kinds.setdefault(kind, _quoted(kind))
+            when = f"{out[:10]}T{out[11:]}Z" if out else ""
+            lines.append(f"{before},{code},{arch},{made},{status},{when},{who}")
+    return "\r\n".join([*lines, ""])
+
+
+def _quoted(*cells: str) -> str:
+    """Return cells as CSV without the line's end (RFC 4180)."""
+    text = io.StringIO()
+    csv.writer(text, lineterminator="").writerow([_cell(c) for c in cells])
     return text.getvalue()
 
 
