@@ -224,13 +224,16 @@ def bench_now(office: Office, now: dt.datetime | None = None) -> Bench:
     )
 
 
+def loads_now() -> QuerySet[Load]:
+    """Return the loads that run, the first to end first."""
+    running = Load.objects.filter(status=Load.Status.RUNNING)
+    return running.select_related("stage", "machine", "program").order_by("expected_end")
+
+
 def runs_now() -> list[Run]:
     """Return what runs: loads on machines, then work by hand, the first to end first."""
-    loads = (
-        Load.objects.filter(status=Load.Status.RUNNING)
-        .select_related("stage", "machine", "program")
-        .annotate(count=Count("items", filter=Q(items__appliance__status=Appliance.Status.RUNNING)))
-        .order_by("expected_end")
+    loads = loads_now().annotate(
+        count=Count("items", filter=Q(items__appliance__status=Appliance.Status.RUNNING))
     )
     runs = [
         Run(load, None, load.stage, load.count, load.started_at, load.expected_end)

@@ -21,6 +21,7 @@ from production.selectors.bench import (
     Run,
     bench_now,
     bench_version,
+    loads_now,
     runs_now,
     undo_offer,
 )
@@ -91,6 +92,15 @@ def timers(request: HttpRequest) -> HttpResponse:
         _runs_version(request, runs_now()),
         lambda: render(request, "bench/timers.html", frame(request)),
     )
+
+
+@needs("bench")
+def ends(request: HttpRequest) -> HttpResponse:
+    """Answer the poll of every other page: which loads end when, so that an end is told there."""
+    loads = [load for load in loads_now() if load.expected_end]
+    version = version_of([(load.pk, load.expected_end) for load in loads])
+    context = {"loads": loads, "version": version}
+    return live(request, version, lambda: render(request, "bench/ends.html", context))
 
 
 @require_POST

@@ -16,6 +16,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("bench/", bench.bench, name="bench"),
     path("bench/live/", bench.bench_live, name="bench-live"),
     path("bench/timers/", bench.timers, name="bench-timers"),
+    path("bench/ends/", bench.ends, name="bench-ends"),
     path("bench/scan/", bench_scan.scan, name="bench-scan"),
     path("bench/undo/", bench.undo, name="bench-undo"),
     path("bench/codes/", bench.sheet, name="bench-codes"),

@@ -1,5 +1,5 @@
-// A sound and a notice when a run ends, on every page of the bench. Each end is told once
-// per tablet, also when several of its pages are open; a silent office gets notices only.
+// A sound and a notice when a run ends, on every page of whoever works at the bench. Each end is
+// told once per tablet, also when several of its pages are open; a silent office gets notices only.
 
 const TOLD = "timers-told";
 const WANTED = "timers-wanted";

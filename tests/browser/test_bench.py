@@ -101,14 +101,15 @@ def test_another_hand_is_seen_without_a_reload(tablet, bench, patient, live_serv
     tablet.wait_for_selector(f"#now >> text={other.code}")
 
 
-def test_a_run_that_ends_is_told_once(tablet, bench, patient, live_server):
+@pytest.mark.parametrize("page", ["bench/", "stock/"])
+def test_a_run_that_ends_is_told_once(tablet, bench, patient, live_server, page):
     appliance = bench.appliance(patient)
     walk(bench, appliance, until="wash")
     load = create_load(bench.technician, bench.stages["wash"], appliances=[appliance])
     load = start_load(bench.technician, load, machine=bench.machines["wash"], key="s")
     load.expected_end = load.started_at
     load.save()
-    tablet.goto(f"{live_server.url}/bench/")
+    tablet.goto(f"{live_server.url}/{page}")
     tablet.wait_for_selector(".toast:has-text('Wash on Wash unit has ended')")
     tablet.goto(f"{live_server.url}/bench/codes/")
     tablet.wait_for_selector(".left.over")
