@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
+from typing import Any
 
 from production.documents.paper import Paper, make_paper
 from production.documents.pieces import Piece, events_of
@@ -28,9 +30,9 @@ def build(piece: Piece) -> Paper:
     undone = {e.undoes_id for e in events if e.undoes_id}
     lines = [_line(e, e.pk in undone) for e in events]
     scan = piece.appliance.scan
-    acceptances = (
-        list(Acceptance.objects.filter(scan=scan).select_related("doctor")) if scan else []
-    )
+    acceptances = list(Acceptance.objects.filter(scan=scan).select_related("doctor"))
+    for accepted in acceptances:
+        accepted.named = ", ".join(sorted({c.replace("_", " ") for c in accepted.findings}))  # type: ignore[attr-defined]
     skipped = [
         line.event
         for line in lines
@@ -46,11 +48,21 @@ def build(piece: Piece) -> Paper:
         acceptances=acceptances,
         skipped=skipped,
         handovers=handovers,
-        findings=((scan.report or {}) if scan else {}).get("findings", []),
+        findings=found_in_words((scan.report or {}) if scan else {}),
         remakes=list(piece.appliance.remakes.select_related("remake_cause")),
     )
     name = f"record-{piece.appliance.code}.pdf"
     return make_paper(name, "documents/device_record.html", context)
+
+
+def found_in_words(report: dict[str, Any]) -> str:
+    """Name what an inspection found: “short tissue (check), twice; undercut (note)”."""
+    times = Counter((f["code"], f["severity"]) for f in report.get("findings", []))
+    said = {1: "", 2: ", twice"}
+    return "; ".join(
+        f"{code.replace('_', ' ')} ({severity}){said.get(n, f', {n} times')}"
+        for (code, severity), n in times.items()
+    )
 
 
 def _line(event: StageEvent, taken_back: bool) -> RecordLine:

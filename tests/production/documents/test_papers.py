@@ -261,3 +261,14 @@ def test_the_days_sheet_by_its_address(made, signed_in):
 def test_reading_takes_a_fixed_number_of_queries(made, django_assert_max_num_queries):
     with django_assert_max_num_queries(6):
         load_piece(made.code)
+
+
+def test_the_record_names_findings_in_words():
+    found = [
+        {"code": "short_tissue", "severity": "check"},
+        {"code": "undercut", "severity": "note"},
+        {"code": "short_tissue", "severity": "check"},
+    ]
+    words = device_record.found_in_words({"findings": found})
+    assert words == "short tissue (check), twice; undercut (note)"
+    assert device_record.found_in_words({}) == ""
