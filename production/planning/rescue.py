@@ -24,6 +24,7 @@ SAMPLES = 500
 OVERTIME = 60.0  # minutes
 DAY = 1440.0
 LEAST_GAIN = 0.005
+LEFT_AT_MOST = 0.9  # of the risk: “kept with 69 %” instead of 68 % is no advice
 
 
 def rescue(
@@ -66,7 +67,7 @@ def rescue(
     found = []
     for what, text, changed in _tries(problem, number):
         after = _late(problem, changed, chosen, samples, seed)
-        if after[number] > before[number] - LEAST_GAIN:
+        if after[number] > min(before[number] - LEAST_GAIN, LEFT_AT_MOST * before[number]):
             continue
         limit = problem.risk_limit
         past = np.flatnonzero((before <= limit) & (after > limit))
