@@ -27,14 +27,16 @@ __all__ = ["quote"]
 SAMPLES = 450
 COARSE = 72
 STEPS = 8  # trials of one search for a fixed point
-FINAL_TRIALS = 3
+FINAL_TRIALS = 6
+OTHERS = 3  # of these, in which it pushes others
 ALREADY_LATE_TOLERANCE = 0.05
 AFTER = 1e-3  # minutes: just behind another promise
 NOTICEABLE = 0.0005
 OTHER_TIMES = (-30.0, 60.0)
 BEHIND_ROUNDS = 3
 HOLDS = (30.0, 90.0)  # minutes
-CLEARLY = 2.5  # standard errors
+CLEARLY, LIKELY = 2.5, 1.25  # standard errors
+GROWTH = 2  # of the futures looked at before an answer is given up or believed
 
 
 def quote(
@@ -46,6 +48,7 @@ def quote(
     seed: int = 0,
     rule: Rule | None = None,
     may_hold: bool = True,
+    hold_from: int = 0,
 ) -> dict[str, Any]:
     """Find the earliest due time for new work that the bench can keep.
 
@@ -64,6 +67,8 @@ def quote(
         The dispatch rule; default: the problem's own, else the best of several.
     may_hold : bool
         Whether the answer may rest on ``hold_until``; False where nobody would keep to it.
+    hold_from : int
+        Index of the first step that may be held: 1 when a patient sits in the chair for step 0.
 
     Returns
     -------
@@ -72,7 +77,8 @@ def quote(
         than 0.05. ``earliest`` is null when nothing can be promised, with ``reason``; when it
         would be ready but push others, ``delayed`` and ``alternatives`` say whom and when.
         Besides: ``hold_until`` when no promise is pushed only if the new work is left
-        alone until then (its release must be set to it, or the quote does not hold);
+        alone until then, and ``held`` [{"id", "index"}], the steps whose ``not_before``
+        (of a first step: the job's release) must be set to it, or the quote does not hold;
         ``alternatives`` [{"due", "p_kept", "past_limit": [ids]}], other times and the
         promises that each would push past the limit; ``confidence``,
         ``samples``, ``seconds``.
@@ -87,8 +93,9 @@ def quote(
         raise ProblemError(f"confidence is {confidence}; give a probability between 0 and 1")
     if samples < 1:
         raise ProblemError(f"samples is {samples}; give a number of at least 1")
-    desk = _Desk(problem, _new_jobs(problem, job), confidence, samples, seed, rule, may_hold)
-    answer = desk.answer()
+    new = _new_jobs(problem, job)
+    desk = _Desk(problem, new, confidence, samples, seed, rule)
+    answer = desk.answer(_held_steps(new, hold_from) if may_hold else ())
     answer["confidence"] = confidence
     answer["samples"] = samples
     answer["seconds"] = time.perf_counter() - began
@@ -114,6 +121,15 @@ def _new_jobs(
     return tuple(found)
 
 
+def _held_steps(new: Sequence[Job], hold_from: int) -> tuple[tuple[int, int], ...]:
+    """Return (job, step) of the first open step of each from ``hold_from`` on."""
+    found = []
+    for number, job in enumerate(new):
+        waiting = [i for i, s in enumerate(job.steps) if s.open and i >= hold_from]
+        found += [(number, i) for i in waiting[:1]]
+    return tuple(found)
+
+
 @dataclass(frozen=True)
 class _Trial:
     """What a due time would do. ``ready``: kept with the confidence from then on."""
@@ -125,6 +141,7 @@ class _Trial:
     after: Floats
     past: tuple[int, ...]  # existing jobs pushed past the limit
     hopeless: bool  # pushed so far that more futures would not change it
+    doubtful: bool  # fails by so much that more futures are not likely to change it
 
     @property
     def good(self) -> bool:
@@ -142,10 +159,8 @@ class _Desk:
         samples: int,
         seed: int,
         rule: Rule | None,
-        may_hold: bool,
     ) -> None:
         self.problem = problem
-        self.may_hold = may_hold
         self.confidence = confidence
         self.samples = samples
         self.seed = seed
@@ -154,15 +169,16 @@ class _Desk:
         self.rule = choose_rule(problem, self.shop) if rule is None else rule
         self.joint = replace(problem, jobs=problem.jobs + new)
         self.joint_shop = self.free = make_shop(self.joint)
-        self.held_until = self.held_from = 0.0
+        self.held_from = 0.0
+        self.ready = -math.inf  # the first due time at which the new work was ready
         self.seen: dict[tuple[bytes, float], Floats] = {}
         self.new = np.arange(self.count, self.count + len(new))
-        self.base = run_futures(
-            problem, self.shop, kernel_policy(problem, self.shop, self.rule), samples, seed
-        )
 
-    def answer(self) -> dict[str, Any]:
-        """Search, then check the answer on all futures."""
+    def answer(self, held: Sequence[tuple[int, int]]) -> dict[str, Any]:
+        """Search, then check the answer on all futures.
+
+        ``held``: (new job, step) of what may be left alone for a while; empty: nothing may.
+        """
         never = replace(self.joint, jobs=self.joint.jobs[self.count :]).impossible()
         if never:
             return self._none(never[min(never)])
@@ -173,25 +189,34 @@ class _Desk:
                 "no open time left in which it would be ready with "
                 f"{self.confidence:.0%} confidence"
             )
-        trial = self._best(first.ready, coarse)
-        if trial is not None and not trial.good and self.may_hold:
-            trial = self._held_back(coarse) or trial
+        trial = self._best(first.ready, coarse, tries=1 if held else OTHERS)
+        if trial is not None and not trial.good and held:
+            found = self._held_back(held, coarse)
+            trial = found or (trial if trial.hopeless else self._best(first.ready, coarse, OTHERS))
         if trial is None:
             return self._none("no time for setting a promise is left; add pickup hours")
         if not trial.good:
             return self._refused(trial, first.ready, coarse)
-        found = {
+        answer = {
             "earliest": trial.due,
             "p_kept": trial.p_kept,
             "delayed": self._delayed(trial),
             "alternatives": self._alternatives(trial.due, coarse),
         }
-        if self.held_until > 0:
-            found["hold_until"] = self.held_until
-        return found
+        if self.held_from > 0:
+            answer["hold_until"] = self.held_from
+            names = [self.joint.jobs[self.count + number].id for number, _ in held]
+            answer["held"] = [
+                {"id": name, "index": index} for name, (_, index) in zip(names, held, strict=True)
+            ]
+        return answer
 
-    def _best(self, soonest: float, coarse: int) -> _Trial | None:
-        """Search on a few futures, then settle the answer on all of them."""
+    def _best(self, soonest: float, coarse: int, tries: int) -> _Trial | None:
+        """Search on a few futures, then settle the answer on all of them.
+
+        Where the new work is ready but pushes others, standing behind them too seldom
+        helps: that is given up after so many tries.
+        """
         trial = self._search(soonest, coarse)
         if trial is None or trial.hopeless:
             return trial
@@ -199,8 +224,9 @@ class _Desk:
         for _ in range(FINAL_TRIALS):
             if due is None:
                 return None
-            trial = self.trial(due, self.samples)
-            if trial.good:
+            trial = self._grown(due, coarse, self.samples)
+            tries -= trial.ready <= due + LATE
+            if trial.good or not tries:
                 break
             step = trial.ready if trial.ready > due + LATE else self._behind(trial)
             due = self.settable(max(step, due + self.problem.grid)) if step > due else None
@@ -208,23 +234,38 @@ class _Desk:
                 break
         return trial
 
-    def _held_back(self, coarse: int) -> _Trial | None:
-        """Try again with the new work left alone for a while: it blocks what is urgent."""
+    def _held_back(self, held: Sequence[tuple[int, int]], coarse: int) -> _Trial | None:
+        """Try again with the new work left alone for a while: it blocks what is urgent.
+
+        The longer it is left alone, the later it is ready: each search begins where the
+        one before ended.
+        """
         free = self.free
+        steps = [int(free.job_first[self.count + number]) + index for number, index in held]
         later = [m for m in free.wake.tolist() if m > HOLDS[-1]]
         for moment in (*HOLDS, *later[:1]):
-            release = free.release.copy()
-            release[self.new] = np.maximum(release[self.new], moment)
-            self.joint_shop, self.held_from = free._replace(release=release), moment
-            soonest = self.trial(-math.inf, coarse).ready
-            due = self.settable(soonest)
-            if due is None or self.trial(due, coarse).past:
+            not_before = free.not_before.copy()
+            not_before[steps] = np.maximum(not_before[steps], moment)
+            self.joint_shop, self.held_from = free._replace(not_before=not_before), moment
+            trial = self._settle(self.settable(self.ready), coarse)
+            if trial is not None:
+                self.ready = trial.due
+            if trial is None or trial.past:
                 continue
-            trial = self._best(soonest, coarse)
+            trial = self._best(trial.due, coarse, tries=1)
             if trial is not None and trial.good:
-                self.held_until = moment
                 return trial
+        self.joint_shop, self.held_from = free, 0.0
         return None
+
+    def _grown(self, due: float, few: int, samples: int) -> _Trial:
+        """Simulate a due time in ever more futures, as long as it may pass."""
+        while True:
+            count = min(few, samples)
+            trial = self.trial(due, count)
+            if count == samples or trial.doubtful:
+                return trial
+            few *= GROWTH
 
     def trial(self, due: float, samples: int) -> _Trial:
         """Simulate the bench with the new work promised for ``due``."""
@@ -239,7 +280,7 @@ class _Desk:
         over = handed_over(shop, finish)
         new = over[:, self.new].max(axis=1)
         old = shop.due[: self.count]
-        base = self.base[:samples]
+        base = self._before(samples)
         before = np.concatenate([lateness(base, old), lateness(handed_over(self.shop, base), old)])
         after = np.concatenate(
             [lateness(finish[:, : self.count], old), lateness(over[:, : self.count], old)]
@@ -247,20 +288,35 @@ class _Desk:
         limit = self.problem.risk_limit
         allowed = np.where(before <= limit, limit, before + ALREADY_LATE_TOLERANCE)
         pushed = after > allowed + LATE
-        error = np.sqrt(np.maximum(after * (1.0 - after), 1.0 / samples) / samples)
+        beyond = np.where(pushed, (after - allowed) / _error(after, samples), 0.0).max(initial=0.0)
+        p_kept = float((new <= due + LATE).mean())
         past = np.flatnonzero(pushed[: self.count] | pushed[self.count :])
         return _Trial(
             due=due,
             ready=quantile(new, self.confidence),
-            p_kept=float((new <= due + LATE).mean()),
+            p_kept=p_kept,
             before=before,
             after=after,
             past=tuple(past.tolist()),
-            hopeless=bool((pushed & (after > allowed + CLEARLY * error)).any()),
+            hopeless=bool(beyond > CLEARLY),
+            doubtful=bool(
+                beyond > LIKELY
+                or p_kept + LIKELY * _error(np.array(p_kept), samples) < self.confidence
+            ),
+        )
+
+    def _before(self, samples: int) -> Floats:
+        """Return the finishes of the bench as it is, in the same futures."""
+        return self._futures(
+            (b"", 0.0),
+            self.problem,
+            self.shop,
+            kernel_policy(self.problem, self.shop, self.rule),
+            samples,
         )
 
     def _finish(self, shop: Shop, policy: Policy, samples: int) -> Floats:
-        """Return the finishes; futures that were seen already are not run again.
+        """Return the finishes with the new work on the bench.
 
         Of keys that do not change with time the bench looks at the order alone: two due
         times with no other promise between them have the same futures.
@@ -269,11 +325,16 @@ class _Desk:
             order = np.unique(policy.key, return_inverse=True)[1].tobytes()
         else:
             order = shop.promise.tobytes()
-        place = (order, self.held_from)
-        seen = self.seen.get(place, np.empty((0, len(self.joint.jobs))))
+        return self._futures((order, self.held_from), self.joint, shop, policy, samples)
+
+    def _futures(
+        self, place: tuple[bytes, float], problem: Problem, shop: Shop, policy: Policy, samples: int
+    ) -> Floats:
+        """Return so many finishes; only those not seen at this place yet are run."""
+        seen = self.seen.get(place, np.empty((0, len(problem.jobs))))
         if len(seen) < samples:
             more = samples - len(seen)
-            new = run_futures(self.joint, shop, policy, more, self.seed, first=len(seen))
+            new = run_futures(problem, shop, policy, more, self.seed, first=len(seen))
             seen = self.seen[place] = np.concatenate([seen, new])
         return seen[:samples]
 
@@ -293,6 +354,8 @@ class _Desk:
     def _search(self, soonest: float, samples: int) -> _Trial | None:
         """Return the earliest due time found that looks good on a few futures."""
         trial = self._settle(self.settable(soonest), samples)
+        if trial is not None:
+            self.ready = trial.due
         if trial is None or trial.good:
             return trial
         # The new work stands before promises that it would break: find, by halving, how
@@ -320,7 +383,7 @@ class _Desk:
         for _ in range(STEPS):
             if due is None:
                 return None
-            trial = self.trial(due, samples)
+            trial = self._grown(due, max(samples // GROWTH, 1), samples)
             if trial.ready <= due + LATE:
                 return trial
             due = self.settable(trial.ready)
@@ -396,3 +459,9 @@ class _Desk:
             "alternatives": [],
             "reason": reason,
         }
+
+
+def _error(share: Floats, samples: int) -> Floats:
+    """Return the standard error of a share of futures, one of them at the least."""
+    error: Floats = np.sqrt(np.maximum(share * (1.0 - share), 1.0 / samples) / samples)
+    return error
