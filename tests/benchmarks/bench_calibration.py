@@ -3,7 +3,7 @@
 A simulated office with gamma-distributed stage times, a common factor of the day,
 failed prints and remakes; the planner learns from 80 past days of records and sees the
 state at a random moment. Two mutants must look worse: half of all spread; no common
-factor of the day. Run: ``python -m tests.benchmarks.bench_calibration [days]``.
+factor of the day. Run: ``python -m tests.benchmarks.bench_calibration [days] [seed]``.
 """
 
 from __future__ import annotations
@@ -17,9 +17,10 @@ DAYS, SEED, SAMPLES = 400, 11, 500
 
 def main() -> None:
     days = int(sys.argv[1]) if len(sys.argv) > 1 else DAYS
-    print(f"{days} days, {SAMPLES} futures each; targets: error <= 0.015, |mean - rate| <= 0.02,")
+    seed = int(sys.argv[2]) if len(sys.argv) > 2 else SEED
+    print(f"{days} days, seed {seed}, {SAMPLES} futures each; targets: error <= 0.015, |mean - rate| <= 0.02,")
     print("skill >= 0.4; the mutants must miss one of them")
-    for name, outcome in study(days, SEED, SAMPLES).items():
+    for name, outcome in study(days, seed, SAMPLES).items():
         found = outcome.reliability()
         low, high = found.calibration_range
         skill = "none" if found.skill is None else f"{found.skill:.3f}"

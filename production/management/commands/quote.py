@@ -36,6 +36,8 @@ class Command(ToolCommand):
         if report["earliest"] is None:
             return f"no time can be promised: {report['reason']}"
         lines = [f"ready in {report['earliest']:.0f} min, kept with {report['p_kept']:.1%}"]
+        if "hold_until" in report:
+            lines.append(f"only if it is left alone for {report['hold_until']:.0f} min")
         for job in report["delayed"]:
             lines.append(
                 f"{job['id']}: late with {job['p_late_after']:.1%} "
