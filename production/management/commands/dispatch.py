@@ -1,4 +1,4 @@
-"""``manage.py dispatch``: finds work that was left behind and wakes a worker for it."""
+"""``manage.py dispatch``: wakes a worker for work that was left behind or has come due."""
 
 from __future__ import annotations
 
@@ -13,11 +13,13 @@ from django.core.management.base import BaseCommand
 from production import uploads, work
 from production.jobs import JOBS
 from production.models import Work
+from production.scheduling.ageing import ask_when_old
 
 log = logging.getLogger(__name__)
 EVERY_SECONDS = 2.0
 HOUSEKEEPING_SECONDS = 3600.0
 LEARNING_SECONDS = 900.0
+AGEING_SECONDS = 60.0
 
 
 class Command(BaseCommand):
@@ -31,10 +33,13 @@ class Command(BaseCommand):
         if not options["once"]:
             signal.signal(signal.SIGTERM, lambda *_: stop.set())
             signal.signal(signal.SIGINT, lambda *_: stop.set())
-        housekeeping = learning = 0.0
+        housekeeping = learning = ageing = 0.0
         while True:
             try:
                 work.sweep(_gave_up)
+                if time.monotonic() >= ageing:
+                    ageing = time.monotonic() + AGEING_SECONDS
+                    ask_when_old()
                 if time.monotonic() >= learning:
                     learning = time.monotonic() + LEARNING_SECONDS
                     work.ask("learn", coalesce=True)
