@@ -14,6 +14,7 @@ from clinic.permissions import require
 from production.actions.errors import Refused
 from production.actions.opening import open_order
 from production.actions.promising import agree_promise
+from production.actions.wishing import keep_back
 from production.models import Order, Promise
 from production.models.bench import OPEN_STATUSES
 
@@ -21,7 +22,13 @@ __all__ = ["book_pickup", "move_promise", "patient_told"]
 
 
 def book_pickup(
-    user: User, *, due_at: dt.datetime, p_kept: float | None, key: str, **order: Any
+    user: User,
+    *,
+    due_at: dt.datetime,
+    p_kept: float | None,
+    hold_until: dt.datetime | None = None,
+    key: str,
+    **order: Any,
 ) -> Promise:
     """Open an order and agree on its pickup time: both, or neither.
 
@@ -31,6 +38,8 @@ def book_pickup(
         The time agreed with the patient, who is there: it counts as told.
     p_kept
         The probability that was shown when it was agreed, 0–1.
+    hold_until
+        Until when the bench leaves the order alone, if the time rests on that.
     key
         Idempotency key; the same request again returns the same promise.
     **order
@@ -46,6 +55,7 @@ def book_pickup(
         promise = agree_promise(user, made, due_at, p_kept=p_kept, key=f"{key}:promise")
         if promise.told_at is None:
             _told(promise)
+            keep_back(user, made, hold_until)
         return promise
 
 
@@ -57,9 +67,12 @@ def move_promise(
     reason: str,
     told: bool,
     p_kept: float | None = None,
+    hold_until: dt.datetime | None = None,
     key: str,
 ) -> Promise:
     """Agree on another time for an order that has one; the old time stays on record.
+
+    With ``hold_until`` the bench leaves the order alone until then.
 
     Raises
     ------
@@ -72,7 +85,10 @@ def move_promise(
     if not order.appliances.filter(status__in=OPEN_STATUSES).exists():
         raise Refused("Everything of this order is handed over or cancelled; nothing to move.")
     with transaction.atomic():
+        again = Promise.objects.filter(key=key).exists()
         promise = agree_promise(user, order, due_at, p_kept=p_kept, reason=reason, key=key)
+        if not again:
+            keep_back(user, order, hold_until)
         if told and promise.told_at is None:
             _told(promise)
         return promise

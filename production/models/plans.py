@@ -44,6 +44,8 @@ class Wish(models.Model):
     machine = models.ForeignKey(Machine, null=True, on_delete=models.CASCADE, related_name="+")
     not_before = models.DateTimeField(null=True)
     first = models.BooleanField(default=False)
+    # Agreed with a pickup time that rests on it: begun earlier, the work would push a promise.
+    for_promises = models.BooleanField(default=False)
     by = models.ForeignKey(User, on_delete=models.PROTECT, related_name="+")
     at = models.DateTimeField(default=timezone.now)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -48,7 +48,7 @@ def quote(
     seed: int = 0,
     rule: Rule | None = None,
     may_hold: bool = True,
-    hold_from: int = 0,
+    never_held: Collection[str] = (),
 ) -> dict[str, Any]:
     """Find the earliest due time for new work that the bench can keep.
 
@@ -67,8 +67,8 @@ def quote(
         The dispatch rule; default: the problem's own, else the best of several.
     may_hold : bool
         Whether the answer may rest on ``hold_until``; False where nobody would keep to it.
-    hold_from : int
-        Index of the first step that may be held: 1 when a patient sits in the chair for step 0.
+    never_held : collection of str
+        Kinds of steps that are not left alone, such as those for which a patient has come.
 
     Returns
     -------
@@ -95,7 +95,7 @@ def quote(
         raise ProblemError(f"samples is {samples}; give a number of at least 1")
     new = _new_jobs(problem, job)
     desk = _Desk(problem, new, confidence, samples, seed, rule)
-    answer = desk.answer(_held_steps(new, hold_from) if may_hold else ())
+    answer = desk.answer(_held_steps(new, never_held) if may_hold else ())
     answer["confidence"] = confidence
     answer["samples"] = samples
     answer["seconds"] = time.perf_counter() - began
@@ -121,11 +121,11 @@ def _new_jobs(
     return tuple(found)
 
 
-def _held_steps(new: Sequence[Job], hold_from: int) -> tuple[tuple[int, int], ...]:
-    """Return (job, step) of the first open step of each from ``hold_from`` on."""
+def _held_steps(new: Sequence[Job], never: Collection[str]) -> tuple[tuple[int, int], ...]:
+    """Return (job, step) of the first open step of each that may be left alone."""
     found = []
     for number, job in enumerate(new):
-        waiting = [i for i, s in enumerate(job.steps) if s.open and i >= hold_from]
+        waiting = [i for i, s in enumerate(job.steps) if s.open and s.kind not in never]
         found += [(number, i) for i in waiting[:1]]
     return tuple(found)
 

@@ -59,7 +59,7 @@ class Consequence:
         return not self.refusal and not any(change.worse for change in self.changes)
 
 
-def consider(codes: Collection[str], stage: Stage, wish: Wish) -> Consequence:
+def consider(codes: Collection[str], stage: Stage, wish: Wish | None) -> Consequence:
     """Ask the planner what would become of the promises if a wish were granted.
 
     Parameters
@@ -68,8 +68,8 @@ def consider(codes: Collection[str], stage: Stage, wish: Wish) -> Consequence:
         The appliances of the block.
     stage : Stage
         The stage to be moved.
-    wish : Wish
-        Machine, time and rank; need not be on record.
+    wish : Wish or None
+        Machine, time and rank; need not be on record. None: if it were left to the planner.
     """
     situation = read_situation()
     told = situation.problem
@@ -119,7 +119,7 @@ def _granted(
     jobs: list[dict[str, object]],
     places: dict[str, int],
     stage: Stage,
-    wish: Wish,
+    wish: Wish | None,
 ) -> list[dict[str, object]]:
     granted = []
     for job in jobs:
@@ -128,7 +128,8 @@ def _granted(
             steps = [dict(step) for step in job["steps"]]  # type: ignore[attr-defined]
             for key in ("first", "not_before", "resource"):
                 steps[place].pop(key, None)
-            steps[place] |= wished(situation, stage, wish)
+            if wish is not None:
+                steps[place] |= wished(situation, stage, wish)
             job = job | {"steps": steps}
         granted.append(job)
     return granted

@@ -12,13 +12,14 @@ from clinic.models import Office
 from production.bench.fold import SCAN_STAGE
 from production.models import ApplianceKind, Order, Promise
 from production.scheduling.hours import minutes_after
-from production.scheduling.state import Situation, read_situation, steps_of
+from production.scheduling.state import CHAIR, Situation, read_situation, steps_of
 
 log = logging.getLogger(__name__)
 
 NEW = "new"
 CHECK_FUTURES = 1000
 NOTICEABLE = 0.002
+NEVER_HELD = (CHAIR,)  # the patient is there for it
 
 
 @dataclass(frozen=True)
@@ -27,7 +28,9 @@ class Offer:
 
     ``earliest`` is None when no time can be promised; ``reason`` says why.
     ``delayed`` holds (promise, probability of missing it before, after);
-    ``alternatives`` holds (time, probability of keeping it, words).
+    ``alternatives`` holds (time, probability of keeping it, words). ``hold_until``: the
+    times offered push no promise only if the order is left alone until then; agreeing on
+    one of them has to keep it so (``actions.wishing.keep_back``).
     """
 
     earliest: dt.datetime | None
@@ -35,6 +38,7 @@ class Offer:
     delayed: list[tuple[Promise, float, float]] = field(default_factory=list)
     alternatives: list[tuple[dt.datetime, float, str]] = field(default_factory=list)
     reason: str = ""
+    hold_until: dt.datetime | None = None
 
 
 def quote_pickup(
@@ -87,7 +91,7 @@ def requote(order: Order, *, confidence: float | None = None) -> Offer:
         replace(whole, jobs=others),
         own,
         confidence=confidence or Office.get().confidence,
-        may_hold=False,
+        never_held=NEVER_HELD,
     )
     return _as_offer(situation, answer)
 
@@ -106,7 +110,7 @@ def _offer(
     if due_at is not None:
         return _check_time(situation, jobs, due_at)
     return _as_offer(
-        situation, planning.quote(problem, jobs, confidence=confidence, may_hold=False)
+        situation, planning.quote(problem, jobs, confidence=confidence, never_held=NEVER_HELD)
     )
 
 
@@ -120,6 +124,7 @@ def _as_offer(situation: Situation, answer: dict[str, Any]) -> Offer:
             for item in answer.get("alternatives", [])
         ],
         reason=answer.get("reason") or "",
+        hold_until=situation.moment(answer["hold_until"]) if "hold_until" in answer else None,
     )
 
 

@@ -17,6 +17,7 @@ from django.db.models import Exists, Max, OuterRef, Q, QuerySet
 from django.utils import timezone
 
 from clinic.models import Office, Role, User
+from production.bench.fold import SCAN_STAGE
 from production.models import (
     Appliance,
     ApplianceKind,
@@ -36,7 +37,7 @@ from production.scheduling.rates import failure_rates
 
 PICKUP_GRID = 5.0
 LOADING_MINUTES = 3.0
-CHAIRS = 2
+CHAIR, CHAIRS = "chair", 2
 MAKE_AHEAD_WEIGHT = 0.3
 DAY_SPREAD = 0.08
 LAST_STAGE = "delivery"
@@ -113,7 +114,7 @@ def read_situation(now: dt.datetime | None = None) -> Situation:
     for pk in technicians or [0]:
         resources.append({"id": f"p{pk}", "kind": "technician", "open": staffed})
     for number in range(CHAIRS):
-        resources.append({"id": f"chair{number + 1}", "kind": "chair", "open": staffed})
+        resources.append({"id": f"chair{number + 1}", "kind": CHAIR, "open": staffed})
     situation.problem = {
         "objective": "promises",
         "resources": resources,
@@ -174,7 +175,7 @@ def _step(situation: Situation, entry: RouteStage, height_mm: float) -> dict[str
         if not stage.attended:
             step["hands"] = LOADING_MINUTES
     else:
-        step["kind"] = "chair" if stage.code == "scan" else "technician"
+        step["kind"] = CHAIR if stage.code == SCAN_STAGE else "technician"
     if stage.machine_kind == "printer":
         known = {
             key: machine.print_minutes(height_mm)

@@ -56,7 +56,7 @@ def block(code: str, stage: str, now: dt.datetime | None = None) -> PlannedBlock
     wishes = list(
         standing_wishes()
         .filter(appliance__in=appliances, stage=found)
-        .select_related("by", "machine")
+        .select_related("by", "machine", "appliance")
     )
     running = any(
         a.status == Appliance.Status.RUNNING and a.stage_id == found.pk for a in appliances
@@ -118,6 +118,11 @@ class _Reasons:
         wish = next((w for w in self.wishes if w.not_before and _near(w.not_before, start)), None)
         if start <= self.now + AT_ONCE:
             return f"It can begin now: the work before it is done and {self.place} is free."
+        if wish is not None and wish.for_promises:
+            return (
+                f"Kept back until {_clock(start)}, so that no promise already made is pushed: "
+                f"its own pickup time was agreed so ({wish.by})."
+            )
         if wish is not None:
             return f"Set by hand: not before {_clock(start)} ({wish.by})."
         if last is not None and _near(last.end, start):

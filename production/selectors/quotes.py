@@ -13,7 +13,7 @@ from production.models import ApplianceKind, Order, Promise
 from production.scheduling import Offer, quote_pickup, requote
 from production.selectors.risk import Likelihood, likelihood
 
-__all__ = ["Answer", "Choice", "again", "ask"]
+__all__ = ["Answer", "Choice", "again", "ask", "chance", "hold"]
 
 log = logging.getLogger(__name__)
 
@@ -33,6 +33,7 @@ class Choice:
     likelihood: Likelihood
     words: str = ""
     can_agree: bool = True
+    hold_until: dt.datetime | None = None
 
 
 @dataclass(frozen=True)
@@ -116,14 +117,19 @@ def chance(answer: Answer, at: dt.datetime) -> float | None:
     return next((c.p_kept for c in answer.choices if c.at == at), None)
 
 
+def hold(answer: Answer, at: dt.datetime) -> dt.datetime | None:
+    """Return until when the order must be left alone if this time is agreed on, if it must."""
+    return next((c.hold_until for c in answer.choices if c.at == at), None)
+
+
 def _answer(offer: Offer, office: Office, own: Choice | None, seconds: float) -> Answer:
     earliest = None
     if offer.earliest is not None and offer.p_kept is not None:
-        earliest = _choice(offer.earliest, offer.p_kept, "", office)
+        earliest = _choice(offer, offer.earliest, offer.p_kept, "", office)
     return Answer(
         earliest=earliest,
         alternatives=[
-            _choice(at, p, words, office)
+            _choice(offer, at, p, words, office)
             for at, p, words in offer.alternatives
             if earliest is None or at != earliest.at
         ],
@@ -142,8 +148,9 @@ def _without_planner(own_time: dt.datetime | None, office: Office, seconds: floa
     return Answer(None, own=own, reason=NO_PLANNER, seconds=seconds)
 
 
-def _choice(at: dt.datetime, p_kept: float, words: str, office: Office) -> Choice:
-    return Choice(at, p_kept, likelihood(1.0 - p_kept, office), words)
+def _choice(offer: Offer, at: dt.datetime, p_kept: float, words: str, office: Office) -> Choice:
+    state = likelihood(1.0 - p_kept, office)
+    return Choice(at, p_kept, state, words, hold_until=offer.hold_until)
 
 
 def _noticeable(offer: Offer) -> list[Delayed]:

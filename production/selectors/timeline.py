@@ -32,7 +32,7 @@ class Block:
     start: dt.datetime
     end: dt.datetime
     running: bool
-    wished: bool = False
+    wished: str = ""  # who said so, in words
 
     @property
     def label(self) -> str:
@@ -50,7 +50,7 @@ class Block:
         return (
             f"{self.stage}, {timezone.localtime(self.start):%H:%M} to "
             f"{timezone.localtime(self.end):%H:%M}: {', '.join(self.codes)}"
-            f"{', set by hand' if self.wished else ''}"
+            f"{f', {self.wished}' if self.wished else ''}"
         )
 
 
@@ -119,7 +119,12 @@ def timeline(now: dt.datetime, hours: float = 9.0) -> Timeline:
     local = timezone.localtime(now)
     half = local.minute // 30 * 30
     start = local.replace(minute=half, second=0, microsecond=0) - dt.timedelta(minutes=30)
-    wished = set(standing_wishes().values_list("appliance__code", "stage__code"))
+    wished = {
+        (code, stage): "kept back for promises" if kept_back else "set by hand"
+        for code, stage, kept_back in standing_wishes().values_list(
+            "appliance__code", "stage__code", "for_promises"
+        )
+    }
     view = Timeline(latest(), start, start + dt.timedelta(hours=hours))
     kinds = dict(Appliance.objects.filter(status__in=IN_WORK).values_list("code", "kind_id"))
     running = set(
@@ -156,7 +161,7 @@ def _blocks(
     lane: Lane,
     steps: list[PlannedStep],
     running: set[str],
-    wished: set[tuple[str, str]],
+    wished: dict[tuple[str, str], str],
 ) -> list[Block]:
     groups: dict[str, list[PlannedStep]] = {}
     for step in steps:
@@ -178,7 +183,11 @@ def _blocks(
                 start=first.start,
                 end=first.end,
                 running=first.start <= timezone.now() and first.code in running,
-                wished=any((m.code, m.stage) in wished for m in members),
+                wished=", ".join(
+                    dict.fromkeys(
+                        wished[m.code, m.stage] for m in members if (m.code, m.stage) in wished
+                    )
+                ),
             )
         )
     return found

@@ -103,6 +103,7 @@ def _agree(request: HttpRequest, form: BookingForm) -> HttpResponse:
             user,
             due_at=dt.datetime.fromisoformat(due_text),
             p_kept=offered["times"][due_text],
+            hold_until=_moment(offered["holds"].get(due_text)),
             key=f"book:{offered['key']}",
             **form.order(),
         )
@@ -113,11 +114,17 @@ def _agree(request: HttpRequest, form: BookingForm) -> HttpResponse:
 
 
 def _sign(form: BookingForm, answer: Answer) -> str:
-    """Seal what was offered, so that the record holds the probability that was shown."""
+    """Seal what was offered: the record holds the probability shown, and what it rests on."""
     times = {o.at.isoformat(): o.p_kept for o in answer.choices}
+    holds = {o.at.isoformat(): o.hold_until.isoformat() for o in answer.choices if o.hold_until}
     return signing.dumps(
-        {"question": form.question(), "times": times, "key": uuid.uuid4().hex}, salt=SALT
+        {"question": form.question(), "times": times, "holds": holds, "key": uuid.uuid4().hex},
+        salt=SALT,
     )
+
+
+def _moment(text: str | None) -> dt.datetime | None:
+    return None if text is None else dt.datetime.fromisoformat(text)
 
 
 def _answer(

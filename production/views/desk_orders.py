@@ -18,7 +18,7 @@ from production.actions.cancelling import cancel_order
 from production.actions.errors import ActionError
 from production.models import Order, Promise
 from production.selectors.order import OrderPage, load_order, order_page
-from production.selectors.quotes import again, chance
+from production.selectors.quotes import again, chance, hold
 from production.views.desk_forms import CancelForm, MoveForm
 
 
@@ -65,6 +65,7 @@ def promise_move(request: HttpRequest, uuid: uuid.UUID) -> HttpResponse:
                 reason=data["reason"],
                 told=data["told"],
                 p_kept=chance(offer, data["due_at"]),
+                hold_until=hold(offer, data["due_at"]),
                 key=f"move:{_key(request)}",
             )
         except ActionError as error:

@@ -25,12 +25,17 @@ LATER = (15, 30, 60)  # minutes, offered as buttons
 
 @needs("see_bench")
 def show(request: HttpRequest) -> HttpResponse:
-    """Show one block; with a wish in the query, what the planner says to it."""
+    """Show one block; with a wish in the query, what the planner says to it.
+
+    ``leave`` asks what would become of it without the wish it has.
+    """
     found = block(request.GET.get("code", ""), request.GET.get("stage", ""))
     asked = None
+    leaving = False
     if found and found.movable and may(request.user, "bench"):
-        asked = _asked(request.GET, found)
-    return _page(request, found, asked)
+        leaving = bool(found.wishes and request.GET.get("leave"))
+        asked = None if leaving else _asked(request.GET, found)
+    return _page(request, found, asked, leaving=leaving)
 
 
 @needs("bench")
@@ -111,8 +116,10 @@ def _moment(text: str) -> dt.datetime | None:
     return found
 
 
-def _page(request: HttpRequest, found: PlannedBlock | None, asked: Wish | None) -> HttpResponse:
-    answer = consider(found.codes, found.stage, asked) if found and asked else None
+def _page(
+    request: HttpRequest, found: PlannedBlock | None, asked: Wish | None, *, leaving: bool = False
+) -> HttpResponse:
+    answer = consider(found.codes, found.stage, asked) if found and (asked or leaving) else None
     whole = not request.htmx  # type: ignore[attr-defined]
     return render(
         request,
@@ -121,6 +128,7 @@ def _page(request: HttpRequest, found: PlannedBlock | None, asked: Wish | None) 
             "piece": found,
             "asked": asked,
             "answer": answer,
+            "leaving": leaving,
             "at": timezone.localtime((asked and asked.not_before) or found.start)
             if found
             else None,

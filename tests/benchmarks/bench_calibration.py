@@ -18,7 +18,9 @@ DAYS, SEED, SAMPLES = 400, 11, 500
 def main() -> None:
     days = int(sys.argv[1]) if len(sys.argv) > 1 else DAYS
     seed = int(sys.argv[2]) if len(sys.argv) > 2 else SEED
-    print(f"{days} days, seed {seed}, {SAMPLES} futures each; targets: error <= 0.015, |mean - rate| <= 0.02,")
+    print(
+        f"{days} days, seed {seed}, {SAMPLES} futures each; targets: error <= 0.015, |mean - rate| <= 0.02,"
+    )
     print("skill >= 0.4; the mutants must miss one of them")
     for name, outcome in study(days, seed, SAMPLES).items():
         found = outcome.reliability()

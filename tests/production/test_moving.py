@@ -9,13 +9,15 @@ import pytest
 from django.urls import reverse
 from django.utils import timezone
 
+from clinic.models import Visit
 from production.actions import agree_promise, open_order
+from production.actions.booking import book_pickup
 from production.actions.errors import Refused
 from production.actions.starting import start
 from production.actions.wishing import take_back, wish
 from production.models import Appliance, ApplianceKind, Machine, Plan, Stage, Wish
 from production.planning.solve.checker import violations
-from production.scheduling import publish
+from production.scheduling import publish, quote_pickup, requote
 from production.scheduling.moving import consider
 from production.scheduling.state import standing_wishes
 from production.selectors.plan_block import block
@@ -33,21 +35,27 @@ def replan() -> Plan:
 
 
 @pytest.fixture
-def bench(office, person, patient, monkeypatch):
-    """Two printers, three orders of one arch each, a published plan."""
+def empty(office, person, monkeypatch):
+    """Two printers for one arch each, a technician, nothing to do."""
     for code, machine in [
         ("P1", "printer"), ("P2", "printer"), ("W", "wash"), ("C", "cure"), ("F", "forming"),
     ]:  # fmt: skip
         Machine.objects.create(code=code, name=code, kind=machine, capacity=1)
     monkeypatch.setattr(timezone, "now", lambda: MORNING)
     monkeypatch.setattr(publish, "IMPROVE_SECONDS", 0.05)
-    doctor, kind = person("doctor"), ApplianceKind.objects.get(code="retainer")
     person("technician")
+    return office
+
+
+@pytest.fixture
+def bench(empty, person, patient):
+    """Three orders of one arch each, a published plan."""
+    doctor, kind = person("doctor"), ApplianceKind.objects.get(code="retainer")
     for number in range(3):
         order = open_order(doctor, patient, kind, ["upper"], key=f"o{number}")
         agree_promise(doctor, order, PROMISED, key=f"p{number}")
     replan()
-    return office
+    return empty
 
 
 def step_of(plan: Plan, code: str, stage: str) -> tuple[dt.datetime, str]:
@@ -133,6 +141,10 @@ def test_the_block_s_page_tells_why_and_moves_only_what_was_asked(bench, signed_
     assert not Wish.objects.exists()
     client.post(reverse("plan-move"), {**wanted, "state": state})
     assert Wish.objects.get().not_before == dt.datetime(2026, 11, 25, 12, tzinfo=dt.UTC)
+    leaving = client.get(f"{address}&leave=1").content.decode()
+    assert "Leave it to the planner" in leaving
+    assert "Promises expected to break" in leaving
+    assert Wish.objects.exists()
     client.post(reverse("plan-leave"), {"code": code, "stage": "print"})
     assert not Wish.objects.exists()
 
@@ -162,3 +174,42 @@ def test_a_wish_is_spent_once_the_stage_has_begun(bench, person):
     assert standing_wishes().count() == 1
     start(technician, chosen, key="start")
     assert not standing_wishes().exists()
+
+
+@pytest.mark.django_db
+def test_a_time_that_rests_on_a_hold_is_kept_by_every_plan(empty, person, patient):
+    # One model at a time: new work would be on the printer when the patient's scan arrives.
+    Machine.objects.filter(code="P2").delete()
+    retainer = ApplianceKind.objects.get(code="retainer")
+    doctor, desk = person("doctor"), person("front_desk")
+    visit = Visit.objects.create(
+        patient=patient, kind="debond", starts_at=MORNING + dt.timedelta(minutes=25)
+    )
+    first = open_order(doctor, patient, retainer, ["upper"], visit=visit, key="first")
+    agree_promise(doctor, first, requote(first).earliest, key="promise")
+    offer = quote_pickup(retainer, ["upper", "lower"], MORNING)
+    assert offer.earliest is not None
+    assert offer.hold_until is not None
+    order = {"patient": patient, "kind": retainer, "arches": ["upper", "lower"]}
+    told = {"due_at": offer.earliest, "p_kept": offer.p_kept, "hold_until": offer.hold_until}
+    promise = book_pickup(desk, key="second", **told, **order)
+    book_pickup(desk, key="second", **told, **order)  # a double click
+    held = {w.appliance.code: w for w in Wish.objects.all()}
+    assert len(held) == 2
+    assert {(w.stage.code, w.not_before) for w in held.values()} == {("prepare", offer.hold_until)}
+
+    made = publish.make_plan()
+    assert violations(made.situation.problem, made.plan) == []
+    jobs = {j["id"]: j for j in made.situation.problem["jobs"]}
+    until = (offer.hold_until - MORNING).total_seconds() / 60
+    for code in held:
+        scan, prepare = jobs[code]["steps"][:2]
+        assert "not_before" not in scan  # the patient is there
+        assert prepare["not_before"] == until
+        assert all(
+            s["start"] >= until for s in made.plan["steps"] if s["job"] == code and s["index"] > 0
+        )
+    late = {g["id"]: g["p_late"] for g in made.foresight["groups"]}
+    assert late[str(first.pk)] <= empty.risk_limit
+    assert late[str(promise.order_id)] <= 1 - offer.p_kept + 0.03
+    assert consider(list(held), Stage.objects.get(code="prepare"), None).changes[0].broken

@@ -7,7 +7,7 @@ import pytest
 from django.urls import reverse
 from django.utils import timezone
 
-from production.models import Material, Order, Promise, Series, SeriesStep
+from production.models import Material, Order, Promise, Series, SeriesStep, Wish
 from production.scheduling import Offer
 
 pytestmark = pytest.mark.django_db
@@ -69,6 +69,28 @@ def test_agreeing_makes_order_and_promise(desk, planner, signed_in, page):
     confirmation = client.get(reply.url).content.decode()
     assert f"{planner.earliest:%H:%M}" in confirmation
     assert reverse("slip", args=[order.uuid]) in confirmation
+
+
+def test_a_time_that_rests_on_a_hold_says_so_and_keeps_the_order_back(
+    desk, planner, signed_in, page
+):
+    until = planner.earliest - dt.timedelta(hours=2)
+    planner.offer = Offer(planner.earliest, 0.96, hold_until=until)
+    client = signed_in("front_desk")
+    reply = ask(client, page, fields(desk))
+    assert "leaves the order alone until" in reply.content.decode()
+    token, times = offer_of(reply)
+    planner.offer = None  # what was sealed counts, not what would be answered now
+    client.post(page, fields(desk, offer=token, due_at=times[0]))
+    pieces = Order.objects.get().appliances.all()
+    assert {w.appliance: w.not_before for w in Wish.objects.all()} == dict.fromkeys(pieces, until)
+    order = Order.objects.get()
+    planner.offer = Offer(planner.earliest, 0.96, hold_until=until + dt.timedelta(minutes=30))
+    client.post(
+        reverse("promise-move", args=[order.uuid]),
+        {"due_at": f"{planner.earliest:%Y-%m-%dT%H:%M}", "reason": "Plate failed", "key": "z"},
+    )
+    assert {w.not_before for w in Wish.objects.all()} == {planner.offer.hold_until}
 
 
 def test_agreeing_twice_has_the_effect_of_one(desk, planner, signed_in, page):
