@@ -28,7 +28,7 @@ MAX_ATTEMPTS = 3
 
 # A patient in the chair waits for the inspection, and a promise for the plan: neither
 # queues behind a model that takes seconds to make. Every other kind goes to "work".
-QUEUES = {"inspect": "scan", "plan": "plan"}
+QUEUES = {"inspect": "scan", "plan": "plan", "fit": "plan"}
 
 
 class LeaseLost(Exception):

@@ -5,6 +5,7 @@ To add one: write a module with a ``Job`` subclass and put it in ``JOBS``.
 
 from production.jobs.accuracy import MeasurePrint
 from production.jobs.base import Job
+from production.jobs.fit import TryWhatFits
 from production.jobs.inspect import InspectScan
 from production.jobs.learn import LearnTimes
 from production.jobs.mouth import CompareMouths
@@ -17,6 +18,7 @@ from production.jobs.summarise import Summarise
 
 JOBS: dict[str, Job] = {
     "accuracy": MeasurePrint(),
+    "fit": TryWhatFits(),
     "inspect": InspectScan(),
     "mouth": CompareMouths(),
     "prepare": PrepareModel(),

@@ -4,15 +4,14 @@ from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
-
     dependencies = [
-        ('production', '0014_covering_indexes'),
+        ("production", "0014_covering_indexes"),
     ]
 
     operations = [
         migrations.AddField(
-            model_name='wish',
-            name='for_promises',
+            model_name="wish",
+            name="for_promises",
             field=models.BooleanField(default=False),
         ),
     ]

@@ -27,7 +27,7 @@ from production.models.machines import (
 from production.models.materials import Lot, Material, Program
 from production.models.models3d import Plate, PreparedModel
 from production.models.orders import Order, Promise, Series, SeriesIntake, SeriesStep
-from production.models.plans import LearnedTimes, Plan, Wish
+from production.models.plans import FitAnswer, LearnedTimes, Plan, Wish
 from production.models.scans import Acceptance, Scan
 from production.models.summary import DaySummary
 
@@ -38,6 +38,7 @@ __all__ = [
     "ApplianceKind",
     "DaySummary",
     "Downtime",
+    "FitAnswer",
     "Handover",
     "InstructionCard",
     "LearnedTimes",

@@ -56,6 +56,24 @@ class Wish(models.Model):
         verbose_name_plural = "wishes"
 
 
+class FitAnswer(models.Model):
+    """Which needed aligner steps could be started without harming the day's promises.
+
+    ``state`` is the bench's digest that it was worked out for; ``take`` primary keys of
+    steps; ``worst`` the largest added probability of missing a promise, against ``limit``.
+    """
+
+    made_at = models.DateTimeField(default=timezone.now)
+    state = models.CharField(max_length=64)
+    take = models.JSONField(default=list)
+    worst = models.FloatField(default=0.0)
+    limit = models.FloatField()
+
+    class Meta:
+        ordering = ["-pk"]
+        get_latest_by = "pk"
+
+
 class LearnedTimes(models.Model):
     """Stage times fitted to the office's own records; the newest row is used.
 

@@ -11,7 +11,7 @@ from django.utils import timezone
 
 from clinic.models import Office
 from production import planning
-from production.models import Appliance, ApplianceKind, Series, SeriesStep
+from production.models import Appliance, ApplianceKind, FitAnswer, Series, SeriesStep
 from production.planning import makeahead
 from production.scheduling.hours import minutes_after
 from production.scheduling.state import Situation, read_situation, steps_of
@@ -115,21 +115,17 @@ def outlook() -> Outlook:
     return Outlook(needed, _weeks(situation, wanted), len(series))
 
 
-def what_fits(keys: list[int] | None = None) -> dict[str, Any]:
-    """Try the most urgent needed steps against today's promises.
+def what_fits() -> FitAnswer:
+    """Try the most urgent needed steps against today's promises; nothing is stored.
 
-    Returns
-    -------
-    dict
-        ``take``: primary keys of steps that may be started today; ``worst``: the largest
-        added probability of missing a promise; ``limit``.
+    Takes seconds: the planner's worker does it (``jobs/fit.py``).
     """
     situation = read_situation()
     found = outlook().needed
-    chosen = [n for n in found if keys is None or n.step.pk in keys][:TRIED]
+    chosen = found[:TRIED]
     route = _route(situation)
     if route is None or not chosen:
-        return {"take": [], "worst": 0.0, "limit": makeahead.ADDED_RISK}
+        return FitAnswer(state=situation.state, limit=makeahead.ADDED_RISK)
     problem = planning.parse_problem(situation.problem)
     jobs = [
         planning.parse_job(
@@ -145,11 +141,12 @@ def what_fits(keys: list[int] | None = None) -> dict[str, Any]:
         for n in chosen
     ]
     answer = makeahead.fill_slack(problem, jobs, samples=FUTURES)
-    return {
-        "take": [int(str(name).removeprefix("ahead-")) for name in answer["take"]],
-        "worst": answer["added_risk"]["worst"],
-        "limit": answer["limit"],
-    }
+    return FitAnswer(
+        state=situation.state,
+        take=[int(str(name).removeprefix("ahead-")) for name in answer["take"]],
+        worst=answer["added_risk"]["worst"],
+        limit=answer["limit"],
+    )
 
 
 def _route(situation: Situation) -> list[dict[str, Any]] | None:

@@ -2,25 +2,34 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import uuid
-from typing import Any
+from dataclasses import dataclass
 
 from django.contrib import messages
+from django.db import transaction
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
+from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.http import require_POST
+from django_htmx.http import HttpResponseClientRedirect
 
 from clinic.models import User
 from clinic.permissions import needs
+from production import work
 from production.actions.errors import ActionError
 from production.actions.make_ahead import make_ahead
+from production.models import FitAnswer, Work
 from production.scheduling import ahead
+from production.scheduling.state import digest
 from production.selectors.plan_order import latest
 from production.selectors.timeline import timeline as build
 from production.views.live import live, version_of
 
 SHOWN = 40  # visits in the list
+FIT = "fit"
+FRESH = dt.timedelta(minutes=15)  # a bench on which nothing is recorded goes on all the same
 
 
 @needs("see_bench")
@@ -40,14 +49,52 @@ def timeline_live(request: HttpRequest) -> HttpResponse:
 @needs("see_bench")
 def weeks(request: HttpRequest) -> HttpResponse:
     """Show what the running series need, and four weeks of work against the open time."""
-    return _weeks(request, set())
+    return _weeks(request)
 
 
 @needs("order")
 def fits(request: HttpRequest) -> HttpResponse:
-    """Tick the steps that can be started today without harming today's promises."""
-    answer = ahead.what_fits()
-    return _weeks(request, set(answer["take"]), answer)
+    """Ask (by POST) which steps can be started today, then show the answer and tick them."""
+    if request.method == "POST":
+        with transaction.atomic():
+            work.ask(FIT, coalesce=True)
+        return redirect("weeks-fit")
+    return _weeks(request, _fit())
+
+
+@needs("order")
+def fits_state(request: HttpRequest) -> HttpResponse:
+    """Nothing while the planner is at it, then the page with the answer."""
+    if _fit().waiting:
+        return HttpResponse(status=204)
+    return HttpResponseClientRedirect(reverse("weeks-fit"))
+
+
+@dataclass(frozen=True)
+class _Fit:
+    """The question of what fits today: still at the planner, failed, or answered."""
+
+    waiting: bool
+    problem: str
+    answer: FitAnswer | None
+    outdated: bool  # the bench has changed, or it is long ago
+
+    @property
+    def take(self) -> set[int]:
+        """The steps to tick."""
+        return set(self.answer.take) if self.answer and not self.outdated else set()
+
+
+def _fit() -> _Fit:
+    row = Work.objects.filter(kind=FIT).order_by("-pk").first()
+    answer = FitAnswer.objects.first()
+    old = timezone.now() - FRESH
+    return _Fit(
+        waiting=row is not None and row.status in (Work.Status.PENDING, Work.Status.RUNNING),
+        problem=row.problem if row is not None and row.status == Work.Status.FAILED else "",
+        answer=answer,
+        outdated=answer is not None and (answer.state != digest() or answer.made_at < old),
+    )
 
 
 @needs("order")
@@ -68,10 +115,9 @@ def order_ahead(request: HttpRequest) -> HttpResponse:
     return redirect("weeks")
 
 
-def _weeks(
-    request: HttpRequest, take: set[int], answer: dict[str, Any] | None = None
-) -> HttpResponse:
-    """Show the page with the steps in ``take`` ticked."""
+def _weeks(request: HttpRequest, fit: _Fit | None = None) -> HttpResponse:
+    """Show the page, with the steps ticked that fit today when that was asked."""
+    take = fit.take if fit else set()
     outlook = ahead.outlook()
     coming = outlook.visits
     visits = [
@@ -84,7 +130,7 @@ def _weeks(
         "visits": visits,
         "later": max(len(coming) - SHOWN, 0),
         "key": uuid.uuid4().hex,
-        "answer": answer,
+        "fit": fit,
         "take": take,
     }
     return render(request, "plan/weeks.html", context)

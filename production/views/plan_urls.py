@@ -8,6 +8,7 @@ urlpatterns = [
     path("plan/", plan.timeline, name="timeline"),
     path("plan/weeks/", plan.weeks, name="weeks"),
     path("plan/weeks/fits/", plan.fits, name="weeks-fit"),
+    path("plan/weeks/fits/state/", plan.fits_state, name="weeks-fit-state"),
     path("plan/weeks/order/", plan.order_ahead, name="weeks-order"),
     path("plan/block/", plan_block.show, name="plan-block"),
     path("plan/block/move/", plan_block.move, name="plan-move"),

@@ -8,8 +8,10 @@ import pytest
 from django.urls import reverse
 
 from clinic.models import OpeningHours
-from production import storage
-from production.models import Appliance, Machine, Order, Series, SeriesStep
+from production import storage, work
+from production.jobs import JOBS
+from production.models import Appliance, Machine, Order, Series, SeriesStep, Work
+from production.scheduling import ahead
 from production.scheduling.ahead import outlook, what_fits
 
 
@@ -92,8 +94,30 @@ def test_weekly_visits_ask_for_a_month_of_steps_and_not_for_the_whole_series(ser
 
 def test_a_bench_without_promises_bears_what_is_needed(series):
     answer = what_fits()
-    assert answer["take"]
-    assert answer["worst"] <= answer["limit"]
+    assert answer.take
+    assert answer.worst <= answer.limit
+
+
+def test_the_planner_s_worker_tries_what_fits_while_the_page_waits(series, signed_in, monkeypatch):
+    monkeypatch.setattr(ahead, "FUTURES", 100)
+    client = signed_in("front_desk")
+    page, state = reverse("weeks-fit"), reverse("weeks-fit-state")
+    assert not Work.objects.exists()
+    for _ in range(2):  # a double click
+        assert client.post(page).status_code == 302
+    row = Work.objects.get(kind="fit")
+    assert "The planner tries" in client.get(page).content.decode()
+    assert client.get(state).status_code == 204
+    JOBS[row.kind].run(work.claim(row.pk))
+    assert client.get(state).headers["HX-Redirect"] == page
+    text = client.get(page).content.decode()
+    assert "can be started today" in text
+    assert " checked" in text
+    assert " checked" not in client.get(reverse("weeks")).content.decode()
+    Machine.objects.filter(kind="wash").update(state="down")
+    text = client.get(page).content.decode()
+    assert "The bench has moved on" in text
+    assert " checked" not in text
 
 
 def test_the_page_opens_for_those_who_see_the_bench(series, signed_in):
