@@ -27,8 +27,7 @@ class Command(BaseCommand):
         if options["only"]:
             JOBS[options["only"]].warm()
             return
-        if not compiled.is_current():
-            compiled.forget()
+        compiled.forget_stale()
         command = python("manage.py", "warm", "--only", BESIDE)
         with subprocess.Popen(command, cwd=settings.BASE_DIR) as beside:
             for kind, job in JOBS.items():
