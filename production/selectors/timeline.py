@@ -12,7 +12,8 @@ from production.scheduling.state import IN_WORK, standing_wishes
 from production.selectors.plan_order import PlannedStep, latest, planned_steps, resource_names
 
 ROW = 56
-LABEL = 150
+LABEL = 170
+LABEL_LETTERS = 18
 PX_PER_MINUTE = 2.6
 HEAD = 34
 
@@ -74,6 +75,12 @@ class Lane:
     y: float
     blocks: list[Block] = field(default_factory=list)
     down: list[tuple[float, float]] = field(default_factory=list)
+
+    @property
+    def short(self) -> str:
+        """Its name as far as there is room."""
+        whole = len(self.name) <= LABEL_LETTERS
+        return self.name if whole else f"{self.name[: LABEL_LETTERS - 1].rstrip()}…"
 
     @property
     def middle(self) -> float:
