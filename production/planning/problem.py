@@ -107,15 +107,17 @@ def parse_problem(data: Any) -> Problem:
         for number, item in enumerate(fields.a_list(top, "jobs", "problem"))
     )
     _unique([j.id for j in jobs], "job")
-    day_spread = fields.number(top, "day_spread", "problem", 0.0, low=0.0)
+    day_spread = fields.number(top, "day_spread", "problem", 0.0, low=0.0, high=5.0)
     policy = top.get("policy") or {}
     problem = Problem(
         resources=resources,
         jobs=_place_started(jobs, resources, names),
         objective=objective,
         day_spread=day_spread,
-        day_shift=fields.number(top, "day_shift", "problem", 0.0),
-        day_spread_today=fields.number(top, "day_spread_today", "problem", day_spread, low=0.0),
+        day_shift=fields.number(top, "day_shift", "problem", 0.0, low=-5.0, high=5.0),
+        day_spread_today=fields.number(
+            top, "day_spread_today", "problem", day_spread, low=0.0, high=5.0
+        ),
         clock=fields.number(top, "clock", "problem", 0.0),
         risk_limit=fields.number(top, "risk_limit", "problem", RISK_LIMIT, low=0.0, high=1.0),
         pickup=fields.windows(top, "pickup", "problem"),

@@ -193,8 +193,10 @@ class _Desk:
         if trial is not None and not trial.good and held:
             found = self._held_back(held, coarse)
             trial = found or (trial if trial.hopeless else self._best(first.ready, coarse, OTHERS))
-        if trial is None:
+        if trial is None and self.settable(first.ready) is None:
             return self._none("no time for setting a promise is left; add pickup hours")
+        if trial is None:
+            return self._none(self._refusal(trial))
         if not trial.good:
             return self._refused(trial, first.ready, coarse)
         answer = {
@@ -220,18 +222,17 @@ class _Desk:
         trial = self._search(soonest, coarse)
         if trial is None or trial.hopeless:
             return trial
-        due: float | None = trial.due
+        due = trial.due
         for _ in range(FINAL_TRIALS):
-            if due is None:
-                return None
             trial = self._grown(due, coarse, self.samples)
             tries -= trial.ready <= due + LATE
             if trial.good or not tries:
                 break
             step = trial.ready if trial.ready > due + LATE else self._behind(trial)
-            due = self.settable(max(step, due + self.problem.grid)) if step > due else None
-            if due is None:
+            later = self.settable(max(step, due + self.problem.grid)) if step > due else None
+            if later is None:
                 break
+            due = later
         return trial
 
     def _held_back(self, held: Sequence[tuple[int, int]], coarse: int) -> _Trial | None:
@@ -372,8 +373,11 @@ class _Desk:
                     low = middle + 1
                 else:
                     high = middle
-            trial = self._settle(self.settable(float(places[low]) + AFTER), samples)
-            if trial is None or trial.good:
+            behind = self._settle(self.settable(float(places[low]) + AFTER), samples)
+            if behind is None:
+                break  # too late to be ready at all
+            trial = behind
+            if trial.good:
                 break
         return trial
 

@@ -107,7 +107,7 @@ def job_streams(problem: Problem) -> np.ndarray[tuple[int], np.dtype[np.uint64]]
 
 def _hash(text: str) -> int:
     value = 0xCBF29CE484222325
-    for byte in text.encode():
+    for byte in text.encode(errors="surrogatepass"):
         value = ((value ^ byte) * 0x100000001B3) % 2**64
     return value
 

@@ -10,6 +10,7 @@ import pytest
 from production.planning import foresee, parse_problem, plan, quote
 from production.planning.errors import ProblemError
 from production.planning.rescue import rescue
+from production.planning.solve import solve
 from production.planning.solve.checker import violations
 from tests.planning.days import random_bench, without_the_impossible
 
@@ -153,6 +154,53 @@ def test_a_closed_office_and_impossible_jobs_never_hang() -> None:
     report = foresee(problem, 100)
     assert report["jobs"][0]["p_late"] == 1
     assert report["jobs"][0]["finish"]["p50"] is None
+
+
+@pytest.mark.parametrize(
+    ("resources", "job"),
+    [
+        # Unattended work may begin before the close, not at it.
+        (
+            [{"id": "r", "kind": "a", "open": [[0, 10]]}],
+            {"release": 10, "steps": [{"kind": "a", "minutes": 5, "attended": False}]},
+        ),
+        # The machine has time, whoever has to load it has not.
+        (
+            [{"id": "r", "kind": "a"}, {"id": "p", "kind": "hand", "open": [[0, 9]]}],
+            {"release": 5, "steps": [{"kind": "a", "minutes": 5, "needs": ["hand"]}]},
+        ),
+        (
+            [{"id": "r", "kind": "a", "open": [[0, 12]], "down": [[3, 11]]}],
+            {"release": 1, "steps": [{"kind": "a", "minutes": 3}]},
+        ),
+    ],
+)
+@pytest.mark.parametrize("work", [0, 50])
+def test_work_that_misses_the_last_open_time_is_left_out_and_the_search_ends(
+    resources: list[dict[str, Any]], job: dict[str, Any], work: int
+) -> None:
+    early = {"id": "early", "steps": [{"kind": "a", "minutes": 2}]}
+    found = solve(
+        parse_problem({"resources": resources, "jobs": [early, {"id": "late", **job}]}), work=work
+    )
+    assert [item["job"] for item in found["infeasible"]] == ["late"]
+    assert {step["job"] for step in found["steps"]} == {"early"}
+
+
+def test_a_refusal_names_the_promise_and_not_the_pickup_hours() -> None:
+    # Ready in time only before the promised work, which then misses the close.
+    resources = [{"id": "r", "kind": "a", "open": [[0, 30]]}]
+    promised = {"id": "promised", "due": 25, "steps": [{"kind": "a", "minutes": 20}]}
+    new = {"id": "new", "steps": [{"kind": "a", "minutes": 12}]}
+    answer = quote(parse_problem({"resources": resources, "jobs": [promised]}), new, samples=50)
+    assert answer["earliest"] is None
+    assert "promised" in answer["reason"]
+    assert answer["alternatives"][0]["past_limit"] == ["promised"]
+
+
+def test_a_name_that_is_no_text_for_other_programs_is_taken_as_it_is() -> None:
+    job = {"id": "\ud83d", "due": 70, "steps": ROUTE}
+    assert foresee(parse_problem(bench(1) | {"jobs": [job]}), 50)["jobs"][0]["id"] == "\ud83d"
 
 
 def test_an_unattended_step_runs_over_midnight_an_attended_one_waits() -> None:

@@ -29,12 +29,21 @@ class Command(ToolCommand):
             help=f"how long to search at most (default {DEFAULT_SECONDS:g})",
         )
 
+        parser.add_argument(
+            "--work",
+            type=int,
+            metavar="TRIALS",
+            help="search by so many trials instead of by the clock: the same plan every time",
+        )
+
     def examine(self, **options: Any) -> tuple[dict[str, Any], int]:
         seconds = options["seconds"]
         if not math.isfinite(seconds) or seconds < 0:
             raise ProblemError(f"--seconds is {seconds:g}; give a number of at least 0")
+        if options["work"] is not None and options["work"] < 0:
+            raise ProblemError(f"--work is {options['work']}; give a number of at least 0")
         problem = read_problem(options["problem"])
-        plan = solve(problem, seconds=seconds)
+        plan = solve(problem, seconds=seconds, work=options["work"])
         if left := plan["infeasible"]:
             told = "; ".join(str(item["reason"]) for item in left[:NAMED])
             more = f"; and {len(left) - NAMED} more" if len(left) > NAMED else ""

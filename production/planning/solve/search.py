@@ -176,7 +176,7 @@ class Search:
             made += count
             if budget.until is None:
                 chunk, total = 2000, budget.trials
-                at, before = made / max(total, 1), at
+                at, before = (made / total if total > 0 else 1.0), at
             else:
                 spent = time.monotonic() - began
                 speed = made / max(spent, 1e-6)
@@ -191,17 +191,24 @@ class Search:
                 state[:] = best.state
 
     def stuck_jobs(self, state: Array) -> list[int]:
-        """Return the jobs with a step that found no open time in this state."""
+        """Return the jobs with a step that found no open time in this state.
+
+        Where it is not the machine's calendar that leaves no time (a helper's, say), the job
+        that ends last is named, so that there is always one to be taken out.
+        """
         a = self.work.arrays
         if not evaluate(a, state, self.now):
             return []
         found = []
         for o in range(len(a.step_job)):
             r = state[RES, state[BLK, o]]
-            start = self.now.start[o]
+            start, end = self.now.start[o], self.now.end[o]
             windows = a.window[a.window_from[r] : a.window_from[r + 1]]
-            end = self.now.end[o] if a.step_attended[o] else start
-            inside = (windows[:, 0] <= start) & (windows[:, 1] >= end - 1e-9)
-            if not np.any(inside) and int(a.step_job[o]) not in found:
+            until = windows[:, 1]
+            inside = until >= end - 1e-9 if a.step_attended[o] else until > start
+            downs = a.down[a.down_from[r] : a.down_from[r + 1]]
+            hit = (downs[:, 0] < end) & (downs[:, 1] > start)
+            fits = np.any((windows[:, 0] <= start) & inside) and not np.any(hit)
+            if not fits and int(a.step_job[o]) not in found:
                 found.append(int(a.step_job[o]))
-        return found
+        return found or [int(a.step_job[int(np.argmax(self.now.end))])]

@@ -30,6 +30,14 @@ def test_a_plan_as_json_has_the_contract_keys_and_passes_the_checker(tmp_path, c
     assert violations(problem, plan) == []
 
 
+def test_a_search_bounded_by_trials_prints_the_same_bytes_every_time(tmp_path, capsys):
+    problem = instances.office_day(5, 6, 1)
+    first = run(tmp_path, capsys, problem, "--json", "--work", "300")
+    assert first == run(tmp_path, capsys, problem, "--json", "--work", "300")
+    assert first[0] == 0
+    assert run(tmp_path, capsys, problem, "--work", "-1")[0] == 2
+
+
 def test_a_plan_as_text_names_every_step(tmp_path, capsys):
     code, out, _ = run(tmp_path, capsys, instances.office_day(2, 3))
     assert code == 0
