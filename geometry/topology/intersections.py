@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
+
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
@@ -14,6 +16,8 @@ from geometry.topology.triangles import cross_of
 _MOST_TESTS_EACH = 4000
 _MOST_CELLS_EACH = 64
 _MOST_PAIRS_KEPT = 1000
+# From so many triangles on the cells are searched in two parts side by side.
+_WORTH_TWO_THREADS = 50_000
 
 
 @njit(cache=True, nogil=True)
@@ -107,12 +111,24 @@ def _clearly_beside(vertices, nx, ny, nz, base, scale, p, q, r):  # type: ignore
 
 
 @njit(cache=True, nogil=True)
-def _search(vertices, faces, low, high, origin, inverse, sizes, most_refs, most_tests, pairs):  # type: ignore[no-untyped-def]
-    """Count crossing pairs over a uniform grid; -1 when the work would be too much."""
-    count = faces.shape[0]
+def _grid(low, high, origin, inverse, sizes, most_refs):  # type: ignore[no-untyped-def]
+    """Sort the boxes into a uniform grid.
+
+    Returns
+    -------
+    start : (cells + 1,) int32
+    member : (start[cells],) int32
+        ``member[start[c]:start[c + 1]]`` are the boxes that touch cell ``c``.
+    first : (n, 3) int32
+        Lowest cell of each box along every axis.
+    tests : int
+        Pairs within cells; -1 when the boxes touch more than ``most_refs`` cells in all.
+    middle : int
+        Cell up to which half of the pairs lie.
+    """
+    count = low.shape[0]
     columns, rows, layers = sizes
     start = np.zeros(columns * rows * layers + 1, dtype=np.int32)
-    scale = 12.0 * max(abs(vertices.min()), abs(vertices.max()))
     first = np.empty((count, 3), dtype=np.int32)
     last = np.empty((count, 3), dtype=np.int32)
     refs = np.int64(0)
@@ -126,12 +142,14 @@ def _search(vertices, faces, low, high, origin, inverse, sizes, most_refs, most_
             * (last[t, 2] - first[t, 2] + 1)
         )
         if refs > most_refs:
-            return -1
+            return start, np.empty(0, dtype=np.int32), first, np.int64(-1), 0
         for x in range(first[t, 0], last[t, 0] + 1):
             for y in range(first[t, 1], last[t, 1] + 1):
                 for z in range(first[t, 2], last[t, 2] + 1):
                     start[(x * rows + y) * layers + z + 1] += 1
+    tests = np.int64(0)
     for c in range(start.size - 1):
+        tests += np.int64(start[c + 1]) * start[c + 1] // 2
         start[c + 1] += start[c]
     member = np.empty(refs, dtype=np.int32)
     cursor = start[:-1].copy()
@@ -142,10 +160,23 @@ def _search(vertices, faces, low, high, origin, inverse, sizes, most_refs, most_
                     c = (x * rows + y) * layers + z
                     member[cursor[c]] = t
                     cursor[c] += 1
+    before = np.int64(0)
+    middle = 0
+    while middle < start.size - 1 and before < tests // 2:
+        size = np.int64(start[middle + 1] - start[middle])
+        before += size * size // 2
+        middle += 1
+    return start, member, first, tests, middle
+
+
+@njit(cache=True, nogil=True)
+def _search(vertices, faces, low, high, sizes, start, member, first, begin_cell, end_cell, pairs):  # type: ignore[no-untyped-def]
+    """Count the crossing pairs of the cells from ``begin_cell`` to ``end_cell``."""
+    _, rows, layers = sizes
+    scale = 12.0 * max(abs(vertices.min()), abs(vertices.max()))
     found = 0
-    tests = np.int64(0)
     fullest = 1
-    for c in range(start.size - 1):
+    for c in range(begin_cell, end_cell):
         fullest = max(fullest, start[c + 1] - start[c])
     box = np.empty((6, fullest), dtype=np.float32)
     hit = np.empty(fullest, dtype=np.uint8)
@@ -153,14 +184,11 @@ def _search(vertices, faces, low, high, origin, inverse, sizes, most_refs, most_
     # begins along every axis.
     begins = np.empty(fullest, dtype=np.uint8)
     place = np.empty(3, dtype=np.int64)
-    for c in range(start.size - 1):
+    for c in range(begin_cell, end_cell):
         begin = start[c]
         size = start[c + 1] - begin
         if size < 2:
             continue
-        tests += np.int64(size) * size // 2
-        if tests > most_tests:
-            return -1
         place[0] = c // (rows * layers)
         place[1] = c // layers % rows
         place[2] = c % layers
@@ -239,14 +267,23 @@ def find_intersections(mesh: Mesh) -> tuple[int | None, NDArray[np.int32]]:
     while np.prod(np.floor(span / cell) + 1.0) > 8.0 * len(faces) + 1000.0:
         cell *= 1.3
     sizes = (np.floor(span / cell) + 1.0).astype(np.int64)
-    pairs = np.empty((_MOST_PAIRS_KEPT, 2), dtype=np.int32)
-    found = int(
-        _search(
-            vertices, faces, low, high, origin, 1.0 / cell,
-            (int(sizes[0]), int(sizes[1]), int(sizes[2])),
-            _MOST_CELLS_EACH * len(faces) + 100_000, _MOST_TESTS_EACH * len(faces), pairs,
+    shape = (int(sizes[0]), int(sizes[1]), int(sizes[2]))
+    most = _MOST_CELLS_EACH * len(faces) + 100_000
+    start, member, first, tests, middle = _grid(low, high, origin, 1.0 / cell, shape, most)
+    if not 0 <= tests <= _MOST_TESTS_EACH * len(faces):
+        return None, np.empty((0, 2), dtype=np.int32)
+    cells = len(start) - 1
+    parts = [(0, middle), (middle, cells)] if len(faces) >= _WORTH_TWO_THREADS else [(0, cells)]
+
+    def search(begin: int, end: int) -> tuple[int, NDArray[np.int32]]:
+        pairs = np.empty((_MOST_PAIRS_KEPT, 2), dtype=np.int32)
+        found = int(
+            _search(vertices, faces, low, high, shape, start, member, first, begin, end, pairs)
         )
-    )  # fmt: skip
-    if found < 0:
-        return None, pairs[:0]
-    return found, pairs[: min(found, _MOST_PAIRS_KEPT)]
+        return found, pairs[: min(found, _MOST_PAIRS_KEPT)]
+
+    with ThreadPoolExecutor(max_workers=1) as beside:
+        later = [beside.submit(search, *part) for part in parts[1:]]
+        every = [search(*parts[0]), *(work.result() for work in later)]
+    pairs = np.concatenate([kept for _, kept in every])[:_MOST_PAIRS_KEPT]
+    return sum(found for found, _ in every), pairs

@@ -77,41 +77,64 @@ def _height(terms, x, y):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _longer(below, side, link):  # type: ignore[no-untyped-def]
-    """Return the store of crossings with twice the room."""
-    room = below.size
+def _store(room):  # type: ignore[no-untyped-def]
+    """Room for crossings: heights, facing, and the next one over the same line."""
     return (
-        np.concatenate((below, np.empty(room, dtype=np.float64))),
-        np.concatenate((side, np.empty(room, dtype=np.int8))),
-        np.concatenate((link, np.empty(room, dtype=np.int32))),
+        np.empty(room, dtype=np.float64),
+        np.empty(room, dtype=np.int8),
+        np.empty(room, dtype=np.int32),
     )
 
 
 @njit(cache=True, nogil=True)
-def cross_lattice(points, faces, pitch, i0, j0, rows, floor, slope_i, slope_j, top, void):  # type: ignore[no-untyped-def]
-    """Find the highest surface over each lattice point and the void under its overhangs.
+def _keep(store, used, head, c, z, facing):  # type: ignore[no-untyped-def]
+    """Put a crossing over line ``c`` into the store, doubling it when full; return it."""
+    if used == store[0].size:
+        more = _store(used)
+        store = (
+            np.concatenate((store[0], more[0])),
+            np.concatenate((store[1], more[1])),
+            np.concatenate((store[2], more[2])),
+        )
+    below, side, link = store
+    below[used] = z
+    side[used] = facing
+    link[used] = head[c]
+    head[c] = used
+    return store
 
-    ``floor`` is the base plane's height over cell 0, ``slope_i`` and ``slope_j`` its
-    change from cell to cell. ``top`` (cells,) becomes -inf where nothing is crossed;
-    ``void`` (cells,) the length of line below an overhang, down to the next surface
-    that faces along the direction or to the base plane. A line through a shared edge
-    crosses exactly one of two triangles that face alike. Returns the sum of the facing
-    of the topmost crossings: +1 where the winding's normal points along the direction,
-    else -1.
+
+@njit(cache=True, nogil=True)
+def cross_lattice(points, faces, pitch, i0, j0, rows, top):  # type: ignore[no-untyped-def]
+    """Find the highest surface over each lattice point of the columns from ``i0`` on.
+
+    ``top`` (cells,) becomes -inf where nothing is crossed. A line through a shared edge
+    crosses exactly one of two triangles that face alike.
+
+    Returns
+    -------
+    facing : (cells,) int8
+        +1 where the winding's normal of the highest surface points along the direction,
+        -1 where against it, 0 where nothing is crossed.
+    head : (cells,) int32
+        First of the crossings below the highest, -1 without any.
+    used : int
+    store : tuple of arrays
+        Crossings below the highest, of all lines.
     """
     cells = top.size
+    i1 = i0 + cells // rows - 1
     top[:] = -np.inf
     facing = np.zeros(cells, dtype=np.int8)
     head = np.full(cells, -1, dtype=np.int32)
     # Only what lies below the topmost crossing is kept apart; most lines have nothing.
-    below = np.empty(1 << 14, dtype=np.float64)
-    side = np.empty(1 << 14, dtype=np.int8)
-    link = np.empty(1 << 14, dtype=np.int32)
+    store = _store(1 << 14)
     used = 0
     inverse = 1.0 / pitch
     for t in range(faces.shape[0]):
         ia, ib, ic = faces[t, 0], faces[t, 1], faces[t, 2]
         left, right, low, high = _box(points, ia, ib, ic, inverse)
+        left, right = max(left, i0), min(right, i1)
         if right < left or high < low:
             continue
         double = _double(points, ia, ib, ic)
@@ -132,30 +155,28 @@ def cross_lattice(points, faces, pitch, i0, j0, rows, floor, slope_i, slope_j, t
                 if z > top[c]:
                     z, top[c] = top[c], z
                     f, facing[c] = facing[c], f
-                if used == below.size:
-                    below, side, link = _longer(below, side, link)
-                below[used] = z
-                side[used] = f
-                link[used] = head[c]
-                head[c] = used
+                store = _keep(store, used, head, c, z, f)
                 used += 1
-    facing_up = 0
-    for c in range(cells):
-        facing_up += facing[c]
-    turned = facing_up < 0
+    return facing, head, used, store
+
+
+@njit(cache=True, nogil=True)
+def void_below(top, facing, head, used, store, turned, rows, floor, slope_i, slope_j, void):  # type: ignore[no-untyped-def]
+    """Fill the void over each lattice point, given what ``cross_lattice`` found.
+
+    ``void`` (cells,) becomes the length of line below an overhang, down to the next surface
+    that faces along the direction or to the base plane, whose height over cell 0 is
+    ``floor`` and changes from cell to cell by ``slope_i`` and ``slope_j``. ``turned`` tells
+    that the winding's normals point inward.
+    """
     void[:] = 0.0
-    for c in range(cells):
+    for c in range(top.size):
         if facing[c] == 0 or (head[c] < 0 and (facing[c] > 0) != turned):
             continue
         base = floor + slope_i * (c // rows) + slope_j * (c % rows)
         # The topmost crossing joins the chain.
-        if used == below.size:
-            below, side, link = _longer(below, side, link)
-        below[used] = top[c]
-        side[used] = facing[c]
-        link[used] = head[c]
-        void[c] = _void_of(used, below, side, link, turned, base)
-    return facing_up
+        store = _keep(store, used, head, c, top[c], facing[c])
+        void[c] = _void_of(used, store[0], store[1], store[2], turned, base)
 
 
 @njit(cache=True, nogil=True)
@@ -253,9 +274,7 @@ def void_along(vertices, faces, steep, longest, basis, normal, offset, outward, 
         return 0.0
     rows = j1 - j0 + 1
     head = np.full((i1 - i0 + 1) * rows, -1, dtype=np.int32)
-    below = np.empty(1 << 12, dtype=np.float64)
-    side = np.empty(1 << 12, dtype=np.int8)
-    link = np.empty(1 << 12, dtype=np.int32)
+    store = _store(1 << 12)
     used = 0
     for k in range(steep.size):
         ia, ib, ic = faces[steep[k], 0], faces[steep[k], 1], faces[steep[k], 2]
@@ -270,10 +289,7 @@ def void_along(vertices, faces, steep, longest, basis, normal, offset, outward, 
                 if np.isnan(z):
                     continue
                 c = (i - i0) * rows + (j - j0)
-                if used == below.size:
-                    below, side, link = _longer(below, side, link)
-                below[used], side[used], link[used] = z, -outward, head[c]
-                head[c] = used
+                store = _keep(store, used, head, c, z, np.int8(-outward))
                 used += 1
     near = _near(points, head, rows, i0, j0, pitch, longest)
     for t in range(faces.shape[0]):
@@ -300,10 +316,7 @@ def void_along(vertices, faces, steep, longest, basis, normal, offset, outward, 
                 z = _height(terms, i * pitch, j * pitch)
                 if np.isnan(z):
                     continue
-                if used == below.size:
-                    below, side, link = _longer(below, side, link)
-                below[used], side[used], link[used] = z, outward, head[c]
-                head[c] = used
+                store = _keep(store, used, head, c, z, np.int8(outward))
                 used += 1
     du, dv = -normal[0] / normal[2] * pitch, -normal[1] / normal[2] * pitch
     floor = offset / normal[2]
@@ -311,7 +324,7 @@ def void_along(vertices, faces, steep, longest, basis, normal, offset, outward, 
     for c in range(head.size):
         if head[c] >= 0:
             base = floor + du * (i0 + c // rows) + dv * (j0 + c % rows)
-            total += _void_of(head[c], below, side, link, outward < 0, base)
+            total += _void_of(head[c], store[0], store[1], store[2], outward < 0, base)
     return total * pitch * pitch
 
 

@@ -7,16 +7,20 @@ a box and be wrong by half a cell there.
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from geometry.errors import GeometryError
 from geometry.topology.adjacency import extent
-from geometry.undercut.crossings import cross_lattice
+from geometry.undercut.crossings import cross_lattice, void_below
 
 _MOST_CELLS = 40_000_000
+# From so many triangles on two bands of columns are cast side by side.
+_WORTH_TWO_THREADS = 50_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,15 +109,41 @@ def cast(
     floor = offset / normal[2] + du * low[0] * pitch_mm + dv * low[1] * pitch_mm
     top = np.empty(columns * rows)
     void = np.empty(columns * rows)
-    facing_up = cross_lattice(
-        points, faces, pitch_mm, int(low[0]), int(low[1]), rows, float(floor),
-        float(du * pitch_mm), float(dv * pitch_mm), top, void,
-    )  # fmt: skip
+    # A band of whole columns is cast by itself; both hold about as much of the surface.
+    cut = 0
+    if len(faces) >= _WORTH_TWO_THREADS:
+        middle = round(float(np.median(points[::16, 0])) / pitch_mm)
+        cut = int(np.clip(middle - low[0], 0, columns))
+    bands = [(0, cut), (cut, columns)] if 0 < cut < columns else [(0, columns)]
+
+    def crossed(first: int, last: int) -> Any:
+        return cross_lattice(
+            points, faces, pitch_mm, int(low[0]) + first, int(low[1]), rows,
+            top[first * rows : last * rows],
+        )  # fmt: skip
+
+    def fill(first: int, last: int, found: Any) -> None:
+        part = slice(first * rows, last * rows)
+        facing, head, used, store = found
+        void_below(
+            top[part], facing, head, used, store, outward < 0, rows,
+            float(floor + du * pitch_mm * first),
+            float(du * pitch_mm), float(dv * pitch_mm), void[part],
+        )  # fmt: skip
+
+    with ThreadPoolExecutor(max_workers=1) as beside:
+        later = [beside.submit(crossed, *band) for band in bands[1:]]
+        found = [crossed(*bands[0]), *(work.result() for work in later)]
+        outward = 1 if sum(int(part[0].sum(dtype=np.int64)) for part in found) >= 0 else -1
+        later = [beside.submit(fill, *bands[k], found[k]) for k in range(1, len(bands))]
+        fill(*bands[0], found[0])
+        for work in later:
+            work.result()
     return Lattice(
         basis,
         pitch_mm,
         (int(low[0]), int(low[1])),
         top.reshape(columns, rows),
         void.reshape(columns, rows),
-        1 if facing_up >= 0 else -1,
+        outward,
     )
