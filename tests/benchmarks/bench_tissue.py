@@ -62,12 +62,19 @@ def mouth(seed: int, triangles: int) -> SimpleNamespace:
     vertices, faces, truth = make_mouth(replace(spec, triangles=min(spec.triangles, triangles)))
     teeth = [
         SimpleNamespace(number=t.fdi, tips=t.tips, captured=t.captured_mm, margin_mid=t.margin)
-        for t in truth.teeth if t.seen and not t.root
+        for t in truth.teeth
+        if t.seen and not t.root
     ]
     gaps = [SimpleNamespace(width=g.width_mm, centre=g.centre) for g in truth.gaps]
     known = SimpleNamespace(
-        right=truth.right, anterior=truth.anterior, occlusal=truth.occlusal, origin=truth.origin,
-        teeth=teeth, gaps=gaps, embrasures=None, captured_by_sextant=truth.captured_by_sextant,
+        right=truth.right,
+        anterior=truth.anterior,
+        occlusal=truth.occlusal,
+        origin=truth.origin,
+        teeth=teeth,
+        gaps=gaps,
+        embrasures=None,
+        captured_by_sextant=truth.captured_by_sextant,
     )
     mesh = Mesh(vertices, np.ascontiguousarray(faces.astype(np.int32)))
     return SimpleNamespace(mesh=mesh, truth=known)
@@ -107,8 +114,7 @@ def count(arch: Any, tally: Tally) -> None:
         for side in SIDES:
             place = mine.side(side)
             tally.height_errors.append(abs(place.captured_mm - tooth.captured[side]))
-            tally.margin_errors.append(
-                float((place.at - tooth.margin_mid[side]) @ truth.occlusal))
+            tally.margin_errors.append(float((place.at - tooth.margin_mid[side]) @ truth.occlusal))
     short, doubtful = found.short_places(), found.uncertain_places()
     for sextant, sides in truth.captured_by_sextant().items():
         for side, value in sides.items():
@@ -123,8 +129,11 @@ def count_gaps(arch: Any, found: Dentition, tally: Tally) -> None:
     for gap in truth.gaps:
         if gap.width < GAP_MM:
             continue
-        near = [g for g in found.gaps
-                if np.linalg.norm(g.centre - gap.centre) < max(4.0, 0.7 * gap.width)]
+        near = [
+            g
+            for g in found.gaps
+            if np.linalg.norm(g.centre - gap.centre) < max(4.0, 0.7 * gap.width)
+        ]
         if near:
             best = min(near, key=lambda g: float(np.linalg.norm(g.centre - gap.centre)))
             tally.gap_errors.append(abs(best.width_mm - gap.width))
@@ -154,10 +163,15 @@ def report(tally: Tally) -> Iterator[str]:
     lit = np.array([o[1] for o in tally.openings])
     yield f"arches                          {tally.arches}, not readable {tally.unread}"
     yield f"all tooth numbers right         {share(tally.numbers_right, tally.arches)}"
-    yield ("captured height, error mm       median {:.2f}, p95 {:.2f}, p99 {:.2f}".format(
-        *np.percentile(tally.height_errors, [50, 95, 99])))
-    yield (f"margin, error mm                median {np.median(tally.margin_errors):.2f}, "
-           f"|p95| {np.percentile(np.abs(tally.margin_errors), 95):.2f}")
+    yield (
+        "captured height, error mm       median {:.2f}, p95 {:.2f}, p99 {:.2f}".format(
+            *np.percentile(tally.height_errors, [50, 95, 99])
+        )
+    )
+    yield (
+        f"margin, error mm                median {np.median(tally.margin_errors):.2f}, "
+        f"|p95| {np.percentile(np.abs(tally.margin_errors), 95):.2f}"
+    )
     yield f"short places (< 3 mm): recall   {share((short & said).sum(), short.sum())}"
     yield f"                    precision   {share((short & said).sum(), said.sum())}"
     yield f"places uncertain                {share(doubt.sum(), len(doubt))}"
@@ -165,14 +179,19 @@ def report(tally: Tally) -> Iterator[str]:
     wide = len(tally.gap_errors) + tally.gaps_missed
     yield f"gaps ≥ 0.7 mm found             {share(len(tally.gap_errors), wide)}"
     if tally.gap_errors:
-        yield ("gap width, error mm             median {:.2f}, p95 {:.2f}, worst {:.2f}".format(
-            *np.percentile(tally.gap_errors, [50, 95, 100])))
+        yield (
+            "gap width, error mm             median {:.2f}, p95 {:.2f}, worst {:.2f}".format(
+                *np.percentile(tally.gap_errors, [50, 95, 100])
+            )
+        )
     yield f"closed arches with a gap told   {share(tally.closed_with_gap, tally.closed_arches)}"
     if tally.openings:
         yield f"embrasures open ≥ 1.5 mm found  {share((lit & (high >= 1.5)).sum(), (high >= 1.5).sum())}"
         yield f"closed embrasures told open     {share((lit & (high < 0.1)).sum(), (high < 0.1).sum())}"
-    yield (f"processor time                  median {np.median(tally.milliseconds):.0f} ms, "
-           f"worst {max(tally.milliseconds):.0f} ms")
+    yield (
+        f"processor time                  median {np.median(tally.milliseconds):.0f} ms, "
+        f"worst {max(tally.milliseconds):.0f} ms"
+    )
 
 
 def speed(triangles: int, repeats: int) -> str:
@@ -181,8 +200,10 @@ def speed(triangles: int, repeats: int) -> str:
     tally = Tally()
     for _ in range(repeats):
         read(arch, tally)
-    return (f"{len(arch.mesh.faces)} triangles: median {np.median(tally.milliseconds):.0f} ms "
-            f"of processor time over {repeats} runs")
+    return (
+        f"{len(arch.mesh.faces)} triangles: median {np.median(tally.milliseconds):.0f} ms "
+        f"of processor time over {repeats} runs"
+    )
 
 
 def main(argv: Sequence[str] | None = None) -> int:
