@@ -22,6 +22,8 @@ ORDERS = {
 }
 KINDS = np.array([0.45, 0.6, 0.75, 0.9])
 CHUNK_SECONDS = 0.02
+TRIES, FEWEST_TRIES = 200, 8  # to find the scale of changes
+FIRST_SHARE = 0.05  # of the time left
 ROUND = 1500  # trials per step and round
 WARM = 0.2  # every other round begins from the best plan, at this part of the heat
 
@@ -137,7 +139,16 @@ class Search:
             best.state[:] = state
             best.value[:] = value
 
-    def typical(self, state: Array, w: Array) -> float:
+    def affordable(self, state: Array, budget: Budget, wanted: int) -> int:
+        """Return how many trials a twentieth of the time left allows, ``wanted`` at most."""
+        if budget.until is None:
+            return wanted
+        began = time.perf_counter()
+        self.value(state)
+        one = max(time.perf_counter() - began, 1e-7)
+        return int(min(max(budget.left(), 0.0) * FIRST_SHARE / one, wanted))
+
+    def typical(self, state: Array, w: Array, tries: int) -> float:
         """Return the median worsening of random moves, a scale for temperatures."""
         return float(
             anneal.typical_change(
@@ -148,7 +159,7 @@ class Search:
                 state.copy(),
                 w,
                 KINDS,
-                200,
+                tries,
                 self.seed,
             )
         )
@@ -157,13 +168,16 @@ class Search:
         self, best: Best, stage: Stage, budget: Budget, done: Callable[[Array], bool]
     ) -> None:
         """Anneal from the best plan, in one round or several; ``best`` is updated."""
+        tries = self.affordable(best.state, budget, TRIES)
+        if tries < FEWEST_TRIES:
+            return
         w = np.array(stage.weights)
-        unit = self.typical(best.state, np.array(stage.scale))
+        unit = self.typical(best.state, np.array(stage.scale), tries)
         if unit == 0.0:
             unit = 1.0
         hot, cold = stage.hot * unit, stage.cold * unit
         state, room = best.state.copy(), best.state.copy()
-        peak, began, made, chunk, rounds, at = cold, time.monotonic(), 0, 200, 1, 0.0
+        peak, began, made, chunk, rounds, at = cold, time.monotonic(), 0, tries, 1, 0.0
         while at < 1.0 and not done(best.value):
             number, here = divmod(at * rounds, 1.0)
             top = max(peak if number % 2 == 0 else hot * WARM, cold)
@@ -180,7 +194,7 @@ class Search:
             else:
                 spent = time.monotonic() - began
                 speed = made / max(spent, 1e-6)
-                chunk = int(min(max(speed * CHUNK_SECONDS, 50), 1e6))
+                chunk = int(min(max(speed * CHUNK_SECONDS, 1), 1e6))
                 span = budget.until - began
                 total = int(speed * span)
                 at, before = (spent / span if span > 0 else 1.0), at

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from production.planning import future
-from production.planning.dispatch import choose_rule, expected_times
+from production.planning.dispatch import choose_rule, dispatch_plan, expected_times
 from production.planning.entities import Problem
 from production.planning.policy import kernel_policy
 from production.planning.solve import bounds, report
@@ -44,6 +44,10 @@ class _Shares:
 SMALL_DAY = _Shares(orders=0.08, anneal=0.1, exact=0.45)
 LARGE_DAY = _Shares(orders=0.35, anneal=0.2, exact=0.4)
 SECONDS_PER_LITERAL = 2e-4  # to build the constraint model, with something to spare
+NO_TIME = (
+    "job {!r}: no open time left for it beside the other work; "
+    "extend the opening hours or postpone a job"
+)
 SPARE = 0.05  # seconds without which nothing new is begun
 FLOW_LINE = 0.3  # of the time, for permutations where the work is a flow line
 
@@ -134,7 +138,8 @@ def _plan(problem: Problem, budget: Budget, seed: int, left: list[_Left]) -> dic
         part = budget.part(1.0 if best.value[STUCK] == 0 else 0.4)
         _improve(search, begin, best, bound, part, seed)
     if best.value[STUCK] > 0:
-        left += _stuck(search, best)
+        stuck, unfinished = _stuck(search, best), _unfinished(problem)
+        left += stuck if len(stuck) <= len(unfinished) else unfinished
         return None
     plan = report.plan_of(search, best.state)
     first = report.FIRST[problem.objective]
@@ -171,7 +176,7 @@ def _first(work: OpenWork, search: Search, budget: Budget) -> _Start:
     chosen = kernel_policy(work.problem, bench.shop, choose_rule(work.problem, bench.shop))
     search.offer(best, bench.state(expected_times(bench.shop, chosen)))
     for rule, pause in product(bench.rules().values(), bench.waits()):
-        if best.value[STUCK] == 0 and budget.left() < SPARE:
+        if budget.left() < SPARE:
             break
         run = bench.run(rule, pause)
         if search.better(bench.value(run), bench.value(times)):
@@ -231,14 +236,19 @@ def _flow_line(search: Search, best: Best, whole: Budget, done: Any) -> bool:
         rounds += chunk
 
 
+def _unfinished(problem: Problem) -> list[_Left]:
+    """Return the jobs that the plan at once does not finish either; all of them if it does."""
+    names = [item["job"] for item in dispatch_plan(problem)["infeasible"]]
+    return [_Left(name, NO_TIME.format(name)) for name in names or [j.id for j in problem.jobs]]
+
+
 def _stuck(search: Search, best: Best) -> list[_Left]:
     """Return the jobs with a step for which no open time was found."""
     jobs = search.work.problem.jobs
     return [
         _Left(
             jobs[j].id,
-            f"job {jobs[j].id!r}: no open time left for it beside the other work; "
-            "extend the opening hours or postpone a job",
+            NO_TIME.format(jobs[j].id),
         )
         for j in search.stuck_jobs(best.state)
     ]
