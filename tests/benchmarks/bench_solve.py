@@ -22,9 +22,9 @@ from production.planning.solve.checker import violations
 from production.planning.solve.exact import Bound, Exact
 from production.planning.solve.search import Best, Budget, Search
 from production.planning.solve.start import Bench
-from tests.planning.solve import instances
+from tests.planning.solve import instances, shapes
 
-PARTS = ("days", "small", "large", "taillard", "tardiness", "job_shop")
+PARTS = ("days", "small", "large", "shapes", "taillard", "tardiness", "job_shop")
 OBJECTIVES = ("promises", "weighted_tardiness", "makespan")
 
 
@@ -95,25 +95,45 @@ def run_large(options: argparse.Namespace) -> None:
             for printers in (1, 2, 3):
                 objective = OBJECTIVES[(seed + printers) % 3]
                 problem = instances.office_day(90_000 + seed, arches, printers, objective)
-                began = cpu()
-                plan = solve(parse_problem(problem), seconds=options.seconds)
-                used = cpu() - began
-                best, bound, search = polished(problem, plan, 12.0)
-                mine = stated(problem, plan)
-                rule = best_rule(search)
-                figures = [
-                    f"{float(v[c]):g}"
-                    for c in CRITERIA[objective]
-                    for v in (rule, mine, best.value)
-                ]
-                lower = bound.lower.get(CRITERIA[objective][0], 0.0)
-                print(
-                    f"large: seed {seed}, {arches} arches, {printers} printers, {objective}: "
-                    f"rule/plan/hinted {' '.join(figures)}; gap "
-                    f"{100 * gap(mine, best.value, objective):.2f} %; bound {lower:g}; "
-                    f"{used:.1f} s of processor time; violations {len(violations(problem, plan))}",
-                    flush=True,
-                )
+                name = f"large: seed {seed}, {arches} arches, {printers} printers"
+                compare(name, problem, options.seconds)
+
+
+def run_shapes(options: argparse.Namespace) -> None:
+    """Compare plans of benches unlike an office's in the same way."""
+    gaps = []
+    for number in range(options.first, options.first + (options.count or 4)):
+        style, jobs = shapes.STYLES[number % 4], (20, 40, 80)[number // 4 % 3]
+        machines, objective = 1 + number % 3, OBJECTIVES[number // 2 % 3]
+        if style == "weighted tardiness":
+            objective = style.replace(" ", "_")
+        problem = shapes.shape(style, number, jobs, machines, objective)
+        name = f"shapes: {style} {number}, {jobs} jobs, {machines} machines"
+        gaps.append(compare(name, problem, options.seconds))
+    print(
+        f"shapes: {len(gaps)}, mean gap {100 * np.mean(gaps):.2f} %, worst {100 * max(gaps):.2f} %"
+    )
+
+
+def compare(name: str, problem: dict[str, Any], seconds: float) -> float:
+    """Print how a plan compares with the best rule and with 12 s of the hinted solver."""
+    objective = problem["objective"]
+    began = cpu()
+    plan = solve(parse_problem(problem), seconds=seconds)
+    used = cpu() - began
+    best, bound, search = polished(problem, plan, 12.0)
+    mine = stated(problem, plan)
+    rule = best_rule(search)
+    figures = [f"{float(v[c]):g}" for c in CRITERIA[objective] for v in (rule, mine, best.value)]
+    lower = bound.lower.get(CRITERIA[objective][0], 0.0)
+    found = gap(mine, best.value, objective)
+    print(
+        f"{name}, {objective}: rule/plan/hinted {' '.join(figures)}; gap {100 * found:.2f} %; "
+        f"bound {lower:g}; {used:.1f} s of processor time; "
+        f"violations {len(violations(problem, plan))}",
+        flush=True,
+    )
+    return found
 
 
 def gap(mine: Any, best: Any, objective: str) -> float:
