@@ -25,6 +25,7 @@ CHUNK_SECONDS = 0.02
 TRIES, FEWEST_TRIES = 200, 8  # to find the scale of changes
 FIRST_SHARE = 0.05  # of the time left
 ROUND = 1500  # trials per step and round
+MANY_LATE = 5
 WARM = 0.2  # every other round begins from the best plan, at this part of the heat
 
 
@@ -89,8 +90,12 @@ def lead_weights(objective: str) -> Array:
     return w
 
 
-def stages(objective: str) -> tuple[Stage, ...]:
-    """Return the stages of an objective: first its main figure, then the rest strictly."""
+def stages(objective: str, late: float) -> tuple[Stage, ...]:
+    """Return the stages of an objective: first its main figure, then the rest strictly.
+
+    Where so many as ``late`` promises break that tardiness leads the walk, the number of
+    them has a stage of its own, in which a few may be given up for the others.
+    """
 
     def row(**given: float) -> tuple[float, ...]:
         names = {"late": LATE, "tardy": TARDY, "lead": LEAD, "span": SPAN}
@@ -105,6 +110,13 @@ def stages(objective: str) -> tuple[Stage, ...]:
         return (Stage(both, both, 0.3, 0.01, 1.0),)
     loose = row(tardy=1.0, late=100.0 if objective == "promises" else 0.0)
     strict = row(tardy=30.0, lead=1.0, late=1e5 if objective == "promises" else 0.0)
+    if objective == "promises" and late >= MANY_LATE:
+        count = row(tardy=0.01, late=100.0)
+        return (
+            Stage(loose, loose, 0.3, 0.003, 0.4),
+            Stage(count, count, 0.3, 0.003, 0.25),
+            Stage(strict, row(lead=1.0), 0.3, 0.003, 0.35),
+        )
     return (
         Stage(loose, loose, 0.3, 0.003, 0.65),
         Stage(strict, row(lead=1.0), 0.3, 0.003, 0.35),

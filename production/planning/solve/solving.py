@@ -21,7 +21,7 @@ from production.planning.solve.orders import OrderSearch
 from production.planning.solve.permutation import FlowLine, flow_line, flow_line_state
 from production.planning.solve.search import Best, Budget, Search, lead_weights, stages
 from production.planning.solve.start import Bench
-from production.planning.solve.timing import STUCK
+from production.planning.solve.timing import LATE, STUCK
 
 __all__ = ["DEFAULT_SECONDS", "solve", "warm"]
 
@@ -204,7 +204,7 @@ def _improve(
         for memory in (50, 10):
             times = orders.improve(times, begin.wait, budget.part(shares.orders / 2), memory)
             search.offer(best, begin.bench.state(times))
-    for stage in stages(search.objective):
+    for stage in stages(search.objective, best.value[LATE]):
         search.anneal(best, stage, budget.part(shares.anneal * stage.share), done)
     if done(best.value):
         return
@@ -214,7 +214,7 @@ def _improve(
     if bound.proved:
         return
     rest = budget.rest(1.0 - shares.orders - shares.anneal - shares.exact)
-    for stage in stages(search.objective):
+    for stage in stages(search.objective, best.value[LATE]):
         search.anneal(best, stage, rest.part(stage.share), done)
 
 
