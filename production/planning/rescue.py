@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
-from typing import Any
+from functools import partial
+from itertools import combinations
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -54,7 +56,8 @@ def rescue(
         ``rescues``, best first: {"what", "text", "p_late_after", "past_limit": ids of
         promises pushed past the risk limit, "broken_before", "broken_after": expected
         number of broken promises}. Only what helps is listed; what pushes another
-        promise past the limit comes last.
+        promise past the limit comes last. Where no single thing brings the promise
+        within the limit, two at a time are tried as well.
 
     Raises
     ------
@@ -64,30 +67,66 @@ def rescue(
     number = position(problem, job)
     chosen = choose_rule(problem, make_shop(problem)) if rule is None else rule
     before = _late(problem, problem, chosen, samples, seed)
-    found = []
-    for what, text, changed in _tries(problem, number):
+    limit = problem.risk_limit
+    found: list[dict[str, Any]] = []
+
+    def attempt(tried: list[Try], least: float) -> None:
+        changed: Problem | None = problem
+        for one in tried:
+            changed = one.change(changed) if changed is not None else None
+        if changed is None:
+            return
         after = _late(problem, changed, chosen, samples, seed)
-        if after[number] > min(before[number] - LEAST_GAIN, LEFT_AT_MOST * before[number]):
-            continue
-        limit = problem.risk_limit
+        if after[number] > least:
+            return
         past = np.flatnonzero((before <= limit) & (after > limit))
         found.append(
             {
-                "what": what,
-                "text": text,
+                "what": ", ".join(one.what for one in tried),
+                "text": " and ".join(one.text for one in tried),
                 "p_late_after": float(after[number]),
                 "past_limit": [problem.jobs[j].id for j in past],
                 "broken_before": float(before.sum()),
                 "broken_after": float(after.sum()),
             }
         )
-    found.sort(key=lambda item: (len(item["past_limit"]), item["p_late_after"]))  # type: ignore[arg-type]
+
+    singles = list(_tries(problem, number))
+    for one in singles:
+        attempt([one], _enough(before[number]))
+    found.sort(key=_worth)
+    if not found or _worth(found[0]) > (0, limit):
+        # One thing alone does not bring it within the limit: two may.
+        best = found[0]["p_late_after"] if found else before[number]
+        for pair in combinations(singles, 2):
+            if not pair[0].people or not pair[1].people:
+                attempt(list(pair), _enough(best))
+        found.sort(key=_worth)
     return {
         "job": problem.jobs[number].id,
         "p_late": float(before[number]),
         "causes": [cause._asdict() for cause in causes(problem, job, rule=chosen)],
         "rescues": found,
     }
+
+
+class Try(NamedTuple):
+    """Something that may help: its name, words for a person, and what it does to a bench."""
+
+    what: str
+    text: str
+    change: Callable[[Problem], Problem | None]
+    people: bool = False
+
+
+def _enough(risk: float) -> float:
+    """The risk that must be reached for a gain that anybody would notice."""
+    return min(risk - LEAST_GAIN, LEFT_AT_MOST * risk)
+
+
+def _worth(item: dict[str, Any]) -> tuple[int, float]:
+    """Sort what pushes no other promise past the limit, and helps most, to the front."""
+    return len(item["past_limit"]), item["p_late_after"]
 
 
 def _late(told: Problem, changed: Problem, rule: Rule, samples: int, seed: int) -> Any:
@@ -97,28 +136,26 @@ def _late(told: Problem, changed: Problem, rule: Rule, samples: int, seed: int) 
     return lateness(handed_over(shop, finish), make_shop(told).due)
 
 
-def _tries(problem: Problem, number: int) -> Iterator[tuple[str, str, Problem]]:
-    """Yield what could be tried: name, words, and the bench as it would then be."""
+def _tries(problem: Problem, number: int) -> Iterator[Try]:
+    """Yield what could be tried."""
     mine = _together(problem, number)
-    yield "first in line", "take it first everywhere", _first_in_line(problem, mine)
-    alone = _own_batch(problem, mine)
-    if alone is not None:
-        yield "own plate", "give it a plate of its own now", alone
-        yield (
-            "own plate, first in line",
-            "give it a plate of its own now and take it first everywhere",
-            _first_in_line(alone, mine),
-        )
-    free = _any_machine(problem, mine)
-    if free is not None:
-        yield "another machine", "let it run on any machine of its kind", free
+    yield Try("first in line", "take it first everywhere", partial(_first_in_line, mine=mine))
+    yield Try("own plate", "give it a plate of its own now", partial(_own_batch, mine=mine))
+    yield Try(
+        "another machine", "let it run on any machine of its kind", partial(_any_machine, mine=mine)
+    )
     for person in _people(problem):
-        longer = _overtime(problem, person)
-        if longer is not None:
-            yield f"overtime {person}", f"{person} stays {OVERTIME:.0f} min longer today", longer
-    later = _postponed(problem, mine)
-    if later is not None:
-        yield "postpone make-ahead", "leave what is not due today until tomorrow", later
+        yield Try(
+            f"overtime {person}",
+            f"{person} stays {OVERTIME:.0f} min longer today",
+            partial(_overtime, person=person),
+            people=True,
+        )
+    yield Try(
+        "postpone make-ahead",
+        "leave what is not due today until tomorrow",
+        partial(_postponed, mine=mine),
+    )
 
 
 def _together(problem: Problem, number: int) -> list[int]:

@@ -238,6 +238,28 @@ def test_rescue_finds_that_make_ahead_work_stands_in_the_way() -> None:
     assert best["postpone make-ahead"] < found["p_late"] - 0.3
 
 
+def test_rescue_tries_two_things_where_one_is_not_enough() -> None:
+    # Too long for the hour that is open, and behind work that could wait.
+    hour = [[0, 60], [1440, 2000]]
+    data = {
+        "resources": [
+            {"id": "m", "kind": "a", "open": hour},
+            {"id": "sam", "kind": "hand", "open": hour},
+        ],
+        "jobs": [
+            {"id": name, "due": due, "steps": [{"kind": "a", "minutes": long, "needs": ["hand"]}]}
+            for name, due, long in (("ahead", None, 40), ("mine", 100, 70))
+        ],
+        "policy": {"rule": "order", "order": ["ahead"]},
+    }
+    found = rescue(parse_problem(data), "mine")
+    assert found["p_late"] == 1
+    assert all("," in item["what"] and item["p_late_after"] == 0 for item in found["rescues"])
+    best = found["rescues"][0]["text"]
+    assert "sam stays 60 min longer today" in best
+    assert " and " in best
+
+
 def test_a_refusal_says_what_promising_all_the_same_would_do() -> None:
     # The new work is there first and would be begun; the promised work comes five minutes later.
     promised = {"id": "promised", "release": 5, "due": 30, "steps": [{"kind": "b", "minutes": 20}]}
