@@ -112,9 +112,9 @@ def _reason(problem: Problem, shop: Shop, times: Times, i: int, step: Step, pati
 
 def _words(reason: str, step: Step) -> str:
     if reason == "machine":
-        return f"for the {step.kind} station"
+        return f"for {step.kind}, busy with other work"
     if reason == "person":
-        return f"for a free {step.needs[0]} to {step.kind}"
+        return f"for a free {step.needs[0]} ({step.kind})"
     if reason == "fuller batch":
-        return f"for a fuller batch to {step.kind}"
-    return f"until there is open time to {step.kind}"
+        return f"for a fuller load ({step.kind})"
+    return f"for open hours ({step.kind})"
