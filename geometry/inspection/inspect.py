@@ -169,8 +169,8 @@ def _measure_arch(
             lambda: find_bumps(
                 fine,
                 _border_points(topology),
-                frame.occlusal,
-                float(frame.origin @ frame.occlusal),
+                frame.origin,
+                np.stack([frame.right, frame.anterior, frame.occlusal]),
                 undercuts.result().along.lattice.outward,
                 limits.bubble_mm,
             ),

@@ -1,8 +1,10 @@
 """Blisters and webs: moisture that the scanner took for surface.
 
 A drop on a wall, or a film across the gap between two teeth, stands out as a bump of
-about a millimetre. Cusps, edges and papillae stand out as much, but they face the
-biting side; on a steep surface nothing natural does.
+about a millimetre. Cusps, edges and papillae stand out as much; but they face the
+biting side, they run on in some direction instead of standing on a foot all around, and
+they have their like across the mouth and along the row. On the biting surfaces
+themselves a blister cannot be told from a cusp, unless the place is steep.
 """
 
 from __future__ import annotations
@@ -16,26 +18,58 @@ from scipy.spatial import cKDTree
 
 from geometry.mesh import Mesh
 from geometry.sampling.fields import mark_near_border, smooth
+from geometry.sampling.rises import rises
 from geometry.topology.adjacency import vertex_normals
+
+Array = NDArray[np.float64]
 
 # Even spacing at which bumps are looked for, whatever the density of the scan.
 CELL_MM = 0.3
 # Averaging with the neighbours r times at spacing e reaches about e √r.
 _REACH_MM = 0.93
-# Steep is what faces less than this towards the biting side (cosine).
-_STEEP = 0.2
-# What a surface may stand out more when it faces that way, mm per unit of cosine.
-_ALLOWANCE_MM = 0.65
-# Near the biting surfaces corners of incisal edges stand out even where they are steep.
-_EDGE_ZONE_MM, _EDGE_ALLOWANCE_MM = 2.5, 0.1
+# Places as high as this over the averaged surface, less what they may stand out by facing
+# up or down, are looked at; steep is what faces less up than the cosine.
+_LOOKED_AT_MM, _STEEP, _ALLOWED_UP_MM, _ALLOWED_DOWN_MM = -0.2, 0.2, 0.5, 0.3
+_LOOKED_AT_PLAIN_MM, _NEAR_MM, _MOST_LOOKED_AT = 0.15, 0.9, 600
+# A vertex alone so far out is a spike.
+_SPIKE_MM = 0.9
 _APART_MM = 2.0
-# This far below the biting surfaces nothing natural that faces them is round and small:
-# folds of the palate are long, papillae and the frenum stand higher or are broad.
-_GUM_ZONE_MM = 11.0
-_RING_MM = (1.1, 1.7)
-_SECTORS = 8
-_ROUND_DROP_MM, _ROUND_LEAST = 0.45, 0.7
-_MOST_TRIED = 300
+# Rise over the foot beyond these tells no more.
+_RISE_MM = (-0.5, 0.8)
+# Anatomy has its like on the other side of the mouth and along the row: what the fourth of
+# other places of that height, and the place across, stand out by counts this much.
+_LIKE_WEIGHT, _LIKE_RANK, _LIKE_LEAST_MM = 0.3, 3, 0.1
+_SAME_PLACE_MM, _SAME_LEVEL_MM, _ACROSS_LEVEL_MM = 3.0, 3.0, 2.5
+_LIKE_RISE, _LIKE_UP_MM, _LIKE_DOWN_MM = 0.25, 0.3, 0.15
+# What has no like: the incisive papilla and the frena in the middle, and the rolled edge of
+# the scan, which is trimmed off a model anyway.
+_MIDDLE_MM, _MIDDLE_ALLOWED_MM = 2.5, 0.2
+_EDGE_MM, _EDGE_ALLOWED_MM = 3.0, 0.12
+
+
+@dataclass(frozen=True, slots=True)
+class _Zone:
+    """How a blister is told at one height under the biting surfaces.
+
+    ``rise`` is the weight of the rise over the foot, ``up_mm`` what a place may stand out
+    more per unit of cosine when it faces up, ``least_mm`` what must be left.
+    """
+
+    above_mm: float
+    rise: float
+    up_mm: float
+    least_mm: float
+
+
+# From the biting surfaces down. There only what is steep can be told from cusps and edges;
+# on crowns and papillae facing counts most; lower down drops stand on even gum.
+_ZONES = (
+    _Zone(-3.0, 0.0, 0.5, 0.24),
+    _Zone(-7.0, 0.15, 0.65, 0.2),
+    _Zone(-11.0, 0.4, 0.35, 0.39),
+    _Zone(-np.inf, 0.4, 0.25, 0.27),
+)
+_DOWN_MM = 0.2
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,9 +80,8 @@ class Bump:
     ----------
     at : (3,) float64
     height_mm : float
-        Above the surface averaged over about 0.9 mm around, less what the place may
-        stand out by the way it faces; of a round one on gum that faces the biting side,
-        above the highest part of the ring around it.
+        Over the ground around carried on to below it, the median of all directions; or
+        over the surface averaged over about 0.9 mm, where that is more.
     """
 
     at: NDArray[np.float64]
@@ -86,41 +119,68 @@ def _links(faces, count):  # type: ignore[no-untyped-def]
     return first, every[:filled].copy()
 
 
-def _least_drops(
-    points: NDArray[np.float64], facing: NDArray[np.float64], tops: NDArray[np.int64]
-) -> NDArray[np.float64]:
-    """Drop of the surface around each of ``tops`` in the direction of least drop, (n,) mm.
+def _tops(
+    points: Array, rank: Array, plain: Array, near_border: NDArray[np.bool_]
+) -> NDArray[np.int64]:
+    """Vertices that stand out most within a millimetre, highest first."""
+    some = (rank > _LOOKED_AT_MM) & (plain >= _LOOKED_AT_PLAIN_MM) & ~near_border
+    order = np.flatnonzero(some)
+    order = order[np.argsort(-rank[order], kind="stable")]
+    if not len(order):
+        return order
+    around = cKDTree(points[order]).query_ball_point(points[order], _NEAR_MM)
+    taken = np.zeros(len(order), dtype=bool)
+    tops = []
+    for k, top in enumerate(order.tolist()):
+        if not taken[k]:
+            tops.append(top)
+            taken[around[k]] = True
+            if len(tops) == _MOST_LOOKED_AT:
+                break
+    return np.array(tops, dtype=np.int64)
 
-    Measured along the normal on a ring; 0 where a sector of the ring has no surface.
-    """
-    around = cKDTree(points).query_ball_point(points[tops], 1.2 * _RING_MM[1])
-    least = np.zeros(len(tops))
-    for k, (top, near) in enumerate(zip(tops, around, strict=True)):
-        away = points[near] - points[top]
-        height = away @ facing[top]
-        flat = away - height[:, None] * facing[top]
-        reach = np.linalg.norm(flat, axis=1)
-        ring = (reach > _RING_MM[0]) & (reach < _RING_MM[1])
-        across = np.cross(facing[top], [1.0, 0.0, 0.0] if abs(facing[top, 0]) < 0.7 else [0, 1, 0])
-        across /= np.linalg.norm(across)
-        turn = np.arctan2(flat[ring] @ np.cross(facing[top], across), flat[ring] @ across)
-        sector = ((turn / (2.0 * np.pi) + 0.5) * _SECTORS).astype(int) % _SECTORS
-        count = np.bincount(sector, minlength=_SECTORS)
-        if (count > 0).all():
-            drop = np.bincount(sector, -height[ring], _SECTORS) / count
-            least[k] = float(drop.min())
-    return least
+
+def _likes(local: Array, out: Array) -> Array:
+    """What anatomy of that height stands out by elsewhere along the row and across, (k,) mm."""
+    away = np.linalg.norm(local[:, None] - local[None], axis=2)
+    lower = np.abs(local[:, None, 2] - local[None, :, 2])
+    row = np.where((away > _SAME_PLACE_MM) & (lower < _SAME_LEVEL_MM), out, _LIKE_LEAST_MM)
+    rank = min(_LIKE_RANK, len(out) - 1)
+    along = np.partition(row, len(out) - 1 - rank, axis=1)[:, len(out) - 1 - rank]
+    mirrored = local[:, :2] * [-1.0, 1.0]
+    over = np.linalg.norm(mirrored[:, None] - local[None, :, :2], axis=2)
+    place = (over < _SAME_PLACE_MM) & (lower < _ACROSS_LEVEL_MM) & (away > _SAME_PLACE_MM)
+    across = np.where(place, out, _LIKE_LEAST_MM).max(axis=1)
+    return np.maximum(along, _LIKE_LEAST_MM) + np.maximum(across, _LIKE_LEAST_MM)
+
+
+def _excess(local: Array, from_border: Array, up: Array, plain: Array, rise: Array) -> Array:
+    """How much more each top stands out than anatomy may there, mm; 0 is the limit."""
+    rise = np.clip(rise, *_RISE_MM)
+    facing_up, facing_down = np.clip(up - _STEEP, 0.0, None), np.clip(-up - _STEEP, 0.0, None)
+    out = plain + _LIKE_RISE * rise - _LIKE_UP_MM * facing_up - _LIKE_DOWN_MM * facing_down
+    out[plain >= _SPIKE_MM] = _LIKE_LEAST_MM
+    likes = _LIKE_WEIGHT * _likes(local, out)
+    zone = np.searchsorted([-z.above_mm for z in _ZONES], -local[:, 2])
+    weight, slope, least = (
+        np.array([getattr(z, name) for z in _ZONES])[np.minimum(zone, len(_ZONES) - 1)]
+        for name in ("rise", "up_mm", "least_mm")
+    )
+    excess = plain + weight * rise - slope * facing_up - _DOWN_MM * facing_down - likes - least
+    excess[np.abs(local[:, 0]) < _MIDDLE_MM] -= _MIDDLE_ALLOWED_MM
+    excess[from_border < _EDGE_MM] -= _EDGE_ALLOWED_MM
+    return np.where(plain < _SPIKE_MM, excess, -np.inf)
 
 
 def find_bumps(
     coarse: Mesh,
-    border: NDArray[np.float64],
-    axis: NDArray[np.float64],
-    level: float,
+    border: Array,
+    origin: Array,
+    axes: Array,
     outward: int,
     least_mm: float,
 ) -> tuple[Bump, ...]:
-    """Find bumps on a surface.
+    """Find blisters and webs on an arch.
 
     Parameters
     ----------
@@ -128,10 +188,11 @@ def find_bumps(
         The surface with one vertex for each cell of ``CELL_MM``; wound alike.
     border : (k, 3) float64
         Border points; within about a millimetre of them nothing is judged.
-    axis : (3,) float64
-        Unit vector from the gums to the biting surfaces.
-    level : float
-        Height of the occlusal plane along ``axis``.
+    origin : (3,) float64
+        A point of the occlusal plane in the middle of the arch.
+    axes : (3, 3) float64
+        Rows: unit vectors to the right, to the front, and from the gums to the biting
+        surfaces.
     outward : int
         +1 when the winding's normals point outward, else -1.
     least_mm : float
@@ -140,39 +201,40 @@ def find_bumps(
     Returns
     -------
     tuple of Bump
-        Highest first.
+        Clearest first. Single vertices far out are left to ``measure``: they are spikes.
     """
     if len(coarse.faces) == 0:
         return ()
-    start, neighbour = _links(coarse.faces, len(coarse.vertices))
+    points = coarse.vertices
+    start, neighbour = _links(coarse.faces, len(points))
     normals = vertex_normals(coarse) * outward
-    rows = np.repeat(np.arange(len(coarse.vertices)), np.diff(start))
-    links = coarse.vertices[rows] - coarse.vertices[neighbour]
-    spacing = float(np.median(np.linalg.norm(links, axis=1)))
+    rows = np.repeat(np.arange(len(points)), np.diff(start))
+    spacing = float(np.median(np.linalg.norm(points[rows] - points[neighbour], axis=1)))
     rounds = int(np.clip(np.round((_REACH_MM / max(spacing, 1e-6)) ** 2), 1, 12))
-    smoothed = smooth(coarse.vertices, start, neighbour, rounds)
     facing = smooth(normals, start, neighbour, 3)
     facing /= np.linalg.norm(facing, axis=1, keepdims=True) + 1e-12
-    out = ((coarse.vertices - smoothed) * facing).sum(axis=1)
-    plain = out.copy()
-    out -= _ALLOWANCE_MM * np.clip(facing @ axis - _STEEP, 0.0, None)
-    out[coarse.vertices @ axis > level - _EDGE_ZONE_MM] -= _EDGE_ALLOWANCE_MM
-    near = np.zeros(len(out), dtype=np.uint8)
+    plain = ((points - smooth(points, start, neighbour, rounds)) * facing).sum(axis=1)
+    near = np.zeros(len(points), dtype=np.uint8)
     if len(border):
-        _, edge = cKDTree(coarse.vertices).query(border)
-        mark_near_border(start, neighbour, np.unique(edge).astype(np.int32), 3, near)
-    out[near > 0] = 0.0
-    gum = (near == 0) & (coarse.vertices @ axis < level - _GUM_ZONE_MM)
-    maybe = np.flatnonzero(gum & (plain >= _ROUND_LEAST * least_mm) & (out < least_mm))
-    maybe = maybe[np.argsort(-plain[maybe], kind="stable")][:_MOST_TRIED]
-    drops = _least_drops(coarse.vertices, facing, maybe)
-    is_round = drops >= _ROUND_DROP_MM
-    out[maybe[is_round]] = drops[is_round]
-    order = np.flatnonzero(out >= least_mm)
-    order = order[np.argsort(-out[order], kind="stable")]
+        _, edge = cKDTree(points).query(border)
+        mark_near_border(start, neighbour, np.unique(edge).astype(np.int32), 2, near)
+    up = facing @ axes[2]
+    rank = plain - _ALLOWED_UP_MM * np.clip(up - _STEEP, 0.0, None)
+    rank -= _ALLOWED_DOWN_MM * np.clip(-up - _STEEP, 0.0, None)
+    tops = _tops(points, rank, plain, near > 0)
+    if not len(tops):
+        return ()
+    rise, middle = rises(points, facing, start, neighbour, tops)
+    from_border = np.full(len(tops), np.inf)
+    if len(border):
+        from_border, _ = cKDTree(border).query(points[tops])
+    local = (points[tops] - origin) @ axes.T
+    excess = _excess(local, from_border, up[tops], plain[tops], rise)
+    height = np.maximum(middle, plain[tops])
+    order = np.flatnonzero((excess > 0.0) & (height >= least_mm))
     bumps: list[Bump] = []
-    for v in order.tolist():
-        place = coarse.vertices[v]
+    for k in order[np.argsort(-excess[order], kind="stable")].tolist():
+        place = points[tops[k]]
         if all(np.linalg.norm(place - bump.at) > _APART_MM for bump in bumps):
-            bumps.append(Bump(place.copy(), float(out[v])))
+            bumps.append(Bump(place.copy(), float(height[k])))
     return tuple(bumps)

@@ -11,9 +11,15 @@ from geometry.topology import analyse
 
 
 def warm() -> None:
-    """Measure a small pyramid."""
+    """Measure a small pyramid and a hill."""
     vertices = np.array([[0, 0, 3], [1, 0, 0], [0, 1, 0], [-1, 0, 0], [0, -1, 0]], dtype=float)
     faces = np.array([[0, 1, 2], [0, 2, 3], [0, 3, 4], [0, 4, 1]], dtype=np.int32)
     tent = Mesh(vertices, faces)
     measure(analyse(tent, self_intersections=False), 1.0)
-    find_bumps(tent, vertices[1:], np.array([0.0, 0.0, 1.0]), 3.0, 1, 0.3)
+    x, y = np.meshgrid(np.arange(9.0), np.arange(9.0), indexing="ij")
+    hill = np.column_stack([x.ravel(), y.ravel(), np.exp(-((x - 4) ** 2 + (y - 4) ** 2).ravel())])
+    a = (9 * np.arange(8)[:, None] + np.arange(8)).ravel()
+    squares = np.concatenate(
+        [np.column_stack([a, a + 9, a + 1]), np.column_stack([a + 1, a + 9, a + 10])]
+    )
+    find_bumps(Mesh(hill, squares.astype(np.int32)), hill[:9], hill[0], np.eye(3), 1, 0.3)

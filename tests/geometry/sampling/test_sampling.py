@@ -7,6 +7,7 @@ from fixtures.arches import random_arch
 from geometry.mesh import Mesh
 from geometry.sampling import find_bumps, measure
 from geometry.sampling.bumps import CELL_MM, _links
+from geometry.sampling.rises import rises
 from geometry.topology import analyse, coarsen
 
 UP = np.array([0.0, 0.0, 1.0])
@@ -64,7 +65,12 @@ def bumps_of(mesh: Mesh, axis: np.ndarray, level: float = 1e3) -> list[np.ndarra
     found = analyse(mesh, self_intersections=False)
     loops = [loop.vertices for loop in (found.border, *found.holes) if loop]
     border = found.main.vertices[np.concatenate(loops)]
-    return [b.at for b in find_bumps(coarsen(found.main, CELL_MM), border, axis, level, 1, 0.31)]
+    anterior = np.roll(axis, 1)
+    anterior = anterior - (anterior @ axis) * axis
+    anterior /= np.linalg.norm(anterior)
+    axes = np.stack([np.cross(anterior, axis), anterior, axis])
+    fine = coarsen(found.main, CELL_MM)
+    return [b.at for b in find_bumps(fine, border, level * axis, axes, 1, 0.31)]
 
 
 def test_a_blister_on_a_wall_is_found_and_the_bare_wall_is_not() -> None:
@@ -86,6 +92,35 @@ def test_on_the_palate_a_round_blister_is_found_and_a_long_fold_is_not() -> None
     assert np.linalg.norm(found - at) < 1.6
     # Near the biting surfaces the same shape may be a cusp.
     assert bumps_of(lifted(mesh, at, UP, 1.2), UP, 5.0) == []
+
+
+def shape(name: str, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+    """Heights of a plate, 0 at its rim or beyond, with one body in the middle."""
+    if name == "drop":
+        return np.sqrt(np.clip(1.0 - x**2 - y**2, 0.0, None))
+    if name == "cone":
+        return -0.8 * np.hypot(x, y)
+    return np.sqrt(np.clip(1.0 - x**2, 0.0, None))
+
+
+@pytest.mark.parametrize(
+    ("name", "least", "middle"), [("drop", 1.0, 1.0), ("cone", 0.0, 0.0), ("ridge", 0.0, 1.0)]
+)
+def test_a_drop_rises_over_its_foot_all_around_a_cone_nowhere_a_ridge_not_along_it(
+    name: str, least: float, middle: float
+) -> None:
+    """By the bodies' own formulas: half a ball of 1 mm, a cone, half a cylinder of 1 mm."""
+    n = 41
+    i, j = np.meshgrid(range(n), range(n), indexing="ij")
+    x, y = (i.ravel() - n // 2) * 0.2, (j.ravel() - n // 2) * 0.2
+    points = np.column_stack([x, y, shape(name, x, y)])
+    a = (np.arange(n - 1)[:, None] * n + np.arange(n - 1)).ravel()
+    halves = [np.column_stack([a, a + n, a + 1]), np.column_stack([a + n, a + n + 1, a + 1])]
+    start, near = _links(np.concatenate(halves).astype(np.int32), len(points))
+    facing = np.tile(UP, (len(points), 1))
+    low, half = rises(points, facing, start, near, np.array([n * n // 2]))
+    assert low[0] == pytest.approx(least, abs=0.15)
+    assert half[0] == pytest.approx(middle, abs=0.35 if name == "ridge" else 0.1)
 
 
 def test_a_clean_arch_has_no_blister_and_a_wet_one_has() -> None:
