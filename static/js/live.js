@@ -28,15 +28,21 @@ document.addEventListener("htmx:beforeSwap", (event) => {
   if (typing && target.hasAttribute("data-live")) event.detail.shouldSwap = false;
 });
 
-// Keep the keyboard's place when a live part is replaced.
+// Keep the keyboard's place when a live part is replaced: on the same button, or, when that is
+// gone, on the first one of the same line of a list.
 let focused = null;
+let line = null;
 document.addEventListener("htmx:beforeSwap", (event) => {
   const active = document.activeElement;
-  focused = active && active.id && event.detail.target.contains(active) ? active.id : null;
+  const inside = active && active.id && event.detail.target.contains(active);
+  focused = inside ? active.id : null;
+  line = inside ? active.closest("li[id]")?.id : null;
 });
 document.addEventListener("htmx:afterSettle", () => {
-  if (focused) document.getElementById(focused)?.focus({ preventScroll: true });
-  focused = null;
+  const same = focused && document.getElementById(focused);
+  const next = line && document.getElementById(line)?.querySelector("button, a.button");
+  (same || next)?.focus({ preventScroll: true });
+  focused = line = null;
   count();
 });
 
