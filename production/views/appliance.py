@@ -19,6 +19,7 @@ from production.bench.codes import clean
 from production.bench.fold import HANDOVER_STAGE
 from production.bench.routes import place, route_of, up_to
 from production.models import Appliance, Load, RemakeCause, Stage
+from production.scheduling.state import standing_wishes
 from production.selectors import appliance as reads
 from production.selectors.version import version_of
 from production.views.bench import frame
@@ -72,6 +73,9 @@ def appliance(request: HttpRequest, code: str) -> HttpResponse:
         "optional": bool(here and here.optional),
         "filling": filling.distinct() if subject.stage.batch else [],
         "in_load": in_load,
+        "kept_back": standing_wishes()
+        .filter(appliance=row, stage=subject.stage, not_before__gt=timezone.now())
+        .first(),
         "ask_start": request.GET.get("ask") == "start" and subject.waiting,
         "since": SINCE,
         "branches": (

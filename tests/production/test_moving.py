@@ -167,13 +167,16 @@ def test_the_front_desk_sees_why_but_moves_nothing(bench, signed_in):
 
 
 @pytest.mark.django_db
-def test_a_wish_is_spent_once_the_stage_has_begun(bench, person):
+def test_a_wish_is_told_at_the_bench_and_spent_once_the_stage_has_begun(bench, person, signed_in):
     technician, stage = person("technician"), Stage.objects.get(code="scan")
     chosen = Appliance.objects.get(code=code_of(0))
-    wish(technician, [chosen], stage, not_before=MORNING)
+    wish(technician, [chosen], stage, not_before=MORNING + dt.timedelta(hours=1))
     assert standing_wishes().count() == 1
+    client, page = signed_in("technician"), reverse("appliance", args=[chosen.code])
+    assert "Not before 10:00" in client.get(page).content.decode()
     start(technician, chosen, key="start")
     assert not standing_wishes().exists()
+    assert "Not before" not in client.get(page).content.decode()
 
 
 @pytest.mark.django_db
