@@ -9,8 +9,10 @@ import pytest
 from django.contrib.auth import BACKEND_SESSION_KEY, HASH_SESSION_KEY, SESSION_KEY
 from django.contrib.sessions.backends.db import SessionStore
 
+from clinic.models import OpeningHours
 from production.actions.move import create_load, hold, start_load
-from production.models import Appliance
+from production.models import Appliance, Wish
+from production.scheduling import publish
 from tests.browser.test_access_and_axe import violations
 from tests.production.bench.conftest import Bench
 from tests.production.bench.test_whole_way import walk
@@ -142,3 +144,33 @@ def test_the_pages_have_no_violations(tablet, bench, patient, live_server):
             if broken:
                 found[path, scheme] = broken
     assert found == {}
+
+
+def test_a_finger_moves_a_block_and_the_planner_is_asked_first(
+    tablet, bench, patient, live_server, monkeypatch
+):
+    monkeypatch.setattr(publish, "IMPROVE_SECONDS", 0.05)
+    OpeningHours.objects.all().delete()
+    for weekday in range(1, 8):
+        OpeningHours.objects.create(weekday=weekday, opens="00:00", closes="23:59")
+    bench.order(patient)
+    publish.make_plan().publish()
+    tablet.goto(f"{live_server.url}/plan/")
+    block = tablet.locator("[data-movable] rect.block").last
+    block.scroll_into_view_if_needed()
+    box = block.bounding_box()
+    x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+    client = tablet.context.new_cdp_session(tablet)
+
+    def touch(kind: str, *points: tuple[float, float]) -> None:
+        where = [{"x": px, "y": py} for px, py in points]
+        client.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": where})
+
+    client.send("Emulation.setTouchEmulationEnabled", {"enabled": True})
+    touch("touchStart", (x, y))
+    for step in range(1, 6):
+        touch("touchMove", (x + 16 * step, y + 1))
+    assert "asks the planner" in tablet.inner_text("#moving")
+    touch("touchEnd")
+    tablet.wait_for_selector("#block >> text=The planner's answer")
+    assert not Wish.objects.exists()
