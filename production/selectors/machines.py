@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections import Counter
 from dataclasses import dataclass, field
 
-from django.db.models import Count, Max, OuterRef, Prefetch, Q, Subquery, Value
-from django.db.models.functions import Coalesce
+from django.db.models import Count, Max, OuterRef, Prefetch, Q, Subquery
 from django.utils import timezone
 
 from production.models import (
@@ -84,12 +84,15 @@ def machines() -> list[MachineState]:
         load.machine_id: load
         for load in Load.objects.filter(status=Load.Status.RUNNING).select_related("stage")
     }
-    dues = _dues()
+    ended = Counter[int]()
+    for (machine_id, status), n in loads.items():
+        ended[machine_id] += n if status in ENDED else 0
+    dues = _dues(ended)
     return [
         MachineState(
             machine,
             running.get(machine.pk),
-            sum(loads.get((machine.pk, status), 0) for status in ENDED),
+            ended[machine.pk],
             loads.get((machine.pk, Load.Status.FAILED), 0),
             next(iter(machine.standing), None),  # type: ignore[attr-defined]
             [dues[t.pk] for t in machine.tasks.all() if t.pk in dues],
@@ -98,31 +101,32 @@ def machines() -> list[MachineState]:
     ]
 
 
-def _dues() -> dict[int, Due]:
+def _dues(ended: Counter[int]) -> dict[int, Due]:
+    """Return every task; ``ended`` counts the loads of each machine that ever ended."""
     last = (
         MaintenanceRecord.objects.filter(task=OuterRef("pk"))
         .values("task")
         .annotate(at=Max("done_at"))
         .values("at")
     )
-    loads = (
-        Load.objects.filter(
-            machine=OuterRef("machine"),
-            status__in=ENDED,
-            ended_at__gt=Coalesce(OuterRef("last"), Value(EPOCH)),
-        )
-        .order_by()
-        .values("machine")
-        .annotate(n=Count("pk"))
-        .values("n")
-    )
-    tasks = (
+    tasks = list(
         MaintenanceTask.objects.filter(active=True)
         .select_related("machine")
         .annotate(last=Subquery(last))
-        .annotate(loads=Subquery(loads))
     )
-    return {t.pk: Due(t, t.last, t.loads or 0) for t in tasks}  # type: ignore[attr-defined]
+    done: dict[int, dt.datetime] = {t.pk: t.last for t in tasks if t.last}  # type: ignore[attr-defined]
+    since = {}
+    if done:
+        # The moments as plain values: a database looks a subquery up for every load again.
+        loads = Load.objects.filter(status__in=ENDED, ended_at__gt=min(done.values()))
+        since = loads.aggregate(
+            **{
+                str(t.pk): Count("pk", filter=Q(machine=t.machine_id, ended_at__gt=done[t.pk]))
+                for t in tasks
+                if t.pk in done
+            }
+        )
+    return {t.pk: Due(t, done.get(t.pk), since.get(str(t.pk), ended[t.machine_id])) for t in tasks}
 
 
 def accuracy(machine: Machine) -> list[AccuracyCheck]:
