@@ -15,7 +15,7 @@ from geometry.model.closing import LOOSE
 from geometry.model.distances import distance_to_surface
 from geometry.model.mending import BRIDGE, CROSSING, NEAR, TUNNEL, Spot, joined_spots
 from geometry.model.regions import Places
-from geometry.reading.weld import weld_indexed
+from geometry.model.solids import shared
 
 Array = NDArray[np.float64]
 
@@ -72,11 +72,11 @@ def changes(
         One for each sort of place, naming them.
     """
     points = scan[scan[:, 2] > trim]
-    moved = np.flatnonzero(~_shared(points, solid.vertices))
+    moved = np.flatnonzero(~shared(points, solid.vertices))
     if filling.depth is not None and len(moved):
         deep = filling.shadow.depth_at(points[moved]) > filling.depth - FILL_FRINGE
         points = np.delete(points, moved[deep], axis=0)
-        moved = np.flatnonzero(~_shared(points, solid.vertices))
+        moved = np.flatnonzero(~shared(points, solid.vertices))
     away = distance_to_surface(points[moved], solid) if len(moved) else np.empty(0)
     spots = joined_spots([spot for spot in spots if spot.at[2] + 0.5 * spot.size > trim])
     worst = np.zeros(len(spots))
@@ -113,16 +113,6 @@ def changes(
         for spot, value in sorted(listed, key=lambda one: (-one[0].size, one[0].at.tolist()))
     ]
     return mended, deviation, _warnings(mended)
-
-
-def _shared(points: Array, others: Array) -> NDArray[np.bool_]:
-    """Tell which points are, as a file holds them, among some others."""
-    if not len(points):
-        return np.zeros(0, dtype=bool)
-    both = np.vstack((others, points)).astype(np.float32)
-    rows = np.resize(np.arange(len(both)), (-(-len(both) // 3), 3))
-    number = weld_indexed(both, rows).faces.ravel()[: len(both)]
-    return np.asarray(number[len(others) :] <= number[: len(others)].max())
 
 
 def _warnings(mended: list[dict[str, Any]]) -> list[str]:

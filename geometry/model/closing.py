@@ -6,8 +6,10 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
+from scipy.spatial import cKDTree
 
 from geometry.errors import GeometryError
 from geometry.mesh import Mesh
@@ -36,9 +38,11 @@ FLOOR_THICKNESS = 1.5
 LARGEST_HOLE = 60.0
 CROWN_BAND = 6.0
 UPRIGHT_ROUNDS = 6
-SKIRT_ROUNDS = 10
+SKIRT_ROUNDS = 14
+SAME_PLACE = 2.5
 NIBBLES = 6
 SKIRT_STEP = 0.35
+SIDES = ((0, 1), (1, 2), (2, 0))
 
 
 @dataclass(slots=True)
@@ -111,11 +115,12 @@ def _stand_safely(skin: Skin, trim: float, top: float) -> Closed:
     place = np.zeros(3)
     start = skin
     spots: list[Spot] = []
+    tried: list[Array] = []
     attempt, nibbles = -1, 0
     while attempt < UPRIGHT_ROUNDS + SKIRT_ROUNDS - 1:
         attempt += 1
         if attempt == UPRIGHT_ROUNDS:
-            skin, spots = start, []
+            skin, spots, tried = start, [], []
         try:
             solid = _assemble(skin, trim, top, attempt == 0)
         except CrossedBorder as crossed:
@@ -146,23 +151,39 @@ def _stand_safely(skin: Skin, trim: float, top: float) -> Closed:
                 continue
             centres = np.concatenate((centres, solid.vertices[odd]))
         place = centres[0]
-        if attempt < UPRIGHT_ROUNDS - 1 and (centres[:, 2] <= trim).all():
-            # The cut itself touches itself there.
-            skin, taken = step_back(skin, centres, 0.2 * (attempt + 1))
-            spots = [*spots, *taken]
-        elif attempt < UPRIGHT_ROUNDS - 1:
-            skin, taken = cut_back(skin, centres, trim, attempt)
-            spots = [*spots, *taken]
-            if not taken:
-                attempt = UPRIGHT_ROUNDS - 1
-        elif attempt >= UPRIGHT_ROUNDS:
-            skin, taken = step_back(skin, centres, 0.4 * (attempt - UPRIGHT_ROUNDS + 1))
-            spots = [*spots, *taken]
+        if attempt == UPRIGHT_ROUNDS - 1:
+            continue
+        upright = attempt < UPRIGHT_ROUNDS
+        again = _times_tried(centres, tried)
+        tried.append(centres)
+        lost: list[Spot] = []
+        # Where nothing was tried yet, a little may do; what comes again is cut deeper.
+        for times in np.unique(again).tolist():
+            mine = centres[again == times]
+            if not upright:
+                skin, taken = step_back(skin, mine, 0.4 * (times + 1))
+            elif (centres[:, 2] <= trim).all():
+                # The cut itself touches itself there.
+                skin, taken = step_back(skin, mine, 0.2 * (times + 1))
+            else:
+                skin, taken = cut_back(skin, mine, trim, times)
+            lost += taken
+        spots = [*spots, *lost]
+        if upright and not lost:
+            attempt = UPRIGHT_ROUNDS - 1
     x, y, z = place
     raise GeometryError(
         f"the scan's border folds over itself around ({x:.0f}, {y:.0f}, {z:.0f}) mm in model "
         "axes and cannot be closed safely; raise the trim, or cut the border back there"
     )
+
+
+def _times_tried(centres: Array, tried: list[Array]) -> NDArray[np.int64]:
+    """Count for each place (k, 3) the earlier rounds that had one near it."""
+    times = np.zeros(len(centres), dtype=np.int64)
+    for earlier in tried:
+        times += cKDTree(earlier).query(centres)[0] < SAME_PLACE
+    return times
 
 
 def _assemble(skin: Skin, trim: float, top: float, upright: bool) -> Closed:
@@ -212,29 +233,12 @@ def _plan_area(points: Array) -> float:
     return 0.5 * float(x @ np.roll(y, -1) - y @ np.roll(x, -1))
 
 
-@njit(cache=True, nogil=True)
-def _low_pieces(faces: Faces, below: NDArray[np.bool_]) -> NDArray[np.int64]:
-    """Number the low vertices by what hangs together below: the least vertex of each piece."""
-    parent = np.arange(len(below))
-    for t in range(len(faces)):
-        for k in range(3):
-            a, b = faces[t, k], faces[t, (k + 1) % 3]
-            if not (below[a] and below[b]):
-                continue
-            while parent[a] != a:
-                parent[a] = parent[parent[a]]
-                a = parent[a]
-            while parent[b] != b:
-                parent[b] = parent[parent[b]]
-                b = parent[b]
-            if a < b:
-                parent[b] = a
-            elif b < a:
-                parent[a] = b
-    for v in range(len(below)):
-        # Parents are never above their children, so they are settled already.
-        parent[v] = parent[parent[v]]
-    return parent
+def _pieces_below(faces: Faces, below: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """Number the vertices by what hangs together among the low ones."""
+    low = below[faces]
+    edges = np.concatenate([faces[:, [a, b]][low[:, a] & low[:, b]] for a, b in SIDES])
+    graph = coo_matrix((np.ones(len(edges), dtype=bool), edges.T), shape=(len(below),) * 2)
+    return np.asarray(connected_components(graph, directed=False)[1])
 
 
 def _cut_at(skin: Skin, trim: float, top: float, notes: list[str]) -> tuple[Skin, list[Spot]]:
@@ -247,8 +251,8 @@ def _cut_at(skin: Skin, trim: float, top: float, notes: list[str]) -> tuple[Skin
     below = z < trim
     if not below.any():
         return skin, []
-    piece = _low_pieces(skin.faces, below)
-    reached = np.zeros(len(z), dtype=bool)
+    piece = _pieces_below(skin.faces, below)
+    reached = np.zeros(int(piece.max()) + 1, dtype=bool)
     borders = [tails(skin, half) for half in loops_of(skin)]
     if borders:
         rim = max(borders, key=lambda line: _perimeter(skin.vertices[line]))

@@ -1,8 +1,10 @@
 """Boolean operations on the part of a solid that they touch.
 
-Most of a model lies well above what is added to it or cut out of it. Those parts are
-set aside and the openings closed by upright shafts, which changes nothing where the bodies
-are; afterwards they are joined to the result again, vertex for vertex.
+Most of a model lies beside or above what is added to it or cut out of it. Those parts are
+set aside and the openings closed by upright shafts with lids far above; afterwards they are
+joined to the result again, vertex for vertex. Nothing changes where the bodies are: what is
+set aside, its shafts and its lids make a closed surface, and a line straight down from a
+point of a body meets none of it.
 """
 
 from __future__ import annotations
@@ -26,7 +28,6 @@ CELL = 0.5
 CLEAR = 0.3
 LID = 5.0
 LONGEST_SLIVER = 6
-STEEPEST = 0.1
 WORTH_WHILE = 0.2
 
 
@@ -47,19 +48,12 @@ def _stamp(vertices: Array, faces: Faces, x0: float, y0: float, top: Array) -> N
 
 
 @njit(cache=True, nogil=True)
-def _clear_above(
-    vertices: Array, faces: Faces, x0: float, y0: float, top: Array
-) -> NDArray[np.bool_]:
-    """Mark the faces that look up and have nothing of what was stamped over or beside them."""
+def _clear(vertices: Array, faces: Faces, x0: float, y0: float, top: Array) -> NDArray[np.bool_]:
+    """Mark the faces that have nothing of what was stamped over or beside them."""
     nx, ny = top.shape
     out = np.zeros(len(faces), dtype=np.bool_)
     for f in range(len(faces)):
         a, b, c = vertices[faces[f, 0]], vertices[faces[f, 1]], vertices[faces[f, 2]]
-        ux, uy, uz = b[0] - a[0], b[1] - a[1], b[2] - a[2]
-        vx, vy, vz = c[0] - a[0], c[1] - a[1], c[2] - a[2]
-        x, y, z = uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
-        if z <= STEEPEST * np.sqrt(x * x + y * y + z * z):
-            continue
         i0 = int(np.floor((min(a[0], b[0], c[0]) - x0) / CELL))
         i1 = int(np.floor((max(a[0], b[0], c[0]) - x0) / CELL))
         j0 = int(np.floor((min(a[1], b[1], c[1]) - y0) / CELL))
@@ -96,38 +90,32 @@ def combine(
     GeometryError
         The solid is not closed, or what comes out is not.
     """
+
+    def operate(points: Array, corners: Faces) -> tuple[Array, Faces]:
+        body = to_manifold(points, corners)
+        if added:
+            body = manifold3d.Manifold.batch_boolean([body, *added], manifold3d.OpType.Add)
+        if cut:
+            body = manifold3d.Manifold.batch_boolean([body, *cut], manifold3d.OpType.Subtract)
+        mesh = body.to_mesh64()
+        made = np.array(mesh.vert_properties[:, :3], order="C")
+        return made, np.array(mesh.tri_verts, dtype=np.int32, order="C")
+
     aside = _set_aside(vertices, faces, [*added, *cut])
     if aside.mean() > WORTH_WHILE:
         near_v, near_f, lid = _closed_by_shafts(vertices, faces, aside)
-        made_v, made_f = _operate(near_v, near_f, added, cut)
+        made_v, made_f = operate(near_v, near_f)
         made_f = made_f[(made_v[:, 2] < lid)[made_f].all(axis=1)]
         found = _joined(vertices, faces[aside], made_v, made_f)
         if found is not None:
             return found
-    made_v, made_f = _operate(vertices, faces, added, cut)
-    found = _joined(vertices, faces[:0], made_v, made_f)
+    found = _joined(vertices, faces[:0], *operate(vertices, faces))
     if found is None:
         raise GeometryError(
             "the model and what was added to it make no closed solid; change the height or the "
             "block-out, or rescan"
         )
     return found
-
-
-def _operate(
-    vertices: Array,
-    faces: Faces,
-    added: list[manifold3d.Manifold],
-    cut: list[manifold3d.Manifold],
-) -> tuple[Array, Faces]:
-    body = to_manifold(vertices, faces)
-    if added:
-        body = manifold3d.Manifold.batch_boolean([body, *added], manifold3d.OpType.Add)
-    if cut:
-        body = manifold3d.Manifold.batch_boolean([body, *cut], manifold3d.OpType.Subtract)
-    mesh = body.to_mesh64()
-    points = np.array(mesh.vert_properties[:, :3], order="C")
-    return points, np.array(mesh.tri_verts, dtype=np.int32, order="C")
 
 
 def _set_aside(
@@ -141,7 +129,7 @@ def _set_aside(
         points = np.ascontiguousarray(mesh.vert_properties[:, :3])
         corners = np.array(mesh.tri_verts, dtype=np.int32, order="C")
         _stamp(points, corners, low[0], low[1], top)
-    return _clear_above(vertices, faces, low[0], low[1], top)
+    return _clear(vertices, faces, low[0], low[1], top)
 
 
 def _closed_by_shafts(

@@ -18,11 +18,10 @@ from geometry.model.halfedges import Faces
 from geometry.model.heights import Grid, top_heights
 from geometry.model.hollow import hollow_out
 from geometry.model.identity import write_code
-from geometry.model.mending import mend_crossings
+from geometry.model.mending import crossings_near, mend_crossings
 from geometry.model.settings import ModelSettings
 from geometry.model.skin import skin_of
-from geometry.model.solids import as_written
-from geometry.topology.intersections import find_intersections
+from geometry.model.solids import as_written, new_faces
 
 Array = NDArray[np.float64]
 
@@ -92,12 +91,17 @@ def add_extras(
             }
     if not added and not cut:
         return vertices, faces, record
+    before = vertices
     vertices, faces = as_written(*combine(vertices, faces, added, cut))
-    kind = np.zeros(len(faces), dtype=np.int8)
-    mended = mend_crossings(skin_of(Mesh(vertices, faces), kind), patch=1)
-    if mended.spots:
+    fresh = new_faces(vertices, faces, before)
+    crossings, _ = crossings_near(Mesh(vertices, faces), fresh, fresh)
+    if crossings:
+        kind = np.zeros(len(faces), dtype=np.int8)
+        mended = mend_crossings(skin_of(Mesh(vertices, faces), kind), patch=1)
         vertices, faces = as_written(mended.skin.vertices, mended.skin.faces)
-    if mended.spots and find_intersections(Mesh(vertices, faces))[0]:
+        fresh = new_faces(vertices, faces, before)
+        crossings, _ = crossings_near(Mesh(vertices, faces), fresh, fresh)
+    if crossings:
         raise GeometryError(
             "the code, bar or cavity could not be joined to the model cleanly; leave it out or"
             " change the height"

@@ -87,10 +87,10 @@ def find_folds(mesh: Mesh, chosen: NDArray[np.bool_], most: int = 1000) -> NDArr
     flat = faces.ravel()
     corner = np.argsort(flat, kind="stable")
     corner = corner[near[flat[corner]]]
-    used, first = np.unique(flat[corner], return_index=True)
-    start = np.append(first, len(corner)).astype(np.int64)
-    if not len(used):
+    if not len(corner):
         return np.empty((0, 2), dtype=np.int64)
+    run = np.flatnonzero(np.diff(flat[corner], prepend=-1))
+    start = np.append(run, len(corner)).astype(np.int64)
     vertices = mesh.vertices - mesh.vertices.mean(axis=0)
     pairs = np.empty((most, 2), dtype=np.int64)
     found = _search_runs(vertices, faces, chosen[around], start, corner.astype(np.int64), pairs)

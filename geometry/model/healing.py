@@ -8,7 +8,7 @@ import numpy as np
 
 from geometry.model.closing import FILL, SCAN
 from geometry.model.halfedges import compact
-from geometry.model.mending import Spot, mend_crossings, mend_handles
+from geometry.model.mending import Spot, joined_spots, mend_crossings, mend_handles
 from geometry.model.skin import Skin, zipped
 from geometry.topology import Topology
 
@@ -45,6 +45,7 @@ def heal(topology: Topology) -> Healed:
     spots = crossings.spots + handles.spots
     skin = handles.skin
     if handles.spots:
-        skin = mend_crossings(skin, FILL).skin
+        again = mend_crossings(skin, FILL, whole=False)
+        skin, spots = again.skin, joined_spots(spots + again.spots)
     vertices, faces, _ = compact(skin.vertices, skin.faces)
     return Healed(Skin(vertices, faces, skin.kind, skin.opposite), spots)

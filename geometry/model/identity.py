@@ -243,6 +243,11 @@ def _square_spot(plan: shapely.Polygon, side: float) -> tuple[float, float, floa
         )
         x, y = xx.ravel(), yy.ravel()
         h = 0.5 * side
+        # Around the middle of such a square there is room for a disc.
+        roomy = turned.buffer(0.05 - h)
+        shapely.prepare(roomy)
+        disc = shapely.contains_xy(roomy, x, y)
+        x, y = x[disc], y[disc]
         shapely.prepare(turned)
         fits = shapely.contains(turned, shapely.box(x - h, y - h, x + h, y + h))
         if not fits.any():

@@ -10,6 +10,29 @@ from geometry.model.pose import FrameLike
 
 Array = NDArray[np.float64]
 
+# On generated partial arches the front was taken for another side (25° to 180° off) only
+# below the first; an occlusal plane known no better than the second was up to 8° off.
+SURE_FRONT = 0.075
+SURE_TILT_DEG = 4.0
+
+
+def doubts(frame: FrameLike) -> list[str]:
+    """Say what of the way a model stands is little more than a guess."""
+    out: list[str] = []
+    if not isinstance(frame, Frame):
+        return out
+    if frame.anterior_certainty < SURE_FRONT:
+        out.append(
+            "so few teeth do not show which way is the front: the model may be turned on its base,"
+            " and names of places may be wrong; check before printing"
+        )
+    if frame.tilt_sd_deg > SURE_TILT_DEG:
+        out.append(
+            f"so few teeth give the occlusal plane to about {frame.tilt_sd_deg:.0f}° only, and"
+            " with it levelling, undercuts and block-out; check, and tilt by hand if need be"
+        )
+    return out
+
 
 def tilt_after(frame: FrameLike, move: Array) -> float:
     """Angle between the model's z and its occlusal axis, degrees."""

@@ -22,7 +22,7 @@ from geometry.model.evenness import forming_record, ground_of, spread_not_levell
 from geometry.model.extras import add_extras
 from geometry.model.halfedges import Faces, rise, signed_volume
 from geometry.model.healing import Healed, heal
-from geometry.model.levelling import height_spread, tilt_after
+from geometry.model.levelling import doubts, height_spread, tilt_after
 from geometry.model.mending import Spot
 from geometry.model.ownbase import without_base
 from geometry.model.pose import FrameLike, incisal_height, model_axes
@@ -32,18 +32,25 @@ from geometry.model.settings import ModelSettings
 from geometry.model.shadow import cast_shadow, deep_air
 from geometry.model.skin import Skin, turned_over
 from geometry.model.solids import as_written
-from geometry.model.trimming import Trim, choose_trim, margin_heights, tissue_kept
+from geometry.model.trimming import (
+    Trim,
+    choose_trim,
+    little_tissue,
+    margin_heights,
+    tissue_kept,
+)
 from geometry.model.uniting import unite
 from geometry.topology import Topology, analyse
 from geometry.version import VERSION
 
 Array = NDArray[np.float64]
 
-REVISION = 3
+REVISION = 4
 """Raised whenever the same scan and settings may give other bytes.
 
 1: the first. 2: block-out by rays, height from the incisors, fills united on the surface.
-3: the scan is mended once, before it is cut.
+3: the scan is mended once, before it is cut. 4: creases are mended too, borders are cut back
+only as far as each place needs, an automatic trim stays clear of the margin's uncertainty.
 """
 
 ENGINE = f"{VERSION}+model.{REVISION}"
@@ -162,11 +169,10 @@ def build(
             f"the scan looks like the {known.frame.found_arch} arch, not the "
             f"{known.frame.stated_arch} one; check before printing"
         )
-    trim = _trim(known, settings, surface, move)
-    if trim.kept is not None and trim.kept < settings.tissue:
-        warnings.append(
-            f"only {max(trim.kept, 0.0):.1f} mm of tissue is left beyond the margin at one tooth"
-        )
+    warnings += doubts(known.frame)
+    margin, border = margin_heights(known.dentition, move)
+    trim = _trim(settings, surface, margin, border)
+    warnings += little_tissue(margin, border, trim, settings.tissue)
     places = Places(known.frame if isinstance(known.frame, Frame) else None, known.dentition, move)
     with ThreadPoolExecutor(max_workers=1) as aside:
         # The sheet is formed in one long compiled call, while other cores do the rest.
@@ -284,8 +290,7 @@ def _stand_up(known: Known, settings: ModelSettings) -> tuple[Skin, Array]:
     return standing, move
 
 
-def _trim(known: Known, settings: ModelSettings, surface: Mesh, move: Array) -> Trim:
-    margin, border = margin_heights(known.dentition, move)
+def _trim(settings: ModelSettings, surface: Mesh, margin: Array, border: Array) -> Trim:
     if settings.trim is not None:
         return Trim(settings.trim, tissue_kept(margin, border, settings.trim))
     beyond = 0.25 if settings.block_out is None else settings.block_out

@@ -65,7 +65,9 @@ class Mended:
     spots: list[Spot] = field(default_factory=list)
 
 
-def mend_crossings(skin: Skin, patch: int, kept: int = KEPT, smooth: bool = True) -> Mended:
+def mend_crossings(
+    skin: Skin, patch: int, kept: int = KEPT, smooth: bool = True, whole: bool = True
+) -> Mended:
     """Replace faces that pass through others by patches between their neighbours.
 
     Faces at the border are taken away without a patch.
@@ -80,12 +82,16 @@ def mend_crossings(skin: Skin, patch: int, kept: int = KEPT, smooth: bool = True
     smooth : bool
         Bend patches to continue their surroundings; else they are spanned between the
         corners that are there.
+    whole : bool
+        Look everywhere; else only patches, those there already too, can cross anything.
     """
     spots: list[Spot] = []
     for attempt in range(ROUNDS):
         # After the first round only patches can cross anything.
         own = skin.kind == patch
-        count, pairs = crossings_near(skin.mesh, own, own, attempt == 0)
+        everywhere = whole and attempt == 0
+        folding = skin.kind != kept if everywhere else own
+        count, pairs = crossings_near(skin.mesh, own, folding, everywhere)
         if not count:
             break
         hit = np.zeros(len(skin.faces), dtype=bool)

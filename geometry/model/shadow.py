@@ -13,6 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
 
 from geometry.model.halfedges import Faces
 from geometry.model.heights import Columns, Grid, column_crossings, top_heights
@@ -243,41 +245,23 @@ def undercut_volume(shadow: Shadow, beyond: float) -> float:
     return float((shadow.air & (shadow.depth > beyond)).sum()) * shadow.step**3
 
 
-@njit(cache=True, nogil=True)
 def _drop_specks(field: NDArray[np.bool_], least: float) -> None:
-    """Clear the pockets of fewer points than ``least``; neighbours share a side."""
-    nx, ny, nz = field.shape
-    flat = field.ravel()
-    seen = np.zeros(flat.size, dtype=np.bool_)
-    queue = np.empty(1024, dtype=np.int64)
-    for first in range(flat.size):
-        if not flat[first] or seen[first]:
-            continue
-        seen[first] = True
-        queue[0] = first
-        head, tail = 0, 1
-        while head < tail:
-            at = queue[head]
-            head += 1
-            if tail + 6 > len(queue):
-                grown = np.empty(2 * len(queue), dtype=np.int64)
-                grown[:tail] = queue[:tail]
-                queue = grown
-            i, j, k = at // (ny * nz), at // nz % ny, at % nz
-            for side in range(6):
-                x = i + (side == 0) - (side == 1)
-                y = j + (side == 2) - (side == 3)
-                z = k + (side == 4) - (side == 5)
-                if x < 0 or y < 0 or z < 0 or x >= nx or y >= ny or z >= nz:
-                    continue
-                other = (x * ny + y) * nz + z
-                if flat[other] and not seen[other]:
-                    seen[other] = True
-                    queue[tail] = other
-                    tail += 1
-        if tail < least:
-            for q in range(tail):
-                flat[queue[q]] = False
+    """Clear the pockets of fewer points than ``least``; neighbours share a side.
+
+    No point may lie in the last layer along an axis.
+    """
+    points = np.flatnonzero(field)
+    if not len(points):
+        return
+    pairs = []
+    for step in (1, field.shape[2], field.shape[1] * field.shape[2]):
+        at = np.minimum(np.searchsorted(points, points + step), len(points) - 1)
+        beside = np.flatnonzero(points[at] == points + step)
+        pairs.append(np.stack((beside, at[beside])))
+    joined = np.concatenate(pairs, axis=1)
+    graph = coo_matrix((np.ones(joined.shape[1], dtype=bool), joined), shape=(len(points),) * 2)
+    piece = connected_components(graph, directed=False)[1]
+    field.ravel()[points[np.bincount(piece)[piece] < least]] = False
 
 
 def deep_air(shadow: Shadow, beyond: float, least: float) -> NDArray[np.bool_]:

@@ -88,6 +88,21 @@ def as_written(vertices: Array, faces: Faces) -> tuple[Array, Faces]:
     )
 
 
+def shared(points: Array, others: Array) -> NDArray[np.bool_]:
+    """Tell which points (n, 3) are, as a file holds them, among some others (m, 3)."""
+    if not len(points):
+        return np.zeros(0, dtype=bool)
+    both = np.vstack((others, points)).astype(np.float32)
+    rows = np.resize(np.arange(len(both)), (-(-len(both) // 3), 3))
+    number = weld_indexed(both, rows).faces.ravel()[: len(both)]
+    return np.asarray(number[len(others) :] <= number[: len(others)].max())
+
+
+def new_faces(vertices: Array, faces: Faces, before: Array) -> NDArray[np.bool_]:
+    """Mark the faces with a corner that was not among the vertices ``before``."""
+    return np.asarray(~shared(vertices, before)[faces].all(axis=1))
+
+
 def odd_vertices(faces: Faces, count: int) -> tuple[NDArray[np.bool_], int]:
     """Mark the vertices where a surface is no closed sheet; also count faces that lie double.
 

@@ -18,6 +18,9 @@ Array = NDArray[np.float64]
 CROWN_LENGTH = 10.5
 COARSE = 0.4
 FREE_SHARE = 0.03
+# The lowest margin is found to about this; an automatic trim stays clear of it.
+MARGIN_ERROR = 0.5
+ROUNDING = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +69,22 @@ def tissue_kept(margin: Array, border: Array, z: float) -> float | None:
     return float((margin - np.maximum(border, z)).min())
 
 
+def little_tissue(margin: Array, border: Array, trim: Trim, tissue: float) -> list[str]:
+    """Say that less than ``tissue`` mm is kept, why, and what helps."""
+    if trim.kept is None or trim.kept >= tissue - ROUNDING:
+        return []
+    least = int(np.argmin(margin - np.maximum(border, trim.z)))
+    if border[least] > trim.z:
+        why = "the scan ends there"
+    elif trim.z > 0.0:
+        why = "a lower trim keeps more"
+    else:
+        why = "a greater height keeps more"
+    return [
+        f"only {max(trim.kept, 0.0):.1f} mm of tissue is left beyond the margin at one tooth; {why}"
+    ]
+
+
 def choose_trim(
     vertices: Array,
     faces: Faces,
@@ -78,8 +97,8 @@ def choose_trim(
     """Find the lowest trim that takes away the gingival undercut it can.
 
     Raising the trim takes undercut away and tissue with it. The trim goes no
-    higher than leaves ``tissue`` beyond the lowest margin, and no higher than
-    takes undercut away.
+    higher than leaves ``tissue`` beyond the lowest margin, as surely as that is
+    known, and no higher than takes undercut away.
 
     Parameters
     ----------
@@ -95,7 +114,7 @@ def choose_trim(
         Undercut up to this depth is wanted for retention and not counted.
     """
     lowest = float(margin.min()) if len(margin) else top - CROWN_LENGTH
-    limit = max(0.0, lowest - tissue)
+    limit = max(0.0, lowest - tissue - MARGIN_ERROR)
     standing = np.maximum(vertices, (-np.inf, -np.inf, 0.0))
     shadow = cast_shadow(standing, faces, beyond, step=COARSE)
     open_air = shadow.air & (shadow.depth > beyond)

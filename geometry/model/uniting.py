@@ -10,10 +10,11 @@ from geometry.errors import GeometryError
 from geometry.mesh import Mesh
 from geometry.model.closing import BASE, FILL, SCAN
 from geometry.model.combining import combine
+from geometry.model.folds import find_folds
 from geometry.model.halfedges import Faces, genus
 from geometry.model.mending import Mended, Spot, joined_spots, mend_crossings, mend_handles
 from geometry.model.skin import skin_of
-from geometry.model.solids import as_written
+from geometry.model.solids import as_written, new_faces
 from geometry.topology.intersections import find_intersections
 
 Array = NDArray[np.float64]
@@ -50,12 +51,22 @@ def unite(
     GeometryError
         The result crosses itself and cannot be mended.
     """
+    folds = find_folds(Mesh(vertices, faces), np.ones(len(faces), dtype=bool))
+    spots: list[Spot] = []
+    if body is None or len(folds):
+        # Creases along the walls or of the rounding, before something is joined to them.
+        count = find_intersections(Mesh(vertices, faces))[0]
+        count = None if count is None else count + len(folds)
+        vertices, faces, spots = _mended(vertices, faces, count)
     if body is None:
-        return _mended(vertices, faces, find_intersections(Mesh(vertices, faces))[0])
+        return vertices, faces, spots
     best: tuple[int, Array, Faces] | None = None
     for nudge in NUDGES:
-        v, f = as_written(*combine(vertices, faces, [body.translate((*nudge, 0.0))], []))
-        crossings = find_intersections(Mesh(v, f))[0]
+        try:
+            v, f = as_written(*combine(vertices, faces, [body.translate((*nudge, 0.0))], []))
+        except GeometryError:
+            continue  # a hair's breadth elsewhere it may close
+        crossings = _crossings(v, f, new_faces(v, f, vertices))
         if crossings is not None and (best is None or crossings < best[0]):
             best = (crossings, v, f)
         if crossings == 0:
@@ -65,7 +76,15 @@ def unite(
             "the block-out could not be joined to the model; prepare it with another trim or"
             " block-out depth, or without block-out"
         )
-    return _mended(best[1], best[2], best[0])
+    v, f, mended = _mended(best[1], best[2], best[0])
+    return v, f, joined_spots([*spots, *mended])
+
+
+def _crossings(vertices: Array, faces: Faces, folding: NDArray[np.bool_]) -> int | None:
+    """Count the pairs of faces that cross; with a common corner where one may be folded."""
+    mesh = Mesh(vertices, faces)
+    count = find_intersections(mesh)[0]
+    return None if count is None else count + len(find_folds(mesh, folding))
 
 
 def _mended(
@@ -90,7 +109,7 @@ def _mended(
         mended = mend_handles(crossed.skin, FILL, SCAN)
         spots = [*spots, *crossed.spots, *mended.spots]
         v, f = as_written(mended.skin.vertices, mended.skin.faces)
-        crossings, _ = find_intersections(Mesh(v, f))
+        crossings = _crossings(v, f, np.ones(len(f), dtype=bool))
     if crossings != 0 or genus(f) != 0:
         raise GeometryError(
             "the model's surface crosses itself and could not be mended; rescan, or prepare it with"

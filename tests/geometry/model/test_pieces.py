@@ -9,6 +9,7 @@ from geometry.model import combining
 from geometry.model.cubes import zero_surface
 from geometry.model.cutting import cut_surface
 from geometry.model.distances import distance_to_surface
+from geometry.model.folds import find_folds
 from geometry.model.halfedges import face_areas, genus, signed_volume
 from geometry.model.handles import handle_loops
 from geometry.model.mending import mend_crossings, mend_handles
@@ -17,6 +18,7 @@ from geometry.model.patches import fill_loop, patch_loop
 from geometry.model.shadow import cast_shadow
 from geometry.model.skin import genus_of, patched, skin_of, turned_over, without, zipped
 from geometry.model.solids import as_written, odd_vertices, to_manifold
+from geometry.model.trimming import Trim, little_tissue, tissue_kept
 from geometry.topology import analyse
 
 
@@ -140,6 +142,35 @@ def test_a_spike_through_the_surface_is_mended():
     assert not mend_crossings(mended.skin, 3).spots
     assert analyse(mended.skin.mesh).watertight
     assert_paired(mended.skin)
+
+
+def test_a_crease_between_faces_with_a_common_corner_is_mended():
+    v, f = zero_surface(ball_field(15.0))
+    v = v.copy()
+    top = int(np.argmax(v[:, 2]))
+    around = np.unique(f[(f == top).any(axis=1)])
+    # Past the next corner but one, yet not so far that faces without a common corner cross.
+    v[top] += 1.6 * (v[around[around != top][0]] - v[top])
+    everywhere = np.ones(len(f), dtype=bool)
+    assert len(find_folds(Mesh(v, f), everywhere))
+    mended = mend_crossings(skin(v, f), patch=3).skin
+    assert not len(find_folds(mended.mesh, np.ones(len(mended.faces), dtype=bool)))
+    assert analyse(mended.mesh).watertight
+
+
+def test_little_tissue_is_told_with_what_helps():
+    margin = np.array([6.0, 4.0])
+    for border, z, words in (
+        ([0.0, 0.0], 2.0, "lower trim"),
+        ([0.0, 3.5], 1.0, "scan ends"),
+        ([-2.0, 1.0], 0.0, "scan ends"),
+        ([-2.0, -2.0], 0.0, "greater height"),
+    ):
+        trim = Trim(z, tissue_kept(margin, np.array(border), z))
+        told = little_tissue(margin, np.array(border), trim, 5.0)
+        assert len(told) == 1
+        assert words in told[0]
+        assert not little_tissue(margin, np.array(border), trim, 0.4)
 
 
 def test_patches_keep_the_pairing_of_edges():

@@ -8,10 +8,12 @@ import pytest
 from fixtures.arches import ArchSpec, make_arch
 from fixtures.mouths import make_mouth, patient
 from geometry.errors import GeometryError
+from geometry.frame import find_frame
 from geometry.mesh import Mesh
 from geometry.model import ModelSettings, prepare, preview
 from geometry.model.cubes import zero_surface
 from geometry.model.halfedges import edge_keys, genus, signed_volume
+from geometry.model.levelling import doubts
 from geometry.reading.weld import weld_indexed
 from geometry.topology.intersections import find_intersections
 from tests.geometry.model.conftest import SPECS, arch, model
@@ -244,6 +246,13 @@ def test_a_preview_is_like_the_model():
     assert bare.report["volume_ml"] < quick.report["volume_ml"]
     nudged = preview(arch("lower").mesh, ModelSettings(height=18.0))
     assert nudged.solid.vertices[:, 2].max() > quick.solid.vertices[:, 2].max() + 2.5
+
+
+def test_too_few_teeth_to_tell_how_they_stand_is_said():
+    frame = find_frame(arch("lower").mesh)
+    assert not doubts(frame)
+    assert "which way is the front" in doubts(replace(frame, anterior_certainty=0.02))[0]
+    assert "occlusal plane" in doubts(replace(frame, tilt_sd_deg=6.0))[0]
 
 
 def test_part_of_an_arch_works():
