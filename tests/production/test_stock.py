@@ -15,11 +15,13 @@ from production.actions import open_order
 from production.actions.keep_machine import bring_back, note_maintenance, take_out
 from production.models import (
     ApplianceKind,
+    Load,
     Lot,
     LotUse,
     Machine,
     MaintenanceTask,
     Material,
+    Stage,
     StageEvent,
 )
 from production.scheduling.state import read_situation
@@ -159,6 +161,38 @@ def test_maintenance_is_due_until_it_is_noted(office, person):
     assert [d.task for s in machines() for d in s.due] == [task]
     note_maintenance(person("technician"), task)
     assert [d.task for s in machines() for d in s.due] == []
+
+
+def test_maintenance_by_count_counts_the_loads_since_it_was_done(office, person):
+    technician = person("technician")
+    one, other = (
+        Machine.objects.create(code=f"M-{n}", name=f"Printer {n}", kind="printer", capacity=6)
+        for n in (1, 2)
+    )
+    tasks = [
+        MaintenanceTask.objects.create(machine=m, name="Film looked at", every_loads=3)
+        for m in (one, other)
+    ]
+    stage = Stage.objects.get(code="print")
+
+    def ran(machine: Machine, status: str, ago: dt.timedelta) -> None:
+        ended = timezone.now() - ago
+        code = f"L{Load.objects.count()}"
+        Load.objects.create(code=code, stage=stage, machine=machine, status=status, ended_at=ended)
+
+    def since() -> list[int]:
+        return [d.loads_since for s in machines() for d in s.tasks]
+
+    for status in ("done", "failed", "filling"):
+        ran(one, status, dt.timedelta(hours=2))
+    assert since() == [2, 0]
+    note_maintenance(technician, tasks[0])
+    assert since() == [0, 0]
+    for _ in range(3):
+        ran(one, "done", -dt.timedelta(seconds=1))
+        ran(other, "done", dt.timedelta(days=400))
+    assert since() == [3, 3]
+    assert [d.task for s in machines() for d in s.due] == tasks
 
 
 @pytest.mark.parametrize("name", ["stock", "machines", "lot-new"])
