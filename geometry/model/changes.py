@@ -22,6 +22,10 @@ Array = NDArray[np.float64]
 FILL_FRINGE = 0.1
 TOLD = 0.005
 LISTED = 6
+# Working models of single teeth: 0.25 mm (Biomimetics 2024;9(4):217). What a border may
+# lose is common practice, no source.
+LOOK_AT = 0.25
+BORDER_OFF = 1.5
 OTHER = "other"
 
 WORDS = {
@@ -129,4 +133,21 @@ def _warnings(mended: list[dict[str, Any]]) -> list[str]:
         more = f", and {len(mine) - LISTED} smaller" if len(mine) > LISTED else ""
         count = "a" if len(mine) == 1 else str(len(mine))
         out.append(f"{count} {one if len(mine) == 1 else many}: {'; '.join(words)}{more}")
+    return _far_off(mended) + out
+
+
+def _far_off(mended: list[dict[str, Any]]) -> list[str]:
+    """Say where a person has to compare the model with the scan."""
+    out = []
+    patches = [place for place in mended if place["what"] not in (BORDER, LOOSE)]
+    borders = [place for place in mended if place["what"] == BORDER]
+    for places, limit, words in (
+        (patches, LOOK_AT, "compare the mended place with the scan before printing, or rescan it"),
+        (borders, BORDER_OFF, "the border was trimmed there: see that no plastic is to reach it"),
+    ):
+        worst = max(places, key=lambda place: place["deviation_mm"], default=None)
+        if worst is not None and worst["deviation_mm"] > limit:
+            out.append(
+                f"the model is {worst['deviation_mm']:.1f} mm off the scan {worst['name']}; {words}"
+            )
     return out

@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 from geometry.mesh import Mesh
-from geometry.model import combining
+from geometry.model import changes, combining
 from geometry.model.cubes import zero_surface
 from geometry.model.cutting import cut_surface
 from geometry.model.distances import distance_to_surface
@@ -171,6 +171,17 @@ def test_little_tissue_is_told_with_what_helps():
         assert len(told) == 1
         assert words in told[0]
         assert not little_tissue(margin, np.array(border), trim, 0.4)
+
+
+@pytest.mark.parametrize(
+    ("what", "off", "told"),
+    [("crossing", 0.2, 0), ("crossing", 0.4, 1), ("border", 0.4, 0), ("border", 2.0, 1)],
+)
+def test_a_mended_place_far_off_the_scan_is_pointed_out(what, off, told):
+    place = {"what": what, "size_mm": 2.0, "deviation_mm": off, "name": "at 11, facial side"}
+    lines = changes._far_off([place])
+    assert len(lines) == told
+    assert all("at 11, facial side" in line for line in lines)
 
 
 def test_patches_keep_the_pairing_of_edges():
