@@ -287,7 +287,7 @@ def bench_version(user: User) -> str:
             .annotate(n=Count("items"))
             .values_list("pk", "machine_id", "n")
         ),
-        Promise.objects.aggregate(m=Max("pk"), a=Max("assessed_at")),
+        Promise.objects.aggregate(m=Max("pk"))["m"],
         Machine.objects.filter(state=Machine.State.READY).count(),
         f"{now:%H:%M}",  # lateness is a matter of minutes
         undo_offer(user, now) is not None,
