@@ -20,7 +20,12 @@ from geometry.frame.unroll import STEP_S_MM, Unrolled, unroll
 from geometry.mesh import Mesh
 
 ARCHES = ("upper", "lower")
-EDGE_COUNTS = 2.0
+EDGE_COUNTS = 2.5
+"""Tips that an incisal edge counts for: its two corners, perhaps its middle."""
+
+CUSP_FALL_MM = 0.5
+BESIDE_ROW_MM = 6.0
+"""Peaks off the plane are cusps when they fall away this much and stand this near the row."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,18 +179,33 @@ def find_frame(mesh: Mesh, arch: str | None = None) -> Frame:
     side = tell_side(row, local_tips, palate, plane.tilt_sd_deg)
     places = row.place(local_tips[:, :2])
     likely = arch or ("upper" if side.upper >= 0.5 else "lower")
-    bare, counts = table_places(row, places[:, 0])
+    bare, counts = table_places(row, places)
     bare = np.concatenate([form.from_arch(bare[:, :2]), bare[:, 2:] + plane.level], axis=1)
-    share = np.concatenate([_edge_shares(row, places, likely), counts])
-    plane = refit(plane, bare @ rotation, share)
-    return _assemble(surface.centre, plane, rotation, form, side, places, arch)
+    sunk = _sunk(plane, rotation, form, row)
+    share = np.concatenate([_edge_shares(row, places, likely), counts, np.ones(sunk.shape[0])])
+    settled = plane.axis
+    plane = refit(plane, np.concatenate([bare @ rotation, sunk]), share)
+    moved = float(np.degrees(np.arccos(np.clip(plane.axis @ settled, -1.0, 1.0))))
+    return _assemble(surface.centre, plane, moved, rotation, form, side, places, arch)
+
+
+def _sunk(
+    plane: OcclusalPlane, rotation: NDArray[np.float64], form: RowCurve, row: Unrolled
+) -> NDArray[np.float64]:
+    """Cusp tips of half erupted teeth in the row, (n, 3), surface coordinates."""
+    local = plane.rest.points @ rotation.T
+    place = row.place(form.to_arch(local[:, :2]))
+    cusp = ~plane.rest.edge & (plane.rest.fall >= CUSP_FALL_MM)
+    # The fit takes those that are near enough once the plane has moved.
+    sunk = (local[:, 2] < plane.level) & (np.abs(place[:, 1]) < BESIDE_ROW_MM)
+    return np.ascontiguousarray(plane.rest.points[cusp & sunk])
 
 
 def _edge_shares(row: Unrolled, places: NDArray[np.float64], arch: str) -> NDArray[np.float64]:
-    """How much each tip counts: an incisal edge as two cusps (its two corners).
+    """How much each tip counts: an incisal edge as two or three cusps.
 
     However many places were found along the edges of the incisors, together they
-    count two for each incisor that is there.
+    count the same for each incisor that is there.
     """
     central, lateral = MESIODISTAL_MM[arch][:2]
     reach = central + lateral
@@ -194,13 +214,14 @@ def _edge_shares(row: Unrolled, places: NDArray[np.float64], arch: str) -> NDArr
     length = STEP_S_MM * float((row.covered & (np.abs(row.s) < reach)).sum())
     if front.any():
         teeth = length / (0.5 * (central + lateral))
-        share[front] = np.clip(EDGE_COUNTS * teeth / front.sum(), 0.5, 2.5)
+        share[front] = np.clip(EDGE_COUNTS * teeth / front.sum(), 0.5, 3.0)
     return share
 
 
 def _assemble(
     centre: NDArray[np.float64],
     plane: OcclusalPlane,
+    moved_deg: float,
     rotation: NDArray[np.float64],
     form: RowCurve,
     side: ArchSide,
@@ -234,7 +255,8 @@ def _assemble(
         tip_places=places,
         tip_on_edge=plane.tips.edge,
         spread_mm=plane.spread_mm,
-        tilt_sd_deg=plane.tilt_sd_deg,
+        # Tips and the rest of the biting surfaces at odds say as much as few tips do.
+        tilt_sd_deg=float(np.hypot(plane.tilt_sd_deg, moved_deg)),
         anterior_certainty=form.certainty,
         width_mm=form.width_mm,
         depth_mm=form.depth_mm,

@@ -9,6 +9,7 @@ scan lies below. The best few are followed on the full surface.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numba import njit
@@ -34,12 +35,18 @@ REACH_ABOVE_MM = 5.0
 """Nothing but teeth stands above the plane: where the curve of Spee is deep and the bite too,
 front teeth are found this far up, seen from a plane of the back ones."""
 
+SUNK_MM = 6.5
+"""Half erupted teeth stand as far below the plane as this; they count as outliers do."""
+
 FIRST_REACH_MM = 4.5
 HUBER_MM = 0.8
 SCALED = 2.0
 """Robust limit over the median distance: 1.345 standard deviations, Huber 1964."""
 EDGE_FLOOR_MM = 2.5
 """A ridge farther below the plane than this is not an incisal edge."""
+
+RIVAL = 0.4
+"""Planes with at least this share of the best score are all followed to the end."""
 
 UNCONFIRMED = 0.7
 """What the score of a plane counts that shows no tips when seen along its own axis."""
@@ -65,6 +72,8 @@ class OcclusalPlane:
         ``axis · x`` on the plane, in surface coordinates, mm.
     tips : Tips
         The tips that lie on it, surface coordinates.
+    rest : Tips
+        Other tips found when it was seen along its axis.
     score : float
         Summed evidence; compares candidates of one scan only.
     spread_mm : float
@@ -76,6 +85,7 @@ class OcclusalPlane:
     tips: Tips
     score: float
     spread_mm: float
+    rest: Tips
 
     @property
     def tilt_sd_deg(self) -> float:
@@ -244,7 +254,7 @@ def _look(
     score = _evidence(surface, relief, tips, normal, level, inside)
     chosen = tips.only(inside)
     spread = float(np.sqrt(np.mean((chosen.points @ normal - level) ** 2)))
-    return OcclusalPlane(normal, level, chosen, score, spread)
+    return OcclusalPlane(normal, level, chosen, score, spread, tips.only(~inside))
 
 
 def _sphere(count: int) -> NDArray[np.float64]:
@@ -279,6 +289,10 @@ def find_plane(surface: Surface) -> OcclusalPlane:
             kept.append(trial)
         if len(kept) == FOLLOWED:
             break
+    rivals = [trial for trial in kept if trial.score >= RIVAL * kept[0].score > 0]
+    if len(rivals) > 1:
+        # Worn teeth hardly show from afar; looked at closely, only one plane has a row of them.
+        return max((_settle(surface, rival) for rival in rivals), key=partial(_standing, surface))
     best: OcclusalPlane | None = None
     for trial in kept:
         if trial.score <= 0 or (best is not None and trial.score < 0.3 * best.score):
@@ -359,10 +373,18 @@ def _settle(surface: Surface, plane: OcclusalPlane) -> OcclusalPlane:
             chosen,
             plane.score,
             float(np.sqrt(np.mean((chosen.points @ axis - level) ** 2))),
+            tips.only(~inside),
         )
         if moved < SETTLED:
             break
     return plane
+
+
+def _standing(surface: Surface, plane: OcclusalPlane) -> float:
+    """Evidence for a settled plane, from all the tips found near it."""
+    relief, _ = relief_of(surface, basis_of(plane.axis), FINE_CELL_MM)
+    every = np.ones(plane.tips.fall.shape[0], dtype=np.bool_)
+    return _evidence(surface, relief, plane.tips, plane.axis, plane.level, every)
 
 
 def refit(
@@ -373,8 +395,6 @@ def refit(
     ``share`` is how much each of the tips, then each of the places, counts.
     """
     points = np.concatenate([plane.tips.points, more])
-    axis, level, _ = _fit(
-        points, share, plane.axis, plane.level, REACH_MM, REACH_ABOVE_MM, HUBER_MM
-    )
+    axis, level, _ = _fit(points, share, plane.axis, plane.level, SUNK_MM, REACH_ABOVE_MM, HUBER_MM)
     spread = float(np.sqrt(np.mean((plane.tips.points @ axis - level) ** 2)))
-    return OcclusalPlane(axis, level, plane.tips, plane.score, spread)
+    return replace(plane, axis=axis, level=level, spread_mm=spread)

@@ -27,7 +27,7 @@ USUAL_EXPONENT = 0.65
 EXPONENT_SD = 0.12
 CURVE_POINTS = 61
 COARSE_DATA = 80
-FINE_DATA = 2000
+FINE_DATA = 800
 CAUCHY_MM = 1.5
 BREADTH_RADIUS_MM = 4.0
 EDGE_BREADTH_MM = 3.2
@@ -261,7 +261,7 @@ def fit_row_curve(crowns: NDArray[np.float64]) -> RowCurve:
     poses, costs = _from_many(few, 12, 6, CAUCHY_MM, 0.01, 31)
     best = int(np.argmin(costs))
     pose, _ = _follow(
-        poses[best], np.ascontiguousarray(more), 30, CAUCHY_MM, 0.01, CURVE_POINTS, 1e-8
+        poses[best], np.ascontiguousarray(more), 30, CAUCHY_MM, 0.01, CURVE_POINTS, 1e-6
     )
     turned = np.cos(poses[:, 0] - pose[0]) < np.cos(np.radians(35.0))
     other = float(costs[turned].min()) if turned.any() else float("inf")

@@ -128,8 +128,8 @@ def tell_side(
     upper_fit, lower_fit = row_evidence(row)
     ledge, slope = _lingual_ledge(row), _cusp_slope(row)
     signs = {
-        "tooth_widths": float(np.clip(1.1 * (upper_fit - lower_fit), -6.0, 6.0)),
-        "cusp_slope": 0.0 if slope is None else float(np.clip(5.0 * (slope + 0.42), -2.6, 2.6)),
+        "tooth_widths": float(np.clip(1.1 * (upper_fit - lower_fit) - 0.6, -6.0, 6.0)),
+        "cusp_slope": 0.0 if slope is None else float(np.clip(8.0 * (slope + 0.42), -3.6, 3.6)),
         "bend": float(np.clip(0.8 * _bend(tips), -1.0, 1.0)),
         # A lower arch shows little tissue on the tongue's side; so do many upper ones.
         "lingual_ledge": float(np.clip(0.5 * (ledge - LEDGE_EITHER_MM), -0.5, 1.5)),

@@ -1,8 +1,10 @@
-"""Biting surfaces without a tip: worn flat, or cut by the border of the scan.
+"""Biting surfaces without a tip: worn flat, leaning, or cut by the border of the scan.
 
 A plane of tips alone leaves such teeth out, and a row that is worn on one side or at
-one end then tilts towards the teeth that still have cusps. Here every stretch of the
-row without a tip gives the highest place of its facial and of its lingual half.
+one end then tilts towards the teeth that still have cusps; so it does where lower
+molars lean to the tongue and their worn lingual cusps are no peaks any more. Here the
+facial and the lingual half of every stretch of the row without a tip of their own give
+the place that stands highest when one leans with them.
 """
 
 from __future__ import annotations
@@ -17,26 +19,31 @@ TIP_NEAR_MM, TIP_FAR_MM = 2.2, 4.4
 In between the place counts in part, so that no tip more or less tips the plane over."""
 
 STEP_MM = 1.5
-COUNTS = 0.17
-"""Half a tip for about every cusp's breadth (4.5 mm) of the row."""
+COUNTS = 0.25
+"""One tip for about every cusp's breadth (6 mm) of the row."""
 
-HALF_BREADTH_MM = 5.5
-LEVEL_MM = 0.8
-"""A half lower than the other by more than this has no biting surface of its own."""
+HALF_BREADTH_MM = 6.5
+LEAN = 0.42
+"""Slope by which a half may fall to its side and still bite, about 23°."""
+
+TABLE_BREADTH_MM = 3.2
+"""Rims nearer to each other than this are one edge, not two rows of cusps."""
 
 LOWEST_MM = -2.2
+LOWEST_BESIDE_MM = -4.5
+"""Deeper surfaces may be gum; beside a tip of the same tooth they may lie deeper than else."""
 
 
 def table_places(
-    row: Unrolled, along: NDArray[np.float64]
+    row: Unrolled, tips: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Find biting surfaces without a tip.
 
     Parameters
     ----------
     row : Unrolled
-    along : (n,) float64
-        Where the tips lie along the row, mm.
+    tips : (n, 2) float64
+        Where the tips lie along and across the row, mm.
 
     Returns
     -------
@@ -46,29 +53,35 @@ def table_places(
         How much each counts, as a share of a tip.
     """
     half = round(STEP_MM / STEP_S_MM)
-    crown = np.where(np.isfinite(row.height), row.height, -1e3)
+    band = np.abs(row.t) < HALF_BREADTH_MM
+    t = row.t[band]
+    crown = np.where(np.isfinite(row.height[:, band]), row.height[:, band], -1e3)
     tangent = np.gradient(row.line, axis=0)
     tangent /= np.maximum(np.linalg.norm(tangent, axis=1), 1e-9)[:, None]
     places, share = [], []
     for at in range(half, row.s.shape[0] - half, half):
         stretch = slice(at - half, at + half + 1)
-        distance = float(np.abs(along - row.s[at]).min(initial=TIP_FAR_MM))
-        weight = (min(distance, TIP_FAR_MM) - TIP_NEAR_MM) / (TIP_FAR_MM - TIP_NEAR_MM)
-        if weight <= 0.0 or not row.covered[stretch].all():
+        if not row.covered[stretch].all():
             continue
-        lowest = LOWEST_MM
-        sides = []
-        for side in (row.t > 0.0, row.t < 0.0):
-            where = np.flatnonzero(side & (np.abs(row.t) < HALF_BREADTH_MM))
-            block = crown[stretch][:, where]
-            place, across = divmod(int(np.argmax(block)), where.size)
-            sides.append(
-                (float(block[place, across]), place + at - half, float(row.t[where[across]]))
-            )
-            lowest = max(lowest, sides[-1][0] - LEVEL_MM)
-        for height, i, t in sides:
-            if height >= lowest:
+        block = crown[stretch]
+        rims = []
+        for lean in (LEAN * t, -LEAN * t):
+            i, j = divmod(int(np.argmax(block + lean)), t.size)
+            rims.append((float(block[i, j]), i + at - half, float(t[j])))
+        breadth = rims[0][2] - rims[1][2]
+        near = np.abs(tips[:, 0] - row.s[at])
+        lowest = LOWEST_BESIDE_MM if near.min(initial=TIP_FAR_MM) < TIP_NEAR_MM else LOWEST_MM
+        middle = 0.5 * (rims[0][2] + rims[1][2])
+        if breadth < TABLE_BREADTH_MM:
+            rims = [max(rims)]
+            own = [np.ones(near.shape[0], dtype=np.bool_)]
+        else:
+            own = [tips[:, 1] >= middle, tips[:, 1] < middle]
+        for (height, i, across), mine in zip(rims, own, strict=True):
+            distance = float(near[mine].min(initial=TIP_FAR_MM))
+            weight = (distance - TIP_NEAR_MM) / (TIP_FAR_MM - TIP_NEAR_MM)
+            if weight > 0.0 and height >= lowest:
                 outward = np.array([-tangent[i, 1], tangent[i, 0]])
-                places.append([*(row.line[i] + t * outward), height])
+                places.append([*(row.line[i] + across * outward), height])
                 share.append(COUNTS * weight)
     return np.array(places).reshape(-1, 3), np.array(share)

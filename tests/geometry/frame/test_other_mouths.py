@@ -65,3 +65,22 @@ def test_front_teeth_of_a_deep_bite_count_with_a_deep_curve_of_spee() -> None:
     frame = find_frame(Mesh(vertices, faces.astype(np.int32)))
     assert angle(frame.occlusal, truth.occlusal) < 1.5
     assert frame.tip_on_edge.any()
+
+
+@pytest.mark.parametrize(
+    "seed",
+    [
+        # worn teeth along a deep curve of Spee: once 57° off, seen from the side
+        810075,
+        # lower molars lean to the tongue with worn lingual cusps, two of them half erupted:
+        # once 1.7° off, since only the cheek's cusps were found and they stand higher
+        810027,
+    ],
+)
+def test_leaning_worn_and_half_erupted_teeth_count(seed: int) -> None:
+    rng = np.random.default_rng([seed, 33])
+    who = patient(rng)
+    vertices, faces, truth = make_mouth(replace(scan_of(who, rng), triangles=60_000))
+    frame = find_frame(Mesh(vertices, faces.astype(np.int32)))
+    assert angle(frame.occlusal, truth.occlusal) < 1.3
+    assert frame.found_arch == truth.arch == "lower"
