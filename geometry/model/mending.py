@@ -108,12 +108,11 @@ def mend_crossings(
     return Mended(skin, spots)
 
 
-def _spots_of(corners: Array) -> list[Spot]:
+def _spots_of(corners: Array, what: str = CROSSING) -> list[Spot]:
     """Return a spot for each face (k, 3, 3) that is taken away."""
     sizes = np.linalg.norm(np.ptp(corners, axis=1), axis=1)
     return [
-        Spot(CROSSING, at, float(size))
-        for at, size in zip(corners.mean(axis=1), sizes, strict=True)
+        Spot(what, at, float(size)) for at, size in zip(corners.mean(axis=1), sizes, strict=True)
     ]
 
 
@@ -158,7 +157,7 @@ def mend_handles(skin: Skin, patch: int, own: int) -> Mended:
             break
         on = np.zeros(len(skin.vertices), dtype=bool)
         on[np.concatenate([loop for loop, _ in cuts])] = True
-        rest, openings, _ = without(skin, rings_around(skin.faces, on, 0))
+        rest, openings, lost = without(skin, rings_around(skin.faces, on, 0))
         after = patched(rest, openings, patch, smooth=False)
         now = genus_of(after)
         if now >= left:
@@ -167,6 +166,7 @@ def mend_handles(skin: Skin, patch: int, own: int) -> Mended:
             points = skin.vertices[loop]
             size = float(np.linalg.norm(np.ptp(points, axis=0)))
             spots.append(Spot(TUNNEL if air else BRIDGE, points.mean(axis=0), size))
+        spots += joined_spots(_spots_of(lost, BRIDGE))
         skin, left = after, now
     return Mended(skin, spots)
 

@@ -110,7 +110,8 @@ def _mended(
         spots = [*spots, *crossed.spots, *mended.spots]
         v, f = as_written(mended.skin.vertices, mended.skin.faces)
         crossings = _crossings(v, f, np.ones(len(f), dtype=bool))
-    if crossings != 0 or genus(f) != 0:
+    # A crease that would not be ironed out is let pass: it leads nobody astray.
+    if genus(f) != 0 or (crossings != 0 and find_intersections(Mesh(v, f))[0] != 0):
         raise GeometryError(
             "the model's surface crosses itself and could not be mended; rescan, or prepare it with"
             " another trim or block-out depth"
