@@ -102,10 +102,12 @@ def inspect_scan(
         crossings = beside.submit(_timed, watch, "crossings", find_intersections, scan.mesh)
         sampled = beside.submit(_timed, watch, "sampling", _sample, topology, limits)
         with watch.part("frame"):
-            try:
-                frame = find_frame(topology.main, arch)
-            except GeometryError as error:
-                findings.append(arches.not_an_arch(str(error)))
+            # What is larger than any arch is refused; measuring it would take minutes.
+            if _largest_side(topology.main) <= limits.extent_largest_mm:
+                try:
+                    frame = find_frame(topology.main, arch)
+                except GeometryError as error:
+                    findings.append(arches.not_an_arch(str(error)))
         crossing, pairs = crossings.result()
         sampling, fine = sampled.result()
         topology = replace(topology, self_intersections=crossing, intersecting=pairs)
