@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from geometry.version import VERSION
 
-REVISION = 3
+REVISION = 4
 """Raised whenever a measurement, a limit or a finding may come out differently.
 
 1: the first. 2: the upper of two creases is the margin; dips of a palate end the tissue;
@@ -12,7 +12,9 @@ spikes judged by their near neighbours; closed bodies with holes are solids. 3: 
 edge is followed by its step, crown heights by side and region; holes up to 6 mm across are
 holes, not the end of the tissue; teeth far below the row are teeth; the curve of Wilson tells
 the arch more; incisors of a deep bite count for the plane, and a plane hardly known is a
-finding; round blisters on gum that faces the biting side are found.
+finding; round blisters on gum that faces the biting side are found. 4: blisters told by the
+foot they stand on and by what has no like across the mouth; leaning, worn and half erupted
+teeth count for the plane; what is larger than any arch is not measured.
 """
 
 ENGINE = f"{VERSION}+inspection.{REVISION}"

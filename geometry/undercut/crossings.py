@@ -133,6 +133,9 @@ def cross_lattice(points, faces, pitch, i0, j0, rows, top):  # type: ignore[no-u
     inverse = 1.0 / pitch
     for t in range(faces.shape[0]):
         ia, ib, ic = faces[t, 0], faces[t, 1], faces[t, 2]
+        ua, ub, uc = points[ia, 0] * inverse, points[ib, 0] * inverse, points[ic, 0] * inverse
+        if (ua < i0) & (ub < i0) & (uc < i0) or (ua > i1) & (ub > i1) & (uc > i1):
+            continue
         left, right, low, high = _box(points, ia, ib, ic, inverse)
         left, right = max(left, i0), min(right, i1)
         if right < left or high < low:
