@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import partial
 
 import fast_simplification
 import numpy as np
@@ -162,12 +163,16 @@ def _onto(target: Frame, source: Frame, turn: float) -> NDArray[np.float64]:
 def sort_into_mouths(steps: list[Step]) -> list[Mouth]:
     """Put steps that lie on each other together, largest mouth first.
 
-    Each step is tried on the latest steps of the mouths, those of its own named arch
-    first.
+    Each step is tried on the latest steps of the mouths, those first that have most steps
+    named as of its arch.
     """
+
+    def rank(mouth: Mouth, step: Step) -> tuple[int, int]:
+        return -sum(other.arch == step.arch for other in mouth.steps), -len(mouth.steps)
+
     mouths: list[Mouth] = []
     for step in steps:
-        ranked = sorted(mouths, key=lambda m, s=step: (m.steps[-1].arch != s.arch, -len(m.steps)))  # type: ignore[misc]
+        ranked = sorted(mouths, key=partial(rank, step=step))
         for mouth in ranked:
             motion = lay_on(mouth, step)
             if motion is not None:

@@ -92,7 +92,7 @@ def judge_order(distances: NDArray[np.float64]) -> Ordering:
     """
     n = len(distances)
     if n < 3:
-        return Ordering(doubled=_same(distances))
+        return Ordering(doubled=_same(distances, 0.0))
     usual = usual_distance(distances)
     order = shortest_order(distances, max(LEAST_GAIN_MM, GAIN_SHARE * usual))
     swapped = [(p, int(q)) for p, q in enumerate(order) if p < q and order[q] == p]
@@ -106,14 +106,14 @@ def judge_order(distances: NDArray[np.float64]) -> Ordering:
             before = rest[at - 1] if at else None
             after = rest[at + 1] if at + 1 < len(rest) else None
             misplaced.append((k, before, after))
-    return Ordering(swapped, sorted(misplaced), _same(distances))
+    # In the order of the shapes: numbers that lie would make neighbours look far apart.
+    usual = usual_distance(distances[np.ix_(order, order)])
+    return Ordering(swapped, sorted(misplaced), _same(distances, usual))
 
 
-def _same(distances: NDArray[np.float64]) -> list[tuple[int, int]]:
+def _same(distances: NDArray[np.float64], usual: float) -> list[tuple[int, int]]:
     n = len(distances)
-    limit = LEAST_SAME_MM
-    if n > 2:
-        limit = max(limit, SAME_SHARE * usual_distance(distances))
+    limit = max(LEAST_SAME_MM, SAME_SHARE * usual)
     return [(i, j) for i in range(n) for j in range(i + 1, n) if distances[i, j] < limit]
 
 

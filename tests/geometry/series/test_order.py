@@ -60,3 +60,10 @@ def test_random_walks_in_many_directions():
 def test_two_steps_have_no_order():
     assert judge_order(np.array([[0.0, 0.2], [0.2, 0.0]])).swapped == []
     assert judge_order(np.zeros((2, 2))).doubled == [(0, 1)]
+
+
+def test_names_in_no_order_at_all_make_no_copies(twenty):
+    order = np.random.default_rng(1).permutation(20)
+    found = seen(twenty, order)
+    assert found.misplaced or found.swapped
+    assert not found.doubled
