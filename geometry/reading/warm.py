@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import numpy as np
-
 from geometry.reading.read import read_mesh
-from geometry.reading.weld import WORTH_TWO_THREADS, weld_corners
 from geometry.reading.write import write_stl
 
 _CORNERS = ((0.0, 0.0, 0.0), (30.0, 0.0, 0.0), (0.0, 30.0, 0.0), (0.0, 0.0, 30.0))
@@ -41,12 +38,12 @@ def sample_files() -> dict[str, bytes]:
 
 
 def _pack(kind: str, values: tuple[float, ...] | tuple[int, ...]) -> bytes:
+    import numpy as np
+
     return np.array(values, dtype=kind).tobytes()
 
 
 def warm() -> None:
-    """Read one small file of each format, and weld as many corners as are welded in halves."""
+    """Read one small file of each format."""
     for name, data in sample_files().items():
         read_mesh(data, name, units="mm")
-    for kind in (np.float32, np.float64):
-        weld_corners(np.zeros((WORTH_TWO_THREADS // 3 + 1, 3, 3), dtype=kind))

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
-
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
@@ -13,8 +11,6 @@ from geometry.mesh import Mesh
 
 _SIGN = {4: np.uint64(0x8000_0000), 8: np.uint64(0x8000_0000_0000_0000)}
 _BLOCK = 64
-WORTH_TWO_THREADS = 60_000
-"""Rows from which on two halves are welded side by side."""
 _EXPONENT = {4: np.uint64(0x7F80_0000), 8: np.uint64(0x7FF0_0000_0000_0000)}
 
 
@@ -66,7 +62,7 @@ def _weld_bits(bits, sign, exponent, ids, keys):  # type: ignore[no-untyped-def]
     receives the distinct rows, with −0 made 0.
 
     Returns the count of distinct rows, or -1 - row for the first row that is not
-    finite, the table, and a number without meaning that keeps the early reads alive.
+    finite, and a number without meaning that keeps the early reads alive.
     """
     rows = bits.shape[0]
     size = 1024
@@ -94,7 +90,7 @@ def _weld_bits(bits, sign, exponent, ids, keys):  # type: ignore[no-untyped-def]
                 or (y & exponent) == exponent
                 or (z & exponent) == exponent
             ):
-                return -1 - row, table, touched
+                return -1 - row, touched
             slot = slots[row - begin]
             while True:
                 other = table[slot]
@@ -114,94 +110,23 @@ def _weld_bits(bits, sign, exponent, ids, keys):  # type: ignore[no-untyped-def]
             size *= 2
             table = _table(keys, count, size)
             mask = np.uint64(size - 1)
-    return count, table, touched
-
-
-@njit(cache=True, nogil=True)
-def _join(keys, count, table, others, other_count, number):  # type: ignore[no-untyped-def]
-    """Add the distinct rows ``others`` to ``keys``; return the count of both.
-
-    ``table`` holds the first ``count`` keys; ``keys`` has room for all; ``number``
-    (other_count,) receives the number of each of the others.
-    """
-    size = 1024
-    while size < (count + other_count) * 2:
-        size *= 2
-    if size > table.size:
-        table = _table(keys, count, size)
-    mask = np.uint64(table.size - 1)
-    slots = np.empty(_BLOCK, dtype=np.uint64)
-    for begin in range(0, other_count, _BLOCK):
-        end = min(begin + _BLOCK, other_count)
-        for row in range(begin, end):
-            slots[row - begin] = _slot(
-                np.uint64(others[row, 0]), np.uint64(others[row, 1]), np.uint64(others[row, 2]),
-                mask,
-            )  # fmt: skip
-        for row in range(begin, end):
-            slot = slots[row - begin]
-            while True:
-                other = table[slot]
-                if other < 0:
-                    table[slot] = count
-                    for axis in range(3):
-                        keys[count, axis] = others[row, axis]
-                    number[row] = count
-                    count += 1
-                    break
-                if (
-                    (keys[other, 0] == others[row, 0])
-                    & (keys[other, 1] == others[row, 1])
-                    & (keys[other, 2] == others[row, 2])
-                ):
-                    number[row] = other
-                    break
-                slot = (slot + np.uint64(1)) & mask
-    return count
-
-
-@njit(cache=True, nogil=True)
-def _renumber(ids, number):  # type: ignore[no-untyped-def]
-    """Replace each id by its number, in place."""
-    for row in range(ids.size):
-        ids[row] = number[ids[row]]
-
-
-_Words = NDArray[np.unsignedinteger]
-
-
-def _weld_rows(
-    points: NDArray[np.floating], ids: NDArray[np.int32]
-) -> tuple[_Words, int, NDArray[np.int32]]:
-    """Weld rows (…, 3); fill their numbers, return the keys, how many, and the table."""
-    points = np.ascontiguousarray(points).reshape(-1, 3)
-    width = points.dtype.itemsize
-    word = np.uint32 if width == 4 else np.uint64
-    keys = np.empty((len(points) + 1, 3), dtype=word)
-    count, table, _ = _weld_bits(points.view(word), _SIGN[width], _EXPONENT[width], ids, keys)
-    if count < 0:
-        raise ScanFileError("a coordinate is not a finite number; export the scan again")
-    return keys, count, table
+    return count, touched
 
 
 def _distinct(points: NDArray[np.floating]) -> tuple[NDArray[np.int32], NDArray[np.float64]]:
-    """Return the distinct number of each row (…, 3) and those rows as float64, −0 made 0."""
-    ids = np.empty(points.shape[:-1], dtype=np.int32)
-    if ids.size < WORTH_TWO_THREADS:
-        keys, count, _ = _weld_rows(points, ids.ravel())
-        return ids, keys[:count].view(points.dtype).astype(np.float64)
-    # Two halves side by side, then the second one's vertices among the first one's: the
-    # numbers are those of one pass.
-    half = len(points) // 2
-    with ThreadPoolExecutor(max_workers=1) as beside:
-        second = beside.submit(_weld_rows, points[half:], ids[half:].ravel())
-        keys, count, table = _weld_rows(points[:half], ids[:half].ravel())
-        others, other_count, _ = second.result()
-    every = np.concatenate([keys[:count], np.empty((other_count, 3), keys.dtype)])
-    number = np.empty(other_count, dtype=np.int32)
-    count = _join(every, count, table, others, other_count, number)
-    _renumber(ids[half:].ravel(), number)
-    return ids, every[:count].view(points.dtype).astype(np.float64)
+    """Return each row's distinct number and the distinct rows as float64, −0 made 0."""
+    points = np.ascontiguousarray(points)
+    width = points.dtype.itemsize
+    word = np.uint32 if width == 4 else np.uint64
+    ids = np.empty(len(points), dtype=np.int32)
+    keys = np.empty((len(points) + 1, 3), dtype=word)
+    count, _ = _weld_bits(points.view(word), _SIGN[width], _EXPONENT[width], ids, keys)
+    if count < 0:
+        row = -1 - count
+        raise ScanFileError(
+            f"point {row + 1} has a coordinate that is not a finite number; export the scan again"
+        )
+    return ids, keys[:count].view(points.dtype).astype(np.float64)
 
 
 def weld_corners(corners: NDArray[np.floating]) -> Mesh:
@@ -223,10 +148,10 @@ def weld_corners(corners: NDArray[np.floating]) -> Mesh:
     ScanFileError
         A coordinate is NaN or infinite; names the triangle.
     """
+    flat = corners.reshape(-1, 3)
     try:
-        ids, vertices = _distinct(corners)
+        ids, vertices = _distinct(flat)
     except ScanFileError:
-        flat = corners.reshape(-1, 3)
         bad = int(np.flatnonzero(~np.isfinite(flat).all(axis=1))[0])
         raise ScanFileError(
             f"triangle {bad // 3 + 1} has a coordinate that is not a finite number; "
