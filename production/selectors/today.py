@@ -145,6 +145,17 @@ def today(day: dt.date, office: Office, now: dt.datetime | None = None) -> Today
         Visit.objects.filter(starts_at__gte=start, starts_at__lt=end)
         .exclude(status=Visit.Status.CANCELLED)
         .select_related("patient")
+        .only(
+            "uuid",
+            "kind",
+            "starts_at",
+            "status",
+            "note",
+            "patient__uuid",
+            "patient__given_name",
+            "patient__family_name",
+            "patient__date_of_birth",
+        )
         .annotate(has_order=Exists(Order.objects.filter(visit=OuterRef("pk"), cancelled_at=None)))
         .order_by("starts_at", "pk")
     )
