@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from functools import partial
 from itertools import combinations
@@ -23,6 +23,8 @@ from production.planning.shop import make_shop
 __all__ = ["rescue"]
 
 SAMPLES = 500
+# Pairs are many and a plan waits for them: a look at a few futures says which deserve all.
+SCREENED, CONFIRMED = 60, 2
 OVERTIME = 60.0  # minutes
 DAY = 1440.0
 LEAST_GAIN = 0.005
@@ -70,10 +72,8 @@ def rescue(
     limit = problem.risk_limit
     found: list[dict[str, Any]] = []
 
-    def attempt(tried: list[Try], least: float) -> None:
-        changed: Problem | None = problem
-        for one in tried:
-            changed = one.change(changed) if changed is not None else None
+    def attempt(tried: Sequence[Try], least: float) -> None:
+        changed = _changed(problem, tried)
         if changed is None:
             return
         after = _late(problem, changed, chosen, samples, seed)
@@ -98,9 +98,14 @@ def rescue(
     if not found or _worth(found[0]) > (0, limit):
         # One thing alone does not bring it within the limit: two may.
         best = found[0]["p_late_after"] if found else before[number]
+        promising: list[tuple[float, int, tuple[Try, Try]]] = []
         for pair in combinations(singles, 2):
-            if not pair[0].people or not pair[1].people:
-                attempt(list(pair), _enough(best))
+            changed = None if all(one.people for one in pair) else _changed(problem, pair)
+            if changed is not None:
+                few = _late(problem, changed, chosen, min(samples, SCREENED), seed)
+                promising.append((float(few[number]), len(promising), pair))
+        for _, _, pair in sorted(promising)[:CONFIRMED]:
+            attempt(pair, _enough(best))
         found.sort(key=_worth)
     return {
         "job": problem.jobs[number].id,
@@ -117,6 +122,14 @@ class Try(NamedTuple):
     text: str
     change: Callable[[Problem], Problem | None]
     people: bool = False
+
+
+def _changed(problem: Problem, tried: Sequence[Try]) -> Problem | None:
+    """Return the bench with all of these done, None where one of them changes nothing."""
+    changed: Problem | None = problem
+    for one in tried:
+        changed = one.change(changed) if changed is not None else None
+    return changed
 
 
 def _enough(risk: float) -> float:

@@ -103,7 +103,7 @@ def _agree(request: HttpRequest, form: BookingForm) -> HttpResponse:
             user,
             due_at=dt.datetime.fromisoformat(due_text),
             p_kept=offered["times"][due_text],
-            hold_until=_moment(offered["holds"].get(due_text)),
+            hold_until=_moment(offered.get("holds", {}).get(due_text)),
             key=f"book:{offered['key']}",
             **form.order(),
         )
