@@ -25,7 +25,10 @@ control_socket_disable = True
 
 
 def post_worker_init(worker: Any) -> None:
-    """Compile the planner in the background so that the first quote of the day is fast."""
+    """Settle memory; compile the planner meanwhile, so that the day's first quote is fast."""
+    from clinic.collector import settle
+
+    settle()
 
     def warm() -> None:
         # First let the workers come up: they are what the site waits for.

@@ -6,6 +6,7 @@ from collections import Counter
 from dataclasses import dataclass
 from typing import Any
 
+from production.bench.routes import route_of
 from production.documents.paper import Paper, make_paper
 from production.documents.pieces import Piece, events_of
 from production.models import Acceptance, Handover, StageEvent
@@ -41,7 +42,8 @@ def build(piece: Piece) -> Paper:
     handovers = list(
         Handover.objects.filter(appliance=piece.appliance).select_related("by").order_by("at")
     )
-    inside = {use.pk for use in made_with(piece.appliance, history(piece.appliance))}
+    route = route_of(piece.appliance.kind_id)
+    inside = {use.pk for use in made_with(route, history(piece.appliance))}
     context = piece.context(
         redone=[use.pk for use in piece.lots if use.pk not in inside],
         lines=lines,

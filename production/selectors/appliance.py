@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from django.db.models import Prefetch
 
 from production.bench.fold import SCAN_STAGE
-from production.bench.routes import route_of
 from production.models import (
     Appliance,
     Handover,
@@ -16,6 +15,7 @@ from production.models import (
     LotUse,
     Promise,
     RemakeCause,
+    RouteStage,
     Stage,
     StageEvent,
 )
@@ -79,10 +79,11 @@ def _ticked(card: InstructionCard | None, ticks: list[str]) -> list[str]:
     return [item["text"] for item in card.items if item["id"] in ticks]
 
 
-def route_steps(appliance: Appliance, entries: list[Entry]) -> list[Step]:
+def route_steps(
+    appliance: Appliance, route: list[RouteStage], entries: list[Entry]
+) -> list[Step]:
     """Return the route with what is done; a failure makes later stages lie ahead again."""
     done: dict[int, tuple[str, dt.datetime | None]] = {}
-    route = route_of(appliance.kind_id)
     place = {r.stage_id: r.position for r in route}
     for entry in entries:
         event = entry.event
@@ -107,12 +108,12 @@ def route_steps(appliance: Appliance, entries: list[Entry]) -> list[Step]:
     return steps
 
 
-def made_with(appliance: Appliance, entries: list[Entry]) -> list[LotUse]:
+def made_with(route: list[RouteStage], entries: list[Entry]) -> list[LotUse]:
     """Return the lots in the piece as it is now: those of work that was redone are left out.
 
     What a failed attempt used stays in the record, and in a lot's own list.
     """
-    place = {r.stage_id: r.position for r in route_of(appliance.kind_id)}
+    place = {r.stage_id: r.position for r in route}
     uses: list[tuple[int, LotUse]] = []
     for entry in entries:
         event = entry.event

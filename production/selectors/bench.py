@@ -10,7 +10,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
-from django.db.models import Count, Max, Prefetch, Q, QuerySet
+from django.db.models import Count, Prefetch, Q, QuerySet
 from django.utils import timezone
 
 from clinic.models import Office, User
@@ -26,7 +26,7 @@ from production.models import (
     Stage,
     StageEvent,
 )
-from production.selectors.version import version_of
+from production.selectors.version import newest, version_of
 
 SHOWN = 6
 UNDO_SECONDS = 60
@@ -276,21 +276,22 @@ def runs_now() -> list[Run]:
     return runs
 
 
-def bench_version(user: User) -> str:
-    """Return a digest that changes whenever the bench page would look different."""
+def bench_version(undo: StageEvent | None) -> str:
+    """Return a digest that changes whenever the bench page would look different.
+
+    ``undo``: the move that its reader may take back.
+    """
     now = timezone.now()
     return version_of(
-        StageEvent.objects.aggregate(m=Max("pk"))["m"],
-        Plan.objects.aggregate(m=Max("pk"))["m"],
+        newest(StageEvent, Plan, Promise),
         list(
             Load.objects.filter(status=Load.Status.FILLING)
             .annotate(n=Count("items"))
             .values_list("pk", "machine_id", "n")
         ),
-        Promise.objects.aggregate(m=Max("pk"))["m"],
         Machine.objects.filter(state=Machine.State.READY).count(),
         f"{now:%H:%M}",  # lateness is a matter of minutes
-        undo_offer(user, now) is not None,
+        undo is not None,
     )
 
 

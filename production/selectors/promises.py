@@ -5,13 +5,13 @@ from __future__ import annotations
 import datetime as dt
 from dataclasses import dataclass, field
 
-from django.db.models import Exists, OuterRef, Prefetch, QuerySet
+from django.db.models import Exists, OuterRef, Prefetch, QuerySet, prefetch_related_objects
 
 from clinic.models import Office, Patient
 from production.models import Appliance, Promise
 from production.selectors.risk import Likelihood, likelihood
 
-__all__ = ["PromiseRow", "coming", "promise_row", "standing"]
+__all__ = ["PromiseRow", "coming", "promise_row", "read_pieces", "standing"]
 
 GONE = (Appliance.Status.REMADE, Appliance.Status.CANCELLED)
 
@@ -92,25 +92,15 @@ def describe(kind: str, appliances: list[Appliance]) -> str:
 
 
 def standing() -> QuerySet[Promise]:
-    """Promises that hold now, with order, patient, pieces and stages: five queries in all.
+    """Promises that hold now, with order and patient; of each only what a line shows.
 
-    Kinds and stages are few and shared; of the rest only what a line shows is read.
+    Their pieces, stages and kinds come by ``read_pieces``.
     """
-    pieces = (
-        Appliance.objects.exclude(status__in=GONE)
-        .select_related("step")
-        .prefetch_related("stage")
-        .only("code", "arch", "status", "ready_at", "remake_of", "order", "stage", "step__number")
-        .order_by("arch", "pk")
-    )
     earlier = Promise.objects.filter(order=OuterRef("order"), superseded_at__isnull=False)
     return (
         Promise.objects.filter(superseded_at=None, order__cancelled_at=None)
         .annotate(moved=Exists(earlier))
         .select_related("order__patient")
-        .prefetch_related(
-            "order__kind", Prefetch("order__appliances", queryset=pieces, to_attr="pieces")
-        )
         .only(
             "due_at",
             "p_late",
@@ -126,6 +116,25 @@ def standing() -> QuerySet[Promise]:
             "order__patient__date_of_birth",
         )
         .order_by("due_at", "pk")
+    )
+
+
+def read_pieces(promises: list[Promise]) -> None:
+    """Read kinds, pieces and their stages of all ``promises``: three queries.
+
+    Kinds and stages are few and shared, so that each is read once and not with every row.
+    """
+    pieces = (
+        Appliance.objects.exclude(status__in=GONE)
+        .select_related("step")
+        .prefetch_related("stage")
+        .only("code", "arch", "status", "ready_at", "remake_of", "order", "stage", "step__number")
+        .order_by("arch", "pk")
+    )
+    prefetch_related_objects(
+        promises,
+        "order__kind",
+        Prefetch("order__appliances", queryset=pieces, to_attr="pieces"),
     )
 
 

@@ -13,8 +13,8 @@ from clinic.names import near_names
 from clinic.visit_status import NEXT, recent_changes
 from production.models import Acceptance, Appliance, Order, Plan, Promise, Scan, StageEvent
 from production.models.bench import OPEN_STATUSES
-from production.selectors.promises import PromiseRow, coming, promise_row, standing
-from production.selectors.version import version_of
+from production.selectors.promises import PromiseRow, coming, promise_row, read_pieces, standing
+from production.selectors.version import newest, version_of
 
 __all__ = ["Today", "VisitRow", "bounds", "today", "today_version"]
 
@@ -106,7 +106,7 @@ def bounds(day: dt.date, office: Office) -> tuple[dt.datetime, dt.datetime]:
 
 
 def today_version(day: dt.date, office: Office, reader: object) -> str:
-    """Return a digest that changes when the page would: six small queries.
+    """Return a digest that changes when the page would: three small queries.
 
     The minute of the clock is part of it, because a promise becomes overdue and an
     undo expires without anybody doing anything.
@@ -117,10 +117,7 @@ def today_version(day: dt.date, office: Office, reader: object) -> str:
         day,
         reader,
         timezone.now().replace(second=0, microsecond=0),
-        AuditEntry.objects.aggregate(m=Max("pk"))["m"],
-        StageEvent.objects.aggregate(m=Max("pk"))["m"],
-        Plan.objects.aggregate(m=Max("pk"))["m"],
-        Promise.objects.aggregate(m=Max("pk"))["m"],
+        newest(AuditEntry, StageEvent, Plan, Promise, Acceptance),
         list(
             Visit.objects.filter(starts_at__gte=start, starts_at__lt=end)
             .order_by("pk")
@@ -132,7 +129,6 @@ def today_version(day: dt.date, office: Office, reader: object) -> str:
             .values_list("status", "verdict")
             .annotate(Count("pk"), Max("pk"), Count("replaced_by"), Count("set_aside_at"))
         ),
-        Acceptance.objects.aggregate(m=Max("pk"))["m"],
     )
 
 
@@ -165,12 +161,14 @@ def today(day: dt.date, office: Office, now: dt.datetime | None = None) -> Today
         .filter(due_at__gte=earliest, due_at__lt=end)
         .filter(Q(handed_over_at=None) | Q(due_at__gte=start))
     )
+    week = coming(end, end + dt.timedelta(days=LOOK_AHEAD_DAYS))
+    soon = list(week[:AHEAD_SHOWN])
+    read_pieces([*promises, *soon])
     near = near_names([v.patient for v in visits] + [p.order.patient for p in promises])
     rows = [_row(p, office, now, near) for p in promises]
     # An order whose pieces were all replaced lives on in its remakes' order.
     rows = [r for r in rows if r.appliances]
-    week = coming(end, end + dt.timedelta(days=LOOK_AHEAD_DAYS))
-    ahead = [_row(p, office, now) for p in week[:AHEAD_SHOWN]]
+    ahead = [_row(p, office, now) for p in soon]
     back = recent_changes(visits, now)
     visit_rows = [_visit_row(v, now, back, near) for v in visits]
     return Today(

@@ -4,7 +4,18 @@ from __future__ import annotations
 
 import hashlib
 
-__all__ = ["version_of"]
+from django.db.models import Model, Subquery
+
+from clinic.models import Office
+
+__all__ = ["newest", "version_of"]
+
+
+def newest(*tables: type[Model]) -> tuple[int | None, ...]:
+    """Return each table's highest primary key, all in one query."""
+    rows = (Subquery(t._default_manager.order_by("-pk").values("pk")[:1]) for t in tables)
+    found = Office.objects.order_by("pk").values_list(*rows)[:1]
+    return found[0] if found else ()
 
 
 def version_of(*parts: object) -> str:

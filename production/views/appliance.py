@@ -52,7 +52,8 @@ def appliance(request: HttpRequest, code: str) -> HttpResponse:
     row = subject.appliance
     assert row is not None
     entries = reads.history(row)
-    here = place(route_of(row.kind_id), subject.stage)
+    route = route_of(row.kind_id)
+    here = place(route, subject.stage)
     filling = Load.objects.filter(
         stage=subject.stage, status=Load.Status.FILLING, items__isnull=False
     ).select_related("machine")
@@ -65,8 +66,8 @@ def appliance(request: HttpRequest, code: str) -> HttpResponse:
         "order": row.order,
         "promise": reads.promise_for(row),
         "entries": entries,
-        "steps": reads.route_steps(row, entries),
-        "made_with": reads.made_with(row, entries),
+        "steps": reads.route_steps(row, route, entries),
+        "made_with": reads.made_with(route, entries),
         "remakes": reads.remakes_of(row),
         "handovers": reads.handovers_of(row),
         "version": _version(row),

@@ -9,12 +9,13 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_POST
 
+from clinic.middleware import office_of
 from clinic.permissions import needs
 from production.actions import move
 from production.actions.errors import ActionError
 from production.bench.commands import CAUSE_PREFIX, COMMANDS, PROGRAM_PREFIX
 from production.documents.qr import qr_image
-from production.models import Machine, Program, Stage
+from production.models import Machine, Program, Stage, StageEvent
 from production.selectors.appliance import causes_for
 from production.selectors.bench import (
     UNDO_SECONDS,
@@ -39,14 +40,14 @@ def frame(request: HttpRequest, context: str = "") -> dict[str, Any]:
         "scan_context": context,
         "key": uuid.uuid4().hex,
         "runs": runs,
-        "runs_version": _runs_version(request, runs),
+        "runs_version": _runs_version(runs, event),
         "undo": event,
         "undo_words": since_words(event) if event else "",
         "undo_seconds": UNDO_SECONDS,
     }
 
 
-def _runs_version(request: HttpRequest, runs: list[Run]) -> str:
+def _runs_version(runs: list[Run], undo: StageEvent | None) -> str:
     return version_of(
         [
             (
@@ -57,30 +58,31 @@ def _runs_version(request: HttpRequest, runs: list[Run]) -> str:
             )
             for run in runs
         ],
-        undo_offer(request.user),  # type: ignore[arg-type]
+        undo,
     )
 
 
 @needs("see_bench")
 def bench(request: HttpRequest) -> HttpResponse:
     """Show what to do next."""
-    return render(request, "bench/bench.html", {**frame(request), **_now(request)})
+    around = frame(request)
+    return render(request, "bench/bench.html", {**around, **_now(request, around["undo"])})
 
 
-def _now(request: HttpRequest) -> dict[str, Any]:
-    return {
-        "bench": bench_now(request.office),  # type: ignore[attr-defined]
-        "version": bench_version(request.user),  # type: ignore[arg-type]
-    }
+def _now(request: HttpRequest, undo: StageEvent | None) -> dict[str, Any]:
+    return {"bench": bench_now(office_of(request)), "version": bench_version(undo)}
 
 
 @needs("see_bench")
 def bench_live(request: HttpRequest) -> HttpResponse:
     """Answer the page's poll."""
+    event = undo_offer(request.user)  # type: ignore[arg-type]
     return live(
         request,
-        bench_version(request.user),  # type: ignore[arg-type]
-        lambda: render(request, "bench/now.html", {**_now(request), "key": uuid.uuid4().hex}),
+        bench_version(event),
+        lambda: render(
+            request, "bench/now.html", {**_now(request, event), "key": uuid.uuid4().hex}
+        ),
     )
 
 
@@ -89,7 +91,7 @@ def timers(request: HttpRequest) -> HttpResponse:
     """Answer the poll of the strip of timers that every page of the bench shows."""
     return live(
         request,
-        _runs_version(request, runs_now()),
+        _runs_version(runs_now(), undo_offer(request.user)),  # type: ignore[arg-type]
         lambda: render(request, "bench/timers.html", frame(request)),
     )
 

@@ -7,6 +7,7 @@ from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_POST
 
+from clinic.middleware import office_of
 from clinic.permissions import needs
 from production.actions import move
 from production.actions.errors import ActionError
@@ -35,7 +36,7 @@ def load(request: HttpRequest, code: str) -> HttpResponse:
     assert subject.load is not None
     waiting = []
     if subject.waiting:
-        stations = bench_now(request.office).stations  # type: ignore[attr-defined]
+        stations = bench_now(office_of(request)).stations
         inside = {member.pk for member in subject.members}
         tasks = next((s.tasks for s in stations if s.stage.pk == subject.stage.pk), [])
         waiting = [task for task in tasks if task.appliance.pk not in inside]

@@ -13,6 +13,7 @@ from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.http import require_POST
 
+from clinic.middleware import office_of
 from clinic.permissions import may, needs
 from production.actions import move
 from production.actions.errors import ActionError, LotNeeded, Moved, StartUnknown
@@ -256,7 +257,7 @@ def _fill(request: HttpRequest, subject: Subject | None, key: str) -> str | None
 
 def fill_load(request: HttpRequest, load: Load) -> int:
     """Add what waits at the load's stage, in the order of the plan, up to the machine's size."""
-    stations = bench_now(request.office).stations  # type: ignore[attr-defined]
+    stations = bench_now(office_of(request)).stations
     tasks = next((s.tasks for s in stations if s.stage.pk == load.stage_id), [])
     room = load.machine.capacity if load.machine else len(tasks)
     inside = set(load.items.values_list("appliance_id", flat=True))
@@ -274,7 +275,7 @@ def fill_load(request: HttpRequest, load: Load) -> int:
 
 
 def _next(request: HttpRequest, subject: Subject | None, key: str) -> str | None:
-    tasks = bench_now(request.office).next_up  # type: ignore[attr-defined]
+    tasks = bench_now(office_of(request)).next_up
     current = subject.code if subject else None
     task = next((t for t in tasks if t.appliance.code != current), None)
     if task is None:

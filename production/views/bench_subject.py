@@ -337,10 +337,8 @@ class Subject:
 
 def appliance_subject(request: HttpRequest, code: str) -> Subject | None:
     """Return the appliance with this code, ready to work on."""
-    row = Appliance.objects.select_related(*WITH_ORDER, "remake_of", "remake_cause").filter(
-        code=code
-    )
-    appliance = row.first()
+    wanted = (*WITH_ORDER, "order__prescriber", "remake_of", "remake_cause")
+    appliance = Appliance.objects.select_related(*wanted).filter(code=code).first()
     return Subject(request, appliance=appliance) if appliance else None
 
 

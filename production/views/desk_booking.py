@@ -12,7 +12,8 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 
-from clinic.models import Office, Patient, Visit
+from clinic.middleware import office_of
+from clinic.models import Patient, Visit
 from clinic.permissions import needs
 from production.actions.booking import book_pickup
 from production.actions.errors import ActionError
@@ -157,7 +158,7 @@ def _page(
             "form": form,
             "patient": form.patient,
             "visit": form.visit,
-            "office_limits": Office.get(),
+            "office_limits": office_of(request),
             **context,
         },
         status=status,

@@ -7,7 +7,8 @@ from collections.abc import Callable
 
 from django.http import Http404, HttpRequest, HttpResponse
 
-from clinic.models import Office, record
+from clinic.middleware import office_of
+from clinic.models import record
 from clinic.permissions import needs
 from production.bench.codes import clean
 from production.documents import (
@@ -82,7 +83,7 @@ def slip(request: HttpRequest, uuid: uuid.UUID) -> HttpResponse:
     order = load_order(uuid)
     if order is None:
         raise Http404
-    office = Office.get()
+    office = office_of(request)
     page = order_page(order, office)
     if page.standing is None:
         raise Http404("No pickup time is agreed for this order yet.")
@@ -92,5 +93,5 @@ def slip(request: HttpRequest, uuid: uuid.UUID) -> HttpResponse:
 @needs("see_patients")
 def day_sheet(request: HttpRequest) -> HttpResponse:
     """Visits and promises of a day, for the wall."""
-    office = Office.get()
+    office = office_of(request)
     return _send(day_sheet_paper.build(today(day_of(request, office), office), office))

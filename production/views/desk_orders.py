@@ -11,7 +11,7 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.views.decorators.http import require_POST
 
-from clinic.models import Office
+from clinic.middleware import office_of
 from clinic.permissions import needs
 from production.actions.booking import move_promise, patient_told
 from production.actions.cancelling import cancel_order
@@ -22,23 +22,23 @@ from production.selectors.quotes import again, chance, hold
 from production.views.desk_forms import CancelForm, MoveForm
 
 
-def _load(number: uuid.UUID) -> OrderPage:
+def _load(request: HttpRequest, number: uuid.UUID) -> OrderPage:
     order = load_order(number)
     if order is None:
         raise Http404
-    return order_page(order, Office.get())
+    return order_page(order, office_of(request))
 
 
 @needs("see_patients")
 def order(request: HttpRequest, uuid: uuid.UUID) -> HttpResponse:
     """The order's page."""
-    return _page(request, _load(uuid))
+    return _page(request, _load(request, uuid))
 
 
 @needs("see_patients")
 def order_agreed(request: HttpRequest, uuid: uuid.UUID) -> HttpResponse:
     """The confirmation, big enough to turn the screen to the patient."""
-    page = _load(uuid)
+    page = _load(request, uuid)
     if page.standing is None:
         return redirect("order", uuid)
     return render(request, "booking/agreed.html", {"page": page, "patient": page.order.patient})
@@ -47,7 +47,7 @@ def order_agreed(request: HttpRequest, uuid: uuid.UUID) -> HttpResponse:
 @needs("book")
 def promise_move(request: HttpRequest, uuid: uuid.UUID) -> HttpResponse:
     """Agree on another time, with the reason."""
-    page = _load(uuid)
+    page = _load(request, uuid)
     if not page.open:
         messages.warning(request, "Nothing of this order is open, so there is no time to move.")
         return redirect("order", uuid)
@@ -109,12 +109,12 @@ def order_cancel(request: HttpRequest, uuid: uuid.UUID) -> HttpResponse:
     user: Any = request.user
     form = CancelForm(request.POST)
     if not form.is_valid():
-        return _page(request, _load(uuid), cancel=form, status=422)
+        return _page(request, _load(request, uuid), cancel=form, status=422)
     try:
         cancel_order(user, found, note=form.cleaned_data["reason"], key=f"cancel:{_key(request)}")
     except ActionError as error:
         form.add_error(None, str(error))
-        return _page(request, _load(uuid), cancel=form, status=422)
+        return _page(request, _load(request, uuid), cancel=form, status=422)
     messages.success(request, "The order is cancelled.")
     return redirect(reverse("order", args=[uuid]))
 

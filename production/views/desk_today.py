@@ -7,6 +7,7 @@ import datetime as dt
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 
+from clinic.middleware import office_of
 from clinic.models import Office
 from clinic.permissions import needs
 from production.selectors.today import today, today_version
@@ -22,7 +23,7 @@ def day_of(request: HttpRequest, office: Office) -> dt.date:
 
 
 def _context(request: HttpRequest, day: dt.date, version: str) -> dict[str, object]:
-    office = Office.get()
+    office = office_of(request)
     return {
         "page": today(day, office),
         "version": version,
@@ -34,7 +35,7 @@ def _context(request: HttpRequest, day: dt.date, version: str) -> dict[str, obje
 @needs("see_patients")
 def today_page(request: HttpRequest) -> HttpResponse:
     """The whole page."""
-    office = Office.get()
+    office = office_of(request)
     day = day_of(request, office)
     version = today_version(day, office, request.user.pk)
     return render(request, "today/page.html", _context(request, day, version))
@@ -43,7 +44,7 @@ def today_page(request: HttpRequest) -> HttpResponse:
 @needs("see_patients")
 def today_live(request: HttpRequest) -> HttpResponse:
     """The live part of the page, or 204 when it is as the reader sees it."""
-    office = Office.get()
+    office = office_of(request)
     day = day_of(request, office)
     version = today_version(day, office, request.user.pk)
     return live(

@@ -10,7 +10,7 @@ from typing import Any
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import render
 
-from clinic.models import Office
+from clinic.middleware import office_of
 from clinic.permissions import needs
 from production import charts
 from production.documents import review as review_paper
@@ -27,10 +27,10 @@ LONGEST_DAYS = 3660
 @needs("review")
 def review(request: HttpRequest) -> HttpResponse:
     """Show the figures of a range beside those of the range before."""
-    return render(request, "review/review.html", _page(read_range(request)))
+    return render(request, "review/review.html", _page(request, read_range(request)))
 
 
-def _page(span: select.Range) -> dict[str, Any]:
+def _page(request: HttpRequest, span: select.Range) -> dict[str, Any]:
     """Return everything the review shows of a range, on screen and on paper."""
     days = facts(span.first, span.last)
     found = total(days.values())
@@ -58,7 +58,7 @@ def _page(span: select.Range) -> dict[str, Any]:
         "stuck": select.stuck().select_related("stage", "order__patient", "kind")[:50],
         "definitions": DEFINITIONS,
         "query": f"from={span.first}&to={span.last}",
-        "presets": _presets(),
+        "presets": _presets(office_of(request).today()),
     }
 
 
@@ -146,7 +146,7 @@ def table(request: HttpRequest) -> HttpResponse:
 def numbers(request: HttpRequest) -> HttpResponse:
     """Return the figures of the range beside the range before, and where work failed, as CSV."""
     span = read_range(request)
-    page = _page(span)
+    page = _page(request, span)
     response = HttpResponse(content_type="text/csv; charset=utf-8")
     response.headers["Content-Disposition"] = (
         f'attachment; filename="figures-{span.first}-{span.last}.csv"'
@@ -204,7 +204,8 @@ def _rate(rate: select.Rate) -> list[float | int | None]:
 def paper(request: HttpRequest) -> HttpResponse:
     """Return the review of the range as a PDF."""
     span = read_range(request)
-    made = review_paper.build(span, _page(span), {n: draw(span) for n, draw in CHARTS.items()})
+    charts = {name: draw(span) for name, draw in CHARTS.items()}
+    made = review_paper.build(span, _page(request, span), charts)
     response = HttpResponse(made.pdf, content_type="application/pdf")
     response.headers["Content-Disposition"] = f'inline; filename="{made.name}"'
     return response
@@ -212,7 +213,7 @@ def paper(request: HttpRequest) -> HttpResponse:
 
 def read_range(request: HttpRequest) -> select.Range:
     """Return the range asked for; a wrong or missing one gives the last week."""
-    today = Office.get().today()
+    today = office_of(request).today()
     try:
         first = dt.date.fromisoformat(request.GET.get("from", ""))
         last = dt.date.fromisoformat(request.GET.get("to", ""))
@@ -224,8 +225,7 @@ def read_range(request: HttpRequest) -> select.Range:
     return select.Range(max(min(first, last), last - dt.timedelta(days=LONGEST_DAYS)), last)
 
 
-def _presets() -> list[tuple[str, str]]:
-    today = Office.get().today()
+def _presets(today: dt.date) -> list[tuple[str, str]]:
     month = today.replace(day=1)
     spans = [
         ("Today", today, today),

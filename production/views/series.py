@@ -11,7 +11,8 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_POST
 
-from clinic.models import Office, Patient, User, record
+from clinic.middleware import office_of
+from clinic.models import Patient, User, record
 from clinic.permissions import needs
 from production.actions.errors import ActionError
 from production.actions.take_series import start_series, take_series
@@ -69,7 +70,7 @@ def take(request: HttpRequest, patient: uuid.UUID) -> HttpResponse:
 def intake(request: HttpRequest, intake: uuid.UUID) -> HttpResponse:
     """Show what the check found; start the series from here."""
     found = _intake(intake)
-    form = StartForm(request.POST or None, initial={"started_on": Office.get().today()})
+    form = StartForm(request.POST or None, initial={"started_on": office_of(request).today()})
     if request.method == "POST" and form.is_valid():
         assert isinstance(request.user, User)
         try:
@@ -101,7 +102,7 @@ def pause(request: HttpRequest, series: uuid.UUID) -> HttpResponse:
     """Pause a running series, or let a paused one go on where it stopped."""
     row = get_object_or_404(Series.objects.select_related("patient"), uuid=series)
     assert isinstance(request.user, User)
-    today = Office.get().today()
+    today = office_of(request).today()
     if row.status == Series.Status.RUNNING:
         row.status = Series.Status.PAUSED
         row.paused_on = today

@@ -11,6 +11,7 @@ from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_POST
 
+from clinic.middleware import office_of
 from clinic.models import Office, User, record
 from clinic.permissions import needs
 from production.actions.errors import ActionError
@@ -81,7 +82,7 @@ def lot_new(request: HttpRequest) -> HttpResponse:
                 data["number"],
                 quantity=data["quantity"],
                 expires_on=data["expires_on"],
-                received_on=Office.get().today(),
+                received_on=office_of(request).today(),
             )
         except ActionError as error:
             form.add_error(None, error.words)
@@ -133,7 +134,7 @@ def lot_pdf(request: HttpRequest, pk: int) -> HttpResponse:
     assert isinstance(request.user, User)
     asked = request.GET.get("part", "1")
     part = int(asked) if asked.isdigit() else 1
-    made = recall_paper.build(found, select.recipients(found), Office.get(), part)
+    made = recall_paper.build(found, select.recipients(found), office_of(request), part)
     if made is None:
         raise Http404
     record(request.user, "lot list printed", found, part=part)

@@ -88,8 +88,10 @@ def measure() -> list[dict[str, Any]]:
     from django.test import Client
     from django.test.utils import CaptureQueriesContext
 
+    from clinic.collector import settle
     from clinic.models import User
 
+    settle()
     settings.ALLOWED_HOSTS = ["testserver"]
     clients: dict[str, Client] = {}
     rows = []
