@@ -24,6 +24,9 @@ EDGE_COUNTS = 2.5
 """Tips that an incisal edge counts for: its two corners, perhaps its middle."""
 
 CUSP_FALL_MM = 0.5
+FRONT_GUESSED = 0.075
+"""Below this certainty the front found was another side of the scan."""
+
 BESIDE_ROW_MM = 6.0
 """Peaks off the plane are cusps when they fall away this much and stand this near the row."""
 
@@ -106,6 +109,22 @@ class Frame:
             and self.found_arch != "unknown"
             and self.found_arch != self.stated_arch
         )
+
+    @property
+    def shorter_side_mm(self) -> float:
+        """How far the row of teeth goes on from the midline on its shorter side, mm.
+
+        The front is the axis of a symmetric arch form, so a short side leaves it
+        doubtful; below 0 the midline itself is not in the scan.
+        """
+        along = self.tip_places[:, 0]
+        return float(min(along.max(), -along.min()))
+
+    @property
+    def sides_known(self) -> bool:
+        """True when left and right may be named: the arch is known, and the midline is seen."""
+        seen = self.shorter_side_mm >= 0.0 and self.anterior_certainty >= FRONT_GUESSED
+        return self.arch != "unknown" and seen
 
     def to_frame(self) -> NDArray[np.float64]:
         """Return the 4 × 4 matrix from file coordinates to (right, anterior, occlusal).

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from geometry.frame import Frame
-from geometry.inspection.findings import CHECK, NOTE, STOP, Finding
+from geometry.inspection.findings import CHECK, NOTE, STOP, Finding, spot
 from geometry.inspection.limits import Limits
 from geometry.topology import Topology
 
@@ -118,6 +118,38 @@ def plane_findings(frame: Frame, limits: Limits) -> list[Finding]:
             round(frame.tilt_sd_deg, 2),
             limits.plane_sd_deg,
             "°",
+        )
+    ]
+
+
+def front_findings(frame: Frame, limits: Limits) -> list[Finding]:
+    """Check when the teeth seen leave it doubtful which way the front of the arch is."""
+    side = frame.shorter_side_mm
+    if side >= limits.front_side_mm and frame.anterior_certainty >= limits.front_certainty:
+        return []
+    along = frame.tip_places[:, 0]
+    left = along.max() > -along.min()
+    last = int(along.argmin() if left else along.argmax())
+    if not frame.sides_known:
+        where = "The middle of the front teeth does not show clearly in the scan"
+        so = "which way is the front is little more than a guess and left and right are not named"
+    elif side < limits.front_side_mm:
+        where = f"On the {'left' if left else 'right'} the teeth are seen for {side:.0f} mm only, "
+        where += "counted from the midline"
+        so = "the direction of the front may be off by 5 to 15° and names of teeth by one tooth"
+    else:
+        where = "The row of teeth could be turned another way and fit nearly as well"
+        so = "the direction of the front and the names of teeth may be wrong"
+    return [
+        Finding(
+            "front_unsure",
+            CHECK,
+            f"{where}, so {so}. Scan on across the front teeth to the last tooth on both sides, "
+            "or compare the picture with the mouth.",
+            max(side, 0.0),
+            limits.front_side_mm,
+            "mm",
+            at=spot(frame.tips[last]),
         )
     ]
 

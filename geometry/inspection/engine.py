@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from geometry.version import VERSION
 
-REVISION = 4
+REVISION = 5
 """Raised whenever a measurement, a limit or a finding may come out differently.
 
 1: the first. 2: the upper of two creases is the margin; dips of a palate end the tissue;
@@ -14,7 +14,8 @@ holes, not the end of the tissue; teeth far below the row are teeth; the curve o
 the arch more; incisors of a deep bite count for the plane, and a plane hardly known is a
 finding; round blisters on gum that faces the biting side are found. 4: blisters told by the
 foot they stand on and by what has no like across the mouth; leaning, worn and half erupted
-teeth count for the plane; what is larger than any arch is not measured.
+teeth count for the plane; what is larger than any arch is not measured. 5: a front hardly
+seen is a finding, and sides that the scan does not show are not named.
 """
 
 ENGINE = f"{VERSION}+inspection.{REVISION}"

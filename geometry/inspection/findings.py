@@ -23,6 +23,7 @@ CODES: dict[str, str] = {
     "faulty_edges": "Faulty edges",
     "few_teeth": "Only part of an arch",
     "file_elsewhere": "File on record elsewhere",
+    "front_unsure": "Front of the arch not certain",
     "gap": "Gap between teeth",
     "hole": "Hole in the scan",
     "loose_piece": "Loose piece",

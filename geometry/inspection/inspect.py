@@ -183,7 +183,7 @@ def _measure_arch(
             )
         undercut, bumps = undercuts.result(), lumps.result()
     placer = Placer(frame, _centres(dentition))
-    known_side = frame.arch != "unknown"
+    known_side = frame.sides_known
     report["arch"] = {"value": frame.arch, "confidence": round(frame.confidence, 3)}
     report["frame"] = {
         "origin": _numbers(frame.origin),
@@ -215,6 +215,7 @@ def _measure_arch(
     findings += arches.size_of_arch_findings(frame, limits)
     findings += surfaces.hole_findings(topology, placer, limits)
     findings += arches.plane_findings(frame, limits)
+    findings += arches.front_findings(frame, limits)
     findings += arches.tilt_findings(tilt.angle_deg, limits)
     findings += arches.spee_findings(depths, limits)
     findings += tissues.tooth_findings(dentition, limits)

@@ -32,6 +32,8 @@ class Limits:
     faulty_edges: int = 50
     tilt_deg: float = 5.0
     plane_sd_deg: float = 4.0
+    front_side_mm: float = 33.0
+    front_certainty: float = 0.2
     spee_mm: float = 2.5
     undercut_note_mm: float = 0.75
     gap_note_mm: float = 0.7
@@ -80,6 +82,9 @@ LIMIT_NOTES: dict[str, str] = {
     "tilt_deg": "Above it the back of a model stands some 3 mm higher than the front; chosen here.",
     "plane_sd_deg": "Beyond it the teeth seen lie too nearly in one line to tell how the arch "
     "lies: chosen here.",
+    "front_side_mm": "A row of teeth that goes on less than this from the midline on one side "
+    "leaves the front off by more than 5° in two of five generated partial scans: chosen here.",
+    "front_certainty": "Below it another direction of the front fits nearly as well: chosen here.",
     "spee_mm": "Mean depth in adults is about 2 mm (Marshall et al. 2008); deeper thins "
     "the sheet unevenly.",
     "undercut_note_mm": "0.030 in, the deepest of the usual surveying gauges.",

@@ -38,7 +38,7 @@ class Place:
     Attributes
     ----------
     sextant : str or None
-        ISO 3950 sextant 03–08; None when upper or lower is not known.
+        ISO 3950 sextant 03–08; None when upper or lower, or left and right, is not known.
     side : str or None
         ``facial`` or ``lingual``.
     words : str
@@ -131,10 +131,11 @@ class Placer:
     ) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.bool_]]:
         """Return tooth numbers (0: none), sextant indices and whether facial."""
         arch = self._frame.arch
+        named = self._frame.sides_known
         count = len(local)
         teeth = np.zeros(count, dtype=np.int64)
         sextants = np.full(count, -1, dtype=np.int64)
-        if arch != "unknown":
+        if named:
             right = local[:, 0] > 0.0
             back = np.where(right, 0, 2) if arch == "upper" else np.where(right, 5, 3)
             front = 1 if arch == "upper" else 4

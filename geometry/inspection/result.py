@@ -122,7 +122,7 @@ class Inspection:
             self._depth,
             self._outward,
             axes,
-            known_side=self.frame is not None and self.frame.arch != "unknown",
+            known_side=self.frame is not None and self.frame.sides_known,
         )
         title = f"{self.report['verdict'].upper()}. {self.report['explanation']}"
         return pictures.still(scene, self.findings, self.overlays()["lines"], title, width, height)

@@ -190,6 +190,30 @@ def test_a_second_piece_stops_and_a_scrap_is_a_note(lower: Arch, upper: Arch) ->
     assert found.report["topology"]["shells"] == 2
 
 
+def test_a_front_hardly_seen_is_asked_about_and_sides_it_does_not_show_are_not_named(
+    lower: Arch, lower_found: Inspection
+) -> None:
+    assert "front_unsure" not in codes(lower_found)
+    frame = lower_found.frame
+    assert frame is not None
+    across = frame.to_local(lower.mesh.vertices)[:, 0]
+
+    def right_of(limit: float) -> Inspection:
+        keep = (across > limit)[lower.mesh.faces].all(axis=1)
+        part = Mesh(lower.mesh.vertices, lower.mesh.faces[keep])
+        return inspect_scan(write_stl(part), "a.stl", arch="lower")
+
+    short = [f for f in right_of(-12.0).findings if f.code == "front_unsure"]
+    assert [f.severity for f in short] == ["check"]
+    assert short[0].message.startswith("On the left")
+    assert short[0].at is not None
+    assert frame.to_local(np.array([short[0].at]))[0, 0] < -5.0
+    back = right_of(12.0)
+    assert "front_unsure" in codes(back, "check")
+    assert all(f.sextant is None for f in back.findings)
+    assert all("left" not in f.message for f in back.findings if f.code != "front_unsure")
+
+
 def test_limits_are_settings_with_a_note_each(lower: Arch) -> None:
     assert set(LIMIT_NOTES) == set(Limits.__dataclass_fields__)
     strict = Limits.from_settings({"tissue_mm": 30.0, "plane_sd_deg": 0.01})
