@@ -19,7 +19,10 @@ from numpy.typing import NDArray
 from geometry.frame.frame import Frame
 
 CENTRAL_MM = 7.0
-"""A tip this near the midline along the row is a central incisor's."""
+LOWER_CENTRAL_MM = 5.0
+"""A tip this near the midline along the row is a central incisor's; the lower ones are
+5 mm broad (Nelson, Wheeler's Dental Anatomy, Table 1-1, from memory), and a lateral
+incisor beside them may stand a millimetre higher."""
 
 BACK_FROM_MM = 12.0
 BEHIND_CANINE_MM = 20.0
@@ -66,6 +69,9 @@ def _side(
     """Depth on one side; ``view`` is (anterior, height) of all tips."""
     along = places[:, 0] * sign
     centre = np.abs(along) < CENTRAL_MM
+    near = np.abs(along) < LOWER_CENTRAL_MM
+    if lower and near.any():
+        centre = near
     own = centre & (along > 0)
     if own.any():
         centre = own

@@ -74,6 +74,19 @@ def test_four_inch_sphere(template):
     )
 
 
+def test_a_high_lateral_incisor_does_not_begin_the_line_of_a_lower_arch(template):
+    arc = on_arc(template, 40.0, 101.0)
+    rows = np.stack([template.right, template.anterior, template.occlusal])
+    corner = np.array([[6.0, -0.5, 1.0]]) @ rows + template.origin
+    high = dataclasses.replace(
+        arc,
+        tips=np.concatenate([arc.tips, corner]),
+        tip_places=np.concatenate([arc.tip_places, [[6.2, 0.0]]]),
+        tip_on_edge=np.append(arc.tip_on_edge, False),
+    )
+    assert curve_of_spee(high).right_mm == pytest.approx(2.0, abs=0.01)
+
+
 def test_tilting_the_plane_does_not_change_the_depth(template):
     flat = on_arc(template, 40.0, 101.0)
     turn = np.radians(4.0)
