@@ -21,6 +21,8 @@ const BANDS = [
 const PLAIN = new Color("#e8ddc8");
 const LINE_COLOURS = { margin: "#0b6b3a", short: "#b3261e", holes: "#b3261e", border: "#6d6250", embrasures: "#7a4d00", gaps: "#7a4d00", trim: "#1d5c63" };
 
+const ROOM = 0.88;
+
 export class ArchView {
   constructor(element) {
     this.element = element;
@@ -60,8 +62,8 @@ export class ArchView {
     this.element.addEventListener("keydown", (event) => this.key(event));
     this.frameUp();
     this.drawLines();
-    this.look("occlusal");
     this.resize();
+    this.look("occlusal");
     this.ready = true;
     return true;
   }
@@ -194,7 +196,32 @@ export class ArchView {
       left: [right.clone().negate().addScaledVector(occlusal, 0.3), occlusal],
       tongue: [anterior.clone().negate().addScaledVector(occlusal, 0.8), occlusal],
     }[side];
-    this.place(along[0], along[1], at || this.centre, this.radius * 4.1);
+    this.fit(along[0], along[1], at);
+  }
+
+  // As near as the whole arch allows in this view, with room for the pins at its edge.
+  fit(direction, up, at) {
+    const toward = direction.clone().normalize();
+    const side = up.clone().cross(toward).normalize();
+    const top = toward.clone().cross(side);
+    const points = this.mesh.geometry.getAttribute("position");
+    const point = new Vector3();
+    const seen = [];
+    for (let i = 0; i < points.count; i += Math.ceil(points.count / 4000)) {
+      point.fromBufferAttribute(points, i).sub(this.centre);
+      seen.push([point.dot(side), point.dot(top), point.dot(toward)]);
+    }
+    const middle = [0, 1].map((k) => {
+      const along = seen.map((p) => p[k]);
+      return (Math.min(...along) + Math.max(...along)) / 2;
+    });
+    const high = ROOM * Math.tan((this.camera.fov * Math.PI) / 360);
+    const wide = high * this.camera.aspect;
+    const distance = Math.max(...seen.map(([x, y, z]) => (
+      z + Math.max(Math.abs(x - middle[0]) / wide, Math.abs(y - middle[1]) / high)
+    )));
+    const target = this.centre.clone().addScaledVector(side, middle[0]).addScaledVector(top, middle[1]);
+    this.place(toward, up, at || target, distance);
   }
 
   lookAt(point) {
