@@ -79,9 +79,7 @@ def _ticked(card: InstructionCard | None, ticks: list[str]) -> list[str]:
     return [item["text"] for item in card.items if item["id"] in ticks]
 
 
-def route_steps(
-    appliance: Appliance, route: list[RouteStage], entries: list[Entry]
-) -> list[Step]:
+def route_steps(appliance: Appliance, route: list[RouteStage], entries: list[Entry]) -> list[Step]:
     """Return the route with what is done; a failure makes later stages lie ahead again."""
     done: dict[int, tuple[str, dt.datetime | None]] = {}
     place = {r.stage_id: r.position for r in route}
