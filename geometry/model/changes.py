@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -9,7 +10,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from geometry.mesh import Mesh
-from geometry.model.blockout import BlockOut
+from geometry.model.blockout import BlockOut, near_fill
 from geometry.model.borders import BORDER
 from geometry.model.closing import LOOSE
 from geometry.model.distances import distance_to_surface
@@ -20,6 +21,8 @@ from geometry.model.solids import shared
 Array = NDArray[np.float64]
 
 FILL_FRINGE = 0.1
+# A fill is shaped on a lattice and may stand so far proud of the scan along its edge.
+FILL_OVER = 0.1
 TOLD = 0.005
 LISTED = 6
 # Working models of single teeth: 0.25 mm (Biomimetics 2024;9(4):217). What a border may
@@ -27,6 +30,8 @@ LISTED = 6
 LOOK_AT = 0.25
 BORDER_OFF = 1.5
 OTHER = "other"
+BAR, CODE, FILL_EDGE = "bar", "code", "block-out"
+TOUCH = 0.05
 
 WORDS = {
     TUNNEL: ("tunnel through the scan was closed", "tunnels through the scan were closed"),
@@ -43,12 +48,36 @@ WORDS = {
         "piece of the scan hangs on below the trim only and was left out",
         "pieces of the scan hang on below the trim only and were left out",
     ),
+    BAR: ("bar covers part of the scan", "bars cover parts of the scan"),
+    CODE: (
+        "pad for the code covers part of the scan",
+        "pads for the code cover parts of the scan",
+    ),
+    FILL_EDGE: (
+        "edge of the block-out lies on the scan beside the undercut",
+        "edges of the block-out lie on the scan beside the undercut",
+    ),
     OTHER: ("place does not follow the scan", "places do not follow the scan"),
 }
 
 
+@dataclass(frozen=True, slots=True)
+class Cover:
+    """A box (3,) to (3,) of the model's coordinates that something added to it lies in."""
+
+    what: str
+    low: Array
+    high: Array
+
+
 def changes(
-    scan: Array, trim: float, spots: list[Spot], filling: BlockOut, solid: Mesh, places: Places
+    scan: Array,
+    trim: float,
+    spots: list[Spot],
+    covers: list[Cover],
+    filling: BlockOut,
+    solid: Mesh,
+    places: Places,
 ) -> tuple[list[dict[str, Any]], dict[str, float], list[str]]:
     """Compare the vertices of a scan with the printed surface.
 
@@ -60,6 +89,8 @@ def changes(
         Nothing below it is looked at.
     spots : list of Spot
         What was mended, model axes.
+    covers : list of Cover
+        What was added and may hide some of the scan.
     filling : BlockOut
         What lies as deep as it reaches is left out.
     solid : Mesh
@@ -83,6 +114,8 @@ def changes(
         moved = np.flatnonzero(~shared(points, solid.vertices))
     away = distance_to_surface(points[moved], solid) if len(moved) else np.empty(0)
     spots = joined_spots([spot for spot in spots if spot.at[2] + 0.5 * spot.size > trim])
+    left = away > TOLD
+    listed = _covered(covers, points[moved], away, left)
     worst = np.zeros(len(spots))
     outside = np.ones(len(moved), dtype=bool)
     if spots and len(moved):
@@ -91,21 +124,25 @@ def changes(
         gap = np.linalg.norm(points[moved][:, None] - at[None], axis=2) - reach
         nearest = gap.argmin(axis=1)
         outside = gap.min(axis=1) > 0.0
-        np.maximum.at(worst, nearest[~outside], away[~outside])
-    distance = np.zeros(len(points) - int((~outside).sum()))
-    distance[: int(outside.sum())] = away[outside]
+        mine = ~outside & (left | (away <= TOLD))
+        np.maximum.at(worst, nearest[mine], away[mine])
+    listed += [(spot, float(value)) for spot, value in zip(spots, worst, strict=True)]
+    left &= outside
+    if filling.depth is not None and left.any():
+        rows = np.flatnonzero(left)
+        edge = rows[(away[rows] < FILL_OVER) & near_fill(filling, points[moved[rows]], 1)]
+        listed += _strays(FILL_EDGE, points[moved[edge]], away[edge])
+        left[edge] = False
+    listed += _strays(OTHER, points[moved[left]], away[left])
+    # What is listed by place does not count elsewhere; what nobody can name does.
+    named = (away > TOLD) & ~left
+    quiet = outside & ~named
+    distance = np.zeros(len(points) - int((~quiet).sum()))
+    distance[: int(quiet.sum())] = away[quiet]
     deviation = {
         "max": round(float(distance.max(initial=0.0)), 6),
         "p99": round(float(np.percentile(distance, 99)), 6) if len(distance) else 0.0,
     }
-    rest = outside & (away > TOLD)
-    strays = joined_spots([Spot(OTHER, point, NEAR) for point in points[moved[rest]]])
-    tree = cKDTree(points[moved[rest]]) if rest.any() else None
-    listed = [(spot, float(value)) for spot, value in zip(spots, worst, strict=True)]
-    for spot in strays:
-        assert tree is not None
-        mine = tree.query_ball_point(spot.at, 0.5 * spot.size + NEAR)
-        listed.append((spot, float(away[rest][mine].max(initial=0.0))))
     mended = [
         {
             "what": spot.what,
@@ -117,6 +154,31 @@ def changes(
         for spot, value in sorted(listed, key=lambda one: (-one[0].size, one[0].at.tolist()))
     ]
     return mended, deviation, _warnings(mended)
+
+
+def _covered(
+    covers: list[Cover], points: Array, away: Array, left: NDArray[np.bool_]
+) -> list[tuple[Spot, float]]:
+    """List what lies in the boxes of ``covers``; it is no longer ``left``."""
+    out: list[tuple[Spot, float]] = []
+    for cover in covers:
+        inside = (points > cover.low - TOUCH) & (points < cover.high + TOUCH)
+        mine = left & inside.all(axis=1)
+        out += _strays(cover.what, points[mine], away[mine])
+        left[mine] = False
+    return out
+
+
+def _strays(what: str, points: Array, away: Array) -> list[tuple[Spot, float]]:
+    """Join points (k, 3) that are off to places, each with how far its worst is off."""
+    if not len(points):
+        return []
+    tree = cKDTree(points)
+    out = []
+    for spot in joined_spots([Spot(what, point, NEAR) for point in points]):
+        mine = tree.query_ball_point(spot.at, 0.5 * spot.size + NEAR)
+        out.append((spot, float(away[mine].max(initial=0.0))))
+    return out
 
 
 def _warnings(mended: list[dict[str, Any]]) -> list[str]:
@@ -139,7 +201,7 @@ def _warnings(mended: list[dict[str, Any]]) -> list[str]:
 def _far_off(mended: list[dict[str, Any]]) -> list[str]:
     """Say where a person has to compare the model with the scan."""
     out = []
-    patches = [place for place in mended if place["what"] not in (BORDER, LOOSE)]
+    patches = [place for place in mended if place["what"] not in (BORDER, LOOSE, BAR, CODE)]
     borders = [place for place in mended if place["what"] == BORDER]
     for places, limit, words in (
         (patches, LOOK_AT, "compare the mended place with the scan before printing, or rescan it"),

@@ -13,6 +13,7 @@ from geometry.errors import GeometryError
 from geometry.mesh import Mesh
 from geometry.model.bar import bar_between_ends, is_horseshoe
 from geometry.model.baseplan import outline
+from geometry.model.changes import BAR, CODE, Cover
 from geometry.model.combining import combine
 from geometry.model.halfedges import Faces
 from geometry.model.heights import Grid, top_heights
@@ -30,7 +31,7 @@ HEIGHT_PITCH = 0.2
 
 def add_extras(
     vertices: Array, faces: Faces, settings: ModelSettings, warnings: list[str]
-) -> tuple[Array, Faces, dict[str, Any]]:
+) -> tuple[Array, Faces, dict[str, Any], list[Cover]]:
     """Add a bar, a code and a cavity as the settings ask.
 
     Parameters
@@ -46,6 +47,8 @@ def add_extras(
     vertices, faces
     record : dict
         Keys ``bar``, ``identity`` and ``hollow`` of the report.
+    covers : list of Cover
+        Where bar and pads lie, which may hide some of the scan.
 
     Raises
     ------
@@ -56,6 +59,7 @@ def add_extras(
     record: dict[str, Any] = {"bar": False, "identity": None, "hollow": None}
     added: list[manifold3d.Manifold] = []
     cut: list[manifold3d.Manifold] = []
+    covers: list[Cover] = []
     back = None
     if settings.bar:
         found = bar_between_ends(plan)
@@ -63,6 +67,7 @@ def add_extras(
             warnings.append("the base has no two ends to join with a bar")
         else:
             added.append(found[0])
+            covers.append(_cover(BAR, found[0]))
             back = found[1]
             record["bar"] = True
     elif is_horseshoe(plan):
@@ -76,6 +81,7 @@ def add_extras(
         )
         added += identity.added
         cut += identity.cut
+        covers += [_cover(CODE, pad) for pad in identity.pads]
         warnings += identity.notes
         record["identity"] = {"text": settings.text, "places": identity.places}
     if settings.hollow is not None:
@@ -90,7 +96,7 @@ def add_extras(
                 "drains": [[round(x, 2), round(y, 2)] for x, y in cavity.drains],
             }
     if not added and not cut:
-        return vertices, faces, record
+        return vertices, faces, record, covers
     before = vertices
     vertices, faces = as_written(*combine(vertices, faces, added, cut))
     fresh = new_faces(vertices, faces, before)
@@ -106,7 +112,12 @@ def add_extras(
             "the code, bar or cavity could not be joined to the model cleanly; leave it out or"
             " change the height"
         )
-    return vertices, faces, record
+    return vertices, faces, record, covers
+
+
+def _cover(what: str, body: manifold3d.Manifold) -> Cover:
+    box = np.array(body.bounding_box(), dtype=np.float64)
+    return Cover(what, box[:3], box[3:])
 
 
 def _heights(vertices: Array, faces: Faces) -> Callable[[Array], Array]:

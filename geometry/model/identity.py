@@ -35,6 +35,8 @@ PROBE = 0.4
 MARGIN = 0.6
 MODULES_MM = (0.8, 0.7, 0.6, 0.5)
 CODE_RIM = 0.4
+ROOF = 0.8  # the model over a code in its underside is at least this thick
+THIN_STEP = 0.4
 TURNS = (0.0, 15.0, 30.0, 45.0, 60.0, 75.0)
 SEARCH = 0.75
 
@@ -46,6 +48,8 @@ class Identity:
     Attributes
     ----------
     added, cut : list of manifold3d.Manifold
+    pads : list of manifold3d.Manifold
+        What was added to have room for letters.
     places : list of dict
         face, kind (text or code), text, symbology, size_mm, centre, normal.
     notes : list of str
@@ -53,6 +57,7 @@ class Identity:
 
     added: list[manifold3d.Manifold] = field(default_factory=list)
     cut: list[manifold3d.Manifold] = field(default_factory=list)
+    pads: list[manifold3d.Manifold] = field(default_factory=list)
     places: list[dict[str, Any]] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
 
@@ -87,11 +92,12 @@ def write_code(
             continue
         faces.append(found[0])
         out.added.append(found[1])
+        out.pads.append(found[1])
         if bar is not None:
             break
     for face in faces:
         _letter(out, face, text, lettering)
-    _mark_underside(out, plan, text)
+    _mark_underside(out, plan, text, top)
     return out
 
 
@@ -193,9 +199,28 @@ def _letter(out: Identity, face: Face, text: str, lettering: str) -> None:
     )
 
 
-def _mark_underside(out: Identity, plan: shapely.Polygon, text: str) -> None:
-    """Engrave a machine-readable code in the base where there is room for it."""
+def _thick_part(plan: shapely.Polygon, top: Callable[[Array], Array]) -> shapely.Polygon:
+    """Return the largest part of an outline over which a code does not cut through the model."""
     inside = plan.buffer(-0.05).simplify(0.05)
+    x0, y0, x1, y1 = inside.bounds
+    xx, yy = np.meshgrid(np.arange(x0, x1, THIN_STEP), np.arange(y0, y1, THIN_STEP))
+    points = np.column_stack((xx.ravel(), yy.ravel()))
+    points = points[shapely.contains_xy(inside, points)]
+    x, y = points[top(points) < DEPTH + ROOF].T
+    if not len(x):
+        return inside
+    thin = shapely.union_all(
+        shapely.box(x - THIN_STEP, y - THIN_STEP, x + THIN_STEP, y + THIN_STEP)
+    )
+    left = inside.difference(thin)
+    return max(getattr(left, "geoms", [left]), key=lambda part: part.area)
+
+
+def _mark_underside(
+    out: Identity, plan: shapely.Polygon, text: str, top: Callable[[Array], Array]
+) -> None:
+    """Engrave a machine-readable code in the base where there is room for it."""
+    inside = _thick_part(plan, top)
     for module in MODULES_MM:
         shape, modules, symbology = code_squares(text, module)
         side = (modules + 2 * QUIET_MODULES) * module
@@ -252,7 +277,7 @@ def _square_spot(plan: shapely.Polygon, side: float) -> tuple[float, float, floa
         fits = shapely.contains(turned, shapely.box(x - h, y - h, x + h, y + h))
         if not fits.any():
             continue
-        room = shapely.distance(turned.exterior, shapely.points(x[fits], y[fits]))
+        room = shapely.distance(turned.boundary, shapely.points(x[fits], y[fits]))
         k = int(np.argmax(room))
         if room[k] > slack + 1e-9:
             slack = float(room[k])

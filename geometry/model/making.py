@@ -36,6 +36,7 @@ from geometry.model.trimming import (
     Trim,
     choose_trim,
     little_tissue,
+    margin_doubts,
     margin_heights,
     tissue_kept,
 )
@@ -45,12 +46,14 @@ from geometry.version import VERSION
 
 Array = NDArray[np.float64]
 
-REVISION = 4
+REVISION = 5
 """Raised whenever the same scan and settings may give other bytes.
 
 1: the first. 2: block-out by rays, height from the incisors, fills united on the surface.
 3: the scan is mended once, before it is cut. 4: creases are mended too, borders are cut back
 only as far as each place needs, an automatic trim stays clear of the margin's uncertainty.
+5: that uncertainty is taken place by place; fills have no walls in one plane; a code under the
+base keeps to where the model is thick.
 """
 
 ENGINE = f"{VERSION}+model.{REVISION}"
@@ -171,7 +174,7 @@ def build(
         )
     warnings += doubts(known.frame)
     margin, border = margin_heights(known.dentition, move)
-    trim = _trim(settings, surface, margin, border)
+    trim = _trim(settings, surface, margin, border, margin_doubts(known.dentition))
     warnings += little_tissue(margin, border, trim, settings.tissue)
     places = Places(known.frame if isinstance(known.frame, Frame) else None, known.dentition, move)
     with ThreadPoolExecutor(max_workers=1) as aside:
@@ -203,14 +206,16 @@ def build(
         formed = aside.submit(form_over, ground_of(Mesh(vertices, faces)), trim.z)
         block_out_record = _block_out_record(filling, closed, vertices, faces, step)
         if quick:
-            vertices, faces, extras = add_extras(closed.vertices, closed.faces, settings, warnings)
+            vertices, faces, extras, covers = add_extras(
+                closed.vertices, closed.faces, settings, warnings
+            )
             volume = signed_volume(vertices, faces)
             if filling.surface is not None:
                 volume += filling.first_mm3
                 block_out_record["added_mm3"] = round(filling.first_mm3, 2)
             vertices, faces = _laid_in(vertices, faces, filling)
         else:
-            vertices, faces, extras = add_extras(vertices, faces, settings, warnings)
+            vertices, faces, extras, covers = add_extras(vertices, faces, settings, warnings)
             volume = signed_volume(vertices, faces)
         solid = Mesh(vertices, faces)
         spots += closed.spots
@@ -219,7 +224,7 @@ def build(
             for spot in known.healed.spots
         ]
         scan = known.topology.main.vertices @ move[:3, :3].T + move[:3, 3]
-        mended, deviation, notes = changes(scan, trim.z, spots, filling, solid, places)
+        mended, deviation, notes = changes(scan, trim.z, spots, covers, filling, solid, places)
         warnings += notes
         filled = near_fill(filling, solid.triangles.mean(axis=1), 1)
         forming = forming_record(
@@ -290,12 +295,21 @@ def _stand_up(known: Known, settings: ModelSettings) -> tuple[Skin, Array]:
     return standing, move
 
 
-def _trim(settings: ModelSettings, surface: Mesh, margin: Array, border: Array) -> Trim:
+def _trim(
+    settings: ModelSettings, surface: Mesh, margin: Array, border: Array, doubt: Array
+) -> Trim:
     if settings.trim is not None:
         return Trim(settings.trim, tissue_kept(margin, border, settings.trim))
     beyond = 0.25 if settings.block_out is None else settings.block_out
     return choose_trim(
-        surface.vertices, surface.faces, settings.height, margin, border, settings.tissue, beyond
+        surface.vertices,
+        surface.faces,
+        settings.height,
+        margin,
+        border,
+        doubt,
+        settings.tissue,
+        beyond,
     )
 
 

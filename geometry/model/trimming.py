@@ -18,8 +18,12 @@ Array = NDArray[np.float64]
 CROWN_LENGTH = 10.5
 COARSE = 0.4
 FREE_SHARE = 0.03
-# The lowest margin is found to about this; an automatic trim stays clear of it.
-MARGIN_ERROR = 0.5
+# An automatic trim stays clear of where a margin may really lie. On 900 places of two
+# generators 19 of 20 read too high by less than the first, or by what the reading doubts of
+# itself less the second; those worse were margins not seen, or lingual ones of front teeth.
+MARGIN_ERROR = 0.4
+DOUBT_LESS = 0.3
+HARD_TO_SEE = 0.7
 ROUNDING = 0.05
 
 
@@ -62,6 +66,18 @@ def margin_heights(dentition: Dentition | None, move: Array) -> tuple[Array, Arr
     return margin, margin - captured
 
 
+def margin_doubts(dentition: Dentition | None) -> Array:
+    """Return how much lower each margin of :func:`margin_heights` may well lie, mm."""
+    out = []
+    for tooth in dentition.teeth if dentition else ():
+        for name in ("facial", "lingual"):
+            place = tooth.side(name)
+            doubt = max(MARGIN_ERROR, place.captured_mm - place.low_mm - DOUBT_LESS)
+            front_lingual = name == "lingual" and tooth.number % 10 <= 3
+            out.append(doubt + (HARD_TO_SEE if front_lingual or not place.margin_seen else 0.0))
+    return np.array(out)
+
+
 def tissue_kept(margin: Array, border: Array, z: float) -> float | None:
     """Least height of tissue between margin and trim or border, mm."""
     if not len(margin):
@@ -91,14 +107,15 @@ def choose_trim(
     top: float,
     margin: Array,
     border: Array,
+    doubt: Array,
     tissue: float,
     beyond: float,
 ) -> Trim:
     """Find the lowest trim that takes away the gingival undercut it can.
 
     Raising the trim takes undercut away and tissue with it. The trim goes no
-    higher than leaves ``tissue`` beyond the lowest margin, as surely as that is
-    known, and no higher than takes undercut away.
+    higher than leaves ``tissue`` beyond every margin, wherever that may well lie, and
+    no higher than takes undercut away.
 
     Parameters
     ----------
@@ -108,13 +125,15 @@ def choose_trim(
         Height of the incisal edges.
     margin, border : (k,) float64
         From :func:`margin_heights`; empty when not known.
+    doubt : (k,) float64
+        From :func:`margin_doubts`.
     tissue : float
         To be kept beyond the margin, mm.
     beyond : float
         Undercut up to this depth is wanted for retention and not counted.
     """
-    lowest = float(margin.min()) if len(margin) else top - CROWN_LENGTH
-    limit = max(0.0, lowest - tissue - MARGIN_ERROR)
+    lowest = float((margin - doubt).min()) if len(margin) else top - CROWN_LENGTH - MARGIN_ERROR
+    limit = max(0.0, lowest - tissue)
     standing = np.maximum(vertices, (-np.inf, -np.inf, 0.0))
     shadow = cast_shadow(standing, faces, beyond, step=COARSE)
     open_air = shadow.air & (shadow.depth > beyond)

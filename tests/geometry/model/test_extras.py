@@ -39,6 +39,13 @@ def test_a_bar_joins_the_ends():
     assert not any("horseshoe" in warning for warning in made.report["warnings"])
 
 
+@pytest.mark.parametrize("added", [{"bar": True}, {"text": "K7M2-P"}])
+def test_what_bar_and_pads_hide_of_the_scan_is_named(added):
+    made = model("upper", **added)
+    assert made.report["surface_deviation_mm"]["max"] <= 0.005
+    assert "other" not in {place["what"] for place in made.report["mended"]}
+
+
 def test_a_plain_horseshoe_is_warned_about():
     assert any("horseshoe" in warning for warning in model("upper").report["warnings"])
 

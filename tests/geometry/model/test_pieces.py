@@ -1,8 +1,11 @@
 """The tools that models are made with, on bodies whose answers are known."""
 
+from types import SimpleNamespace
+
 import manifold3d
 import numpy as np
 import pytest
+import shapely
 
 from geometry.mesh import Mesh
 from geometry.model import changes, combining
@@ -12,13 +15,20 @@ from geometry.model.distances import distance_to_surface
 from geometry.model.folds import find_folds
 from geometry.model.halfedges import face_areas, genus, signed_volume
 from geometry.model.handles import handle_loops
+from geometry.model.identity import write_code
 from geometry.model.mending import mend_crossings, mend_handles
 from geometry.model.ownbase import without_base
 from geometry.model.patches import fill_loop, patch_loop
 from geometry.model.shadow import cast_shadow
 from geometry.model.skin import genus_of, patched, skin_of, turned_over, without, zipped
 from geometry.model.solids import as_written, odd_vertices, to_manifold
-from geometry.model.trimming import Trim, little_tissue, tissue_kept
+from geometry.model.trimming import (
+    Trim,
+    choose_trim,
+    little_tissue,
+    margin_doubts,
+    tissue_kept,
+)
 from geometry.topology import analyse
 
 
@@ -315,3 +325,37 @@ def test_a_slit_is_zipped():
     assert not (whole.opposite < 0).any()
     assert_paired(whole)
     assert len(np.unique(whole.faces)) == len(v)
+
+
+def test_an_automatic_trim_keeps_the_tissue_wherever_the_margin_may_lie():
+    v, f = zero_surface(ball_field(15.0))
+    v[:, 2] -= v[:, 2].min()  # all of its lower half is undercut
+    margin = np.array([14.0, 12.0])
+    for doubt in ([0.4, 0.4], [0.4, 2.5], [5.0, 0.4]):
+        trim = choose_trim(v, f, 30.0, margin, margin - 9.0, np.array(doubt), 3.0, 0.25)
+        assert trim.z == pytest.approx((margin - doubt).min() - 3.0, abs=0.5)
+        assert trim.z <= (margin - doubt).min() - 3.0
+
+
+def test_margins_that_are_hard_to_read_are_doubted_more():
+    def place(low, seen=True):
+        return SimpleNamespace(captured_mm=8.0, low_mm=low, margin_seen=seen)
+
+    teeth = [(36, place(7.5), place(7.5)), (31, place(7.5), place(7.5)),
+             (46, place(5.0), place(7.5, seen=False))]  # fmt: skip
+    crowns = [
+        SimpleNamespace(number=n, side={"facial": a, "lingual": b}.__getitem__) for n, a, b in teeth
+    ]
+    sure, other, _, front_lingual, wide, unseen = margin_doubts(SimpleNamespace(teeth=crowns))
+    assert sure == other < min(front_lingual, wide, unseen)
+
+
+def test_a_code_is_not_cut_through_a_thin_part_of_the_base():
+    plan = shapely.box(-15.0, 0.0, 15.0, 12.0)
+    for low, high in ((0.9, 8.0), (8.0, 0.9)):
+        made = write_code(
+            plan, "A7", "engraved", None, lambda p, a=low, b=high: np.where(p[:, 0] < 0.0, a, b)
+        )
+        under = next(place for place in made.places if place["face"] == "underside")
+        assert (under["centre"][0] > 0.0) == (high > low)
+        assert abs(under["centre"][0]) > 0.5 * under["size_mm"]

@@ -81,6 +81,14 @@ def test_fill_leaves_next_to_no_undercut_beyond_the_depth(name):
     assert fill["added_mm3"] == pytest.approx(fill["undercut_before_mm3"], rel=0.35)
 
 
+def test_no_upright_walls_of_a_fill_lie_in_one_plane():
+    """Some programs take faces that share a plane for crossing ones."""
+    made = model("lower")
+    corners = made.solid.triangles[made.solid.triangles[:, :, 2].min(axis=1) > made.cut_z]
+    across = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    assert (across[:, 2] == 0.0).sum() == 0
+
+
 def test_fill_is_listed_by_place():
     regions = model("lower").report["block_out"]["regions"]
     assert {"missing", "embrasure"} <= {region["kind"] for region in regions}
