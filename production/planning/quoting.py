@@ -287,7 +287,7 @@ class _Desk:
             [lateness(finish[:, : self.count], old), lateness(over[:, : self.count], old)]
         )
         limit = self.problem.risk_limit
-        allowed = np.where(before <= limit, limit, before + ALREADY_LATE_TOLERANCE)
+        allowed = allowed_risk(before, limit)
         pushed = after > allowed + LATE
         beyond = np.where(pushed, (after - allowed) / _error(after, samples), 0.0).max(initial=0.0)
         p_kept = float((new <= due + LATE).mean())
@@ -463,6 +463,11 @@ class _Desk:
             "alternatives": [],
             "reason": reason,
         }
+
+
+def allowed_risk(before: Any, limit: float) -> Any:
+    """Return the risk up to which new work may push promises that stand at ``before``."""
+    return np.where(np.asarray(before) <= limit, limit, before + ALREADY_LATE_TOLERANCE)
 
 
 def _error(share: Floats, samples: int) -> Floats:

@@ -108,7 +108,7 @@ def _offer(
         return Offer(None, reason="This kind has no route yet; the manager can add its stages.")
     problem = planning.parse_problem(situation.problem)
     if due_at is not None:
-        return _check_time(situation, jobs, due_at)
+        return _check_time(situation, jobs, confidence, due_at)
     return _as_offer(
         situation, planning.quote(problem, jobs, confidence=confidence, never_held=NEVER_HELD)
     )
@@ -138,29 +138,66 @@ def _cost(item: dict[str, Any], answer: dict[str, Any]) -> str:
     return "later, more certain"
 
 
-def _check_time(situation: Situation, jobs: list[dict[str, Any]], due_at: dt.datetime) -> Offer:
-    """Say how likely a wished time is kept, and what it does to the other promises."""
+def _check_time(
+    situation: Situation, jobs: list[dict[str, Any]], confidence: float, due_at: dt.datetime
+) -> Offer:
+    """Say how likely a wished time is kept, and what it does to the other promises.
+
+    Where it would be kept but pushes another promise past the risk limit, it is judged
+    again with the new work left alone for a while, as times of our own are.
+    """
     from production import planning
+    from production.planning.quoting import HOLDS, allowed_risk
 
     due = minutes_after(situation.origin, due_at)
     if due <= 0:
         return Offer(None, reason="That time has passed; choose a later one.")
     before = planning.foresee(planning.parse_problem(situation.problem), samples=CHECK_FUTURES)
-    joint = situation.problem | {
-        "jobs": [*situation.problem["jobs"], *(job | {"due": due} for job in jobs)]
-    }
-    after = planning.foresee(planning.parse_problem(joint), samples=CHECK_FUTURES)
-    late = {str(g["id"]): g["p_late"] or 0.0 for g in after["groups"]}
-    delayed = [
-        {
-            "id": str(g["id"]),
-            "p_late_before": g["p_late"] or 0.0,
-            "p_late_after": late.get(str(g["id"]), 0.0),
-        }
-        for g in before["groups"]
-        if late.get(str(g["id"]), 0.0) > (g["p_late"] or 0.0) + NOTICEABLE
-    ]
-    return Offer(due_at, p_kept=1.0 - late.get(NEW, 1.0), delayed=_delayed(situation, delayed))
+    as_it_is = None
+    for hold in (0.0, *HOLDS):
+        after = planning.foresee(
+            planning.parse_problem(_with(situation, jobs, due, hold)), samples=CHECK_FUTURES
+        )
+        late = {str(g["id"]): g["p_late"] or 0.0 for g in after["groups"]}
+        risks = [
+            (str(g["id"]), g["p_late"] or 0.0, late.get(str(g["id"]), 0.0))
+            for g in before["groups"]
+        ]
+        delayed = [
+            {"id": group, "p_late_before": old, "p_late_after": new}
+            for group, old, new in risks
+            if new > old + NOTICEABLE
+        ]
+        offer = Offer(
+            due_at,
+            p_kept=1.0 - late.get(NEW, 1.0),
+            delayed=_delayed(situation, delayed),
+            hold_until=situation.moment(hold) if hold else None,
+        )
+        limit = situation.problem["risk_limit"]
+        pushes = any(new > allowed_risk(old, limit) for _, old, new in risks)
+        if as_it_is is None:
+            as_it_is = offer
+        kept = 1.0 - late.get(NEW, 1.0) >= confidence
+        if kept and not pushes:
+            return offer
+        if not kept:
+            break  # left alone it would only be later
+    assert as_it_is is not None
+    return as_it_is
+
+
+def _with(
+    situation: Situation, jobs: list[dict[str, Any]], due: float, hold: float
+) -> dict[str, Any]:
+    """Return the problem with the new jobs promised for ``due`` and left alone for a while."""
+    new = []
+    for job in jobs:
+        steps = [dict(step) for step in job["steps"]]
+        for step in [s for s in steps if s["kind"] not in NEVER_HELD][:1]:
+            step["not_before"] = max(step.get("not_before", 0.0), hold)
+        new.append(job | {"due": due, "steps": steps})
+    return situation.problem | {"jobs": [*situation.problem["jobs"], *new]}
 
 
 def _delayed(

@@ -100,6 +100,27 @@ def test_a_time_of_ones_own_is_weighed(retainer):
     assert "passed" in past.reason
 
 
+def test_a_time_of_ones_own_that_pushes_a_promise_is_judged_with_a_hold_too(retainer, monkeypatch):
+    """Begun at once the new work pushes the other; left alone for 30 min it does not."""
+    asked = []
+
+    def foresee(problem, *, samples):
+        new = [job for job in problem.jobs if str(job.group) == "new"]
+        held = [max(step.not_before for step in job.steps) for job in new]
+        asked.append(held)
+        pushed = bool(held) and max(held) < 30
+        groups = [{"id": "other", "p_late": 0.4 if pushed else 0.01}]
+        return {"groups": groups + [{"id": "new", "p_late": 0.02} for _ in new[:1]]}
+
+    monkeypatch.setattr("production.planning.foresee", foresee)
+    wished = MORNING + dt.timedelta(hours=6)
+    offer = quote_pickup(retainer, ["upper", "lower"], MORNING, due_at=wished)
+    assert asked == [[], [0.0, 0.0], [30.0, 30.0]]
+    assert offer.earliest == wished
+    assert offer.p_kept == pytest.approx(0.98)
+    assert offer.hold_until is not None
+
+
 def test_without_a_printer_nothing_can_be_promised_and_the_reason_says_so(retainer):
     Machine.objects.filter(kind="printer").delete()
     offer = quote_pickup(retainer, ["upper"], MORNING)
