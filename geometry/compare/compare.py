@@ -11,7 +11,9 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
+from geometry.compare.again import look_again
 from geometry.compare.crowns import CrownMatch, match_crowns
 from geometry.compare.register import Prepared, Registration, best_motion, describe, prepare
 from geometry.mesh import Mesh
@@ -23,7 +25,7 @@ WHOLE_ARCH_MM = 78.0
 """A row of teeth shorter than this is a partial scan: it may match at several places,
 so that a poor fit is no proof of another mouth."""
 
-PARTIAL_FLOOR = 0.15
+PARTIAL_FLOOR = 0.11
 LEAST_PATCHES = 4
 USUAL_RMS_MM = 0.30
 USUAL_CROWN_MM = 0.045
@@ -81,7 +83,20 @@ class Evidence:
 
 def gather(a: Prepared, b: Prepared) -> Evidence:
     """Register two prepared scans and compare their crowns."""
-    found = describe(a, b, best_motion(a, b).motion)
+    return _weigh(a, b, best_motion(a, b).motion)
+
+
+def gather_again(a: Prepared, b: Prepared, first: Evidence) -> Evidence:
+    """Return the evidence that a second look gives when it is better than ``first``."""
+    found = look_again(a, b, first.registration.local)
+    if found is None:
+        return first
+    second = _weigh(a, *found)
+    return second if second.likeness > first.likeness else first
+
+
+def _weigh(a: Prepared, b: Prepared, motion: NDArray[np.float64]) -> Evidence:
+    found = describe(a, b, motion)
     crowns = match_crowns(a.samples, b.samples, b.tips, found.local)
     return Evidence(found, crowns, min(a.tips.shape[0], b.tips.shape[0]))
 
@@ -158,6 +173,12 @@ def compare(a: Mesh, b: Mesh) -> dict[str, Any]:
     direct, mirrored = gather(one, two), gather(one, two.mirrored())
     partial = min(_row_length(one), _row_length(two)) < WHOLE_ARCH_MM
     answer, probability, reason = judge(direct, mirrored, partial)
+    if answer == "no" and mirrored.likeness <= 0:
+        # Neither fits: before it is said, make sure that no frame has failed.
+        second = gather_again(one, two, direct)
+        if second is not direct:
+            direct, mirrored = second, gather_again(one, two.mirrored(), mirrored)
+            answer, probability, reason = judge(direct, mirrored, partial)
     _, as_mirror, _ = judge(mirrored, direct, partial)
     found = direct.registration
     shift = direct.crowns.moved_mm

@@ -96,14 +96,16 @@ def prepare(mesh: Mesh) -> Prepared:
     return Prepared(frame, take_samples(local, CELL_MM), to_local, tips)
 
 
-def _inverse(motion: NDArray[np.float64]) -> NDArray[np.float64]:
+def inverse(motion: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the way back of a rigid motion (4, 4)."""
     back = np.eye(4)
     back[:3, :3] = motion[:3, :3].T
     back[:3, 3] = -motion[:3, :3].T @ motion[:3, 3]
     return back
 
 
-def _quality(fit: Fit) -> float:
+def quality(fit: Fit) -> float:
+    """How much of a scan fits how well, 0 to 1; compares fits with one schedule only."""
     return fit.matched * max(0.0, 1.0 - fit.rms_mm)
 
 
@@ -114,7 +116,7 @@ def best_motion(a: Prepared, b: Prepared) -> Fit:
         register_samples(a.samples, b.samples, few, guess, COARSE)
         for guess in first_guesses(a.tips, b.tips, GUESSES)
     ]
-    tries.sort(key=lambda fit: -_quality(fit))
+    tries.sort(key=lambda fit: -quality(fit))
     many = b.samples.thinned(FINE_POINTS)
     kept: list[Fit] = []
     for fit in tries:
@@ -125,7 +127,7 @@ def best_motion(a: Prepared, b: Prepared) -> Fit:
             break
     middle = b.samples.thinned(2 * COARSE_POINTS)
     followed = [register_samples(a.samples, b.samples, middle, f.motion, FINE[:2]) for f in kept]
-    best = max(followed, key=_quality)
+    best = max(followed, key=quality)
     return register_samples(a.samples, b.samples, many, best.motion, FINE)
 
 
@@ -144,11 +146,11 @@ def _covered(
 def describe(a: Prepared, b: Prepared, motion: NDArray[np.float64]) -> Registration:
     """Measure what a motion of ``b`` onto ``a`` gives."""
     of_b, distances = _covered(a.samples, b.samples, motion, NEAR_MM)
-    of_a, _ = _covered(b.samples, a.samples, _inverse(motion), NEAR_MM)
+    of_a, _ = _covered(b.samples, a.samples, inverse(motion), NEAR_MM)
     if distances.size == 0:
         distances = np.array([NEAR_MM])
     return Registration(
-        transform=_inverse(a.to_local) @ motion @ b.to_local,
+        transform=inverse(a.to_local) @ motion @ b.to_local,
         rms_mm=float(np.sqrt(np.mean(distances**2))),
         p95_mm=float(np.percentile(distances, 95)),
         overlap=max(of_a, of_b),

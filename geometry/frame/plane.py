@@ -269,13 +269,10 @@ def _sphere(count: int) -> NDArray[np.float64]:
     return np.stack([r * np.cos(turn), r * np.sin(turn), z], axis=1)
 
 
-def find_plane(surface: Surface) -> OcclusalPlane:
-    """Find the occlusal plane of a scan in any pose.
+def likely_planes(surface: Surface, count: int) -> list[OcclusalPlane]:
+    """Look from all directions for planes that many tips share, the best ones first.
 
-    Raises
-    ------
-    GeometryError
-        When no plane is shared by at least four tips.
+    At most ``count`` planes, no two of them alike.
     """
     coarse = surface.subset(COARSE_POINTS)
     _, main = np.linalg.eigh(np.cov(coarse.points.T))
@@ -290,8 +287,21 @@ def find_plane(surface: Surface) -> OcclusalPlane:
     for trial in trials:
         if all(trial.axis @ other.axis < 0.97 for other in kept):
             kept.append(trial)
-        if len(kept) == FOLLOWED:
+        if len(kept) == count:
             break
+    return kept
+
+
+def find_plane(surface: Surface) -> OcclusalPlane:
+    """Find the occlusal plane of a scan in any pose.
+
+    Raises
+    ------
+    GeometryError
+        When no plane is shared by at least four tips.
+    """
+    coarse = surface.subset(COARSE_POINTS)
+    kept = likely_planes(coarse, FOLLOWED)
     rivals = [trial for trial in kept if trial.score >= RIVAL * kept[0].score > 0]
     if len(rivals) > 1:
         # Worn teeth hardly show from afar; looked at closely, only one plane has a row of them.

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import dataclasses
+import importlib
 import json
 
 import numpy as np
 import pytest
+from scipy.spatial.transform import Rotation
 
 from geometry.compare import compare, register
 from geometry.compare.compare import judge
+from geometry.compare.register import prepare
+from geometry.compare.samples import Samples
 from geometry.errors import GeometryError
 from geometry.mesh import Mesh
 
@@ -71,6 +76,35 @@ def test_small_part_of_another_mouth_is_never_called_different_for_sure(scans):
     b = scans["other"]
     piece = part(b.mesh, b.truth.anterior, 0.3)
     assert compare(scans["first"].mesh, piece)["same_mouth"] != "no"
+
+
+def test_a_frame_that_failed_does_not_make_another_mouth_of_it(scans, monkeypatch):
+    a, b = scans["first"], scans["later"]
+    module = importlib.import_module("geometry.compare.compare")
+    side = Rotation.from_euler("x", 100, degrees=True).as_matrix()
+
+    def on_its_side(mesh):
+        """What prepare gives when ripples beside the teeth were taken for them."""
+        good = prepare(mesh)
+        if mesh is a.mesh:
+            return good
+        samples = good.samples
+        points = samples.points @ side.T
+        turned = np.eye(4)
+        turned[:3, :3] = side
+        return dataclasses.replace(
+            good,
+            samples=Samples.of(points, samples.normals @ side.T, samples.border),
+            to_local=turned @ good.to_local,
+            tips=points[np.argsort(points[:, 2])[-400::20]],
+        )
+
+    monkeypatch.setattr(module, "prepare", on_its_side)
+    result = compare(a.mesh, b.mesh)
+    assert result["same_mouth"] == "yes"
+    turn, shift = off(result["transform"], a, b)
+    assert turn < 1.0
+    assert shift < 0.4
 
 
 def test_winding_does_not_matter(scans):
