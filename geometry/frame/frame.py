@@ -121,10 +121,14 @@ class Frame:
         return float(min(along.max(), -along.min()))
 
     @property
+    def front_seen(self) -> bool:
+        """False when the scan does not show the midline, so that the front is a guess."""
+        return self.shorter_side_mm >= 0.0 and self.anterior_certainty >= FRONT_GUESSED
+
+    @property
     def sides_known(self) -> bool:
         """True when left and right may be named: the arch is known, and the midline is seen."""
-        seen = self.shorter_side_mm >= 0.0 and self.anterior_certainty >= FRONT_GUESSED
-        return self.arch != "unknown" and seen
+        return self.arch != "unknown" and self.front_seen
 
     def to_frame(self) -> NDArray[np.float64]:
         """Return the 4 × 4 matrix from file coordinates to (right, anterior, occlusal).

@@ -125,17 +125,18 @@ def plane_findings(frame: Frame, limits: Limits) -> list[Finding]:
 def front_findings(frame: Frame, limits: Limits) -> list[Finding]:
     """Check when the teeth seen leave it doubtful which way the front of the arch is."""
     side = frame.shorter_side_mm
-    if side >= limits.front_side_mm and frame.anterior_certainty >= limits.front_certainty:
+    short = side < limits.front_side_mm
+    if not short and frame.anterior_certainty >= limits.front_certainty:
         return []
     along = frame.tip_places[:, 0]
     left = along.max() > -along.min()
     last = int(along.argmin() if left else along.argmax())
-    if not frame.sides_known:
+    if not frame.front_seen:
         where = "The middle of the front teeth does not show clearly in the scan"
         so = "which way is the front is little more than a guess and left and right are not named"
-    elif side < limits.front_side_mm:
-        where = f"On the {'left' if left else 'right'} the teeth are seen for {side:.0f} mm only, "
-        where += "counted from the midline"
+    elif short:
+        on = f"On the {'left' if left else 'right'}" if frame.sides_known else "On one side"
+        where = f"{on} the teeth are seen for {side:.0f} mm only, counted from the midline"
         so = "the direction of the front may be off by 5 to 15° and names of teeth by one tooth"
     else:
         where = "The row of teeth could be turned another way and fit nearly as well"
@@ -146,9 +147,9 @@ def front_findings(frame: Frame, limits: Limits) -> list[Finding]:
             CHECK,
             f"{where}, so {so}. Scan on across the front teeth to the last tooth on both sides, "
             "or compare the picture with the mouth.",
-            max(side, 0.0),
-            limits.front_side_mm,
-            "mm",
+            max(side, 0.0) if short else None,
+            limits.front_side_mm if short else None,
+            "mm" if short else None,
             at=spot(frame.tips[last]),
         )
     ]

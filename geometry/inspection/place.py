@@ -108,6 +108,8 @@ class Placer:
         sextant = SEXTANTS[sextants[0]] if sextants[0] >= 0 else None
         side = "facial" if outside[0] else "lingual"
         tooth = int(teeth[0])
+        if not self._frame.front_seen:
+            return Place(None, side, "where the picture shows it")
         if tooth:
             where = f"{self._beside(local[0], tooth)} the {tooth_words(tooth)}"
         elif sextant:
