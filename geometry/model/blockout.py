@@ -14,7 +14,7 @@ from geometry.model.filling import fill_body
 from geometry.model.halfedges import Faces
 from geometry.model.regions import Places
 from geometry.model.shadow import Shadow, cast_shadow, deep_air, undercut_volume
-from geometry.model.solids import to_manifold
+from geometry.model.solids import bent, to_manifold
 
 Array = NDArray[np.float64]
 
@@ -23,10 +23,6 @@ BENCH_DEPTH = 0.25
 SPECK = 0.02
 # Ridges of depth between the lattice's points are found by their slopes.
 SLOPE = 0.08
-# Upright walls of a fill lie in planes of the lattice. Bent by this little they do not share
-# one exactly, which some programs take for a crossing.
-BEND = 0.003
-BEND_LENGTH = 0.7
 
 
 @dataclass(slots=True)
@@ -61,15 +57,7 @@ class BlockOut:
         """What is to be united with the solid, as few triangles as will do."""
         if self.surface is None:
             return None
-        return to_manifold(*self.surface).simplify(SIMPLIFIED).warp_batch(_bent)
-
-
-def _bent(points: Array) -> Array:
-    """Shift points (n, 3) along smooth waves, far too gentle for anything to cross."""
-    phase = 2.0 * np.pi / BEND_LENGTH
-    x, y, z = np.asarray(points, dtype=np.float64).T
-    waves = (np.sin(phase * (y + 0.62 * z)), np.sin(phase * (z + 0.62 * x)))
-    return np.column_stack((x + BEND * waves[0], y + BEND * waves[1], z))
+        return bent(to_manifold(*self.surface).simplify(SIMPLIFIED))
 
 
 def block_out(

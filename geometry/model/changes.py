@@ -22,7 +22,7 @@ Array = NDArray[np.float64]
 
 FILL_FRINGE = 0.1
 # A fill is shaped on a lattice and may stand so far proud of the scan along its edge.
-FILL_OVER = 0.1
+FILL_OVER = 0.15
 TOLD = 0.005
 LISTED = 6
 # Working models of single teeth: 0.25 mm (Biomimetics 2024;9(4):217). What a border may
@@ -54,8 +54,8 @@ WORDS = {
         "pads for the code cover parts of the scan",
     ),
     FILL_EDGE: (
-        "edge of the block-out lies on the scan beside the undercut",
-        "edges of the block-out lie on the scan beside the undercut",
+        "strip of the scan beside an undercut lies under the edge of the block-out",
+        "strips of the scan beside undercuts lie under the edge of the block-out",
     ),
     OTHER: ("place does not follow the scan", "places do not follow the scan"),
 }
@@ -130,7 +130,7 @@ def changes(
     left &= outside
     if filling.depth is not None and left.any():
         rows = np.flatnonzero(left)
-        edge = rows[(away[rows] < FILL_OVER) & near_fill(filling, points[moved[rows]], 1)]
+        edge = rows[(away[rows] < FILL_OVER) & near_fill(filling, points[moved[rows]])]
         listed += _strays(FILL_EDGE, points[moved[edge]], away[edge])
         left[edge] = False
     listed += _strays(OTHER, points[moved[left]], away[left])

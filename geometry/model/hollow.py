@@ -13,7 +13,7 @@ from scipy import ndimage
 from geometry.model.cubes import zero_surface
 from geometry.model.halfedges import Faces
 from geometry.model.heights import Columns, Grid, column_crossings
-from geometry.model.solids import to_manifold
+from geometry.model.solids import bent, to_manifold
 
 Array = NDArray[np.float64]
 
@@ -125,7 +125,7 @@ def hollow_out(vertices: Array, faces: Faces, wall: float) -> Cavity | None:
         for x, y in drains
     ]
     body = manifold3d.Manifold.batch_boolean([*bodies, *pipes], manifold3d.OpType.Add)
-    return Cavity(body, volume, drains)
+    return Cavity(bent(body), volume, drains)
 
 
 def _lowest_ceiling(vertices: Array, faces: Faces, grid: Grid) -> Array:

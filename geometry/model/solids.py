@@ -16,6 +16,8 @@ Array = NDArray[np.float64]
 
 APART = 0.001
 APART_ROUNDS = 8
+BEND = 0.003
+BEND_LENGTH = 0.7
 
 
 def to_manifold(vertices: Array, faces: Faces) -> manifold3d.Manifold:
@@ -36,6 +38,22 @@ def to_manifold(vertices: Array, faces: Faces) -> manifold3d.Manifold:
             "the surface could not be closed into a solid; rescan, or trim the border and try again"
         )
     return body
+
+
+def bent(body: manifold3d.Manifold) -> manifold3d.Manifold:
+    """Shift a body along smooth upright waves of a few thousandths of a millimetre.
+
+    Upright walls of what is shaped on a lattice lie in its planes. Faces that share a plane
+    look to some programs as if they crossed. The waves are far too gentle for faces to cross.
+    """
+
+    def waves(points: Array) -> Array:
+        phase = 2.0 * np.pi / BEND_LENGTH
+        x, y, z = np.asarray(points, dtype=np.float64).T
+        across = np.sin(phase * (y + 0.62 * z)), np.sin(phase * (z + 0.62 * x))
+        return np.column_stack((x + BEND * across[0], y + BEND * across[1], z))
+
+    return body.warp_batch(waves)
 
 
 def largest_piece(faces: Faces, count: int) -> Faces:
