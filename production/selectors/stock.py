@@ -182,7 +182,8 @@ def recipients(lot: Lot) -> list[Recipient]:
     # Not through a server's cursor, which forgoes parallel plans and answers in small parts.
     for patient, code, arch, kind, status, when in values:
         held[patient].append((code, arch, kinds[kind], labels[status], when or ""))
-    named = Patient.objects.order_by("family_name", "given_name", "pk")
+    shown = ("chart_number", "family_name", "given_name", "date_of_birth", "phone")
+    named = Patient.objects.only(*shown).order_by("family_name", "given_name", "pk")
     everybody = named if len(held) > MANY else named.filter(pk__in=list(held))
     return [Recipient(p, sorted(held[p.pk])) for p in everybody if p.pk in held]
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import io
 
 from django import forms
 from django.contrib import messages
@@ -173,27 +172,39 @@ def _rows(lot: Lot) -> str:
         "lot", "material", "appliance", "arch", "kind", "status", "handed over", "chart number",
         "family name", "given name", "date of birth", "phone",
     )  # fmt: skip
-    lines = [_quoted(*heads)]
-    before = _quoted(lot.number, lot.material.name)
+    quoted = _Quoting()
+    lines = [quoted(*heads)]
+    before = quoted(lot.number, lot.material.name)
     kinds: dict[str, str] = {}
     for person in select.recipients(lot):
         patient = person.patient
-        who = _quoted(
+        who = quoted(
             patient.chart_number, patient.family_name, patient.given_name,
             patient.date_of_birth.isoformat(), patient.phone,
         )  # fmt: skip
         for code, arch, kind, status, out in person.rows:
-            made = kinds.get(kind) or kinds.setdefault(kind, _quoted(kind))
+            made = kinds.get(kind) or kinds.setdefault(kind, quoted(kind))
             when = f"{out[:10]}T{out[11:]}Z" if out else ""
             lines.append(f"{before},{code},{arch},{made},{status},{when},{who}")
     return "\r\n".join([*lines, ""])
 
 
-def _quoted(*cells: str) -> str:
-    """Return cells as CSV without the line's end (RFC 4180)."""
-    text = io.StringIO()
-    csv.writer(text, lineterminator="").writerow([_cell(c) for c in cells])
-    return text.getvalue()
+class _Quoting:
+    """Cells as CSV without the line's end (RFC 4180)."""
+
+    def __init__(self) -> None:
+        # The writer hands each row to ``self.write``: one object serves a long list.
+        self._writer = csv.writer(self, lineterminator="")
+        self._row = ""
+
+    def write(self, row: str) -> None:
+        """Take what the writer made."""
+        self._row = row
+
+    def __call__(self, *cells: str) -> str:
+        """Return a row of cells."""
+        self._writer.writerow([_cell(c) for c in cells])
+        return self._row
 
 
 def _cell(text: str) -> str:
