@@ -27,6 +27,7 @@ SHORT_MM = 3.0
 DOUBT_MM = 0.5
 GAP_LEAST_MM = 0.6
 CONTACT_SHARE = 0.6
+HALF_WAY = 0.45
 CONTACT_ROOM_MM = 0.25
 GAP_ABOVE_PAPILLA_MM = 0.8
 HIGH_ROOM_MM = 0.8
@@ -293,11 +294,13 @@ def _gaps(
             continue
         kind = "missing" if absent and seen.width_mm > 2.0 else "space"
         number = absent[0] if kind == "missing" else one
+        # Told half way down the crowns, however low the passage is at its narrowest.
+        middle = np.array([*seen.middle[:2], edge - HALF_WAY * crown])
         out.append(
             Gap(
                 kind,
                 seen.width_mm,
-                lift.file(seen.middle),
+                lift.file(middle),
                 (one, two),
                 absent if kind == "missing" else (),
                 sextant_of(number),

@@ -21,6 +21,8 @@ WINDOW = 6
 NODE_MM = 1.5
 BITE_BAND_MM = 4.0
 BRIDGE_MM = 15.0
+WIDEST_GAP_MM, TOOTH_NODES = 32.0, 15
+"""Beyond a gap wider than a bridge stands a tooth if it fills so many cells."""
 TAIL_MM = 14.0
 STEP_MM = 0.25
 STIFF_MM = 7.0
@@ -94,12 +96,29 @@ def _labels(n: int, pairs: NDArray[np.int64]) -> NDArray[np.int64]:
     return np.asarray(connected_components(graph, directed=False)[1], dtype=np.int64)
 
 
+def _bridged(nodes: Array, pairs: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Pairs of neighbours (k, 2), and one more to each tooth beyond a wide gap."""
+    label = _labels(len(nodes), pairs)
+    size = np.bincount(label)
+    main = label == np.argmax(size)
+    for part in np.argsort(-size, kind="stable")[1:]:
+        if size[part] < TOOTH_NODES:
+            break
+        own, rest = np.flatnonzero(label == part), np.flatnonzero(main)
+        away, nearest = cKDTree(nodes[rest]).query(nodes[own])
+        k = int(np.argmin(away))
+        if away[k] < WIDEST_GAP_MM:
+            pairs = np.concatenate([pairs, [[own[k], rest[nearest[k]]]]])
+            main[own] = True
+    return pairs
+
+
 def _longest_way(nodes: Array) -> Array:
     """Way along the crowns between the two places that are farthest apart along them."""
     if len(nodes) < 4:
         raise GeometryError("too few crowns near the occlusal plane to follow the arch")
     tree = cKDTree(nodes)
-    pairs = tree.query_pairs(BRIDGE_MM, output_type="ndarray")
+    pairs = _bridged(nodes, tree.query_pairs(BRIDGE_MM, output_type="ndarray"))
     length = np.linalg.norm(nodes[pairs[:, 0]] - nodes[pairs[:, 1]], axis=1)
     n = len(nodes)
     # Squared lengths make the way hop from crown to crown instead of cutting across.

@@ -22,6 +22,10 @@ Array = NDArray[np.float64]
 SCALES = (0.84, 0.9, 0.96, 1.02, 1.08, 1.14)
 COARSE = 2
 GROOVE_HALF_MM = 1.7
+GROOVE_FLOOR_MM, GROOVE_FULL_MM = 0.1, 3.0
+"""Crowded front teeth have shallow grooves: depth counts by its root, less the noise."""
+FRONT, NARROW = (5, 10), 0.7
+"""Front teeth, counted from the right, overlap: being narrow counts this much less."""
 CROWN_DROP_MM = 3.6
 ENVELOPE_MM = 16.0
 MIDLINE_SD_MM = 1.6
@@ -69,7 +73,8 @@ class Signs:
     Attributes
     ----------
     groove : (n,) float64
-        Depth of the interdental groove there, mm summed over facial, lingual and top.
+        Clearness of the interdental groove there, from its depth summed over facial,
+        lingual and top; as much as its depth in mm for deep ones, more for shallow ones.
     crown : (n,) float64
         1 where the surface stands as high as crowns do, 0 where it is gum or nothing.
     envelope : (n,) float64
@@ -113,8 +118,8 @@ def read_signs(sheets: Sheets) -> Signs:
         total += (sums[rows, b] - sums[rows, a]) / count
     dip = np.fmin(np.roll(top, d), np.roll(top, -d)) - top
     total += 0.4 * np.clip(dip, 0.0, 2.0)
-    return Signs(gaussian_filter1d(total, 0.25 / STEP_S_MM), crown, envelope,
-                 _thickness(sheets, near))
+    depth = np.maximum(gaussian_filter1d(total, 0.25 / STEP_S_MM) - GROOVE_FLOOR_MM, 0.0)
+    return Signs(np.sqrt(depth * GROOVE_FULL_MM), crown, envelope, _thickness(sheets, near))
 
 
 def _thickness(sheets: Sheets, near: Array) -> Array:
@@ -192,6 +197,8 @@ def _assign(groove, crown, misfit, right_of_midline, width, step, present_first)
                 if j - i < small:
                     continue
                 off = ((j - i) * step - width[k]) / sd
+                if off < 0.0 and FRONT[0] <= k <= FRONT[1]:
+                    off *= NARROW
                 empty = (j - i) * step - (up[j] - up[i]) * step
                 cost = entry[k, i] + 0.5 * off * off + 1.3 * empty
                 cost += 2.2 * inner - 1.1 * (min(groove[i], 3.0) + min(groove[j], 3.0))

@@ -31,6 +31,8 @@ CINGULUM = 0.2
 """The lingual wall of a front tooth bulges, so a step there is hardly told from the margin."""
 FIRST_SPREAD_MM = 1.5
 SECOND_SPREAD_MM = 1.0
+SAME_TOOTH, LONGER_MOST_MM = 0.5, 2.0
+"""A crown that is longer than expected on one side is so on the other by this share."""
 SEEN_RAD, SEEN_MM = 0.16, 0.04
 """A crease, or a step, that is worth the name."""
 FINE_REACH_ROWS = 2
@@ -41,6 +43,8 @@ BORDER_HALF_MM = 0.8
 BORDER_REACH_MM = 12.0
 INSIDE_MM = 3.0
 NEAREST_MM = 2.0
+PALATE_REACH_MM = 11.25
+"""Where no border is near, as on a palate, the lowest place within this reach ends the tissue."""
 ACROSS_MM, BELOW_MM = 1.5, 1.0
 """A hole across the margin begins at most this far above it and goes on this far below."""
 FACING = 0.25
@@ -150,6 +154,10 @@ def read_margins(sheets: Sheets, relief: Relief, start: Array, stop: Array, tip:
                 for part in (front, ~front):
                     own = _usual_ratio(value[part], ratio, TRUST_PART)
                     length[side][part] = usual[side][part] * own
+            longer = {side: _longer(found[side] * usual[side], length[side]) for side in images}
+            # The lingual margin of front teeth is the least clear: it follows, and does not lead.
+            length["facial"] += SAME_TOOTH * np.where(front, 0.0, longer["lingual"])
+            length["lingual"] += SAME_TOOTH * longer["facial"]
             spread = np.full(len(start), SECOND_SPREAD_MM)
     readings: dict[str, list[SideReading]] = {}
     heights: dict[str, Array] = {}
@@ -171,6 +179,11 @@ def _usual_ratio(found: Array, before: float, trust: float) -> float:
         return before
     share = len(clear) / (len(clear) + trust)
     return float(np.clip(before + share * (float(np.median(clear)) - before), 0.6, 1.3))
+
+
+def _longer(found: Array, expected: Array) -> Array:
+    """How much longer each crown is than expected, mm; 0 where its margin is not clear."""
+    return np.clip(np.nan_to_num(found - expected), -LONGER_MOST_MM, LONGER_MOST_MM)
 
 
 def _middle(start: float, stop: float) -> int:
@@ -293,7 +306,7 @@ def _border_height(sheet: Array, sheets: Sheets, relief: Relief, sign: float, m:
             heights.append(float(np.median(border)))
             continue
         low = _lowest(relief.points, relief.normals, foot, out, at - INSIDE_MM,
-                      at + BORDER_REACH_MM, 0.5 * BORDER_HALF_MM)
+                      at + PALATE_REACH_MM, 0.5 * BORDER_HALF_MM)
         heights.append(float(low) if low < 50.0 else margin_z)
     return float(np.median(heights))
 
