@@ -24,7 +24,7 @@ from production.planning.solve.search import Best, Budget, Search
 from production.planning.solve.start import Bench
 from tests.planning.solve import instances, shapes
 
-PARTS = ("days", "small", "large", "shapes", "taillard", "tardiness", "job_shop")
+PARTS = ("days", "small", "large", "shapes", "limit", "taillard", "tardiness", "job_shop")
 OBJECTIVES = ("promises", "weighted_tardiness", "makespan")
 
 
@@ -34,7 +34,7 @@ def main(arguments: list[str]) -> None:
     parser.add_argument("--part", choices=PARTS, action="append")
     parser.add_argument("--count", type=int, help="instances of each part")
     parser.add_argument("--first", type=int, default=0, help="first seed")
-    parser.add_argument("--seconds", type=float, default=10.0)
+    parser.add_argument("--seconds", type=float, default=12.0)
     options = parser.parse_args(arguments)
     for part in options.part or PARTS:
         globals()[f"run_{part}"](options)
@@ -113,6 +113,22 @@ def run_shapes(options: argparse.Namespace) -> None:
     print(
         f"shapes: {len(gaps)}, mean gap {100 * np.mean(gaps):.2f} %, worst {100 * max(gaps):.2f} %"
     )
+
+
+def run_limit(options: argparse.Namespace) -> None:
+    """Measure whether the time given holds, and what a plan of many jobs is worth then."""
+    for jobs in (80, 400, 2000)[: options.count]:
+        for seconds in (0.0, 0.5, 1.0, 3.0):
+            problem = instances.office_day(options.first + jobs, jobs, 3)
+            parsed = parse_problem(problem)
+            began, used = time.monotonic(), cpu()
+            plan = solve(parsed, seconds=seconds)
+            print(
+                f"limit: {jobs} jobs, {seconds:g} s given, {time.monotonic() - began:.2f} s taken, "
+                f"{cpu() - used:.2f} s of processor time; late {plan['objective']['late_jobs']}; "
+                f"violations {len(violations(problem, plan))}",
+                flush=True,
+            )
 
 
 def compare(name: str, problem: dict[str, Any], seconds: float) -> float:

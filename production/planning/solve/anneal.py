@@ -23,7 +23,9 @@ from production.planning.solve.moves import (
     swap_blocks,
     swap_jobs,
 )
-from production.planning.solve.timing import BLK, RES, evaluate
+from production.planning.solve.timing import BLK, MEM, PREV, RES, SPAN, evaluate
+
+TRIES = 4  # to find a step that may change places
 
 
 @njit(cache=True, nogil=True)
@@ -48,21 +50,86 @@ def better(value, best, order):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def pick_step(a, w, seed):  # type: ignore[no-untyped-def]
-    """Return a random step; half of the time one of a job that decides the value."""
-    n = a.step_job.shape[0]
-    o = draw(seed, n)
-    if draw(seed, 2) == 0:
-        return o
-    best = o
-    best_pull = -1e18
+def urgency(a, w, j, span):  # type: ignore[no-untyped-def]
+    """Return how much a job decides the value: by its end, or by how late it makes its unit."""
+    if a.job_last[j] < 0:
+        return -1e20
+    end = w.unit_end[a.job_unit[j]]
+    pull = w.end[a.job_last[j]]
+    if span:
+        return pull
+    pull -= end
+    if a.job_due[j] < 1e17:
+        pull += end - a.job_due[j]
+    return pull
+
+
+@njit(cache=True, nogil=True)
+def pressing_job(a, w, span, seed):  # type: ignore[no-untyped-def]
+    """Return a job that decides the value: the last one, or the most urgent of a few."""
+    jobs = a.job_last.shape[0]
+    best = draw(seed, jobs)
+    best_pull = -1e30
+    for k in range(jobs if span else 1 + draw(seed, 3)):
+        j = k if span else draw(seed, jobs)
+        pull = urgency(a, w, j, span)
+        if pull > best_pull:
+            best_pull = pull
+            best = j
+    return best
+
+
+@njit(cache=True, nogil=True)
+def critical_step(a, s, w, span, seed):  # type: ignore[no-untyped-def]
+    """Return a random step of the chain for which a pressing job ends no sooner.
+
+    The chain leads from the job's last step back to the step that ended last of those
+    it waited for: one before it on its machine, or before it in the job of a member of its batch.
+    """
+    o = a.job_last[pressing_job(a, w, span, seed)]
+    if o < 0:
+        return draw(seed, a.step_job.shape[0])
+    chosen = o
+    seen = 1
+    most = 4 << draw(seed, 6)  # a long chain is not followed to its beginning each time
+    while seen < most:
+        b = s[BLK, o]
+        latest = -1e30
+        o = s[PREV, b]
+        if o >= 0:
+            latest = w.end[o]
+            for _ in range(draw(seed, 4)):
+                o = s[MEM, o] if s[MEM, o] >= 0 else s[BLK, o]
+        member = b
+        while member >= 0:
+            before = a.step_prev[member]
+            if before >= 0 and (
+                w.end[before] > latest or (w.end[before] == latest and draw(seed, 2) == 0)
+            ):
+                latest = w.end[before]
+                o = before
+            member = s[MEM, member]
+        if o < 0:
+            break
+        seen += 1
+        if draw(seed, seen) == 0:
+            chosen = o
+    return chosen
+
+
+@njit(cache=True, nogil=True)
+def pick_step(a, s, w, span, seed):  # type: ignore[no-untyped-def]
+    """Return a random step; three times of four one that decides the value."""
+    k = draw(seed, 4)
+    if k == 0:
+        return draw(seed, a.step_job.shape[0])
+    if k > 1:
+        return critical_step(a, s, w, span, seed)
+    best = draw(seed, a.step_job.shape[0])
+    best_pull = -1e30
     for _ in range(3):
-        c = draw(seed, n)
-        j = a.step_job[c]
-        end = w.unit_end[a.job_unit[j]]
-        pull = w.end[a.job_last[j]] - end
-        if a.job_due[j] < 1e17:
-            pull += end - a.job_due[j]
+        c = draw(seed, a.step_job.shape[0])
+        pull = urgency(a, w, a.step_job[c], span)
         if pull > best_pull:
             best_pull = pull
             best = c
@@ -70,13 +137,13 @@ def pick_step(a, w, seed):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def try_move(a, s, w, kinds, seed):  # type: ignore[no-untyped-def]
+def try_move(a, s, w, kinds, span, seed):  # type: ignore[no-untyped-def]
     """Make one random change to ``s``; False if it came to nothing."""
     x = chance(seed)
     if x < kinds[0]:
-        return move_step(a, s, w, pick_step(a, w, seed), seed)
+        return move_step(a, s, w, pick_step(a, s, w, span, seed), seed)
     if x < kinds[1]:
-        b = s[BLK, pick_step(a, w, seed)]
+        b = s[BLK, pick_step(a, s, w, span, seed)]
         c = random_other(s, b, seed, 4 if draw(seed, 2) == 0 else 40)
         if c < 0 or c == b:
             return False
@@ -87,12 +154,16 @@ def try_move(a, s, w, kinds, seed):  # type: ignore[no-untyped-def]
         swap_blocks(s, b, c)
         return True
     if x < kinds[2]:
-        o = pick_step(a, w, seed)
+        o = pick_step(a, s, w, span, seed)
         q = draw(seed, a.step_job.shape[0])
+        for _ in range(TRIES):
+            if a.step_class[o] == a.step_class[q]:
+                break
+            q = draw(seed, a.step_job.shape[0])
         if a.step_class[o] != a.step_class[q]:
             return False
         return exchange(a, s, o, q)
-    j = a.step_job[pick_step(a, w, seed)]
+    j = a.step_job[pick_step(a, s, w, span, seed)]
     k = a.step_job[draw(seed, a.step_job.shape[0])]
     if j == k:
         return False
@@ -110,11 +181,11 @@ def walk(a, s, best_s, best_value, now, trial, t_s, weights, order, kinds, heat,
     a : Arrays
     s, best_s, t_s : (ROWS, width) int32
         The walk's state (changed), the best state (changed), room for a trial.
-    best_value : (5,) float64
+    best_value : (VALUES,) float64
         Value of ``best_s`` (changed).
     now, trial : Scratch
         ``now`` holds the times of ``s``.
-    weights : (5,) float64
+    weights : (VALUES,) float64
     order : (k,) int64
         Rows of the value in the exact order.
     kinds : (4,) float64
@@ -131,12 +202,13 @@ def walk(a, s, best_s, best_value, now, trial, t_s, weights, order, kinds, heat,
     """
     evaluate(a, s, now)
     cost = weighted(now.value, weights)
+    span = weights[SPAN] > 0.0
     accepted = 0
     if a.step_job.shape[0] == 0:
         return 0
     for _ in range(trials):
         t_s[:] = s
-        if not try_move(a, t_s, now, kinds, seed) or not evaluate(a, t_s, trial):
+        if not try_move(a, t_s, now, kinds, span, seed) or not evaluate(a, t_s, trial):
             continue
         change = weighted(trial.value, weights) - cost
         if change <= 0.0 or chance(seed) < math.exp(-change / heat):
@@ -155,12 +227,13 @@ def typical_change(a, s, now, trial, t_s, weights, kinds, tries, seed):  # type:
     """Return the median worsening of random moves from state ``s`` (0: none worsens)."""
     evaluate(a, s, now)
     cost = weighted(now.value, weights)
+    span = weights[SPAN] > 0.0
     found = np.zeros(tries)
     count = 0
     if a.step_job.shape[0] > 0:
         for _ in range(tries):
             t_s[:] = s
-            if try_move(a, t_s, now, kinds, seed) and evaluate(a, t_s, trial):
+            if try_move(a, t_s, now, kinds, span, seed) and evaluate(a, t_s, trial):
                 change = weighted(trial.value, weights) - cost
                 if change > 1e-9:
                     found[count] = change

@@ -9,6 +9,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from production.planning.entities import Problem, Step
+from production.planning.solve.timing import VALUES
 
 Array = np.ndarray[Any, Any]
 INFINITE = 1e18
@@ -82,6 +83,7 @@ class Scratch(NamedTuple):
     helping: Array
     unit_end: Array
     value: Array
+    patience: Array  # (1,) minutes from which on a late job is given up
 
 
 @dataclass(frozen=True)
@@ -110,6 +112,7 @@ def scratch(a: Arrays) -> Scratch:
     n, m = len(a.step_job), len(a.batch)
     rows, width = len(a.busy_until), n + a.busy_until.shape[1] + len(a.need)
     kinds = max(1, len(a.help_from) - 1)
+    work = a.minutes.max(axis=1, initial=0.0).sum() / max(len(a.job_last), 1)
     return Scratch(
         start=np.zeros(n),
         end=np.zeros(n),
@@ -128,7 +131,8 @@ def scratch(a: Arrays) -> Scratch:
         helper=np.zeros(kinds, np.int32),
         helping=np.zeros(1, np.int32),
         unit_end=np.zeros(len(a.units)),
-        value=np.zeros(5),
+        value=np.zeros(VALUES),
+        patience=np.array([max(0.5 * work, 1.0)]),
     )
 
 

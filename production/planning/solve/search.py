@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any
 
@@ -11,7 +12,18 @@ import numpy as np
 
 from production.planning.solve import anneal
 from production.planning.solve.openwork import OpenWork, Scratch, scratch
-from production.planning.solve.timing import BLK, LATE, LEAD, RES, SPAN, STUCK, TARDY, evaluate
+from production.planning.solve.timing import (
+    BLK,
+    LATE,
+    LEAD,
+    NEAR,
+    RES,
+    SPAN,
+    STUCK,
+    TARDY,
+    VALUES,
+    evaluate,
+)
 
 Array = np.ndarray[Any, Any]
 
@@ -25,7 +37,8 @@ CHUNK_SECONDS = 0.02
 TRIES, FEWEST_TRIES = 200, 8  # to find the scale of changes
 FIRST_SHARE = 0.05  # of the time left
 ROUND = 1500  # trials per step and round
-MANY_LATE = 5
+CHAINS = 2  # walks side by side, one for each core of the smallest machine
+COOLER = 0.4  # heat of each walk over that of the one before
 WARM = 0.2  # every other round begins from the best plan, at this part of the heat
 
 
@@ -48,6 +61,10 @@ class Budget:
             return Budget(None, 0.0, int(self.trials * share), self.deterministic * share)
         seconds = self.seconds * share
         return Budget(min(self.until, time.monotonic() + seconds), seconds)
+
+    def split(self, count: int) -> Budget:
+        """Return what each of ``count`` searches has that go on side by side."""
+        return self if self.until is not None else self.part(1.0 / count)
 
     def rest(self, share: float) -> Budget:
         """Return all the time that is left, or ``share`` of the work."""
@@ -81,7 +98,7 @@ class Stage:
 
 def lead_weights(objective: str) -> Array:
     """Return the weights by which a search over whole plans is led."""
-    w = np.zeros(5)
+    w = np.zeros(VALUES)
     w[STUCK], w[LEAD] = 1e7, 1e-3 if objective == "makespan" else 1e-2
     if objective == "makespan":
         w[SPAN] = 1.0
@@ -90,49 +107,73 @@ def lead_weights(objective: str) -> Array:
     return w
 
 
-def stages(objective: str, late: float) -> tuple[Stage, ...]:
-    """Return the stages of an objective: first its main figure, then the rest strictly.
+def stages(objective: str, value: Array) -> tuple[Stage, ...]:
+    """Return the stages of an objective, beginning at a plan of this value.
 
-    Where so many as ``late`` promises break that tardiness leads the walk, the number of
-    them has a stage of its own, in which a few may be given up for the others.
+    First its main figure, then what it leaves open, strictly. Where promises break, their
+    number has a stage of its own, in which a few may be given up for the others. Where
+    nothing is late, lead time is all there is to gain.
     """
 
     def row(**given: float) -> tuple[float, ...]:
-        names = {"late": LATE, "tardy": TARDY, "lead": LEAD, "span": SPAN}
-        values = [0.0] * 5
+        names = {"late": LATE, "near": NEAR, "tardy": TARDY, "lead": LEAD, "span": SPAN}
+        values = [0.0] * VALUES
         values[STUCK] = 1e7
-        for name, value in given.items():
-            values[names[name]] = value
+        for name, weight in given.items():
+            values[names[name]] = weight
         return tuple(values)
 
     if objective == "makespan":
-        both = row(span=1.0)
-        return (Stage(both, both, 0.3, 0.01, 1.0),)
-    loose = row(tardy=1.0, late=100.0 if objective == "promises" else 0.0)
-    strict = row(tardy=30.0, lead=1.0, late=1e5 if objective == "promises" else 0.0)
-    if objective == "promises" and late >= MANY_LATE:
-        count = row(tardy=0.01, late=100.0)
-        return (
-            Stage(loose, loose, 0.3, 0.003, 0.4),
-            Stage(count, count, 0.3, 0.003, 0.25),
-            Stage(strict, row(lead=1.0), 0.3, 0.003, 0.35),
-        )
+        span = row(span=1.0)
+        return (Stage(span, span, 0.5, 0.01, 1.0),)
+    tardy, lead = row(tardy=1.0), row(lead=1.0)
+    if objective == "weighted_tardiness":
+        strict = row(tardy=30.0, lead=1.0)
+        return (Stage(tardy, tardy, 0.3, 0.003, 0.9), Stage(strict, lead, 0.3, 0.003, 0.1))
+    strict = row(late=1e5, tardy=30.0, lead=1.0)
+    if value[STUCK] == 0 and value[LATE] == 0:
+        return (Stage(strict, lead, 0.3, 0.003, 1.0),)
+    loose, count = row(tardy=1.0, late=100.0), row(near=100.0, tardy=0.01)
     return (
-        Stage(loose, loose, 0.3, 0.003, 0.65),
-        Stage(strict, row(lead=1.0), 0.3, 0.003, 0.35),
+        Stage(loose, loose, 0.3, 0.003, 0.25),
+        Stage(count, count, 0.3, 0.003, 0.3),
+        Stage(row(late=1e6, tardy=1.0), tardy, 0.3, 0.003, 0.25),
+        Stage(strict, lead, 0.3, 0.003, 0.2),
     )
 
 
+class _Chain:
+    """One walk of the annealing, in a thread of its own, with its own chance."""
+
+    def __init__(self, search: Search, best: Best, number: int) -> None:
+        self.search = search
+        self.best = Best(best.state.copy(), best.value.copy())
+        self.state, self.room = best.state.copy(), best.state.copy()
+        self.now, self.trial, self.seed = search.memory[number]
+        self.cooler = COOLER**number
+
+    def walk(self, weights: Array, heat: float, trials: int) -> None:
+        """Make so many trials."""
+        anneal.walk(
+            self.search.work.arrays, self.state, self.best.state, self.best.value, self.now,
+            self.trial, self.room, weights, self.search.order, KINDS, heat * self.cooler, trials,
+            self.seed,
+        )  # fmt: skip
+
+
 class Search:
-    """Annealing from a given state, in rounds."""
+    """Annealing from a given state, in rounds, by two walks side by side."""
 
     def __init__(self, work: OpenWork, objective: str, seed: int) -> None:
         self.work = work
         self.objective = objective
         self.order = np.array(ORDERS[objective], np.int64)
-        self.seed = anneal.generator(seed)
-        self.now: Scratch = scratch(work.arrays)
-        self.trial: Scratch = scratch(work.arrays)
+        self.memory = [
+            (scratch(work.arrays), scratch(work.arrays), anneal.generator(seed + 7919 * k))
+            for k in range(CHAINS)
+        ]
+        self.now: Scratch
+        self.now, self.trial, self.seed = self.memory[0]
 
     def value(self, state: Array) -> Array | None:
         """Return the value of a state, None if its order is circular."""
@@ -188,33 +229,46 @@ class Search:
         if unit == 0.0:
             unit = 1.0
         hot, cold = stage.hot * unit, stage.cold * unit
-        state, room = best.state.copy(), best.state.copy()
+        budget = budget.split(CHAINS)
+        chains = [_Chain(self, best, k) for k in range(CHAINS)]
         peak, began, made, chunk, rounds, at = cold, time.monotonic(), 0, tries, 1, 0.0
-        while at < 1.0 and not done(best.value):
-            number, here = divmod(at * rounds, 1.0)
-            top = max(peak if number % 2 == 0 else hot * WARM, cold)
-            heat = top * (cold / top) ** here
-            count = chunk if budget.until is not None else min(chunk, budget.trials - made)
-            anneal.walk(
-                self.work.arrays, state, best.state, best.value, self.now, self.trial, room, w,
-                self.order, KINDS, heat, count, self.seed,
-            )  # fmt: skip
-            made += count
-            if budget.until is None:
-                chunk, total = 2000, budget.trials
-                at, before = (made / total if total > 0 else 1.0), at
-            else:
-                spent = time.monotonic() - began
-                speed = made / max(spent, 1e-6)
-                chunk = int(min(max(speed * CHUNK_SECONDS, 1), 1e6))
-                span = budget.until - began
-                total = int(speed * span)
-                at, before = (spent / span if span > 0 else 1.0), at
-            if before == 0.0:
-                peak = hot * min(1.0, max(total / (ROUND * len(self.work.steps)), 0.02))
-                rounds = max(round(total / (ROUND * len(self.work.steps))), 1)
-            if int(at * rounds) > int(before * rounds) and int(at * rounds) % 2 == 1:
-                state[:] = best.state
+        with ThreadPoolExecutor(CHAINS) as threads:
+            while at < 1.0 and not done(best.value):
+                number, here = divmod(at * rounds, 1.0)
+                top = max(peak if number % 2 == 0 else hot * WARM, cold)
+                heat = top * (cold / top) ** here
+                count = chunk if budget.until is not None else min(chunk, budget.trials - made)
+                walks = [threads.submit(chain.walk, w, heat, count) for chain in chains]
+                for walk in walks:
+                    walk.result()
+                self._share(best, chains)
+                made += count
+                if budget.until is None:
+                    chunk, total = 2000, budget.trials
+                    at, before = (made / total if total > 0 else 1.0), at
+                else:
+                    spent = time.monotonic() - began
+                    speed = made / max(spent, 1e-6)
+                    chunk = int(min(max(speed * CHUNK_SECONDS, 1), 1e6))
+                    span = budget.until - began
+                    total = int(speed * span)
+                    at, before = (spent / span if span > 0 else 1.0), at
+                if before == 0.0:
+                    peak = hot * min(1.0, max(total / (ROUND * len(self.work.steps)), 0.02))
+                    rounds = max(round(total / (ROUND * len(self.work.steps))), 1)
+                if int(at * rounds) > int(before * rounds) and int(at * rounds) % 2 == 1:
+                    for chain in chains:
+                        chain.state[:] = best.state
+
+    def _share(self, best: Best, chains: list[_Chain]) -> None:
+        """Let all chains know the best plan that any of them found."""
+        for chain in chains:
+            if self.better(chain.best.value, best.value):
+                best.state[:] = chain.best.state
+                best.value[:] = chain.best.value
+        for chain in chains:
+            chain.best.state[:] = best.state
+            chain.best.value[:] = best.value
 
     def stuck_jobs(self, state: Array) -> list[int]:
         """Return the jobs with a step that found no open time in this state.

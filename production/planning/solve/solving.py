@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from itertools import product
 from typing import Any
@@ -21,13 +22,13 @@ from production.planning.solve.orders import OrderSearch
 from production.planning.solve.permutation import FlowLine, flow_line, flow_line_state
 from production.planning.solve.search import Best, Budget, Search, lead_weights, stages
 from production.planning.solve.start import Bench
-from production.planning.solve.timing import LATE, STUCK
+from production.planning.solve.timing import STUCK
 
 __all__ = ["DEFAULT_SECONDS", "solve", "warm"]
 
 Array = np.ndarray[Any, Any]
 DEFAULT_SECONDS = 10.0
-SMALL = 1500  # literals up to which the constraint model gets most of the time
+SMALL = 300  # literals up to which the constraint model gets most of the time
 LARGE = 12_000  # literals beyond which it gets none
 TRIALS_PER_SECOND = 100_000  # deterministic time of the constraint solver for given work
 
@@ -42,13 +43,19 @@ class _Shares:
 
 
 SMALL_DAY = _Shares(orders=0.08, anneal=0.1, exact=0.45)
-LARGE_DAY = _Shares(orders=0.35, anneal=0.2, exact=0.4)
+LARGE_DAY = _Shares(orders=0.1, anneal=0.65, exact=0.25)
 SECONDS_PER_LITERAL = 2e-4  # to build the constraint model, with something to spare
 NO_TIME = (
     "job {!r}: no open time left for it beside the other work; "
     "extend the opening hours or postpone a job"
 )
+MEMORIES = (50, 10)  # steps that a search of orders remembers: the more, the wider it wanders
 SPARE = 0.05  # seconds without which nothing new is begun
+AT_ONCE = 0.1  # seconds that each of these may take however little time there is
+REPORT_PER_STEP = 1e-5  # seconds to put a plan in words, kept free at the end
+BOUNDS_PER_STEP, BOUNDS = 6e-5, 0.25  # seconds of the simple bounds; the part they may take
+CHOICE_PER_STEP, CHOICE = 5e-5, 0.4  # seconds to choose among the rules; the same
+RUN_PER_STEP = 1e-5  # seconds to run a rule and to hold what comes of it as sequences
 FLOW_LINE = 0.3  # of the time, for permutations where the work is a flow line
 
 
@@ -89,7 +96,8 @@ def solve(
         budget = Budget(None, trials=work, deterministic=work / TRIALS_PER_SECOND)
     else:
         limit = DEFAULT_SECONDS if seconds is None else max(seconds, 0.0)
-        budget = Budget(began + limit, limit)
+        steps = sum(len(job.steps) for job in problem.jobs)
+        budget = Budget(began + max(limit - steps * REPORT_PER_STEP, 0.0), limit)
     left: list[_Left] = []
     plan: dict[str, Any] | None = None
     while plan is None:
@@ -133,7 +141,8 @@ def _plan(problem: Problem, budget: Budget, seed: int, left: list[_Left]) -> dic
     search = Search(work, problem.objective, seed)
     begin = _first(work, search, budget)
     best = begin.best
-    bound = Bound(bounds.simple(work))
+    quick = len(work.steps) * BOUNDS_PER_STEP < max(AT_ONCE, BOUNDS * budget.left())
+    bound = Bound(bounds.simple(work) if quick else {})
     if len(work.steps) > 0:
         part = budget.part(1.0 if best.value[STUCK] == 0 else 0.4)
         _improve(search, begin, best, bound, part, seed)
@@ -142,10 +151,10 @@ def _plan(problem: Problem, budget: Budget, seed: int, left: list[_Left]) -> dic
         left += stuck if len(stuck) <= len(unfinished) else unfinished
         return None
     plan = report.plan_of(search, best.state)
-    first = report.FIRST[problem.objective]
+    lower = bound.lower.get(report.FIRST[problem.objective], 0.0)
     proved = bound.proved or bounds.reached(best.value, bound.lower, problem.objective)
     value = plan["objective"]["value"]
-    plan["lower_bound"] = value if proved else report.clean(min(bound.lower[first], value))
+    plan["lower_bound"] = value if proved else report.clean(min(lower, value))
     plan["proved_optimal"] = bool(proved)
     return plan
 
@@ -173,10 +182,11 @@ def _first(work: OpenWork, search: Search, budget: Budget) -> _Start:
     assert value is not None
     best = Best(state, value)
     search.offer(best, bench.state(times))
-    chosen = kernel_policy(work.problem, bench.shop, choose_rule(work.problem, bench.shop))
-    search.offer(best, bench.state(expected_times(bench.shop, chosen)))
+    if len(work.steps) * CHOICE_PER_STEP < max(AT_ONCE, CHOICE * budget.left()):
+        chosen = kernel_policy(work.problem, bench.shop, choose_rule(work.problem, bench.shop))
+        search.offer(best, bench.state(expected_times(bench.shop, chosen)))
     for rule, pause in product(bench.rules().values(), bench.waits()):
-        if budget.left() < SPARE:
+        if budget.left() < SPARE + len(work.steps) * RUN_PER_STEP:
             break
         run = bench.run(rule, pause)
         if search.better(bench.value(run), bench.value(times)):
@@ -199,12 +209,8 @@ def _improve(
     literals = size_of(work) if applies(work) else LARGE + 1
     shares = SMALL_DAY if literals <= SMALL else LARGE_DAY
     if not (search.objective == "makespan" and _flow_line(search, best, budget, done)):
-        orders = OrderSearch(begin.bench, lead_weights(search.objective), search.order, seed)
-        times = begin.times
-        for memory in (50, 10):
-            times = orders.improve(times, begin.wait, budget.part(shares.orders / 2), memory)
-            search.offer(best, begin.bench.state(times))
-    for stage in stages(search.objective, best.value[LATE]):
+        _orders(search, begin, best, budget.part(shares.orders), seed)
+    for stage in stages(search.objective, best.value):
         search.anneal(best, stage, budget.part(shares.anneal * stage.share), done)
     if done(best.value):
         return
@@ -214,8 +220,23 @@ def _improve(
     if bound.proved:
         return
     rest = budget.rest(1.0 - shares.orders - shares.anneal - shares.exact)
-    for stage in stages(search.objective, best.value[LATE]):
+    for stage in stages(search.objective, best.value):
         search.anneal(best, stage, rest.part(stage.share), done)
+
+
+def _orders(search: Search, begin: _Start, best: Best, budget: Budget, seed: int) -> None:
+    """Search orders twice side by side, once wandering farther; take what is better."""
+    each = budget.split(len(MEMORIES))
+
+    def improve(number: int) -> future.Times:
+        orders = OrderSearch(
+            begin.bench, lead_weights(search.objective), search.order, seed + number
+        )
+        return orders.improve(begin.times, begin.wait, each, MEMORIES[number])
+
+    with ThreadPoolExecutor(len(MEMORIES)) as threads:
+        for times in threads.map(improve, range(len(MEMORIES))):
+            search.offer(best, begin.bench.state(times))
 
 
 def _flow_line(search: Search, best: Best, whole: Budget, done: Any) -> bool:

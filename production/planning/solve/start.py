@@ -22,6 +22,7 @@ from production.planning.solve.timing import (
     STUCK,
     TAIL,
     TARDY,
+    VALUES,
 )
 
 Array = np.ndarray[Any, Any]
@@ -95,7 +96,7 @@ class Bench:
         np.maximum.at(unit, a.job_unit, finish)
         handed = unit[a.job_unit]
         over = handed - a.job_due
-        value = np.zeros(5)
+        value = np.zeros(VALUES)
         value[LATE] = np.count_nonzero(over > 1e-9)
         value[TARDY] = a.job_weight @ np.maximum(over, 0.0)
         value[LEAD] = handed.sum()

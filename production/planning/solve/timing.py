@@ -24,7 +24,8 @@ from numba import njit
 PREV, NEXT, RES, BLK, MEM, HEAD, TAIL = range(7)
 ROWS = 7
 NEVER = 1e12
-LATE, TARDY, LEAD, SPAN, STUCK = range(5)
+LATE, TARDY, LEAD, SPAN, STUCK, NEAR = range(6)
+VALUES = 6
 
 
 @njit(cache=True, nogil=True, inline="always")
@@ -373,7 +374,12 @@ def evaluate(a, s, w):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True)
 def score(a, w, stuck):  # type: ignore[no-untyped-def]
-    """Fill ``w.value`` from the steps' times."""
+    """Fill ``w.value`` from the steps' times.
+
+    ``NEAR`` counts late jobs by how far they are from being in time, in units of
+    ``w.patience``, each as 1 at most: it leads the walk to the jobs that can still be
+    saved, and leaves those alone that are given up.
+    """
     for u in range(w.unit_end.shape[0]):
         w.unit_end[u] = 0.0
     span = 0.0
@@ -388,6 +394,7 @@ def score(a, w, stuck):  # type: ignore[no-untyped-def]
     late = 0.0
     tardy = 0.0
     lead = 0.0
+    near = 0.0
     for j in range(a.job_last.shape[0]):
         end = w.unit_end[a.job_unit[j]]
         lead += end
@@ -395,8 +402,10 @@ def score(a, w, stuck):  # type: ignore[no-untyped-def]
         if over > 1e-9:
             tardy += a.job_weight[j] * over
             late += 1.0
+            near += min(over, w.patience[0]) / w.patience[0]
     w.value[LATE] = late
     w.value[TARDY] = tardy
     w.value[LEAD] = lead
     w.value[SPAN] = span
     w.value[STUCK] = stuck
+    w.value[NEAR] = near

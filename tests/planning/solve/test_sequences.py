@@ -14,6 +14,7 @@ from production.planning.solve.timing import (
     LATE,
     LEAD,
     MEM,
+    NEAR,
     NEXT,
     PREV,
     RES,
@@ -126,7 +127,9 @@ def test_times_equal_a_plain_reckoning_and_moves_keep_the_lists_whole():
         assert looking.value(state) is not None
         for _ in range(40):
             trial = state.copy()
-            if not anneal.try_move(work.arrays, trial, looking.now, search.KINDS, looking.seed):
+            if not anneal.try_move(
+                work.arrays, trial, looking.now, search.KINDS, False, looking.seed
+            ):
                 continue
             lists = blocks_of(trial, work)
             begin, stuck = reckon(work, lists)
@@ -182,6 +185,32 @@ def test_iterated_greedy_reaches_the_best_of_all_orders():
         flow = permutation.FlowLine((np.arange(4), p), anneal.generator(2))
         assert flow.run(300) == best
         assert flow_span(p, flow.best) == best
+
+
+def test_the_chain_of_a_late_job_is_what_it_waited_for():
+    """B waits for A on the machine; C, on another machine, has nothing to do with it."""
+    problem = parse_problem(
+        {
+            "objective": "promises",
+            "resources": [{"id": "m", "kind": "m"}, {"id": "n", "kind": "n"}],
+            "jobs": [
+                {"id": "A", "due": 100, "steps": [{"kind": "m", "minutes": 30}]},
+                {"id": "B", "due": 35, "steps": [{"kind": "m", "minutes": 10}]},
+                {"id": "C", "due": 100, "steps": [{"kind": "n", "minutes": 20}]},
+            ],
+        }
+    )
+    work = openwork.open_work(problem)
+    looking = search.Search(work, "promises", 1)
+    bench = start.Bench(work)
+    state = bench.state(bench.run(bench.rules()["longest"], 0.0))
+    value = looking.value(state)
+    assert value[LATE] == 1
+    assert 0 < value[NEAR] < 1, "B is five minutes late and not given up"
+    spans = [
+        anneal.critical_step(work.arrays, state, looking.now, True, looking.seed) for _ in range(50)
+    ]
+    assert {work.problem.jobs[work.steps[o][0]].id for o in spans} == {"A", "B"}
 
 
 def test_simple_bounds_never_exceed_what_a_plan_reaches():
