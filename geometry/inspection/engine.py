@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from geometry.version import VERSION
 
-REVISION = 5
+REVISION = 6
 """Raised whenever a measurement, a limit or a finding may come out differently.
 
 1: the first. 2: the upper of two creases is the margin; dips of a palate end the tissue;
@@ -15,7 +15,9 @@ the arch more; incisors of a deep bite count for the plane, and a plane hardly k
 finding; round blisters on gum that faces the biting side are found. 4: blisters told by the
 foot they stand on and by what has no like across the mouth; leaning, worn and half erupted
 teeth count for the plane; what is larger than any arch is not measured. 5: a front hardly
-seen is a finding, and sides that the scan does not show are not named.
+seen is a finding, and sides that the scan does not show are not named. 6: crowded front teeth and
+teeth beyond a wide gap are told apart; a crown long on one side is so on the other; fewer
+false blisters.
 """
 
 ENGINE = f"{VERSION}+inspection.{REVISION}"

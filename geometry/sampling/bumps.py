@@ -64,10 +64,10 @@ class _Zone:
 # From the biting surfaces down. There only what is steep can be told from cusps and edges;
 # on crowns and papillae facing counts most; lower down drops stand on even gum.
 _ZONES = (
-    _Zone(-3.0, 0.0, 0.5, 0.24),
-    _Zone(-7.0, 0.15, 0.65, 0.2),
-    _Zone(-11.0, 0.4, 0.35, 0.39),
-    _Zone(-np.inf, 0.4, 0.25, 0.27),
+    _Zone(-3.0, 0.0, 0.5, 0.27),
+    _Zone(-7.0, 0.15, 0.65, 0.23),
+    _Zone(-11.0, 0.4, 0.35, 0.42),
+    _Zone(-np.inf, 0.4, 0.25, 0.3),
 )
 _DOWN_MM = 0.2
 
