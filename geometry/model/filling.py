@@ -17,7 +17,7 @@ from geometry.model.shadow import Shadow
 
 # The wall stands this much outside the exact depth, to be sure of it on a lattice.
 SAFETY = 0.02
-THINNEST = 0.03
+THINNEST = 0.002
 CLEARANCE = 0.15
 EMBED = 3
 
