@@ -22,6 +22,7 @@ log = logging.getLogger(__name__)
 FUTURES = 2000
 SEED = 20_26
 IMPROVE_SECONDS = 2.0
+IMPROVED_JOBS = 500  # beyond them the rule's plan is published at once
 GAIN_MINUTES = 5.0  # of weighted tardiness, for which the order may change
 KEPT_PLANS = 200
 ADVISED = 4
@@ -103,6 +104,8 @@ def _best_plan(situation: Situation, problem: Any) -> dict[str, Any]:
     dispatched = planning.plan(problem) | {"source": "dispatch"}
     if any(step.first for job in problem.jobs for step in job.steps):
         return dispatched  # the search knows no "first of all"
+    if len(problem.jobs) > IMPROVED_JOBS:
+        return dispatched  # two seconds of search gain nothing, and its check takes many
     try:
         improved = solve(problem, seconds=IMPROVE_SECONDS)
         faults = violations(situation.problem, improved)

@@ -140,6 +140,19 @@ def test_an_order_whose_hand_work_has_started_is_quoted_again(retainer, person, 
     assert offer.p_kept >= 0.95
 
 
+def test_a_bench_with_very_much_work_gets_the_rules_plan_at_once(
+    retainer, person, patient, monkeypatch
+):
+    open_order(person("doctor"), patient, retainer, ["upper"], key="much")
+    monkeypatch.setattr("production.scheduling.publish.IMPROVED_JOBS", 0)
+    monkeypatch.setattr(
+        "production.scheduling.publish.solve", lambda *_, **__: pytest.fail("searched")
+    )
+    made = make_plan()
+    assert made.plan["source"] == "dispatch"
+    assert made.plan["steps"]
+
+
 def test_a_published_plan_is_feasible_and_gives_every_promise_its_risk(
     retainer, person, patient, django_capture_on_commit_callbacks
 ):

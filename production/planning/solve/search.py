@@ -279,16 +279,17 @@ class Search:
         a = self.work.arrays
         if not evaluate(a, state, self.now):
             return []
-        found = []
-        for o in range(len(a.step_job)):
-            r = state[RES, state[BLK, o]]
-            start, end = self.now.start[o], self.now.end[o]
-            windows = a.window[a.window_from[r] : a.window_from[r + 1]]
-            until = windows[:, 1]
-            inside = until >= end - 1e-9 if a.step_attended[o] else until > start
-            downs = a.down[a.down_from[r] : a.down_from[r + 1]]
-            hit = (downs[:, 0] < end) & (downs[:, 1] > start)
-            fits = np.any((windows[:, 0] <= start) & inside) and not np.any(hit)
-            if not fits and int(a.step_job[o]) not in found:
-                found.append(int(a.step_job[o]))
+        n = len(a.step_job)
+        home = state[RES, state[BLK, :n]]
+        stuck = np.zeros(n, bool)
+        for r in range(len(a.batch)):
+            here = np.flatnonzero(home == r)
+            start, end = self.now.start[here, None], self.now.end[here, None]
+            since, until = a.window[a.window_from[r] : a.window_from[r + 1]].T
+            down, up = a.down[a.down_from[r] : a.down_from[r + 1]].T
+            attended = a.step_attended[here, None] == 1
+            inside = np.where(attended, until >= end - 1e-9, until > start)
+            fits = np.any((since <= start) & inside, axis=1)
+            stuck[here] = ~fits | np.any((down < end) & (up > start), axis=1)
+        found = list(dict.fromkeys(a.step_job[stuck].tolist()))
         return found or [int(a.step_job[int(np.argmax(self.now.end))])]

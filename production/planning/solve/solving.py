@@ -52,7 +52,7 @@ NO_TIME = (
 MEMORIES = (50, 10)  # steps that a search of orders remembers: the more, the wider it wanders
 SPARE = 0.05  # seconds without which nothing new is begun
 AT_ONCE = 0.1  # seconds that each of these may take however little time there is
-REPORT_PER_STEP = 1e-5  # seconds to put a plan in words, kept free at the end
+REPORT_PER_STEP = 2.5e-5  # seconds to put a plan in words, kept free at the end
 BOUNDS_PER_STEP, BOUNDS = 6e-5, 0.25  # seconds of the simple bounds; the part they may take
 CHOICE_PER_STEP, CHOICE = 5e-5, 0.4  # seconds to choose among the rules; the same
 RUN_PER_STEP = 1e-5  # seconds to run a rule and to hold what comes of it as sequences
@@ -208,7 +208,8 @@ def _improve(
     work = search.work
     literals = size_of(work) if applies(work) else LARGE + 1
     shares = SMALL_DAY if literals <= SMALL else LARGE_DAY
-    if not (search.objective == "makespan" and _flow_line(search, best, budget, done)):
+    line = search.objective == "makespan" and _flow_line(search, best, budget, done)
+    if not line and budget.left() > SPARE + 2.0 * len(work.steps) * RUN_PER_STEP:
         _orders(search, begin, best, budget.part(shares.orders), seed)
     for stage in stages(search.objective, best.value):
         search.anneal(best, stage, budget.part(shares.anneal * stage.share), done)
