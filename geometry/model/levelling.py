@@ -10,9 +10,7 @@ from geometry.model.pose import FrameLike
 
 Array = NDArray[np.float64]
 
-# On generated partial arches the front was taken for another side (25° to 180° off) only
-# below the first; an occlusal plane known no better than the second was up to 8° off.
-SURE_FRONT = 0.075
+# On generated partial arches an occlusal plane known no better than this was up to 8° off.
 SURE_TILT_DEG = 4.0
 
 
@@ -21,7 +19,7 @@ def doubts(frame: FrameLike) -> list[str]:
     out: list[str] = []
     if not isinstance(frame, Frame):
         return out
-    if frame.anterior_certainty < SURE_FRONT:
+    if not frame.front_seen:
         out.append(
             "so few teeth do not show which way is the front: the model may be turned on its base,"
             " and names of places may be wrong; check before printing"
