@@ -117,4 +117,4 @@ def _words(reason: str, step: Step) -> str:
         return f"for a free {step.needs[0]} ({step.kind})"
     if reason == "fuller batch":
         return f"for a fuller load ({step.kind})"
-    return f"for open hours ({step.kind})"
+    return f"until a {step.kind} is available again"
