@@ -47,16 +47,22 @@ class Entry:
 def history(appliance: Appliance) -> list[Entry]:
     """Return the events, oldest first, with lots, photos and the card's wording as shown."""
     events = list(
-        appliance.events.select_related(
-            "stage", "to_stage", "by", "machine", "load", "program", "card", "cause", "undoes"
-        )
+        # Programs, cards and causes are few and shared: read apart, each is read once.
+        appliance.events.select_related("stage", "to_stage", "by", "machine", "load")
         .prefetch_related(
+            "program",
+            "card",
+            "cause",
             Prefetch("lot_uses", LotUse.objects.select_related("lot__material")),
             "photos",
             "handover",
         )
         .order_by("seq")
     )
+    known = {event.pk: event for event in events}
+    for event in events:
+        if event.undoes_id:
+            event.undoes = known[event.undoes_id]  # of the same appliance, always
     undone = {event.undoes_id for event in events if event.undoes_id}
     entries = []
     started: StageEvent | None = None
