@@ -149,15 +149,18 @@ if os.environ.get("DATABASE_URL"):
     DATABASES = {
         "default": dj_database_url.config(conn_max_age=600, conn_health_checks=True),
     }
-    # Statements are prepared on the server, but planned for their values each time: a plan
-    # for any range of days takes ten times as long for a month of five years. A pooler in
-    # between must know prepared statements.
-    DATABASES["default"]["OPTIONS"] = {
-        "server_side_binding": True,
-        "prepare_threshold": 2,
-        "options": "-c plan_cache_mode=force_custom_plan",
-        **DATABASES["default"].get("OPTIONS", {}),
-    }
+    _database = DATABASES["default"]
+    if _database["ENGINE"].endswith("postgresql"):
+        # Statements are prepared on the server, but planned for their values each time: a
+        # plan for any range of days takes ten times as long for a month of five years. A
+        # pooler in between must know prepared statements.
+        _own = _database.get("OPTIONS", {})
+        _database["OPTIONS"] = {
+            "server_side_binding": True,
+            "prepare_threshold": 2,
+            **_own,
+            "options": f"-c plan_cache_mode=force_custom_plan {_own.get('options', '')}".strip(),
+        }
 else:
     DATABASES = {
         "default": {
