@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from geometry.dentition import Dentition, Tooth
@@ -79,10 +81,10 @@ def _group_findings(
     worst = min(teeth, key=lambda tooth: tooth.side(side).captured_mm)
     place = worst.side(side)
     where = _where(worst, sextant, side, known_side)
+    # Rounded down: what falls short of 10 mm by little is not told as 10.0.
+    told = math.floor(10.0 * place.captured_mm + 1e-9) / 10.0
     if place.captured_mm < limits.tissue_least_mm and place.status == "measured":
-        amount = (
-            f"{place.captured_mm:.1f} mm of gum" if place.captured_mm >= 0.05 else "No gum at all"
-        )
+        amount = f"{told:.1f} mm of gum" if told > 0.0 else "No gum at all"
         also = _also(teeth, worst, side, limits.tissue_least_mm)
         return [
             Finding(
@@ -122,7 +124,7 @@ def _group_findings(
             Finding(
                 "short_tissue",
                 CHECK,
-                f"{place.captured_mm:.1f} mm of gum captured, {where}; "
+                f"{told:.1f} mm of gum captured, {where}; "
                 f"{limits.tissue_mm:.0f} mm wanted. Rescan there if the appliance needs it.",
                 place.captured_mm,
                 limits.tissue_mm,

@@ -2,6 +2,7 @@
 
 import json
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -13,6 +14,7 @@ from fixtures.arches import Arch, random_arch
 from geometry.errors import GeometryError, ScanFileError
 from geometry.inspection import CODES, ENGINE, LIMIT_NOTES, Inspection, Limits, inspect_scan
 from geometry.inspection.findings import Finding, explain, in_order, verdict_of
+from geometry.inspection.tissue_findings import SIDES, tissue_findings
 from geometry.mesh import Mesh
 from geometry.reading import write_stl
 from geometry.sampling import measure as measure_sampling
@@ -231,6 +233,22 @@ def test_limits_are_settings_with_a_note_each(lower: Arch) -> None:
         Limits.from_settings({"tissue": 3.0})
     with pytest.raises(GeometryError, match="0 or more"):
         Limits.from_settings({"tissue_mm": float("nan")})
+
+
+def test_what_falls_short_by_little_is_not_told_as_enough(lower_found: Inspection) -> None:
+    dentition = lower_found.dentition
+    assert dentition is not None
+    least = min(t.side(s).captured_mm for t in dentition.teeth for s in SIDES)
+    wanted = float(np.ceil(least))
+    moved = [
+        replace(t, **{s: replace(t.side(s), captured_mm=wanted - 0.02) for s in SIDES})
+        for t in dentition.teeth
+    ]
+    told = tissue_findings(replace(dentition, teeth=tuple(moved)), True, Limits(tissue_mm=wanted))
+    short = [f for f in told if f.code == "short_tissue"]
+    assert short
+    for finding in short:
+        assert finding.message.startswith(f"{wanted - 0.1:.1f} mm of gum")
 
 
 def test_bad_requests_are_refused() -> None:
