@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import datetime as dt
 from collections.abc import Callable
 from typing import Any
@@ -13,6 +12,7 @@ from django.shortcuts import render
 from clinic.middleware import office_of
 from clinic.permissions import needs
 from production import charts
+from production.csv_cells import listed
 from production.documents import review as review_paper
 from production.selectors import breakdown, drift
 from production.selectors import review as select
@@ -124,22 +124,17 @@ def behind(request: HttpRequest, what: str) -> HttpResponse:
 def table(request: HttpRequest) -> HttpResponse:
     """Return the figures of the range, by week or month, as CSV."""
     span = read_range(request)
-    response = HttpResponse(content_type="text/csv; charset=utf-8")
-    response.headers["Content-Disposition"] = (
-        f'attachment; filename="review-{span.first}-{span.last}.csv"'
-    )
-    writer = csv.writer(response)
-    writer.writerow(
+    rows: list[list[object]] = [
         ["period", "due", "kept", "ready", "failed or remade", "handed over", "failures",
          "remakes", "median minutes scan to hand-over"]
-    )  # fmt: skip
+    ]  # fmt: skip
     for label, found in select.periods(_days(span)):
         median = lead_percentile(found.lead, 0.5)
-        writer.writerow(
+        rows.append(
             [label, found.due, found.kept, found.ready, found.ready_bad, found.handed_over,
              found.failures, found.remakes, "" if median is None else round(median)]
         )  # fmt: skip
-    return response
+    return _as_csv("review", span, rows)
 
 
 @needs("review")
@@ -147,15 +142,12 @@ def numbers(request: HttpRequest) -> HttpResponse:
     """Return the figures of the range beside the range before, and where work failed, as CSV."""
     span = read_range(request)
     page = _page(request, span)
-    response = HttpResponse(content_type="text/csv; charset=utf-8")
-    response.headers["Content-Disposition"] = (
-        f'attachment; filename="figures-{span.first}-{span.last}.csv"'
-    )
-    writer = csv.writer(response)
-    writer.writerow(["figure", "of", "value", "low 95 %", "high 95 %", "k", "n", "before"])
+    rows: list[list[object]] = [
+        ["figure", "of", "value", "low 95 %", "high 95 %", "k", "n", "before"]
+    ]
     now, before = page["now"], page["before"]
-    writer.writerow(["on time", "", *_rate(now.on_time), before.on_time.value])
-    writer.writerow(["failed or remade", "", *_rate(now.failed), before.failed.value])
+    rows.append(["on time", "", *_rate(now.on_time), before.on_time.value])
+    rows.append(["failed or remade", "", *_rate(now.failed), before.failed.value])
     plain = {
         "minutes scan to hand-over, median": "lead_median",
         "minutes scan to hand-over, 90th percentile": "lead_p90",
@@ -170,29 +162,35 @@ def numbers(request: HttpRequest) -> HttpResponse:
         "remakes": "remakes",
     }
     for title, name in plain.items():
-        writer.writerow(
-            [title, "", getattr(now, name), "", "", "", now.ready, getattr(before, name)]
-        )
+        rows.append([title, "", getattr(now, name), "", "", "", now.ready, getattr(before, name)])
     for y, was, _ in page["yields"]:
-        writer.writerow(["first pass", y.stage, *_rate(y.rate), was.value])
+        rows.append(["first pass", y.stage, *_rate(y.rate), was.value])
     for name, count, _ in now.causes:
-        writer.writerow(["cause", name, count, "", "", count, "", ""])
+        rows.append(["cause", name, count, "", "", count, "", ""])
     for table in page["where"]:
         for line in table.lines:
-            writer.writerow([f"failed, by {table.what}", line.name, *_rate(line.rate), ""])
-            writer.writerow([f"remade, by {table.what}", line.name, line.remade, *[""] * 5])
+            rows.append([f"failed, by {table.what}", line.name, *_rate(line.rate), ""])
+            rows.append([f"remade, by {table.what}", line.name, line.remade, *[""] * 5])
     for use in page["machines"]:
-        writer.writerow(["used of open time", use.machine, use.share, *[""] * 5])
+        rows.append(["used of open time", use.machine, use.share, *[""] * 5])
     if page["cost"]:
         cost, was = page["cost"], page["cost_before"]
-        writer.writerow(
+        rows.append(
             ["materials per appliance", "", cost.material, "", "", "", cost.ready,
              was.material if was else ""]
         )  # fmt: skip
-        writer.writerow(
+        rows.append(
             ["minutes of hands per appliance", "", cost.minutes, "", "", "", cost.ready,
              was.minutes if was else ""]
         )  # fmt: skip
+    return _as_csv("figures", span, rows)
+
+
+def _as_csv(name: str, span: select.Range, rows: list[list[object]]) -> HttpResponse:
+    response = HttpResponse(listed(rows), content_type="text/csv; charset=utf-8")
+    response.headers["Content-Disposition"] = (
+        f'attachment; filename="{name}-{span.first}-{span.last}.csv"'
+    )
     return response
 
 

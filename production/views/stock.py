@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-
 from django import forms
 from django.contrib import messages
 from django.http import Http404, HttpRequest, HttpResponse
@@ -16,12 +14,12 @@ from clinic.permissions import needs
 from production.actions.errors import ActionError
 from production.actions.keep_lot import close_lot, receive_lot, withdraw_lot
 from production.bench.gs1 import Gs1Error, looks_like_gs1, parse
+from production.csv_cells import Cells
 from production.documents import recall as recall_paper
 from production.models import Lot, Material
 from production.selectors import stock as select
 
 LISTED = 200
-FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
 
 class LotForm(forms.Form):
@@ -167,46 +165,20 @@ def lot_withdraw(request: HttpRequest, pk: int) -> HttpResponse:
 
 
 def _rows(lot: Lot) -> str:
-    """Write the list; cells of many appliances are quoted once for their patient or kind."""
+    """Write the list; what many appliances share is quoted once."""
     heads = (
         "lot", "material", "appliance", "arch", "kind", "status", "handed over", "chart number",
         "family name", "given name", "date of birth", "phone",
     )  # fmt: skip
-    quoted = _Quoting()
-    lines = [quoted(*heads)]
-    before = quoted(lot.number, lot.material.name)
-    kinds: dict[str, str] = {}
+    line = Cells()
+    start = line(lot.number, lot.material.name) + ","
+    parts = [line(*heads), "\r\n"]
     for person in select.recipients(lot):
         patient = person.patient
-        who = quoted(
+        who = line(
             patient.chart_number, patient.family_name, patient.given_name,
             patient.date_of_birth.isoformat(), patient.phone,
         )  # fmt: skip
-        for code, arch, kind, status, out in person.rows:
-            made = kinds.get(kind) or kinds.setdefault(kind, quoted(kind))
-            when = f"{out[:10]}T{out[11:]}Z" if out else ""
-            lines.append(f"{before},{code},{arch},{made},{status},{when},{who}")
-    return "\r\n".join([*lines, ""])
-
-
-class _Quoting:
-    """Cells as CSV without the line's end (RFC 4180)."""
-
-    def __init__(self) -> None:
-        # The writer hands each row to ``self.write``: one object serves a long list.
-        self._writer = csv.writer(self, lineterminator="")
-        self._row = ""
-
-    def write(self, row: str) -> None:
-        """Take what the writer made."""
-        self._row = row
-
-    def __call__(self, *cells: str) -> str:
-        """Return a row of cells."""
-        self._writer.writerow([_cell(c) for c in cells])
-        return self._row
-
-
-def _cell(text: str) -> str:
-    """Keep a spreadsheet from taking a value for a formula (OWASP ASVS 1.2.10)."""
-    return "'" + text if text.startswith(FORMULA) else text
+        end = f",{who}\r\n"
+        parts += start, (end + start).join(person.rows), end
+    return "".join(parts)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import datetime as dt
 import io
+from zoneinfo import ZoneInfo
 
 import pytest
 from django.urls import reverse
@@ -14,6 +15,7 @@ from clinic.models import Patient
 from production.actions import open_order
 from production.actions.keep_machine import bring_back, note_maintenance, take_out
 from production.models import (
+    Appliance,
     ApplianceKind,
     Load,
     Lot,
@@ -26,7 +28,7 @@ from production.models import (
 )
 from production.scheduling.state import read_situation
 from production.selectors.machines import machines
-from production.selectors.stock import stock
+from production.selectors.stock import recipients, stock
 
 
 @pytest.fixture
@@ -91,6 +93,9 @@ def test_a_recall_drill_finds_every_patient_of_a_lot(sheet, person, patient, sig
     patient.phone = "=HYPERLINK(1)"
     patient.save()
     codes = used(person, patient, lot)
+    ApplianceKind.objects.update(name='Retainer, "clear"')
+    left = dt.datetime(2026, 7, 1, 0, 5, 59, tzinfo=ZoneInfo("Europe/Paris"))
+    Appliance.objects.filter(code=codes[0]).update(delivered_at=left)
     client = signed_in("technician")
     page = client.get(reverse("lot", args=[lot.pk])).content.decode()
     assert all(code in page for code in codes)
@@ -98,6 +103,11 @@ def test_a_recall_drill_finds_every_patient_of_a_lot(sheet, person, patient, sig
     rows = list(csv.DictReader(io.StringIO(listed)))
     assert sorted(r["appliance"] for r in rows) == sorted(codes)
     assert rows[0]["phone"] == "'=HYPERLINK(1)"
+    assert {r["kind"] for r in rows} == {'Retainer, "clear"'}
+    gone = {r["appliance"]: r["handed over"] for r in rows}
+    assert gone == dict.fromkeys(codes, "") | {codes[0]: "2026-06-30T22:05Z"}
+    [who] = recipients(lot)
+    assert [p.code for p in who.pieces if p.handed_over == left.replace(second=0)] == codes[:1]
     assert client.get(reverse("lot-pdf", args=[lot.pk])).content.startswith(b"%PDF")
     empty = client.get(reverse("lot-csv", args=[other.pk])).content.decode()
     assert len(empty.splitlines()) == 1
@@ -107,7 +117,6 @@ def test_a_long_recall_list_comes_in_pages_and_parts_that_leave_nobody_out(
     sheet, office, person, signed_in, monkeypatch
 ):
     from production.documents import recall
-    from production.selectors.stock import recipients
     from production.views import stock as views
 
     monkeypatch.setattr(views, "LISTED", 2)
