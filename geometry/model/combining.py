@@ -66,56 +66,75 @@ def _clear(vertices: Array, faces: Faces, x0: float, y0: float, top: Array) -> N
     return out
 
 
+class Joint:
+    """A solid made ready to be joined with bodies, or cut, in one go or in several trials.
+
+    Parameters
+    ----------
+    vertices, faces
+        Closed solid; no two vertices in one place.
+    bodies : list of Manifold
+        What will be added or cut; half a millimetre aside in plan will do too.
+    """
+
+    def __init__(self, vertices: Array, faces: Faces, bodies: list[manifold3d.Manifold]) -> None:
+        self._vertices, self._faces = vertices, faces
+        self._near: manifold3d.Manifold | None = None
+        self._whole: manifold3d.Manifold | None = None
+        self._lid = np.inf
+        aside = _set_aside(vertices, faces, bodies)
+        self._kept = faces[aside]
+        if aside.mean() > WORTH_WHILE:
+            near_v, near_f, self._lid = _closed_by_shafts(vertices, faces, aside)
+            self._near = to_manifold(near_v, near_f)
+
+    def made(
+        self, added: list[manifold3d.Manifold], cut: list[manifold3d.Manifold]
+    ) -> tuple[Array, Faces]:
+        """Add bodies to the solid and cut others out of it; return the largest piece.
+
+        Raises
+        ------
+        GeometryError
+            The solid is not closed, or what comes out is not.
+        """
+        if self._near is not None:
+            made_v, made_f = _operate(self._near, added, cut)
+            made_f = made_f[(made_v[:, 2] < self._lid)[made_f].all(axis=1)]
+            found = _joined(self._vertices, self._kept, made_v, made_f)
+            if found is not None:
+                return found
+        if self._whole is None:
+            self._whole = to_manifold(self._vertices, self._faces)
+        found = _joined(self._vertices, self._faces[:0], *_operate(self._whole, added, cut))
+        if found is None:
+            raise GeometryError(
+                "the model and what was added to it make no closed solid; change the height or the"
+                " block-out, or rescan"
+            )
+        return found
+
+
 def combine(
     vertices: Array,
     faces: Faces,
     added: list[manifold3d.Manifold],
     cut: list[manifold3d.Manifold],
 ) -> tuple[Array, Faces]:
-    """Add bodies to a solid and cut others out of it.
+    """Add bodies to a solid and cut others out of it; see :class:`Joint`."""
+    return Joint(vertices, faces, [*added, *cut]).made(added, cut)
 
-    Parameters
-    ----------
-    vertices, faces
-        Closed solid; no two vertices in one place.
-    added, cut : list of Manifold
 
-    Returns
-    -------
-    vertices, faces
-        The largest piece.
-
-    Raises
-    ------
-    GeometryError
-        The solid is not closed, or what comes out is not.
-    """
-
-    def operate(points: Array, corners: Faces) -> tuple[Array, Faces]:
-        body = to_manifold(points, corners)
-        if added:
-            body = manifold3d.Manifold.batch_boolean([body, *added], manifold3d.OpType.Add)
-        if cut:
-            body = manifold3d.Manifold.batch_boolean([body, *cut], manifold3d.OpType.Subtract)
-        mesh = body.to_mesh64()
-        made = np.array(mesh.vert_properties[:, :3], order="C")
-        return made, np.array(mesh.tri_verts, dtype=np.int32, order="C")
-
-    aside = _set_aside(vertices, faces, [*added, *cut])
-    if aside.mean() > WORTH_WHILE:
-        near_v, near_f, lid = _closed_by_shafts(vertices, faces, aside)
-        made_v, made_f = operate(near_v, near_f)
-        made_f = made_f[(made_v[:, 2] < lid)[made_f].all(axis=1)]
-        found = _joined(vertices, faces[aside], made_v, made_f)
-        if found is not None:
-            return found
-    found = _joined(vertices, faces[:0], *operate(vertices, faces))
-    if found is None:
-        raise GeometryError(
-            "the model and what was added to it make no closed solid; change the height or the "
-            "block-out, or rescan"
-        )
-    return found
+def _operate(
+    body: manifold3d.Manifold, added: list[manifold3d.Manifold], cut: list[manifold3d.Manifold]
+) -> tuple[Array, Faces]:
+    if added:
+        body = manifold3d.Manifold.batch_boolean([body, *added], manifold3d.OpType.Add)
+    if cut:
+        body = manifold3d.Manifold.batch_boolean([body, *cut], manifold3d.OpType.Subtract)
+    mesh = body.to_mesh64()
+    points = np.array(mesh.vert_properties[:, :3], order="C")
+    return points, np.array(mesh.tri_verts, dtype=np.int32, order="C")
 
 
 def _set_aside(

@@ -11,14 +11,17 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from geometry.model.halfedges import Faces
 from geometry.model.patches import median_edge, rings_around
-from geometry.model.skin import Links, Skin, loops_of
+from geometry.model.skin import Links, Skin, genus_of, loops_of, region, tails
 
 Array = NDArray[np.float64]
 
 SHORT_TUNNEL = 14.0
+REACHES = (3.0, 8.0)
+"""How far around a loop its handle is looked for, mm; further away in the whole surface."""
 
 
 @njit(cache=True, nogil=True)
@@ -279,10 +282,10 @@ def goes_around_air(vertices: Array, touching: Faces, loop: NDArray[np.int64]) -
 def handle_cuts(
     skin: Skin, allowed: NDArray[np.bool_], longest: float
 ) -> list[tuple[NDArray[np.int64], bool]]:
-    """Return loops, well apart, along which to cut handles of a surface.
+    """Return loops, well apart, along which to cut handles of a surface, all at once.
 
-    A loop around a tunnel is preferred to one around a bridge, unless the bridge
-    is much thinner.
+    Short tunnels are cut as they are found. Elsewhere a loop around a tunnel is preferred to
+    one around a bridge, unless the bridge is much thinner.
 
     Parameters
     ----------
@@ -297,7 +300,7 @@ def handle_cuts(
     list of (loop, whether it runs around a tunnel)
     """
     vertices, faces, count = skin.vertices, skin.faces, len(skin.vertices)
-    inside = np.flatnonzero(allowed[faces].all(axis=1))
+    inside = np.flatnonzero(_all_on(faces, allowed))
     if not len(inside):
         return []
     found = handle_loops(skin, int(faces[inside[0], 0]))
@@ -312,14 +315,85 @@ def handle_cuts(
         if goes_around_air(vertices, touching, loop):
             chosen.append((loop, True))
             near[touching.ravel()] = True
+    for loop in found:
+        if near[loop].any():
+            continue
+        narrow = _best_nearby(skin, loop, allowed & ~near, longest)
+        if narrow is not None:
+            cut, air, around = narrow
+            chosen.append((cut, air))
+            near[around] = True
     if chosen or not found:
         return chosen
     # Grown from a point of a loop, the tree gives a tighter one.
     tighter = handle_loops(skin, int(found[0][len(found[0]) // 2]))
+    best = _best(skin, [*found, *tighter], allowed, longest)
+    return [best] if best is not None else []
+
+
+def _best(
+    skin: Skin, loops: list[NDArray[np.int64]], allowed: NDArray[np.bool_], longest: float
+) -> tuple[NDArray[np.int64], bool] | None:
+    """Return the loop best cut, and whether it runs around a tunnel."""
     scored = []
-    for rank, loop in enumerate([*found, *tighter]):
-        length = _length(vertices, loop)
+    for rank, loop in enumerate(loops):
+        length = _length(skin.vertices, loop)
         if allowed[loop].all() and length < longest:
-            air = goes_around_air(vertices, _touching(faces, loop, count), loop)
+            touching = _touching(skin.faces, loop, len(skin.vertices))
+            air = goes_around_air(skin.vertices, touching, loop)
             scored.append(((1.0 if air else 2.0) * length, rank, loop, air))
-    return [min(scored)[2:]] if scored else []
+    return min(scored)[2:] if scored else None
+
+
+@njit(cache=True, nogil=True)
+def _in_box(vertices: Array, low: Array, high: Array) -> NDArray[np.bool_]:
+    out = np.zeros(len(vertices), dtype=np.bool_)
+    for v in range(len(vertices)):
+        x, y, z = vertices[v, 0], vertices[v, 1], vertices[v, 2]
+        out[v] = low[0] <= x <= high[0] and low[1] <= y <= high[1] and low[2] <= z <= high[2]
+    return out
+
+
+@njit(cache=True, nogil=True)
+def _all_on(faces: Faces, on: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    out = np.zeros(len(faces), dtype=np.bool_)
+    for f in range(len(faces)):
+        out[f] = on[faces[f, 0]] and on[faces[f, 1]] and on[faces[f, 2]]
+    return out
+
+
+def _best_nearby(
+    skin: Skin, loop: NDArray[np.int64], allowed: NDArray[np.bool_], longest: float
+) -> tuple[NDArray[np.int64], bool, NDArray[np.int64]] | None:
+    """Look for the best cut through the handle of a loop in the surface around it only.
+
+    A loop that does not part the surface around it does not part the whole, and loops in
+    places that do not overlap can be cut at once: in each place another loop crosses the cut.
+
+    Returns
+    -------
+    loop, whether it runs around a tunnel, and the vertices of the surface looked at;
+    None where the surface around the loop has no handle that may be cut.
+    """
+    tree = cKDTree(skin.vertices[loop])
+    for reach in REACHES:
+        low, high = tree.mins - reach, tree.maxes + reach
+        close = np.flatnonzero(_in_box(skin.vertices, low, high))
+        close = close[tree.query(skin.vertices[close], distance_upper_bound=reach)[0] < reach]
+        around = np.zeros(len(skin.vertices), dtype=bool)
+        around[close] = allowed[close]
+        keep = _all_on(skin.faces, around)
+        kept = np.flatnonzero(keep)
+        on = kept[(skin.faces[kept] == loop[0]).any(axis=1)]
+        if not len(on):
+            return None
+        part, origin = region(skin, keep, int(on[0]))
+        if genus_of(part) == 0:
+            continue
+        root = int(np.flatnonzero(origin == loop[0])[0])
+        free = np.ones(len(origin), dtype=bool)
+        free[tails(part, np.flatnonzero(part.opposite < 0))] = False
+        best = _best(part, handle_loops(part, root), free, longest)
+        if best is not None:
+            return origin[best[0]], best[1], origin
+    return None

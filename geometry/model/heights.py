@@ -9,6 +9,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from geometry.model.halfedges import Faces
+from geometry.topology.adjacency import extent
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,8 +25,7 @@ class Grid:
     @classmethod
     def over(cls, points: NDArray[np.float64], pitch: float, margin: float) -> Grid:
         """Return the grid that covers the points in plan with a margin, mm."""
-        low = points[:, :2].min(axis=0) - margin
-        high = points[:, :2].max(axis=0) + margin
+        low, high = extent(points)[:, :2] + [[-margin], [margin]]
         # An offset that no coordinate of a file is likely to share keeps columns
         # from running exactly along edges.
         low = np.floor(low / pitch) * pitch + 0.4142 * pitch

@@ -40,20 +40,21 @@ from geometry.model.trimming import (
     margin_heights,
     tissue_kept,
 )
-from geometry.model.uniting import unite
+from geometry.model.uniting import folds_of, unite
 from geometry.topology import Topology, analyse
+from geometry.topology.adjacency import extent
 from geometry.version import VERSION
 
 Array = NDArray[np.float64]
 
-REVISION = 5
+REVISION = 6
 """Raised whenever the same scan and settings may give other bytes.
 
 1: the first. 2: block-out by rays, height from the incisors, fills united on the surface.
 3: the scan is mended once, before it is cut. 4: creases are mended too, borders are cut back
 only as far as each place needs, an automatic trim stays clear of the margin's uncertainty.
 5: that uncertainty is taken place by place; fills have no walls in one plane; a code under the
-base keeps to where the model is thick.
+base keeps to where the model is thick. 6: handles are cut where they are narrowest, all at once.
 """
 
 ENGINE = f"{VERSION}+model.{REVISION}"
@@ -195,13 +196,14 @@ def build(
             area = sum(hole["area_mm2"] for hole in closed.holes)
             count = len(closed.holes)
             warnings.append(f"{count} hole{'s' if count > 1 else ''} filled, {area:.1f} mm² in all")
-        filling = block_out(closed.vertices, closed.faces, settings.block_out, places, step)
         vertices, faces = closed.vertices, closed.faces
+        folded = None if quick else aside.submit(folds_of, vertices, faces)
+        filling = block_out(vertices, faces, settings.block_out, places, step)
         spots: list[Spot] = []
-        if quick:
+        if folded is None:
             vertices, faces = _laid_in(vertices, faces, filling)
         else:
-            vertices, faces, spots = unite(vertices, faces, filling.body)
+            vertices, faces, spots = unite(vertices, faces, filling.body, folded.result())
         # Before letters are cut into the base: they are no undercut of the teeth.
         formed = aside.submit(form_over, ground_of(Mesh(vertices, faces)), trim.z)
         block_out_record = _block_out_record(filling, closed, vertices, faces, step)
@@ -284,7 +286,7 @@ def _stand_up(known: Known, settings: ModelSettings) -> tuple[Skin, Array]:
     crowns = known.dentition.teeth if known.dentition else ()
     teeth = {tooth.number: turn @ tooth.centre for tooth in crowns}
     lift = settings.height - incisal_height(points, skin.faces, teeth)
-    middle = 0.5 * (points[:, :2].min(axis=0) + points[:, :2].max(axis=0))
+    middle = extent(points)[:, :2].mean(axis=0)
     shift = np.array([-middle[0], -middle[1], lift])
     move = np.eye(4)
     move[:3, :3] = turn

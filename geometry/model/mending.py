@@ -15,6 +15,7 @@ from geometry.model.halfedges import Faces
 from geometry.model.handles import handle_cuts
 from geometry.model.patches import rings_around
 from geometry.model.skin import Skin, genus_of, patched, tails, without
+from geometry.topology.adjacency import extent
 from geometry.topology.intersections import find_intersections
 
 Array = NDArray[np.float64]
@@ -233,7 +234,7 @@ def crossings_near(
     if not everywhere:
         if not chosen.any():
             return 0, np.empty((0, 2), dtype=np.int64)
-        low, high = mesh.vertices.min(axis=0), mesh.vertices.max(axis=0)
+        low, high = extent(mesh.vertices)
         near = np.flatnonzero(_near_faces(mesh.vertices, mesh.faces, chosen, low, high, BOX))
     count, pairs = find_intersections(Mesh(mesh.vertices, mesh.faces[near]))
     if count is None:

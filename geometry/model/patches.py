@@ -173,7 +173,13 @@ def _flip(points: NDArray[np.float64], tris: Faces, banned: set[tuple[int, int]]
         inner = np.flatnonzero((tail < head) & (keys[other] == back))
         i, j, k, m = tail[inner], head[inner], apex[inner], apex[other[inner]]
         total = _angles(points, i, j, k) + _angles(points, i, j, m)
-        wide = inner[(total > np.pi + 1e-6) & (k != m)]
+        # A flip may not turn either face over.
+        before, one, two = (
+            np.cross(points[y] - points[x], points[z] - points[x])
+            for x, y, z in ((i, j, k), (k, m, j), (k, i, m))
+        )
+        upright = ((one * before).sum(axis=1) > 0) & ((two * before).sum(axis=1) > 0)
+        wide = inner[(total > np.pi + 1e-6) & (k != m) & upright]
         edges = set(keys.tolist())
         touched: set[int] = set()
         flips = 0
@@ -184,11 +190,6 @@ def _flip(points: NDArray[np.float64], tris: Faces, banned: set[tuple[int, int]]
             a, b, c, d = int(tail[h]), int(head[h]), int(apex[h]), int(apex[other[h]])
             joined = c * len(points) + d in edges or d * len(points) + c in edges
             if joined or (min(c, d), max(c, d)) in banned:
-                continue
-            normal = np.cross(points[b] - points[a], points[c] - points[a])
-            one = np.cross(points[d] - points[c], points[b] - points[c])
-            two = np.cross(points[a] - points[c], points[d] - points[c])
-            if one @ normal <= 0 or two @ normal <= 0:
                 continue
             tris[t], tris[u] = (c, d, b), (d, c, a)
             touched |= {t, u}
@@ -354,7 +355,19 @@ def rings_around(faces: Faces, seed: NDArray[np.bool_], rings: int) -> NDArray[n
     return _spread(faces, seed.copy(), rings)
 
 
+@njit(cache=True, nogil=True)
+def _edge_lengths(vertices: NDArray[np.float64], faces: Faces, every: int) -> NDArray[np.float64]:
+    out = np.empty(3 * ((len(faces) + every - 1) // every))
+    count = 0
+    for f in range(0, len(faces), every):
+        for k in range(3):
+            p, q = vertices[faces[f, k]], vertices[faces[f, (k + 1) % 3]]
+            x, y, z = q[0] - p[0], q[1] - p[1], q[2] - p[2]
+            out[count] = np.sqrt(x * x + y * y + z * z)
+            count += 1
+    return out
+
+
 def median_edge(vertices: NDArray[np.float64], faces: Faces) -> float:
     """Median edge length of a surface, mm, from a sample of its faces."""
-    p = vertices[faces[:: max(1, len(faces) // 10000)]]
-    return float(np.median(np.linalg.norm(np.roll(p, -1, axis=1) - p, axis=2)))
+    return float(np.median(_edge_lengths(vertices, faces, max(1, len(faces) // 10000))))

@@ -301,6 +301,35 @@ def without(skin: Skin, gone: NDArray[np.bool_]) -> tuple[Skin, list[NDArray[np.
     return out, openings, lost
 
 
+def region(skin: Skin, keep: NDArray[np.bool_], at: int) -> tuple[Skin, NDArray[np.int64]]:
+    """Return what of the kept faces hangs together with one of them, for a look at it alone.
+
+    Parameters
+    ----------
+    skin : Skin
+    keep : (m,) bool
+    at : int
+        A face that is kept.
+
+    Returns
+    -------
+    part : Skin
+    origin : (n,) int64
+        Which vertex of the whole each of its vertices is; one in which two parts touch
+        comes more than once.
+    """
+    number = int(keep[:at].sum())
+    part, _ = _kept(skin, keep)
+    label = np.empty(len(part.faces), dtype=np.int32)
+    if label_pieces(part.opposite, np.zeros(len(part.faces), dtype=np.uint8), label) > 1:
+        part, _ = _kept(part, label == label[number])
+    corner = np.empty(part.faces.size, dtype=np.int32)
+    origin = np.empty(part.faces.size, dtype=np.int32)
+    count = int(split_fans(part.faces, part.opposite, corner, origin, np.empty_like(corner)))
+    old = origin[:count].astype(np.int64)
+    return Skin(part.vertices[old], corner.reshape(-1, 3), part.kind, part.opposite), old
+
+
 def _kept(skin: Skin, keep: NDArray[np.bool_]) -> tuple[Skin, NDArray[np.bool_]]:
     number = (np.cumsum(keep) - 1).astype(np.int32)
     count = int(number[-1]) + 1

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from geometry.errors import GeometryError
 from geometry.mesh import Mesh
 from geometry.model.closing import BASE, FILL, SCAN
-from geometry.model.combining import combine
+from geometry.model.combining import Joint
 from geometry.model.folds import find_folds
 from geometry.model.halfedges import Faces, genus
 from geometry.model.mending import Mended, Spot, joined_spots, mend_crossings, mend_handles
@@ -28,8 +28,13 @@ STRAIGHT = 2
 MENDINGS = 6
 
 
+def folds_of(vertices: Array, faces: Faces) -> int:
+    """Count the pairs of faces with one common corner that pass through each other."""
+    return len(find_folds(Mesh(vertices, faces), np.ones(len(faces), dtype=bool)))
+
+
 def unite(
-    vertices: Array, faces: Faces, body: manifold3d.Manifold | None
+    vertices: Array, faces: Faces, body: manifold3d.Manifold | None, folds: int
 ) -> tuple[Array, Faces, list[Spot]]:
     """Return the union of a solid and a body, rounded as a file holds it.
 
@@ -39,6 +44,8 @@ def unite(
         Closed solid standing on z = 0, rounded as a file holds it.
     body : manifold3d.Manifold or None
         What is united with it.
+    folds : int
+        What :func:`folds_of` counts on the solid.
 
     Returns
     -------
@@ -51,19 +58,19 @@ def unite(
     GeometryError
         The result crosses itself and cannot be mended.
     """
-    folds = find_folds(Mesh(vertices, faces), np.ones(len(faces), dtype=bool))
     spots: list[Spot] = []
-    if body is None or len(folds):
+    if body is None or folds:
         # Creases along the walls or of the rounding, before something is joined to them.
         count = find_intersections(Mesh(vertices, faces))[0]
-        count = None if count is None else count + len(folds)
+        count = None if count is None else count + folds
         vertices, faces, spots = _mended(vertices, faces, count)
     if body is None:
         return vertices, faces, spots
     best: tuple[int, Array, Faces] | None = None
+    joint = Joint(vertices, faces, [body])
     for nudge in NUDGES:
         try:
-            v, f = as_written(*combine(vertices, faces, [body.translate((*nudge, 0.0))], []))
+            v, f = as_written(*joint.made([body.translate((*nudge, 0.0))], []))
         except GeometryError:
             continue  # a hair's breadth elsewhere it may close
         crossings = _crossings(v, f, new_faces(v, f, vertices))

@@ -14,7 +14,7 @@ from geometry.model.cutting import cut_surface
 from geometry.model.distances import distance_to_surface
 from geometry.model.folds import find_folds
 from geometry.model.halfedges import face_areas, genus, signed_volume
-from geometry.model.handles import handle_loops
+from geometry.model.handles import handle_cuts, handle_loops
 from geometry.model.identity import write_code
 from geometry.model.mending import mend_crossings, mend_handles
 from geometry.model.ownbase import without_base
@@ -139,6 +139,27 @@ def test_a_ring_has_one_handle_and_loses_it(hole):
     mended = mend_handles(ring, patch=3, own=0)
     assert [spot.what for spot in mended.spots] in (["tunnel"], ["bridge"])
     assert genus_of(mended.skin) == 0
+    assert_paired(mended.skin)
+
+
+def test_handles_well_apart_are_cut_at_once_where_they_are_narrowest():
+    g = np.mgrid[0:100, 0:24, 0:16].astype(np.float32)
+    depth = np.minimum(np.minimum(g[0] - 2, 97 - g[0]), np.minimum(g[1] - 2, 21 - g[1]))
+    field = np.minimum(depth, np.minimum(g[2] - 2, 13 - g[2]))
+    # Four wide windows in a bar: what is left beside each is thinner than the window is wide.
+    for middle in (14, 38, 62, 86):
+        window = np.maximum(np.abs(g[0] - middle) - 5.2, np.abs(g[1] - 11.5) - 6.2)
+        field = np.minimum(field, window)
+    v, f = zero_surface(field)
+    bar = skin(0.5 * v, f)
+    assert genus_of(bar) == 4
+    cuts = handle_cuts(bar, np.ones(len(bar.vertices), dtype=bool), 45.0)
+    assert len(cuts) > 1
+    on = np.concatenate([loop for loop, _ in cuts])
+    assert len(on) == len(np.unique(on))
+    mended = mend_handles(bar, patch=3, own=0)
+    assert genus_of(mended.skin) == 0
+    assert max(spot.size for spot in mended.spots) < 9.0
     assert_paired(mended.skin)
 
 
