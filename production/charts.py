@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import math
+import threading
 from collections.abc import Callable, Sequence
 from typing import Any
 
@@ -32,11 +33,15 @@ STYLE: dict[Any, Any] = {
     "font.family": ["sans-serif"],
     "font.sans-serif": ["Liberation Sans", "DejaVu Sans"],
 }
+# For good and not for one drawing: the library's settings belong to the whole process, and
+# the charts of a page are drawn on several threads.
+matplotlib.rcParams.update(STYLE)
+_DRAWING = threading.Lock()
 
 
 def _draw(paint: Callable[[Axes], None], size: tuple[float, float] = (5.6, 2.5)) -> bytes:
     """Return the SVG of what ``paint`` puts on the axes; same input, same bytes."""
-    with matplotlib.rc_context(STYLE):
+    with _DRAWING:
         figure = Figure(figsize=size, layout="constrained")
         paint(figure.add_subplot())
         out = io.BytesIO()
@@ -63,7 +68,7 @@ def control_chart(chart: Chart, labels: Sequence[str], unit: str, *, share: bool
         axes.set_ylabel(unit)
         if share:
             axes.set_ylim(bottom=0, top=max(0.1, axes.get_ylim()[1]))
-            axes.yaxis.set_major_formatter(matplotlib.ticker.PercentFormatter(1.0, 0))
+            axes.yaxis.set_major_formatter(matplotlib.ticker.PercentFormatter(1.0, 0, " %"))
         axes.margins(x=0.02)
 
     return _draw(paint)
@@ -77,7 +82,11 @@ def pareto_chart(rows: Sequence[tuple[str, int, float]]) -> bytes:
         axes.barh(names, [r[1] for r in rows], color=ACCENT, edgecolor=INK, height=0.62)
         for y, (_, count, total) in enumerate(rows):
             axes.text(
-                count, y, f" {count}  ({total:.0%} with those above)", va="center", fontsize=9
+                count,
+                y,
+                f" {count}  ({100 * total:.0f} % with those above)",
+                va="center",
+                fontsize=9,
             )
         axes.invert_yaxis()
         axes.set_xlim(0, max((r[1] for r in rows), default=1) * 2.1)
@@ -110,6 +119,6 @@ def reliability_chart(bands: Sequence[Band]) -> bytes:
         axes.set_xlabel("probability stated at agreement")
         axes.set_ylabel("share kept")
         for axis in (axes.xaxis, axes.yaxis):
-            axis.set_major_formatter(matplotlib.ticker.PercentFormatter(1.0, 0))
+            axis.set_major_formatter(matplotlib.ticker.PercentFormatter(1.0, 0, " %"))
 
     return _draw(paint, (4.6, 3.4))

@@ -166,5 +166,5 @@ def _in_words(situation: Situation, advice: dict[str, Any]) -> dict[str, str]:
     if advice["rescues"]:
         best = advice["rescues"][0]
         kept = 1.0 - best["p_late_after"]
-        words["rescue"] = f"{say(str(best['text']))}: kept with {kept:.0%}".capitalize()
+        words["rescue"] = f"{say(str(best['text']))}: kept with {100 * kept:.0f} %".capitalize()
     return words

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import datetime as dt
+from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 from django.urls import reverse
 from django.utils import timezone
 
+from production import charts
 from production.models import (
     Appliance,
     ApplianceKind,
@@ -289,6 +291,15 @@ def test_every_figure_leads_to_its_appliances(day, signed_in):
 def test_charts_are_pictures_even_of_nothing(records, signed_in, name):
     answer = signed_in("doctor").get(reverse("review-chart", args=[name]))
     assert answer.content.lstrip().startswith(b"<?xml")
+
+
+def test_charts_drawn_side_by_side_are_those_drawn_alone():
+    """A page asks for its charts at once, and the server has threads."""
+    rows = [("Sheet too thin or torn", 2, 0.5), ("Wrong cure program", 2, 1.0)]
+    alone = charts.pareto_chart(rows)
+    with ThreadPoolExecutor(4) as threads:
+        drawn = list(threads.map(lambda _: charts.pareto_chart(rows), range(8)))
+    assert drawn == [alone] * 8
 
 
 def test_table_and_paper(day, signed_in):
