@@ -3,19 +3,23 @@
 from __future__ import annotations
 
 import datetime as dt
+import math
 from dataclasses import dataclass, field
 
 from django.utils import timezone
 
+from clinic.models import Office
 from production.models import Appliance, Plan, Promise
 from production.scheduling.state import IN_WORK, standing_wishes
 from production.selectors.plan_order import PlannedStep, latest, planned_steps, resource_names
+from production.selectors.risk import likelihood
 
 ROW = 56
 LABEL = 170
 LABEL_LETTERS = 18
 PX_PER_MINUTE = 2.6
 HEAD = 34
+MARK_PITCH = 12.0  # a mark is 20 wide
 
 LANE_KINDS = ("printer", "wash", "cure", "forming", "technician", "chair")
 
@@ -123,9 +127,11 @@ class Timeline:
 
 def timeline(now: dt.datetime, hours: float = 9.0) -> Timeline:
     """Build the picture of the standing plan from shortly before ``now`` on."""
-    local = timezone.localtime(now)
-    half = local.minute // 30 * 30
-    start = local.replace(minute=half, second=0, microsecond=0) - dt.timedelta(minutes=30)
+    # In UTC: on a day when the clocks change, time across must go on evenly.
+    half_hours = timezone.localtime(now).minute // 30
+    past = dt.timedelta(minutes=30 + timezone.localtime(now).minute % 30)
+    start = now.astimezone(dt.UTC).replace(second=0, microsecond=0) - past
+    to_the_hour = dt.timedelta(minutes=30 * (1 - half_hours))
     wished = {
         (code, stage): "kept back for promises" if kept_back else "set by hand"
         for code, stage, kept_back in standing_wishes().values_list(
@@ -152,9 +158,8 @@ def timeline(now: dt.datetime, hours: float = 9.0) -> Timeline:
         lane.down = _down(view, resource)
         if lane.blocks or resource["kind"] != "chair":
             view.lanes.append(lane)
-    first = (start + dt.timedelta(minutes=30)).replace(minute=0)
     for hour in range(int(hours) + 1):
-        moment = first + dt.timedelta(hours=hour)
+        moment = start + to_the_hour + dt.timedelta(hours=hour)
         if moment > view.end:
             break
         view.hours.append((view.x(moment), f"{timezone.localtime(moment):%H:%M}"))
@@ -225,4 +230,23 @@ def _marks(view: Timeline) -> list[Mark]:
         .order_by("due_at")
     )
     y = HEAD + ROW * len(view.lanes)
-    return [Mark(round(view.x(p.due_at), 1), y, p, (p.p_late or 0) > 0.1) for p in promises]
+    office = Office.get()
+    marks = [
+        Mark(round(x, 1), y, p, likelihood(p.p_late, office).at_risk)
+        for p, x in zip(promises, _apart([view.x(p.due_at) for p in promises]), strict=True)
+    ]
+    # What is drawn last lies on top.
+    return sorted(marks, key=lambda mark: mark.risky)
+
+
+def _apart(places: list[float]) -> list[float]:
+    """Move marks of nearly one time just so far apart that each can be seen and touched."""
+    found: list[float] = []
+    group: list[float] = []
+    for x in [*places, math.inf]:
+        if group and x - group[-1] >= MARK_PITCH:
+            middle = sum(group) / len(group)
+            found += [middle + MARK_PITCH * (n - (len(group) - 1) / 2) for n in range(len(group))]
+            group = []
+        group.append(x)
+    return found
