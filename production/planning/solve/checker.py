@@ -7,6 +7,7 @@ purpose: every rule is looked at by itself.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from itertools import pairwise
 from typing import Any
 
@@ -37,7 +38,7 @@ def violations(problem: Row, plan: Row) -> list[str]:
     rows, found = _rows(jobs, resources, plan)
     for row in rows:
         found += _own_rules(row)
-    found += _order(jobs, rows)
+    found += _order(rows)
     for name, resource in resources.items():
         here = [row for row in rows if row["resource"] == name]
         found += (
@@ -137,15 +138,26 @@ def _inside(windows: Any, start: float, end: float, attended: bool) -> bool:
     return False
 
 
-def _order(jobs: Row, rows: list[Row]) -> list[str]:
+def _order(rows: list[Row]) -> list[str]:
     """Check that the steps of each job follow one another."""
     found = []
-    for name in jobs:
-        mine = sorted((row for row in rows if row["job"] == name), key=lambda row: row["index"])
-        for before, after in pairwise(mine):
-            if after["start"] < before["end"] - CLOSE:
-                found.append(f"{after['what']}: starts before step {before['index']} has ended")
+    for before, after in pairwise(sorted(rows, key=lambda row: (row["job"], row["index"]))):
+        if after["job"] == before["job"] and after["start"] < before["end"] - CLOSE:
+            found.append(f"{after['what']}: starts before step {before['index']} has ended")
     return found
+
+
+def _at_once(rows: list[Row], moments: list[float]) -> Iterator[tuple[float, list[Row]]]:
+    """Yield each moment (in ascending order) and what runs just after it."""
+    waiting = sorted(rows, key=lambda row: row["start"])
+    here: list[Row] = []
+    begun = 0
+    for t in moments:
+        while begun < len(waiting) and waiting[begun]["start"] <= t + CLOSE:
+            here.append(waiting[begun])
+            begun += 1
+        here = [row for row in here if row["end"] > t + CLOSE]
+        yield t, here
 
 
 def _batches(resource: Row, rows: list[Row]) -> list[str]:
@@ -203,8 +215,7 @@ def _side_by_side(resource: Row, rows: list[Row]) -> list[str]:
     capacity = resource.get("capacity", 1)
     found = [f"{r['what']}: has a batch, but its resource runs none" for r in rows if r["batch"]]
     moments = sorted({row["start"] for row in rows if not row["running"]})
-    for t in moments:
-        at_once = [row for row in rows if row["start"] <= t + CLOSE and row["end"] > t + CLOSE]
+    for t, at_once in _at_once(rows, moments):
         load = sum(min(row["step"].get("size", 1), capacity) for row in at_once)
         if load > capacity + CLOSE and not all(row["running"] for row in at_once):
             found.append(f"{at_once[-1]['what']}: {resource['id']} is loaded with {load} at {t}")
@@ -223,9 +234,10 @@ def _needs(resources: Row, rows: list[Row]) -> list[str]:
     with nobody, and a batch that runs has the helpers of its first member.
     """
     found = []
-    held: dict[str, list[tuple[float, float, Row]]] = {}
+    held: dict[str, list[Row]] = {}
     batches: set[tuple[str, Any, str]] = set()
     heads: dict[tuple[str, Any], Row] = {}
+    helping: dict[str, list[Row]] = {}
     for row in rows:
         place = (row["resource"], row["batch"])
         if row["running"] and place[1] is not None and heads.setdefault(place, row) is not row:
@@ -241,26 +253,24 @@ def _needs(resources: Row, rows: list[Row]) -> list[str]:
                     continue
                 batches.add((row["resource"], row["batch"], kind))
             until = row["start"] + min(hands, minutes)
-            held.setdefault(kind, []).append((row["start"], until, row))
-            helpers = _helpers(resources, kind)
+            held.setdefault(kind, []).append(row | {"end": until})
+            if kind not in helping:
+                helping[kind] = _helpers(resources, kind)
+            helpers = helping[kind]
             present = any(_inside(r.get("open"), row["start"], until, True) for r in helpers)
             if not row["running"] and not present:
                 found.append(f"{row['what']}: nobody of '{kind}' is there")
     for kind, spans in held.items():
-        limit = sum(r.get("capacity", 1) for r in _helpers(resources, kind))
-        running = [end for _, end, row in spans if row["running"]]
+        limit = sum(r.get("capacity", 1) for r in helping[kind])
+        running = [row["end"] for row in spans if row["running"]]
         alone = max(0, sum(1 for end in running if end > CLOSE) - limit)
-        for t, _, row in spans:
+        planned = [row for row in spans if not row["running"]]
+        for t, at_once in _at_once(planned, sorted({row["start"] for row in planned})):
             count = max(0, sum(1 for end in running if end > t + CLOSE) - alone)
-            count += sum(
-                1
-                for start, end, other in spans
-                if not other["running"] and start <= t + CLOSE and end > t + CLOSE
-            )
-            if count > limit and not row["running"]:
-                found.append(
-                    f"{row['what']}: {count} of '{kind}' are held at {t}, there are {limit}"
-                )
+            count += len(at_once)
+            if count > limit:
+                what = at_once[-1]["what"] if at_once else f"at {t}"
+                found.append(f"{what}: {count} of '{kind}' are held at {t}, there are {limit}")
     return found
 
 
@@ -271,8 +281,11 @@ def _helpers(resources: Row, kind: str) -> list[Row]:
 def objective_of(problem: Row, jobs: Row, rows: list[Row]) -> dict[str, float]:
     """Return late jobs, weighted tardiness and makespan that the times mean."""
     finish: dict[str, float] = {}
+    planned: dict[str, list[float]] = {}
+    for row in rows:
+        planned.setdefault(row["job"], []).append(row["end"])
     for name, job in jobs.items():
-        ends = [row["end"] for row in rows if row["job"] == name]
+        ends = planned.get(name)
         known = [step["ended"] for step in job["steps"] if step.get("ended") is not None]
         finish[name] = max(ends) if ends else (known[-1] if known else 0.0)
     handed: dict[str, float] = {}
