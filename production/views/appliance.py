@@ -59,7 +59,7 @@ def appliance(request: HttpRequest, code: str) -> HttpResponse:
     ).select_related("machine")
     in_load = Load.objects.filter(status=Load.Status.FILLING, items__appliance=row).first()
     context: dict[str, Any] = {
-        **frame(request, subject.name),
+        **frame(request, subject.name, subject.shown),
         "subject": subject,
         "appliance": row,
         "patient": row.order.patient,
@@ -220,7 +220,7 @@ def fail(request: HttpRequest, code: str) -> HttpResponse:
         request,
         "appliance/fail.html",
         {
-            **frame(request, f"fail:{row.code}"),
+            **frame(request, f"fail:{row.code}", subject.shown),
             "subject": subject,
             "appliance": row,
             "branches": reads.causes_for(subject.stage),

@@ -32,12 +32,16 @@ from production.views.bench_subject import since_words
 from production.views.live import live
 
 
-def frame(request: HttpRequest, context: str = "") -> dict[str, Any]:
-    """Return what every page of the bench shows: scan field, timers, the offer to undo."""
+def frame(request: HttpRequest, context: str = "", shown: str = "") -> dict[str, Any]:
+    """Return what every page of the bench shows: scan field, timers, the offer to undo.
+
+    ``context`` and ``shown`` go along with a scan: what the page is about, and its state.
+    """
     event = undo_offer(request.user)  # type: ignore[arg-type]
     runs = runs_now()
     return {
         "scan_context": context,
+        "scan_shown": shown,
         "key": uuid.uuid4().hex,
         "runs": runs,
         "runs_version": _runs_version(runs, event),

@@ -44,7 +44,7 @@ def load(request: HttpRequest, code: str) -> HttpResponse:
         request,
         "bench/load.html",
         {
-            **frame(request, subject.name),
+            **frame(request, subject.name, subject.shown),
             "subject": subject,
             "load": subject.load,
             "waiting": waiting[:24],
@@ -185,7 +185,7 @@ def load_fail(request: HttpRequest, code: str) -> HttpResponse:
         request,
         "bench/load_fail.html",
         {
-            **frame(request, subject.name),
+            **frame(request, subject.name, subject.shown),
             "subject": subject,
             "load": row,
             "members": running,

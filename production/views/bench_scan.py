@@ -16,7 +16,8 @@ from django.views.decorators.http import require_POST
 from clinic.middleware import office_of
 from clinic.permissions import may, needs
 from production.actions import move
-from production.actions.errors import ActionError, LotNeeded, Moved, StartUnknown
+from production.actions.errors import ActionError, LotNeeded, Moved, Refused, StartUnknown
+from production.actions.recording import find, moved
 from production.bench.commands import Command
 from production.bench.lookup import Unknown, look_up
 from production.models import Appliance, Load, Lot, Machine, Program, RemakeCause, Stage
@@ -26,6 +27,7 @@ from production.views.bench_subject import Subject, since_words, subject_of
 
 BENCH = "bench"
 BAG = "handover-bag"  # session: the code read from the bag on the hand-over page
+LEADS_ON = {"DO-BENCH", "DO-NEXT", "DO-UNDO"}  # commands that ask nothing of what is shown
 
 
 def say(request: HttpRequest, error: ActionError) -> None:
@@ -54,6 +56,7 @@ def scan(request: HttpRequest) -> HttpResponse:
     if not may(request.user, "bench"):
         return redirect(_page_of(thing) or back)
     try:
+        _same_as_shown(request, thing, subject, key)
         return redirect(_follow(request, thing, subject, key) or back)
     except StartUnknown as error:
         say(request, error)
@@ -61,6 +64,27 @@ def scan(request: HttpRequest) -> HttpResponse:
     except ActionError as error:
         say(request, error)
         return redirect(back)
+
+
+def _same_as_shown(request: HttpRequest, thing: object, subject: Subject | None, key: str) -> None:
+    """Refuse a code that does something when another hand moved the subject since it was drawn.
+
+    Without this, “do the one next step” would do the step after the one on the screen.
+    """
+    shown = request.POST.get("shown", "")
+    leads_on = isinstance(thing, Appliance | Load) or (
+        isinstance(thing, Command) and thing.code in LEADS_ON
+    )
+    if subject is None or not shown or leads_on or shown == subject.shown:
+        return
+    if find(key) or find(f"{key}:1"):
+        return  # the same request again: it moved the subject itself
+    if subject.appliance is not None and shown.partition(".")[0] != str(subject.appliance.seq):
+        raise moved(subject.appliance)
+    raise Refused(
+        f"{subject.code} or its card has changed since this page was drawn. Nothing was "
+        "recorded; look at it now, then scan again."
+    )
 
 
 def _page_of(thing: object) -> str | None:

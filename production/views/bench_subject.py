@@ -98,6 +98,19 @@ class Subject:
         return str(self.appliance.seq if self.appliance else 0)
 
     @property
+    def shown(self) -> str:
+        """What a page shows of it: where it stands, and the card in which wording.
+
+        A page sends this along with every scan, so that a code is not taken for a step or a
+        card that the person has not seen.
+        """
+        return f"{self._version}.{self.card.version if self._stands and self.card else 0}"
+
+    @property
+    def _stands(self) -> bool:
+        return self.load is not None or bool(self.appliance and self.appliance.stage_id)
+
+    @property
     def waiting(self) -> bool:
         """Whether its next step is a start."""
         if self.load:

@@ -38,6 +38,8 @@ class Scanner:
             "context": re.search(r'name="context" value="([^"]*)"', form)[1],
             "key": re.search(r'name="key" value="([^"]*)"', form)[1],
         }
+        if shown := re.search(r'name="shown" value="([^"]*)"', form):
+            data["shown"] = shown[1]
         self.page = self.client.post("/bench/scan/", data, follow=True)
         assert self.page.status_code == 200
         self.scans += 1
@@ -229,3 +231,36 @@ def test_a_forgotten_finish_is_asked_about(bench, five, signed_in, monkeypatch):
     event = five[0].events.get(action="finish", stage__code="prepare")
     assert (event.at - began, event.time_certain) == (dt.timedelta(minutes=6), False)
     assert event.recorded_at == later
+
+
+def test_a_code_is_not_taken_for_a_step_that_is_not_on_the_screen(bench, five, signed_in):
+    wall, table = Scanner(signed_in("technician")), Scanner(signed_in("technician"))
+    wall.scan(five[0].code).scan("DO-START")
+    table.scan(five[0].code)
+    wall.scan("DO-TICK-ALL").scan("DO-OK")  # prepared: the print is next
+    table.scan("DO-OK")  # meant: finish the preparation, as its screen still shows
+    assert any("was moved by" in words for words in table.said())
+    assert five[0].events.order_by("seq").last().action == "finish"
+    assert "Next: Print" in table.text
+
+
+def test_a_repeated_scan_has_the_effect_of_one_and_says_so(bench, five, signed_in):
+    hand = Scanner(signed_in("technician"))
+    hand.scan(five[0].code)
+    shown = hand.page
+    first = hand.scan("DO-START").said()
+    hand.page = shown
+    assert hand.scan("DO-START").said() == first
+    assert five[0].events.filter(action="start").count() == 1
+
+
+def test_a_card_that_changed_is_looked_at_before_it_is_ticked(bench, five, signed_in):
+    hand = Scanner(signed_in("technician"))
+    hand.scan(five[0].code).scan("DO-START")
+    card = five[0].events.get(action="start").stage.cards.first()
+    card.pk, card.version = None, card.version + 1
+    card.save()
+    hand.scan("DO-TICK-ALL")
+    assert any("has changed since" in words for words in hand.said())
+    hand.scan("DO-TICK-ALL").scan("DO-FINISH")
+    assert five[0].events.get(action="finish", card=card)
