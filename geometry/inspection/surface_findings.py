@@ -50,12 +50,12 @@ def hole_findings(topology: Topology, placer: Placer, limits: Limits) -> list[Fi
             continue
         severe = hole.perimeter_mm >= limits.hole_stop_mm
         place = placer(hole.centre)
-        width = hole.perimeter_mm / 3.14
+        around = hole.perimeter_mm
         found.append(
             Finding(
                 "hole",
                 STOP if severe else CHECK,
-                f"Hole about {width:.1f} mm wide, {place.words}. "
+                f"Hole about {around / 3.14:.1f} mm wide, {around:.1f} mm around, {place.words}. "
                 + (
                     "Dry and rescan over it for 2–3 s."
                     if severe
