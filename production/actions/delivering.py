@@ -9,12 +9,13 @@ from django.db import transaction
 from django.utils import timezone
 
 from clinic.models import User
-from clinic.permissions import require
+from clinic.permissions import may, require
 from production.actions.errors import Refused
 from production.actions.recording import find, locked, moved, record
 from production.actions.remaking import remake
 from production.bench.codes import clean
 from production.bench.gates import before_delivery
+from production.bench.trace import withdrawn_in
 from production.models import Appliance, Handover, RemakeCause, Stage, StageEvent
 
 
@@ -60,7 +61,8 @@ def deliver(
     Raises
     ------
     Refused
-        An identifier disagrees, a stopping finding is open, or the cause is missing.
+        An identifier disagrees, a stopping finding is open, a lot in it was withdrawn (a
+        doctor may give it out, with a reason in ``note``), or the cause is missing.
     """
     require(user, "hand_over")
     with transaction.atomic():
@@ -76,6 +78,8 @@ def deliver(
         faults = before_delivery(row)
         if faults:
             raise Refused(" ".join(faults))
+        if try_in != Handover.TryIn.NO_SEAT:
+            _withdrawn_lots(user, row, note)
         again: Appliance | None = None
         if try_in == Handover.TryIn.NO_SEAT:
             if cause is None:
@@ -113,6 +117,18 @@ def _identify(row: Appliance, code_on_bag: str, identity_checked: bool) -> None:
         )
     if not identity_checked:
         raise Refused("Ask for name and date of birth, and confirm that both agree.")
+
+
+def _withdrawn_lots(user: User, row: Appliance, note: str) -> None:
+    """Leave it to a doctor, with a reason, whether a piece from a withdrawn lot is given out."""
+    uses = withdrawn_in(row)
+    if not uses:
+        return
+    lots = ", ".join(dict.fromkeys(str(use.lot) for use in uses))
+    if not may(user, "accept_scan"):
+        raise Refused(f"Made with {lots}, withdrawn since: the doctor decides. Keep it back.")
+    if len(note.strip()) < 4:
+        raise Refused(f"Made with {lots}, withdrawn since: write in the note why it is given out.")
 
 
 def _again(event: StageEvent) -> HandedOver:

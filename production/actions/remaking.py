@@ -15,7 +15,8 @@ from production.actions.opening import new_appliance, open_event
 from production.actions.recording import find, locked, record
 from production.bench.fold import PREPARE_STAGE, SCAN_STAGE
 from production.bench.routes import route_of
-from production.models import Appliance, Order, RemakeCause, Stage, StageEvent
+from production.bench.trace import lots_in
+from production.models import Appliance, LotUse, Order, RemakeCause, Stage, StageEvent
 
 
 def remake(
@@ -89,10 +90,22 @@ def remake(
             if target.code != PREPARE_STAGE:
                 new.model = old.model
         new.save(update_fields=["remake_of", "remake_cause", "scan", "model"])
-        open_event(user, new, target, key=f"{key}:new", at=event.at)
+        opened = open_event(user, new, target, key=f"{key}:new", at=event.at)
+        _carry_over(old, opened, target)
         audit(user, "appliance.remake", new, of=old.code, cause=cause.code)
         appliance.refresh_from_db()
         return new
+
+
+def _carry_over(old: Appliance, opened: StageEvent, restart: Stage) -> None:
+    """Link the lots of work that is not done again to the new one; nothing more is used up.
+
+    A retainer that is only trimmed anew is still the sheet of the old one.
+    """
+    kept = dict.fromkeys(use.lot for use in lots_in(old, before=restart))
+    LotUse.objects.bulk_create(
+        LotUse(event=opened, appliance_id=opened.appliance_id, lot=lot, amount=0) for lot in kept
+    )
 
 
 def _usual(cause: RemakeCause) -> Stage | None:

@@ -27,6 +27,9 @@ _COMMON_WORDS = frozenset(
     {"and", "the", "allergy", "allergic", "allergies", "none", "known", "not", "with", "from"}
     | {"free", "reacts", "reaction", "skin", "rash", "severe", "mild", "patient"}
 )
+# What charts and data sheets call acrylates beside that: abbreviations of the methacrylates
+# that dental resins hold (common practice, no source). Any word with “acryl” belongs to them.
+_ACRYLATES = frozenset({"mma", "pmma", "hema", "hpma", "egdma", "tegdma", "udma", "gma", "bisgma"})
 
 
 def _words(text: str) -> set[str]:
@@ -38,6 +41,7 @@ def allergy_hits(allergies: str, allergens: str) -> list[str]:
 
     Compared word by word, without case; a word of five letters or more also meets one
     that it begins ("acrylate" and "acrylates"), or that ends with it ("methacrylate").
+    All names of acrylates count as one: "acrylic", "PMMA" and "HEMA" meet "methacrylate".
     """
     known = _words(allergies)
     hits = []
@@ -45,10 +49,14 @@ def allergy_hits(allergies: str, allergens: str) -> list[str]:
         for other in known:
             short, long = sorted((word, other), key=len)
             related = len(short) >= 5 and (long.startswith(short) or long.endswith(short))
-            if word == other or related:
+            if word == other or related or (_acrylate(word) and _acrylate(other)):
                 hits.append(word)
                 break
     return hits
+
+
+def _acrylate(word: str) -> bool:
+    return "acryl" in word or word in _ACRYLATES
 
 
 def lot_stops(lot: Lot, today: dt.date) -> list[str]:
@@ -79,6 +87,9 @@ def check(
     """
     material = lot.material
     fit = Fit(stops=lot_stops(lot, today))
+    if not stage.needs_lot and material.kind != Material.Kind.CONSUMABLE:
+        fit.stops.append(f"{stage} takes no {_kind(material)}: {material} is for another stage.")
+        return fit
     if stage.needs_lot and material.kind != stage.needs_lot:
         wanted = Material.Kind(stage.needs_lot).label.lower()
         fit.stops.append(f"{stage} needs {wanted}; {material} is {_kind(material)}.")
@@ -93,9 +104,11 @@ def check(
                 f"{appliance.code}: the patient's record names an allergy to "
                 f"{', '.join(hits)}; {material} contains it. Ask the doctor."
             )
-        elif appliance.order.patient.allergies.strip() and not material.allergens.strip():
+        elif known := appliance.order.patient.allergies.strip():
+            listed = material.allergens.strip()
+            holds = f"lists {listed}" if listed else "lists none"
             fit.cautions.append(
-                f"{appliance.code}: allergies are on record, and none are listed for {material}. "
+                f"{appliance.code}: on record is an allergy ({known}); {material} {holds}. "
                 "Read its data sheet before use."
             )
     if programs is None:

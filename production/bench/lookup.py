@@ -94,10 +94,11 @@ def _of_material(gtin: str, number: str | None, expires: dt.date | None = None) 
     lot = lots.filter(number__iexact=number).first() or _without_separator(lots, number)
     if lot is None:
         return Unknown(f"Lot {number} of {material} is not in stock yet; receive it first.")
-    if expires is not None and lot.expires_on is not None and expires != lot.expires_on:
+    if expires is not None and expires != lot.expires_on:
+        kept = f"{lot.expires_on:%d %b %Y}" if lot.expires_on else "no date"
         return Unknown(
             f"Lot {lot.number}: the label says use by {expires:%d %b %Y}, the stock page "
-            f"{lot.expires_on:%d %b %Y}. Correct one of them before use."
+            f"{kept}. Correct one of them before use."
         )
     return lot
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from django.db.models import Prefetch
 
 from production.bench.fold import SCAN_STAGE
+from production.bench.trace import standing
 from production.models import (
     Appliance,
     Handover,
@@ -113,22 +114,9 @@ def route_steps(appliance: Appliance, route: list[RouteStage], entries: list[Ent
 
 
 def made_with(route: list[RouteStage], entries: list[Entry]) -> list[LotUse]:
-    """Return the lots in the piece as it is now: those of work that was redone are left out.
-
-    What a failed attempt used stays in the record, and in a lot's own list.
-    """
-    place = {r.stage_id: r.position for r in route}
-    uses: list[tuple[int, LotUse]] = []
-    for entry in entries:
-        event = entry.event
-        if entry.undone:
-            continue
-        if event.action == StageEvent.Action.FAIL and event.to_stage_id:
-            back = place.get(event.to_stage_id, 0)
-            uses = [(at, use) for at, use in uses if at < back]
-        here = place.get(event.stage_id or 0, 0)
-        uses += [(here, use) for use in event.lot_uses.all()]
-    return [use for _, use in uses]
+    """Return the lots in the piece as it is now; see ``trace.standing``."""
+    counted = (entry.event for entry in entries if not entry.undone)
+    return [use for _, use in standing(route, counted)]
 
 
 def promise_for(appliance: Appliance) -> Promise | None:

@@ -11,6 +11,7 @@ from production.actions import move
 from production.actions.errors import ActionError
 from production.bench.codes import clean
 from production.bench.gates import before_delivery
+from production.bench.trace import withdrawn_in
 from production.models import Appliance, Handover, RemakeCause, Stage
 from production.selectors import appliance as reads
 from production.views.appliance import subject_or_404
@@ -41,6 +42,7 @@ def handover(request: HttpRequest, code: str) -> HttpResponse:
             "patient": row.order.patient,
             "order": row.order,
             "faults": before_delivery(row),
+            "withdrawn": withdrawn_in(row),
             "bag": request.session.get(BAG) == row.code,
             "branches": reads.causes_for(Stage.objects.filter(code="delivery").first()),
             "others": others,

@@ -8,10 +8,13 @@ from production.actions.errors import (
     Refused,
 )
 from production.actions.move import (
+    fail,
     remake,
     report_trouble,
     undo,
 )
+from production.bench.trace import lots_in
+from production.models import Lot
 from tests.production.bench.test_whole_way import walk
 
 
@@ -58,6 +61,38 @@ class TestHandover:
         assert (new.stage.code, new.scan, new.model) == ("print", ready.scan, ready.model)
         walk(bench, new)
         assert new.status == "ready"
+
+    def test_a_withdrawn_lot_in_it_is_the_doctors_to_decide(self, bench, ready):
+        Lot.objects.filter(pk=bench.lots["sheet"].pk).update(withdrawn=True)
+        with pytest.raises(Refused, match="withdrawn since: the doctor decides"):
+            bench.hand_over(ready)
+        bench.desk = bench.doctor
+        with pytest.raises(Refused, match="write in the note why"):
+            bench.hand_over(ready)
+        bench.hand_over(ready, note="Maker: only colour affected")
+        ready.refresh_from_db()
+        assert ready.status == "delivered"
+
+    def test_a_withdrawn_lot_of_work_that_was_redone_is_in_it_no_more(self, bench, patient):
+        appliance = bench.appliance(patient)
+        walk(bench, appliance, until="trim")
+        first = bench.lots["sheet"]
+        fail(bench.technician, appliance, cause=bench.cause("trim-short"), key="f")
+        bench.lots["sheet"] = Lot.objects.create(material=first.material, number="next")
+        walk(bench, appliance)
+        Lot.objects.filter(pk=first.pk).update(withdrawn=True)
+        bench.hand_over(appliance)
+        assert appliance.status == "delivered"
+
+    def test_what_is_not_made_anew_takes_its_lots_along(self, bench, ready):
+        bench.hand_over(ready)
+        sore = remake(bench.doctor, ready, cause=bench.cause("fit-sore"), key="r")
+        assert sore.stage.code == "trim"
+        assert {u.lot.material.kind for u in lots_in(sore)} == {"resin", "block_out", "sheet"}
+        assert sum(u.amount for u in lots_in(sore)) == 0
+        walk(bench, sore)
+        anew = remake(bench.doctor, sore, cause=bench.cause("lost"), key="r2")
+        assert lots_in(anew) == []
 
     def test_one_at_the_bench_is_failed_not_remade(self, bench, patient):
         with pytest.raises(Refused, match="cannot be replaced"):

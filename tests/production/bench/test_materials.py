@@ -17,7 +17,8 @@ from production.actions.move import (
     start,
     start_load,
 )
-from production.bench.fit import allergy_hits
+from production.bench.fit import allergy_hits, check
+from production.bench.lookup import look_up
 from production.models import (
     Load,
     Lot,
@@ -85,10 +86,39 @@ class TestMaterials:
             ("", "acrylate", []),
             ("penicillin", "acrylate", []),
             ("peanut", "", []),
+            ("acrylic, since 2019", "urethane dimethacrylate", ["dimethacrylate"]),
+            ("HEMA", "methacrylates", ["methacrylates"]),
+            ("acrylates", "PMMA", ["pmma"]),
         ],
     )
     def test_allergies_are_compared_by_their_words(self, record, allergens, hits):
         assert allergy_hits(record, allergens) == hits
+
+    def test_an_allergy_that_meets_no_word_is_still_said(self, bench, forming, patient):
+        patient.allergies = "Nickel"
+        patient.save()
+        Material.objects.filter(pk=bench.lots["sheet"].material_id).update(allergens="urethane")
+        lot = Lot.objects.get(pk=bench.lots["sheet"].pk)
+        found = check(lot, [forming], bench.stages["form"], None, dt.date(2026, 1, 1))
+        assert not found.stops
+        assert "(Nickel)" in found.cautions[0]
+        assert "lists urethane" in found.cautions[0]
+
+    def test_a_stage_that_takes_no_material_takes_none(self, bench, patient):
+        appliance = bench.appliance(patient)
+        walk(bench, appliance, until="wash")
+        with pytest.raises(WrongMaterial, match="Wash takes no model resin"):
+            self.attempt(bench, appliance, bench.lots["resin"], machine="wash")
+
+    @pytest.mark.parametrize(("kept", "said"), [(None, "no date"), ("2099-01-31", "31 Jan 2099")])
+    def test_a_label_with_another_date_than_the_stock_is_stopped(self, bench, kept, said):
+        lot = bench.lots["sheet"]
+        Material.objects.filter(pk=lot.material_id).update(gtin="09521234543213")
+        Lot.objects.filter(pk=lot.pk).update(expires_on=kept)
+        code = f"(01)09521234543213(17)200131(10){lot.number}"
+        found = look_up(code, dt.date(2026, 1, 1))
+        assert "label says use by 31 Jan 2020" in found.words
+        assert said in found.words
 
     def test_the_lot_is_asked_for(self, bench, forming):
         with pytest.raises(LotNeeded) as asked:
