@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import os
 from concurrent.futures import ThreadPoolExecutor
+from functools import lru_cache
 
 import numpy as np
 from numba import njit
@@ -39,7 +40,7 @@ ATTEMPTS = 4
 MOST_THREADS = 4
 WORTH_A_THREAD = 6000  # steps
 PARTS = 8  # for each thread
-SMALLEST_PART = 8  # futures
+SMALLEST_PART = 4  # futures
 DAYS = 32
 
 
@@ -105,6 +106,7 @@ def job_streams(problem: Problem) -> np.ndarray[tuple[int], np.dtype[np.uint64]]
     return np.array([_hash(str(job.id)) for job in problem.jobs], dtype=np.uint64)
 
 
+@lru_cache(maxsize=1 << 16)
 def _hash(text: str) -> int:
     value = 0xCBF29CE484222325
     for byte in text.encode(errors="surrogatepass"):

@@ -252,8 +252,11 @@ def _bits(numbers: Sequence[int]) -> int:
 
 def _asks(pool: Ints, pools: int, need_first: Ints, need: Ints) -> Ints:
     asks = [(1 << BITS) - 1] * pools
-    for i, p in enumerate(pool.tolist()):
-        asks[p] &= _bits(need[need_first[i] : need_first[i + 1]].tolist())
+    wanted, bounds = need.tolist(), need_first.tolist()
+    for p, kinds in {
+        (p, tuple(wanted[bounds[i] : bounds[i + 1]])) for i, p in enumerate(pool.tolist())
+    }:
+        asks[p] &= _bits(kinds)
     return _ints(asks)
 
 
