@@ -14,6 +14,8 @@ from django.utils.safestring import SafeString
 from clinic.permissions import may
 
 register = template.Library()
+#: A number and its unit stay on one line.
+NBSP = "\u00a0"
 
 
 @register.filter(name="may")
@@ -46,12 +48,12 @@ def minutes(value: float | dt.timedelta | None) -> str:
     whole = round(abs(total))
     sign = "−" if total < 0 and whole else ""
     if whole < 60:
-        return f"{sign}{whole} min"
+        return f"{sign}{whole}{NBSP}min"
     hours, rest = divmod(whole, 60)
     if hours < 48:
-        return f"{sign}{hours} h {rest:02d}"
+        return f"{sign}{hours}{NBSP}h{NBSP}{rest:02d}"
     days, hours = divmod(hours, 24)
-    return f"{sign}{days} d {hours} h"
+    return f"{sign}{days}{NBSP}d{NBSP}{hours}{NBSP}h"
 
 
 @register.filter
@@ -61,10 +63,10 @@ def percent(value: float | None, digits: int = 0) -> str:
         return "–"
     shown = f"{100 * value:.{digits}f}"
     if float(shown) >= 100 and value < 1:
-        return f"> {100 - 10**-digits:.{digits}f} %"
+        return f">{NBSP}{100 - 10**-digits:.{digits}f}{NBSP}%"
     if float(shown) <= 0 and value > 0:
-        return f"< {10**-digits:.{digits}f} %"
-    return f"{shown} %"
+        return f"<{NBSP}{10**-digits:.{digits}f}{NBSP}%"
+    return f"{shown}{NBSP}%"
 
 
 @register.filter

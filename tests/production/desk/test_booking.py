@@ -47,7 +47,7 @@ def test_the_answer_says_when_and_how_sure(desk, planner, signed_in, page):
     reply = ask(signed_in("front_desk"), page, fields(desk))
     text = reply.content.decode()
     assert "<html" not in text
-    assert "96 %" in text
+    assert "96\u00a0%" in text
     assert "No promise already made becomes noticeably less certain" in text
     assert "later, more certain" in text
     assert planner.asked[0]["pieces"] == ["upper", "lower"]
@@ -140,8 +140,8 @@ def test_what_it_does_to_others(desk, planner, signed_in, page):
     planner.offer = Offer(planner.earliest, 0.95, [(other, 0.02, 0.09)])
     text = ask(signed_in("front_desk"), page, fields(desk)).content.decode()
     assert "Menon, Ravi" in text
-    assert "98 %" in text
-    assert "91 %" in text
+    assert "98\u00a0%" in text
+    assert "91\u00a0%" in text
 
 
 def test_no_time_says_why(desk, planner, signed_in, page):
@@ -171,7 +171,7 @@ def test_without_script_the_whole_page_comes_back(desk, planner, signed_in, page
     reply = signed_in("front_desk").post(page, fields(desk))
     text = reply.content.decode()
     assert "<html" in text
-    assert "96 %" in text
+    assert "96\u00a0%" in text
 
 
 def test_for_a_planned_visit_the_scan_is_had_then(desk, planner, signed_in):

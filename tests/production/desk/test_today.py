@@ -37,7 +37,7 @@ def text_of(client, **query):
         (0.07, "Tight", "93"),
         (0.32, "At risk", "68"),
         (0.80, "Likely late", "20"),
-        (0.0, "On track", "&gt; 99"),
+        (0.0, "On track", "&gt;\u00a099"),
         (None, "Being worked out", None),
     ],
 )
@@ -48,7 +48,7 @@ def test_likelihood_is_word_picture_and_number(desk, signed_in, p_late, word, nu
     assert word in chip
     assert "<use href=" in chip
     if number:
-        assert f"{number} %" in chip
+        assert f"{number}\u00a0%" in chip
     else:
         assert "%" not in chip
 
