@@ -188,7 +188,7 @@ class _Desk:
         if not math.isfinite(first.ready):
             return self._none(
                 "no open time left in which it would be ready with "
-                f"{self.confidence:.0%} confidence"
+                f"{100 * self.confidence:.0f} % confidence"
             )
         trial = self._best(first.ready, coarse, tries=1 if held else OTHERS)
         if trial is not None and not trial.good and held:
@@ -454,7 +454,7 @@ class _Desk:
         if trial is not None and trial.past:
             names = ", ".join(repr(self.problem.jobs[j].id) for j in trial.past[:3])
             return f"any time would push a promise already made past the risk limit: {names}"
-        return f"no time found at which it is ready with {self.confidence:.0%} confidence"
+        return f"no time found at which it is ready with {100 * self.confidence:.0f} % confidence"
 
     def _none(self, reason: str) -> dict[str, Any]:
         return {
