@@ -13,6 +13,7 @@ from geometry.dentition.crowns import row_numbers, row_sizes, sextant_of
 from geometry.dentition.embrasures import open_embrasures
 from geometry.dentition.result import SHORT_ODDS, SIDES, Dentition, Gap, TissuePlace, Tooth
 from geometry.dentition.rows import Row, find_row, read_signs, with_sunken
+from geometry.dentition.seams import find_seams
 from geometry.dentition.sheets import STEP_S_MM, STEP_Z_MM, Sheets, roll_out
 from geometry.dentition.spaces import Between, look_between, shadow_map
 from geometry.dentition.tissue import Margins, Relief, SideReading, read_margins
@@ -36,6 +37,7 @@ WIDE_MM = 0.75
 WIDE_BASE_MM = 0.45
 WIDE_GRAIN = 0.7
 FEWEST_TEETH = 3
+NARROWEST_ARCH_MM = 30.0
 HOLE_LEAST_MM = 20.0
 """A hole this long around (6 mm across) ends the tissue; a lesser one is only a hole."""
 
@@ -45,7 +47,7 @@ class Axes(Protocol):
 
     @property
     def origin(self) -> Array:
-        """A point of the occlusal plane, (3,) mm."""
+        """Where the occlusal plane and the midline meet, (3,) mm."""
 
     @property
     def right(self) -> Array:
@@ -103,7 +105,8 @@ def analyse(
     sheets = roll_out(local, faces, sn, index, line.outward, float(line.s[-1]))
     timings = {"roll_out": 1000 * (time.perf_counter() - clock)}
     clock = time.perf_counter()
-    row = _row(sheets, line, frame.arch)
+    shadow = shadow_map(sn, np.ascontiguousarray(local[:, 2]), faces, float(line.s[-1]))
+    row = _row(sheets, shadow, line, frame.arch)
     timings["row"] = 1000 * (time.perf_counter() - clock)
     if row is None or len(row[1].numbers) < FEWEST_TEETH:
         return Dentition(
@@ -129,7 +132,6 @@ def analyse(
         _tooth(int(number), k, teeth, tip, margins, lift, short_limit_mm)
         for k, number in enumerate(teeth.numbers)
     )
-    shadow = shadow_map(sn, np.ascontiguousarray(local[:, 2]), faces, float(line.s[-1]))
     gaps = _gaps(
         shadow, line, teeth, tip, usual * margins.ratio, margins, lift, _grain(local, faces)
     )
@@ -154,18 +156,23 @@ def winding_sign(local: Array, faces: NDArray[np.int32]) -> float:
     return 1.0 if float(rise[high].sum()) >= 0 else -1.0
 
 
-def _row(sheets: Sheets, line: ArchLine, arch: str) -> tuple[str, Row] | None:
+def _row(sheets: Sheets, shadow: Array, line: ArchLine, arch: str) -> tuple[str, Row] | None:
     """Teeth of the arch; of the likelier arch when it is not known."""
-    signs = read_signs(sheets)
-    n = len(signs.groove)
-    x = np.interp(np.arange(n) * STEP_S_MM, line.s, line.points[:, 0])
-    across = x - 0.5 * (x.max() + x.min())
-    if x.max() - x.min() < 30.0:
-        across = np.full(n, np.nan)
+    signs = read_signs(sheets, find_seams(shadow))
+    to_midline = _to_midline(line) - STEP_S_MM * np.arange(len(signs.groove), dtype=np.float64)
     tries = (arch,) if arch in ("upper", "lower") else ("upper", "lower")
-    rows = [(name, find_row(signs, name, across)) for name in tries]
+    rows = [(name, find_row(signs, name, to_midline)) for name in tries]
     rows = [entry for entry in rows if len(entry[1].numbers)]
     return min(rows, key=lambda entry: entry[1].cost) if rows else None
+
+
+def _to_midline(line: ArchLine) -> float:
+    """Arc length where the line crosses the midline in front; NaN for a short or straight row."""
+    x, y = line.points.T
+    if float(np.ptp(x)) < NARROWEST_ARCH_MM:
+        return float("nan")
+    front = np.where(y > np.median(y), np.abs(x), np.inf)
+    return float(line.s[int(np.argmin(front))])
 
 
 def _tips(sheets: Sheets, row: Row) -> Array:
@@ -240,6 +247,7 @@ def _tooth(
     places = {side: _place(side, column, margins.readings[side][k], lift, limit) for side in SIDES}
     return Tooth(
         number=number,
+        number_sure=bool(row.sure[k]),
         sextant=sextant_of(number),
         centre=lift.point(float(middle), 0.0, float(tip[k])),
         width_mm=float(row.stop[k] - row.start[k]),

@@ -57,7 +57,10 @@ class Tooth:
     Attributes
     ----------
     number : int
-        ISO 3950, tentative: told from width, thickness and place in the row.
+        ISO 3950: told from width, breadth and place in the row.
+    number_sure : bool
+        False where another number explains the row nearly as well, as where a tooth was
+        extracted and the space closed.
     sextant : str
         ISO 3950, 03–08.
     centre : (3,) float64
@@ -70,6 +73,7 @@ class Tooth:
     """
 
     number: int
+    number_sure: bool
     sextant: str
     centre: Array
     width_mm: float
@@ -212,6 +216,7 @@ class Dentition:
         """The ``teeth`` part of an inspection report."""
         return {
             "present": [tooth.number for tooth in self.teeth],
+            "unsure": [tooth.number for tooth in self.teeth if not tooth.number_sure],
             "gaps": [
                 {
                     "sextant": gap.sextant,

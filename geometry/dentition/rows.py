@@ -10,12 +10,22 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, maximum_filter1d
 
+from geometry.dentition.assign import (
+    ALONG,
+    BREADTH_SUM,
+    CROWN_SUM,
+    GROOVE,
+    STAGGER,
+    lay_teeth,
+    other_numbers,
+)
 from geometry.dentition.crowns import row_numbers, row_sizes
+from geometry.dentition.seams import Seams
 from geometry.dentition.sheets import STEP_S_MM, STEP_Z_MM, Sheets, smoothed
+from geometry.dentition.spaces import CELL_MM
 
 Array = NDArray[np.float64]
 
@@ -24,23 +34,32 @@ COARSE = 2
 GROOVE_HALF_MM = 1.7
 GROOVE_FLOOR_MM, GROOVE_FULL_MM = 0.1, 3.0
 """Crowded front teeth have shallow grooves: depth counts by its root, less the noise."""
-FRONT, NARROW = (5, 10), 0.7
-"""Front teeth, counted from the right, overlap: being narrow counts this much less."""
 CROWN_DROP_MM = 3.6
 ENVELOPE_MM = 16.0
-MIDLINE_SD_MM = 1.6
+MIDLINE_SD_MM, INCISORS = 1.6, 2
+"""Incisors stand where the midline of the arch form has them, give or take."""
+CONTACT_SHARE = 0.97
+"""Teeth wear and overlap at their contacts."""
 SUNKEN_LEAST_MM = 3.0
 NECK_SHARE = 0.93
-ABOVE_NECKS_MM = 1.5
-GROOVE_LEAST_MM = 0.25
+ABOVE_NECKS_MM = 2.55
+GROOVE_LEAST_MM = 0.2
 """A tooth below the row rises this far over its neighbours' necks and the grooves beside it."""
-BLADE_MM = 2.0
-BLADE_THICKNESS_MM = {
-    "upper": np.array([3.2, 3.2, 4.6, 7.4, 7.6, 9.5, 9.8, 8.5]),
-    "lower": np.array([3.1, 3.3, 4.3, 5.6, 6.5, 7.5, 8.3, 7.0]),
+GROOVE_SHARE, GROOVE_MOST = 0.4, 3.0
+VALLEY_SHARE, VALLEY_FLOOR, VALLEY_FULL, VALLEY_POWER = 2.1, 0.05, 0.6, 0.7
+"""Grooves across the row and seams that turn are weighed together."""
+BREADTH_MM = {
+    "upper": np.array([3.9, 3.8, 5.4, 8.5, 8.4, 10.7, 10.5, 9.6]),
+    "lower": np.array([3.8, 4.0, 4.8, 6.8, 7.4, 9.8, 9.5, 9.1]),
 }
-"""Usual thickness 2 mm below edge or cusp tip, teeth 1–8: common anatomy, no source."""
-BLADE_SD_MM = np.array([1.0, 1.0, 1.1, 1.6, 1.6, 2.6, 2.6, 2.6])
+"""Usual breadth seen from above 3 mm below edge or cusp tip, teeth 1–8: between the
+faciolingual diameters of :data:`geometry.dentition.crowns.CROWN_SIZES_MM` and what edges and
+low lingual cusps leave of them; chosen here."""
+BREADTH_SD_MM = np.array([0.8, 0.8, 1.0, 0.8, 0.8, 1.0, 1.0, 1.1])
+SURE_LEAD = 2.5
+"""A number is sure when every other one is dearer by this much: of the rows with a wrong number
+most have a tooth below it, of the others few (those with a tooth extracted and its space closed,
+where the numbers are a guess)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +76,8 @@ class Row:
         Lower is a better explanation; compares the upper with the lower arch.
     scale : float
         Tooth size against the average of the table.
+    lead : (k,) float64
+        How much dearer the best explanation is that gives the tooth another number.
     """
 
     numbers: NDArray[np.int64]
@@ -64,6 +85,12 @@ class Row:
     stop: Array
     cost: float
     scale: float
+    lead: Array
+
+    @property
+    def sure(self) -> NDArray[np.bool_]:
+        """Which numbers no other explanation comes near to."""
+        return np.asarray(self.lead >= SURE_LEAD)
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,24 +100,24 @@ class Signs:
     Attributes
     ----------
     groove : (n,) float64
-        Clearness of the interdental groove there, from its depth summed over facial,
-        lingual and top; as much as its depth in mm for deep ones, more for shallow ones.
+        Clearness of the groove between crowns there, from its depth over facial, lingual and
+        top, and from how little of the crowns a seam meets; 2.5 and more are clear ones.
     crown : (n,) float64
         1 where the surface stands as high as crowns do, 0 where it is gum or nothing.
-    envelope : (n,) float64
-        Height of the biting surface around, mm.
-    thickness : (n,) float64
-        Faciolingual thickness a little below the biting surface, mm; NaN where unknown.
+    breadth : (n,) float64
+        Breadth of the crowns a little below edge or cusp, mm.
+    stagger : (n,) float64
+        How far crowns on one side stand in front of those on the other, mm.
     """
 
     groove: Array
     crown: Array
-    envelope: Array
-    thickness: Array
+    breadth: Array
+    stagger: Array
 
 
-def read_signs(sheets: Sheets) -> Signs:
-    """Measure grooves and heights along the arch."""
+def read_signs(sheets: Sheets, seams: Seams) -> Signs:
+    """Measure grooves, heights and breadths along the arch."""
     top = np.where(np.isnan(sheets.top), -20.0, sheets.top)
     wide = maximum_filter1d(top, int(ENVELOPE_MM / STEP_S_MM) | 1)
     envelope = gaussian_filter1d(np.maximum(wide, -2.0), 2.0 / STEP_S_MM)
@@ -119,156 +146,81 @@ def read_signs(sheets: Sheets) -> Signs:
     dip = np.fmin(np.roll(top, d), np.roll(top, -d)) - top
     total += 0.4 * np.clip(dip, 0.0, 2.0)
     depth = np.maximum(gaussian_filter1d(total, 0.25 / STEP_S_MM) - GROOVE_FLOOR_MM, 0.0)
-    return Signs(np.sqrt(depth * GROOVE_FULL_MM), crown, envelope, _thickness(sheets, near))
-
-
-def _thickness(sheets: Sheets, near: Array) -> Array:
-    """Thickness ``BLADE_MM`` below the tops around."""
-    level = np.where(near > -7.0, near, 0.0) - BLADE_MM
-    column = np.clip(((sheets.z[0] - level) / STEP_Z_MM).astype(int), 1, len(sheets.z) - 2)
-    rows = np.arange(len(near))
-    stack = [sheets.facial[rows, column + d] - sheets.lingual[rows, column + d] for d in (-1, 0, 1)]
-    middle = np.sort(np.stack(stack), axis=0)[1]
-    return np.where(near > -7.0, np.clip(middle, 0.0, 14.0), np.nan)
-
-
-@njit(cache=True, nogil=True)
-def _assign(groove, crown, misfit, right_of_midline, width, step, present_first):  # type: ignore[no-untyped-def]
-    """Best teeth and boundaries; returns (cost, labels, starts, stops)."""
-    n = groove.shape[0]
-    teeth = width.shape[0]
-    big = 1e9
-    up = np.zeros(n + 1)
-    for j in range(n):
-        up[j + 1] = up[j] + crown[j]
-    best = np.full((teeth, n), big)
-    from_tooth = np.full((teeth, n), -1, np.int32)
-    from_stop = np.full((teeth, n), -1, np.int32)
-    from_start = np.full((teeth, n), -1, np.int32)
-    longest_gap = int(24.0 / step)
-    longest_space = int(6.0 / step)
-    # entry[k, i]: cheapest way to have everything before column i told, tooth k starting at i
-    entry = np.full((teeth, n), big)
-    entry_tooth = np.full((teeth, n), -1, np.int32)
-    entry_stop = np.full((teeth, n), -1, np.int32)
-    for k in range(teeth):
-        for i in range(n):
-            cost = present_first[k] + up[i] * step * 2.0
-            entry[k, i] = cost
-        for m in range(max(0, k - 5), k):
-            skipped = k - m - 1
-            room = 0.0
-            for q in range(m + 1, k):
-                room += width[q]
-            widest = longest_gap if skipped else longest_space
-            for i in range(n):
-                for e in range(max(0, i - widest), i + 1):
-                    if best[m, e] >= big:
-                        continue
-                    gap = (i - e) * step
-                    inside = (up[i] - up[e]) * step
-                    if skipped == 0:
-                        cost = best[m, e] + 2.0 * inside
-                        if gap > 0.0:
-                            cost += 0.6 + 0.25 * gap
-                    else:
-                        off = (gap - 0.85 * room) / (0.35 * room)
-                        cost = best[m, e] + 2.0 * inside + 2.2 * skipped
-                        if off > 0.0:
-                            cost += 0.5 * off * off
-                        else:
-                            cost += 0.35 * off * off
-                    if cost < entry[k, i]:
-                        entry[k, i] = cost
-                        entry_tooth[k, i] = m
-                        entry_stop[k, i] = e
-        small = int(np.floor(0.62 * width[k] / step))
-        large = int(np.ceil(1.4 * width[k] / step))
-        sd = 0.11 * width[k]
-        for i in range(n):
-            if entry[k, i] >= big:
-                continue
-            inner = 0.0
-            margin = int(1.2 / step)
-            for j in range(i + 1, min(i + large, n - 1) + 1):
-                c = j - margin
-                if c - i >= margin and groove[c] > inner:
-                    inner = groove[c]
-                if j - i < small:
-                    continue
-                off = ((j - i) * step - width[k]) / sd
-                if off < 0.0 and FRONT[0] <= k <= FRONT[1]:
-                    off *= NARROW
-                empty = (j - i) * step - (up[j] - up[i]) * step
-                cost = entry[k, i] + 0.5 * off * off + 1.3 * empty
-                cost += 2.2 * inner - 1.1 * (min(groove[i], 3.0) + min(groove[j], 3.0))
-                cost += 2.0 + 1.6 * (misfit[k, j] - misfit[k, i]) / (j - i)
-                wrong = right_of_midline[(i + j) // 2]
-                wrong = max(0.0, -wrong if 2 * k < teeth else wrong) / MIDLINE_SD_MM
-                cost += 0.5 * min(wrong * wrong, 6.0)
-                if cost < best[k, j]:
-                    best[k, j] = cost
-                    from_start[k, j] = i
-                    from_tooth[k, j] = entry_tooth[k, i]
-                    from_stop[k, j] = entry_stop[k, i]
-    lowest = big
-    at_k, at_j = -1, -1
-    for k in range(teeth):
-        for j in range(n):
-            cost = best[k, j] + present_first[teeth - 1 - k] + (up[n] - up[j]) * step * 2.0
-            if cost < lowest:
-                lowest, at_k, at_j = cost, k, j
-    labels = np.full(teeth, -1, np.int32)
-    starts = np.zeros(teeth, np.int32)
-    stops = np.zeros(teeth, np.int32)
-    found = 0
-    while at_k >= 0 and found < teeth:
-        labels[found] = at_k
-        starts[found] = from_start[at_k, at_j]
-        stops[found] = at_j
-        found += 1
-        at_k, at_j = from_tooth[at_k, at_j], from_stop[at_k, at_j]
-    return lowest, labels[:found], starts[:found], stops[:found]
+    across = np.minimum(np.sqrt(depth * GROOVE_FULL_MM), GROOVE_MOST)
+    at, known = np.arange(len(top)) * STEP_S_MM, np.arange(len(seams.valley)) * CELL_MM
+    valley = np.clip((np.interp(at, known, seams.valley) - VALLEY_FLOOR) / VALLEY_FULL, 0.0, 1.0)
+    groove = GROOVE_SHARE * across + VALLEY_SHARE * valley**VALLEY_POWER
+    breadth, stagger = (np.interp(at, known, of) for of in (seams.breadth, seams.stagger))
+    return Signs(groove, crown, breadth, stagger)
 
 
 # Extra cost when the row begins (or, mirrored, ends) with each of the 16 teeth.
 _FIRST = np.array([1.0, 0.0, 0.6, 2.0, 3.0, 4.0, 5.0, 5.0, 5.0, 5.0, 5.0, 5.0, 5.0, 5.0, 5.0, 5.0])
 
 
-def find_row(signs: Signs, arch: str, across: Array) -> Row:
+def find_row(signs: Signs, arch: str, to_midline: Array) -> Row:
     """Name the teeth of an arch and find their ends.
 
     Parameters
     ----------
     signs : Signs
     arch : "upper" | "lower"
-    across : (n,) float64
-        Distance of each column's arch line point from the midline, mm, positive on the
-        patient's right; NaN where the midline is not known.
+    to_midline : (n,) float64
+        Way along the arch from each column to the midline, mm, positive on the patient's
+        right; NaN where the midline is not known.
     """
-    right = np.nan_to_num(across[::COARSE])
-    groove = np.maximum.reduceat(signs.groove, np.arange(0, len(signs.groove), COARSE))
-    crown = np.add.reduceat(signs.crown, np.arange(0, len(signs.crown), COARSE)) / COARSE
     step = STEP_S_MM * COARSE
-    sizes = row_sizes(arch)[:, 1]
-    thick = signs.thickness[::COARSE]
-    usual = np.concatenate([BLADE_THICKNESS_MM[arch][::-1], BLADE_THICKNESS_MM[arch]])
-    spread = np.concatenate([BLADE_SD_MM[::-1], BLADE_SD_MM])
-    off = np.minimum(((thick[None, :] - usual[:, None]) / spread[:, None]) ** 2, 5.0)
-    off = np.where(np.isnan(off), 1.0, off)
-    misfit = np.concatenate([np.zeros((16, 1)), np.cumsum(off, axis=1)], axis=1)
+    columns = _columns(signs, to_midline)
     found = None
     for scale in SCALES:
-        cost, labels, starts, stops = _assign(
-            groove, crown, misfit, right, sizes * scale * 0.97, step, _FIRST
-        )
-        cost += 0.5 * ((scale - 1.0) / 0.06) ** 2
+        usual = _usual(arch, scale, not np.isnan(to_midline).any())
+        laid = lay_teeth(columns, usual, step)
+        cost = laid[0] + 0.5 * ((scale - 1.0) / 0.06) ** 2
         if found is None or cost < found[0]:
-            found = (float(cost), labels[::-1], starts[::-1], stops[::-1], scale)
+            found = (float(cost), laid, usual, scale)
     assert found is not None
-    total, labels, starts, stops, scale = found
+    total, (_, labels, starts, stops, before), usual, scale = found
+    after = lay_teeth(_mirrored(columns), usual, step)[4]
+    middles = (starts + stops) // 2
+    lead = other_numbers(columns, usual, step, before, after, labels, middles)
     start, stop = _refined(signs.groove, starts * step, stops * step)
-    return Row(row_numbers(arch)[labels], start, stop, total, scale)
+    return Row(row_numbers(arch)[labels], start, stop, total, scale, lead)
+
+
+def _columns(signs: Signs, to_midline: Array) -> Array:
+    """What is known of every column of the search, see :func:`lay_teeth`."""
+    groove = np.maximum.reduceat(signs.groove, np.arange(0, len(signs.groove), COARSE))
+    crown = np.add.reduceat(signs.crown, np.arange(0, len(signs.crown), COARSE)) / COARSE
+    columns = np.zeros((5, len(groove) + 1))
+    columns[GROOVE, :-1] = groove
+    columns[STAGGER, :-1] = signs.stagger[::COARSE]
+    columns[CROWN_SUM, 1:] = np.cumsum(crown)
+    columns[BREADTH_SUM, 1:] = np.cumsum(signs.breadth[::COARSE])
+    columns[ALONG, :-1] = np.nan_to_num(to_midline[::COARSE])
+    return columns
+
+
+def _mirrored(columns: Array) -> Array:
+    """The same row seen from its other end."""
+    out = columns[:, ::-1].copy()
+    for row in (CROWN_SUM, BREADTH_SUM):
+        out[row] = out[row, 0] - out[row]
+    out[ALONG] *= -1.0
+    return out
+
+
+def _usual(arch: str, scale: float, midline: bool) -> Array:
+    """What is usual for every tooth, see :func:`lay_teeth`."""
+    widths = row_sizes(arch)[8:, 1] * scale
+    away = np.cumsum(widths) - 0.5 * widths
+    # Farther back extractions, spaces and crowding move teeth along the arch.
+    away_sd = np.full(8, np.inf)
+    if midline:
+        away_sd[:INCISORS] = np.hypot(MIDLINE_SD_MM, 0.1 * away[:INCISORS] / scale)
+    breadth = BREADTH_MM[arch] * (0.5 + 0.5 * scale)
+    half = np.stack([CONTACT_SHARE * widths, breadth, BREADTH_SD_MM, -away, away_sd])
+    half_right = half[:, ::-1] * np.array([1.0, 1.0, 1.0, -1.0, 1.0])[:, None]
+    return np.concatenate([np.concatenate([half_right, half], axis=1), _FIRST[None]])
 
 
 def _refined(groove: Array, start: Array, stop: Array) -> tuple[Array, Array]:
@@ -302,7 +254,8 @@ def with_sunken(row: Row, top: Array, arch: str) -> Row:
     """
     order = row_numbers(arch).tolist()
     length = dict(zip(order, row_sizes(arch)[:, 0].tolist(), strict=True))
-    numbers, start, stop = row.numbers.tolist(), row.start.tolist(), row.stop.tolist()
+    numbers, lead = row.numbers.tolist(), row.lead.tolist()
+    start, stop = row.start.tolist(), row.stop.tolist()
     for k in range(len(row.numbers) - 1, 0, -1):
         before, after = int(row.numbers[k - 1]), int(row.numbers[k])
         absent = order[order.index(before) + 1 : order.index(after)]
@@ -312,9 +265,16 @@ def with_sunken(row: Row, top: Array, arch: str) -> Row:
         necks = 0.5 * (_neck(top, row, k - 1, length[before]) + _neck(top, row, k, length[after]))
         if _stands(top[round(a / STEP_S_MM) : round(b / STEP_S_MM) + 1], necks + ABOVE_NECKS_MM):
             numbers.insert(k, absent[0])
+            lead.insert(k, float(min(row.lead[k - 1], row.lead[k])))
             start.insert(k, a)
             stop.insert(k, b)
-    return replace(row, numbers=np.array(numbers), start=np.array(start), stop=np.array(stop))
+    return replace(
+        row,
+        numbers=np.array(numbers),
+        start=np.array(start),
+        stop=np.array(stop),
+        lead=np.array(lead),
+    )
 
 
 def _neck(top: Array, row: Row, k: int, length: float) -> float:

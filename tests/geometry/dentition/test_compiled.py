@@ -7,7 +7,7 @@ import itertools
 import numpy as np
 import pytest
 
-from geometry.dentition import archline, margin, rows, sheets, spaces, tissue
+from geometry.dentition import archline, assign, margin, rows, seams, sheets, spaces, tissue
 from geometry.dentition.warming import toy_arch
 
 
@@ -113,39 +113,138 @@ def test_margin_path_is_the_cheapest_of_all_paths() -> None:
                 assert through[i, j] == pytest.approx(want)
 
 
+def told(n: int, groove: dict[int, float], crowns: list[tuple[int, int]]) -> np.ndarray:
+    """Columns of a row of teeth that are all of one breadth."""
+    columns = np.zeros((5, n))
+    columns[assign.GROOVE, list(groove)] = list(groove.values())
+    crown = np.zeros(n - 1)
+    for start, stop in crowns:
+        crown[start:stop] = 1.0
+    columns[assign.CROWN_SUM, 1:] = np.cumsum(crown)
+    return columns
+
+
+def expected(widths: list[float], begins: list[float]) -> np.ndarray:
+    usual = np.zeros((6, len(widths)))
+    usual[assign.WIDTH], usual[assign.BEGINS] = widths, begins
+    usual[assign.BREADTH_SD], usual[assign.EXPECTED_SD] = 1.0, np.inf
+    return usual
+
+
 def test_teeth_are_cut_at_the_grooves() -> None:
-    width = np.array([4.0, 3.0, 5.0])
-    step = 0.5
-    n = 40
-    groove = np.zeros(n)
     ends = [4, 12, 18, 28]
-    groove[ends] = 2.0
-    crown = np.zeros(n)
-    crown[4:28] = 1.0
-    misfit = np.zeros((3, n + 1))
-    cost, labels, starts, stops = rows._assign(groove, crown, misfit, np.zeros(n), width, step,
-                                               np.zeros(3))
-    assert labels[::-1].tolist() == [0, 1, 2]
-    assert starts[::-1].tolist() == ends[:3]
-    assert stops[::-1].tolist() == ends[1:]
+    columns = told(40, dict.fromkeys(ends, 2.0), [(4, 28)])
+    usual = expected([4.0, 3.0, 5.0], [0.0, 0.0, 0.0])
+    cost, labels, starts, stops, _ = assign.lay_teeth(columns, usual, 0.5)
+    assert labels.tolist() == [0, 1, 2]
+    assert starts.tolist() == ends[:3]
+    assert stops.tolist() == ends[1:]
     # Hand sum: three teeth of the usual width and 2.0 each, boundaries 1.1 × both grooves.
     assert cost == pytest.approx(3 * 2.0 - 3 * 1.1 * 4.0, abs=1e-9)
 
 
 def test_a_missing_tooth_is_skipped_in_the_numbers() -> None:
-    width = np.array([4.0, 4.0, 4.0])
-    groove = np.zeros(60)
-    groove[[6, 14, 22, 30]] = 2.0
-    crown = np.zeros(60)
-    crown[6:14] = 1.0
-    crown[22:30] = 1.0
-    first = np.array([0.0, 9.0, 9.0])
-    misfit = np.zeros((3, 61))
-    misfit[1] = np.arange(61) * 3.0  # the middle one looks like neither
-    _, labels, starts, stops = rows._assign(groove, crown, misfit, np.zeros(60), width, 0.5, first)
-    assert labels[::-1].tolist() == [0, 2]
-    assert starts[::-1].tolist() == [6, 22]
-    assert stops[::-1].tolist() == [14, 30]
+    columns = told(60, dict.fromkeys([6, 14, 22, 30], 2.0), [(6, 14), (22, 30)])
+    usual = expected([4.0, 4.0, 4.0], [0.0, 9.0, 9.0])
+    usual[assign.BREADTH, 1] = 3.0  # the middle one looks like neither
+    _, labels, starts, stops, _ = assign.lay_teeth(columns, usual, 0.5)
+    assert labels.tolist() == [0, 2]
+    assert starts.tolist() == [6, 22]
+    assert stops.tolist() == [14, 30]
+
+
+def every_row(columns: np.ndarray, usual: np.ndarray, step: float):
+    """All rows of teeth with their cost, told plainly: list of (tooth, start, stop) each."""
+    n, teeth = columns.shape[1], usual.shape[1]
+    up = columns[assign.CROWN_SUM]
+    inset = int(assign.INSET_MM / step)
+    single = []
+    for k, i, j in itertools.product(range(teeth), range(n), range(n)):
+        width = usual[assign.WIDTH, k] / step
+        if np.floor(assign.NARROWEST * width) <= j - i <= np.ceil(assign.BROADEST * width):
+            inner = max(columns[assign.GROOVE, i + inset : j - inset + 1], default=0.0)
+            cost = assign._tooth_cost.py_func(columns, usual, k, i, j, inner, step)
+            single.append((k, i, j, cost))
+
+    def passing(m: int, e: int, k: int, i: int) -> float:
+        gap, cost = (i - e) * step, 2.0 * step * (up[i] - up[e])
+        if k == m + 1:
+            return cost + (0.6 + 0.25 * gap if gap > 0 else 0.0)
+        room = usual[assign.WIDTH, m + 1 : k].sum()
+        off = (gap - 0.85 * room) / (0.35 * room)
+        return cost + 2.2 * (k - m - 1) + (0.5 if off > 0 else 0.35) * off * off
+
+    def going_on(row: list, cost: float):
+        k, e = row[-1][0], row[-1][2]
+        yield row, cost + usual[assign.BEGINS, teeth - 1 - k] + 2.0 * step * (up[-1] - up[e])
+        for m, i, j, own in single:
+            if m > k and i >= e:
+                yield from going_on([*row, (m, i, j)], cost + passing(k, e, m, i) + own)
+
+    for k, i, j, own in single:
+        yield from going_on([(k, i, j)], usual[assign.BEGINS, k] + 2.0 * step * up[i] + own)
+
+
+def test_teeth_and_their_lead_against_every_row() -> None:
+    rng = np.random.default_rng(8)
+    columns = told(14, {2: 1.9, 6: 1.2, 10: 2.2}, [(2, 10)])
+    columns[assign.BREADTH_SUM, 1:] = np.cumsum(rng.uniform(0.5, 1.5, 13))
+    usual = expected([1.9, 2.2, 1.8], [0.1, 0.5, 0.1])
+    usual[assign.BREADTH] = [0.8, 1.1, 1.3]
+    usual[assign.BREADTH_SD] = 0.4
+    rows_of_teeth = list(every_row(columns, usual, 0.5))
+    cost, labels, starts, stops, before = assign.lay_teeth(columns, usual, 0.5)
+    found, least = min(rows_of_teeth, key=lambda entry: entry[1])
+    assert cost == pytest.approx(least)
+    assert [tuple(t) for t in zip(labels, starts, stops, strict=True)] == found
+
+    mirrored = columns[:, ::-1].copy()
+    for row in (assign.CROWN_SUM, assign.BREADTH_SUM):
+        mirrored[row] = mirrored[row, 0] - mirrored[row]
+    after = assign.lay_teeth(mirrored, usual[:, ::-1].copy(), 0.5)[4]
+    middles = (starts + stops) // 2
+    lead = assign.other_numbers(columns, usual, 0.5, before, after, labels, middles)
+    for t, (label, middle) in enumerate(zip(labels, middles, strict=True)):
+        other = min(
+            cost
+            for row, cost in rows_of_teeth
+            if any(k != label and i < middle < j for k, i, j in row)
+        )
+        assert lead[t] == pytest.approx(other - least)
+
+
+def test_a_seam_turns_between_crowns_that_overlap() -> None:
+    """Two crowns one behind the other: a straight cut meets one of them everywhere."""
+    n, m = np.arange(240) * spaces.CELL_MM, np.arange(122) * spaces.CELL_MM - spaces.HALF_MM
+    s, t = np.meshgrid(n, m, indexing="ij")
+    front = np.hypot((s - 15.0) / 3.2, (t - 1.4) / 1.3) < 1
+    behind = np.hypot((s - 20.0) / 3.2, (t + 1.4) / 1.3) < 1
+    shadow = np.where(front | behind, 0.0, -8.0)
+    found = seams.find_seams(shadow)
+    middle = round(17.5 / spaces.CELL_MM)
+    assert found.valley[middle - 4 : middle + 5].max() > 0.9
+    inside = [round(at / spaces.CELL_MM) for at in (14.0, 21.0)]
+    assert found.valley[inside].max() < 0.1
+    assert found.breadth[inside] == pytest.approx(2.5, abs=0.4)
+    assert found.stagger[middle] == pytest.approx(2.8, abs=0.6)
+    assert found.stagger[inside].max() < 1.0
+
+
+def test_seams_against_every_way() -> None:
+    over = np.random.default_rng(4).uniform(0.1, 1.0, (5, 4))
+    got = seams._sweep(over, True)
+    for i, j in itertools.product(range(5), range(4)):
+        least = min(
+            over[way[0], 0]
+            + sum(
+                over[b, k + 1] * np.hypot(1.0, b - a)
+                for k, (a, b) in enumerate(itertools.pairwise(way))
+            )
+            for way in itertools.product(range(5), repeat=j + 1)
+            if way[-1] == i and all(abs(a - b) <= 2 for a, b in itertools.pairwise(way))
+        )
+        assert got[i, j] == pytest.approx(least)
+    assert seams._sweep(over[:, ::-1].copy(), False)[:, ::-1] == pytest.approx(got)
 
 
 @pytest.mark.parametrize(("bump", "present"), [(2.0, True), (-1.0, False)])
@@ -155,9 +254,11 @@ def test_a_tooth_far_below_the_row_is_no_gap_but_a_ridge_is(bump: float, present
     top = np.zeros(120)
     between = (at > 8.0) & (at < 15.0)
     top[between] = -6.5 + bump * np.cos((at[between] - 11.5) / 3.5 * np.pi / 2)
-    row = rows.Row(np.array([34, 36]), np.array([1.0, 15.0]), np.array([8.0, 26.0]), 0.0, 1.0)
+    ends = np.array([1.0, 15.0]), np.array([8.0, 26.0])
+    row = rows.Row(np.array([34, 36]), *ends, 0.0, 1.0, np.array([9.0, 1.0]))
     found = rows.with_sunken(row, top, "lower")
     assert found.numbers.tolist() == ([34, 35, 36] if present else [34, 36])
+    assert found.lead.tolist() == ([9.0, 1.0, 1.0] if present else [9.0, 1.0])
     assert (found.start[1], found.stop[-2]) == ((8.0, 15.0) if present else (15.0, 8.0))
 
 
