@@ -23,7 +23,9 @@ ARCHES = ("upper", "lower")
 EDGE_COUNTS = 2.5
 """Tips that an incisal edge counts for: its two corners, perhaps its middle."""
 
-CUSP_FALL_MM = 0.5
+CUSP_FALL_MM = 0.25
+"""Cusps of half erupted teeth fall away at least this much; gum around leaves little of it."""
+
 FRONT_GUESSED = 0.075
 """Below this certainty the front found was another side of the scan."""
 
