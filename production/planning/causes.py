@@ -11,19 +11,28 @@ from production.planning.dispatch import choose_rule, expected_times
 from production.planning.entities import Label, Problem, Step
 from production.planning.errors import ProblemError
 from production.planning.future import Times
-from production.planning.policy import Rule, kernel_policy
-from production.planning.shop import WAITING, Shop, make_shop
+from production.planning.policy import Policy, Rule, kernel_policy
+from production.planning.shop import DONE, WAITING, Shop, make_shop
 
 __all__ = ["Cause", "causes"]
 
 WORTH_TELLING = 1.0  # minutes
 
+#: What a person at the bench calls the kinds of machines; others go by their own name.
+NOUNS = {
+    "printer": "printer",
+    "wash": "wash unit",
+    "cure": "curing unit",
+    "forming": "forming machine",
+}
+
 
 class Cause(NamedTuple):
-    """A wait before a step on the expected day.
+    """A wait before a step on the expected day, or what takes the time where nothing waits.
 
     ``waits_for``: ``machine`` (busy with others), ``opening`` (closed or out of use),
-    ``fuller batch``, or ``person`` (nobody free who is needed).
+    ``fuller batch``, ``person`` (nobody free who is needed), or ``work`` (the job's own
+    work; ``index`` is its next step).
     """
 
     index: int  # type: ignore[assignment]
@@ -35,6 +44,9 @@ class Cause(NamedTuple):
 
 def causes(problem: Problem, job: Label, *, rule: Rule | None = None) -> list[Cause]:
     """Return the waits of a job on the expected day (median durations), longest first.
+
+    A job that waits nowhere is told by the work that it still takes; none of it left, or
+    no open time in which it would end, gives nothing.
 
     Parameters
     ----------
@@ -54,6 +66,11 @@ def causes(problem: Problem, job: Label, *, rule: Rule | None = None) -> list[Ca
     chosen = choose_rule(problem, shop) if rule is None else rule
     policy = kernel_policy(problem, shop, chosen)
     times = expected_times(shop, policy)
+    found = _waits(problem, shop, policy, times, number)
+    return found or _own_work(problem, shop, times, number)
+
+
+def _waits(problem: Problem, shop: Shop, policy: Policy, times: Times, number: int) -> list[Cause]:
     found = []
     for index, step in enumerate(problem.jobs[number].steps):
         i = int(shop.job_first[number]) + index
@@ -65,6 +82,18 @@ def causes(problem: Problem, job: Label, *, rule: Rule | None = None) -> list[Ca
             text = f"waits {wait:.0f} min {_words(reason, step)}"
             found.append(Cause(index, step.kind, float(wait), reason, text))
     return sorted(found, key=lambda cause: -cause.minutes)
+
+
+def _own_work(problem: Problem, shop: Shop, times: Times, number: int) -> list[Cause]:
+    """Say how long the rest takes where nothing waits."""
+    finish = float(times.finish[number])
+    if not math.isfinite(finish) or finish < WORTH_TELLING:
+        return []
+    first = int(shop.job_first[number])
+    left = [i for i, _ in enumerate(problem.jobs[number].steps) if shop.state[first + i] != DONE]
+    kind = problem.jobs[number].steps[left[0]].kind
+    text = f"waits nowhere: the work left takes {finish:.0f} min"
+    return [Cause(left[0], kind, finish, "work", text)]
 
 
 def position(problem: Problem, job: Label) -> int:
@@ -112,9 +141,13 @@ def _reason(problem: Problem, shop: Shop, times: Times, i: int, step: Step, pati
 
 def _words(reason: str, step: Step) -> str:
     if reason == "machine":
-        return f"for {step.kind}, busy with other work"
+        return f"for the {_noun(step)}, busy with other work"
     if reason == "person":
         return f"for a free {step.needs[0]} ({step.kind})"
     if reason == "fuller batch":
         return f"for a fuller load ({step.kind})"
-    return f"until a {step.kind} is available again"
+    return f"until a {_noun(step)} is available again"
+
+
+def _noun(step: Step) -> str:
+    return NOUNS.get(step.kind, step.kind)

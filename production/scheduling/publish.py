@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import logging
+import math
 import re
 from dataclasses import dataclass
 from typing import Any
@@ -12,7 +13,10 @@ from django.utils import timezone
 
 from production import planning, work
 from production.models import Appliance, Plan, Promise
+from production.planning.causes import causes
+from production.planning.dispatch import choose_rule
 from production.planning.rescue import rescue
+from production.planning.shop import make_shop
 from production.planning.solve import solve
 from production.planning.solve.checker import violations
 from production.scheduling.state import Situation, digest, read_situation, standing_promises
@@ -135,22 +139,39 @@ def _gains(one: dict[str, Any], other: dict[str, Any]) -> bool:
 def _advice(
     situation: Situation, problem: Any, foresight: dict[str, Any]
 ) -> dict[str, dict[str, str]]:
-    """Return cause and best rescue of the promises most at risk, by order."""
+    """Return the cause of each promise at risk, by order, and the best rescue of the worst."""
     limit = situation.problem["risk_limit"]
     at_risk = [
         str(g["id"])
         for g in sorted(foresight["groups"], key=lambda g: -(g["p_late"] or 0.0))
         if g["p_late"] is not None and g["p_late"] > limit
-    ][:ADVISED]
-    member = {str(job.group): job.id for job in problem.jobs}
+    ]
+    last = _last_of_groups(problem, foresight)
+    rule = choose_rule(problem, make_shop(problem)) if at_risk else None
     found = {}
-    for order in at_risk:
+    for place, order in enumerate(at_risk):
         try:
-            found[order] = _in_words(situation, rescue(problem, member[order], seed=SEED))
+            if place < ADVISED:  # trying what would help takes most of a second each
+                advice = rescue(problem, last[order], seed=SEED, rule=rule)
+            else:
+                waits = causes(problem, last[order], rule=rule)
+                advice = {"causes": [wait._asdict() for wait in waits]}
+            found[order] = _in_words(situation, advice)
         except Exception:
             # The risk is known all the same; it is shown without its cause.
             log.exception("the cause of a risk could not be worked out")
     return found
+
+
+def _last_of_groups(problem: Any, foresight: dict[str, Any]) -> dict[str, Any]:
+    """Return of each group the job that is expected last: the patient waits for that one."""
+    finish = {str(job["id"]): job["finish"]["p50"] for job in foresight["jobs"]}
+
+    def end(job: Any) -> float:
+        found = finish[str(job.id)]
+        return math.inf if found is None else float(found)
+
+    return {str(job.group): job.id for job in sorted(problem.jobs, key=end)}
 
 
 def _in_words(situation: Situation, advice: dict[str, Any]) -> dict[str, str]:
@@ -163,7 +184,7 @@ def _in_words(situation: Situation, advice: dict[str, Any]) -> dict[str, str]:
     words = {}
     if advice["causes"]:
         words["cause"] = say(str(advice["causes"][0]["text"]))
-    if advice["rescues"]:
+    if advice.get("rescues"):
         best = advice["rescues"][0]
         kept = 1.0 - best["p_late_after"]
         words["rescue"] = f"{say(str(best['text']))}: kept with {100 * kept:.0f} %".capitalize()

@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 
 from production.planning import foresee, parse_problem, plan, quote
+from production.planning.causes import causes
 from production.planning.errors import ProblemError
 from production.planning.rescue import rescue
 from production.planning.solve import solve
@@ -236,6 +237,16 @@ def test_rescue_finds_that_make_ahead_work_stands_in_the_way() -> None:
     assert found["causes"][0]["waits_for"] in ("machine", "fuller batch")
     best = {item["what"]: item["p_late_after"] for item in found["rescues"]}
     assert best["postpone make-ahead"] < found["p_late"] - 0.3
+
+
+def test_what_waits_nowhere_is_told_by_its_own_work() -> None:
+    """ROUTE done by one job alone on the bench, due before it can be made."""
+    problem = parse_problem(bench(1, due=5))
+    [cause] = causes(problem, "J0")
+    finish = 50 + 12
+    assert cause.waits_for == "work"
+    assert cause.minutes == pytest.approx(finish, rel=0.01)
+    assert f"{finish:.0f} min" in cause.text
 
 
 def test_rescue_tries_two_things_where_one_is_not_enough() -> None:

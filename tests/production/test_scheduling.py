@@ -12,6 +12,7 @@ from clinic.models import ClosedDay, OpeningHours
 from production.actions import agree_promise, open_order
 from production.actions.starting import start
 from production.models import ApplianceKind, Machine, Plan, Promise
+from production.planning.rescue import rescue
 from production.planning.solve.checker import violations
 from production.scheduling import publish, quote_pickup, requote
 from production.scheduling.hours import open_spans, windows
@@ -166,6 +167,26 @@ def test_a_published_plan_is_feasible_and_gives_every_promise_its_risk(
     assert Plan.objects.count() == 1
     risks = list(Promise.objects.values_list("p_late", flat=True))
     assert all(r is not None and 0 <= r <= 1 for r in risks)
+
+
+def test_every_promise_at_risk_has_its_cause_and_the_worst_what_would_help_is_tried(
+    retainer, person, patient, monkeypatch
+):
+    doctor = person("doctor")
+    for number in range(3):
+        order = open_order(doctor, patient, retainer, ["upper"], key=f"o{number}")
+        agree_promise(doctor, order, MORNING + dt.timedelta(minutes=20), key=f"p{number}")
+    monkeypatch.setattr("production.scheduling.publish.ADVISED", 1)
+    tried = []
+    monkeypatch.setattr(
+        "production.scheduling.publish.rescue",
+        lambda problem, job, **more: tried.append(job) or rescue(problem, job, **more),
+    )
+    make_plan().publish()
+    assert len(tried) == 1
+    for promise in Promise.objects.all():
+        assert promise.p_late > 0.9
+        assert promise.cause.startswith("waits")
 
 
 def test_a_plan_for_a_state_that_has_passed_is_not_published(retainer, person, patient):
