@@ -17,7 +17,8 @@ from numpy.typing import NDArray
 from geometry.errors import GeometryError
 from geometry.plates.layout import Item, Layout, Placement
 from geometry.plates.outline import footprint
-from geometry.plates.placing import SLACK_MM, Placing
+from geometry.plates.overlap import CLEAR_MM
+from geometry.plates.placing import SLACKS_MM, Placing
 from geometry.plates.shapes import Shape
 
 LARGEST_PLATE_MM = 2000.0
@@ -60,7 +61,7 @@ def nest(
     width, depth = check_plate(items, plate, gap)
     footprints = [footprint_of(item) for item in items]
     layout = Layout(items, footprints, (width, depth), gap, [])
-    kinds, shapes = _kinds(items, footprints, gap + 1.0)
+    kinds, shapes = _kinds(items, footprints, gap + SLACKS_MM[0] + CLEAR_MM)
     if not shapes:
         return layout
     work = Placing(shapes, width, depth, gap, seed, seconds)
@@ -71,7 +72,7 @@ def nest(
     for k in range(len(items)):
         shape = shapes[kinds[k]]
         needs = float(shape.outline.buffer(gap / 2.0).area)
-        if not _fits_alone(shape.outline, width - 2.0 * SLACK_MM, depth - 2.0 * SLACK_MM):
+        if not _fits_alone(shape.outline, width - 2.0 * SLACKS_MM[0], depth - 2.0 * SLACKS_MM[0]):
             layout.left_out[k] = "larger than the plate"
         elif used + needs > grown_plate or shape.outline.area >= 0.98 * failed_area:
             layout.left_out[k] = "the plate is full"

@@ -1,6 +1,6 @@
 """How much shapes on a plate come too near each other, and how to move one apart.
 
-A pose is (x, y, turn in radians) of a shape's centre. A point of one outline that lies
+A pose is (x, y, turn in radians) of a shape's centre. A point of its outline that lies
 nearer to another outline than the gap adds the square of what is missing, and so does a
 point beyond the plate's edge. ``packed`` is :attr:`geometry.plates.shapes.Shapes.packed`.
 """
@@ -12,6 +12,9 @@ import math
 from numba import njit
 
 from geometry.plates.shapes import CELL_MM
+
+CLEAR_MM = 3.0
+"""Fields reach so far beyond the gap; a point outside a field is at least so far clear."""
 
 _LONGEST_STEP_MM = 4.0
 _LARGEST_TURN = 0.15
@@ -61,18 +64,6 @@ def points_in(packed, a, xa, ya, ta, b, xb, yb, tb, gap, limit):  # type: ignore
 
 
 @njit(cache=True, nogil=True)
-def pair_energy(packed, a, xa, ya, ta, b, xb, yb, tb, gap, limit):  # type: ignore[no-untyped-def]
-    """Sum of squares over the points of both shapes too near to the other one."""
-    reach = packed[7][a] + packed[7][b] + gap
-    if (xa - xb) ** 2 + (ya - yb) ** 2 > reach * reach:
-        return 0.0
-    total = points_in(packed, a, xa, ya, ta, b, xb, yb, tb, gap, limit)
-    if total > limit:
-        return total
-    return total + points_in(packed, b, xb, yb, tb, a, xa, ya, ta, gap, limit - total)
-
-
-@njit(cache=True, nogil=True)
 def wall_energy(packed, a, x, y, t, width, depth):  # type: ignore[no-untyped-def]
     """Sum of squares over the points beyond the plate's edge."""
     points, first, radii = packed[0], packed[1], packed[7]
@@ -92,21 +83,19 @@ def wall_energy(packed, a, x, y, t, width, depth):  # type: ignore[no-untyped-de
 
 
 @njit(cache=True, nogil=True)
-def energy_of(packed, kinds, poses, weights, k, x, y, t, width, depth, gap, limit):  # type: ignore[no-untyped-def]
-    """Weighted energy of shape ``k`` at a pose among the others; stops above ``limit``.
-
-    ``weights`` is (n, n + 1): pairs, and the edge of the plate in the last column.
-    """
-    n = poses.shape[0]
-    total = weights[k, n] * wall_energy(packed, kinds[k], x, y, t, width, depth)
-    for j in range(n):
+def energy_of(packed, kinds, poses, k, x, y, t, width, depth, gap, limit):  # type: ignore[no-untyped-def]
+    """Energy of shape ``k`` at a pose, the edge with it; stops above ``limit``."""
+    total = wall_energy(packed, kinds[k], x, y, t, width, depth)
+    for j in range(poses.shape[0]):
         if total > limit:
             return total
         if j != k:
-            total += weights[k, j] * pair_energy(
-                packed, kinds[k], x, y, t,
-                kinds[j], poses[j, 0], poses[j, 1], poses[j, 2],
-                gap, (limit - total) / weights[k, j],
+            reach = packed[7][kinds[k]] + packed[7][kinds[j]] + gap
+            if (x - poses[j, 0]) ** 2 + (y - poses[j, 1]) ** 2 > reach * reach:
+                continue
+            total += points_in(
+                packed, kinds[j], poses[j, 0], poses[j, 1], poses[j, 2],
+                kinds[k], x, y, t, gap, limit - total,
             )  # fmt: skip
     return total
 
@@ -126,10 +115,18 @@ def _solve(a, b, c, d, e, f, r0, r1, r2):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def step_apart(packed, kinds, poses, weights, k, x, y, t, width, depth, gap):  # type: ignore[no-untyped-def]
-    """Weighted energy of shape ``k`` at a pose, and one damped least-squares step from it.
+def step_apart(packed, kinds, poses, k, x, y, t, width, depth, gap, drift, free):  # type: ignore[no-untyped-def]
+    """Energy of shape ``k`` at a pose, and one damped least-squares step from it.
 
     Every point too near asks to be moved along the field's slope by what is missing.
+
+    Parameters
+    ----------
+    drift : (n,) float64
+        How far each shape has moved so far, mm.
+    free : (n, n) float64
+        The points of a row's shape are known to be clear of a column's while the two drifts
+        add up to less than this (after Verlet 1967); kept up to date.
 
     Returns
     -------
@@ -145,28 +142,27 @@ def step_apart(packed, kinds, poses, weights, k, x, y, t, width, depth, gap):  #
     xx = xy = xt = yy = yt = tt = rx_ = ry_ = rt_ = 0.0
     ca, sa = math.cos(t), math.sin(t)
     if x < size or y < size or x > width - size or y > depth - size:
-        w = weights[k, n]
         for p in range(first[a], first[a + 1]):
             px = ca * points[p, 0] - sa * points[p, 1]
             py = sa * points[p, 0] + ca * points[p, 1]
             d = max(0.0, -(x + px)) - max(0.0, x + px - width)
             if d != 0.0:
                 lever = -py / size
-                energy += w * d * d
-                xx += w
-                xt += w * lever
-                tt += w * lever * lever
-                rx_ += w * d
-                rt_ += w * d * lever
+                energy += d * d
+                xx += 1.0
+                xt += lever
+                tt += lever * lever
+                rx_ += d
+                rt_ += d * lever
             d = max(0.0, -(y + py)) - max(0.0, y + py - depth)
             if d != 0.0:
                 lever = px / size
-                energy += w * d * d
-                yy += w
-                yt += w * lever
-                tt += w * lever * lever
-                ry_ += w * d
-                rt_ += w * d * lever
+                energy += d * d
+                yy += 1.0
+                yt += lever
+                tt += lever * lever
+                ry_ += d
+                rt_ += d * lever
     for j in range(n):
         if j == k:
             continue
@@ -175,43 +171,37 @@ def step_apart(packed, kinds, poses, weights, k, x, y, t, width, depth, gap):  #
         reach = size + radii[b] + gap
         if (x - xb) ** 2 + (y - yb) ** 2 > reach * reach:
             continue
-        w = weights[k, j]
+        if drift[k] + drift[j] < free[k, j]:
+            continue
+        clear = CLEAR_MM
         cb, sb = math.cos(tb), math.sin(tb)
-        for side in range(2):
-            # First the points of k in the field of j, then the other way round.
-            c, points_c, points_s, field_c, field_s = (
-                (a, ca, sa, cb, sb) if side == 0 else (b, cb, sb, ca, sa)
-            )
-            other = b if side == 0 else a
-            ox, oy = (x - xb, y - yb) if side == 0 else (xb - x, yb - y)
-            far = (radii[other] + gap) ** 2
-            for p in range(first[c], first[c + 1]):
-                qx = ox + points_c * points[p, 0] - points_s * points[p, 1]
-                qy = oy + points_s * points[p, 0] + points_c * points[p, 1]
-                if qx * qx + qy * qy > far:
-                    continue
-                s, gx, gy = distance_at(
-                    packed, other, field_c * qx + field_s * qy, -field_s * qx + field_c * qy
-                )
-                d = gap - s
-                if d <= 0.0:
-                    continue
-                nx, ny = field_c * gx - field_s * gy, field_s * gx + field_c * gy
-                if side == 0:
-                    px, py = qx - ox, qy - oy
-                else:
-                    px, py, nx, ny = qx, qy, -nx, -ny
-                lever = (px * ny - py * nx) / size
-                energy += w * d * d
-                xx += w * nx * nx
-                xy += w * nx * ny
-                xt += w * nx * lever
-                yy += w * ny * ny
-                yt += w * ny * lever
-                tt += w * lever * lever
-                rx_ += w * d * nx
-                ry_ += w * d * ny
-                rt_ += w * d * lever
+        ox, oy = x - xb, y - yb
+        far = (radii[b] + gap + CLEAR_MM) ** 2
+        for p in range(first[a], first[a + 1]):
+            px = ca * points[p, 0] - sa * points[p, 1]
+            py = sa * points[p, 0] + ca * points[p, 1]
+            qx, qy = ox + px, oy + py
+            if qx * qx + qy * qy > far:
+                continue
+            s, gx, gy = distance_at(packed, b, cb * qx + sb * qy, -sb * qx + cb * qy)
+            d = gap - s
+            if d <= 0.0:
+                clear = min(clear, -d)
+                continue
+            clear = 0.0
+            nx, ny = cb * gx - sb * gy, sb * gx + cb * gy
+            lever = (px * ny - py * nx) / size
+            energy += d * d
+            xx += nx * nx
+            xy += nx * ny
+            xt += nx * lever
+            yy += ny * ny
+            yt += ny * lever
+            tt += lever * lever
+            rx_ += d * nx
+            ry_ += d * ny
+            rt_ += d * lever
+        free[k, j] = drift[k] + drift[j] + clear
     if energy <= 0.0:
         return energy, x, y, t
     damp = 0.02 * (xx + yy + tt) + 1e-9

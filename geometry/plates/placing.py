@@ -13,21 +13,28 @@ from numpy.typing import NDArray
 from geometry.plates import search
 from geometry.plates.shapes import Shape, Shapes
 
-SLACK_MM = 0.1
-"""The search keeps so much more than the gap, and from the edge: its outlines and fields
-are not exact."""
+Poses = NDArray[np.float64]
+Judge = Callable[[Poses], bool]
+
+SLACKS_MM = (0.1, 0.06, 0.03)
+"""The search keeps so much more than the gap, and from the edge: its outlines and fields are
+not exact. Less is tried where more does not fit."""
 
 _ENOUGH = 1e-3
+_CLOSE = 4.0
+"""Energy of the coarse outlines from which the fine ones may be brought apart."""
 _PLACES = 800
-_TRIES = 60
-_CHUNK = 5
-"""Rounds between looks at the clock."""
-_INSERT_ROUNDS = 60
-_FRESH_ROUNDS = 130
-_AT_ONCE = 2
-"""Fresh starts that run at once; the compiled search lets other threads work."""
-_VAIN_BATCHES = 1
-"""Batches of fresh starts without success, over all shapes, before the search ends."""
+_VAIN_BESIDE, _VAIN_AFRESH, _VAIN_FINE = 40, 70, 12
+_EFFORT_BESIDE = 5e6
+_EFFORT = 2.4e8
+"""Points looked at in fresh starts on each thread, over all shapes, before the search ends."""
+_EFFORT_EACH = 3e5
+"""What a start costs besides, in the same unit."""
+_CHANGE = 18
+"""A change costs about as much as so many looks from every point at one other shape."""
+_STARTS_EACH = 20
+"""Starts on each thread for each shape that is there; few shapes need few."""
+_THREADS = 2
 
 
 class Placing:
@@ -43,21 +50,19 @@ class Placing:
         self, shapes: Sequence[Shape], width: float, depth: float, gap: float, seed: int,
         seconds: float | None,
     ) -> None:  # fmt: skip
-        self._packed = Shapes.of(shapes).packed
-        self._size = (width - 2.0 * SLACK_MM, depth - 2.0 * SLACK_MM)
-        self._gap = gap + SLACK_MM
+        self._fine = Shapes.of(shapes).packed
+        self._coarse = Shapes.of(shapes, coarse=True).packed
+        self._points = np.array([[len(s.coarse), len(s.points)] for s in shapes]).T
+        self._size = (width, depth)
+        self._gap = gap
         self._deadline = None if seconds is None else time.monotonic() + seconds
-        self._streams = np.random.default_rng([seed, 41])
+        self._seed = seed
         self._kinds = np.zeros(0, dtype=np.int64)
-        self._poses = np.zeros((0, 3))
-        self._vain = 0
+        # Each thread makes every so many-th start, and has its own effort to spend.
+        self._left = [_EFFORT] * _THREADS
+        self.poses: Poses = np.zeros((0, 3))
 
-    @property
-    def poses(self) -> NDArray[np.float64]:
-        """Poses in the plate's coordinates."""
-        return self._poses + np.array([SLACK_MM, SLACK_MM, 0.0])
-
-    def insert(self, kind: int, valid: Callable[[NDArray[np.float64]], bool]) -> bool:
+    def insert(self, kind: int, valid: Judge) -> bool:
         """Add one shape; keep the old poses when no way is found.
 
         Parameters
@@ -68,73 +73,118 @@ class Placing:
             Tells whether poses (n, 3) keep every gap exactly.
         """
         kinds = np.append(self._kinds, np.int64(kind))
-        found = self._attempt(kinds, self._beside, _INSERT_ROUNDS, self._stream(), valid)
-        while found is None and self._may_start_afresh():
-            streams = [self._stream() for _ in range(_AT_ONCE)]
-            with ThreadPoolExecutor(_AT_ONCE) as pool:
-                tries = list(
-                    pool.map(
-                        lambda s: self._attempt(kinds, self._fresh, _FRESH_ROUNDS, s, valid),
-                        streams,
-                    )
-                )
-            found = next((poses for poses in tries if poses is not None), None)
-            self._vain += found is None
+        search.seed(self._stream(len(kinds), 0))
+        found = self._settled(kinds, self._beside(kinds), valid)[0]
+        if found is None and len(kinds) > 1:
+            found = self._afresh(kinds, valid)
         if found is None:
             return False
-        self._kinds, self._poses = kinds, found
+        self._kinds, self.poses = kinds, found
         return True
 
-    def _stream(self) -> int:
-        return int(self._streams.integers(2**31))
+    def _stream(self, count: int, start: int) -> int:
+        return int(np.random.default_rng([self._seed, 41, count, start]).integers(2**31))
 
-    def _may_start_afresh(self) -> bool:
-        if len(self._kinds) == 0:
-            return False
-        if self._deadline is not None:
-            return time.monotonic() < self._deadline
-        return self._vain < _VAIN_BATCHES
+    def _late(self) -> bool:
+        return self._deadline is not None and time.monotonic() > self._deadline
 
-    def _beside(self, kinds: NDArray[np.int64], stream: int) -> NDArray[np.float64]:
-        """The poses so far, and the best free place (else the least bad one) for one more."""
-        width, depth = self._size
-        n = len(kinds)
-        poses = np.vstack([self._poses, [[width / 2.0, depth / 2.0, 0.0]]])
+    def _most(self, kinds: NDArray[np.int64], effort: float) -> int:
+        """Rounds of the search that cost so much effort."""
+        return max(int(effort / self._effort(kinds, 0, 1, 1)), 1)
+
+    def _beside(self, kinds: NDArray[np.int64]) -> Poses:
+        """The poses so far and the best free place for one more, else a little search from it."""
+        slack = SLACKS_MM[0]
+        width, depth, gap = self._narrowed(slack)
+        poses = np.vstack([self.poses - (slack, slack, 0.0), [[width / 2.0, depth / 2.0, 0.0]]])
         _, *pose = search.best_place(
-            self._packed, kinds, poses, np.ones((n, n + 1)), n - 1, width, depth, self._gap,
-            _PLACES, 0, True,
-        )  # fmt: skip
+            self._fine, kinds, poses, len(kinds) - 1, width, depth, gap, _PLACES, 0, True
+        )
         poses[-1] = pose
-        return poses
+        search.hop(
+            self._coarse, kinds, poses, width, depth, gap, _ENOUGH, _VAIN_BESIDE,
+            self._most(kinds, _EFFORT_BESIDE),
+        )  # fmt: skip
+        return poses + (slack, slack, 0.0)
 
-    def _fresh(self, kinds: NDArray[np.int64], stream: int) -> NDArray[np.float64]:
-        """All shapes anywhere."""
-        rng = np.random.default_rng(stream)
-        size = np.array([*self._size, 2.0 * math.pi])
-        return rng.uniform(0.15, 0.85, (len(kinds), 3)) * size
+    def _narrowed(self, slack: float) -> tuple[float, float, float]:
+        """Plate and gap with some slack."""
+        width, depth = self._size
+        return width - 2.0 * slack, depth - 2.0 * slack, self._gap + slack
 
-    def _attempt(
-        self,
-        kinds: NDArray[np.int64],
-        start: Callable[[NDArray[np.int64], int], NDArray[np.float64]],
-        rounds: int,
-        stream: int,
-        valid: Callable[[NDArray[np.float64]], bool],
-    ) -> NDArray[np.float64] | None:
-        """Start somewhere and separate; return the poses, None when that failed."""
+    def _afresh(self, kinds: NDArray[np.int64], valid: Judge) -> Poses | None:
+        """Start anywhere again and again, on some threads side by side.
+
+        What is found first, in the order of the starts, is taken, whoever was faster.
+        """
+        found: dict[int, Poses] = {}
+        spent: dict[int, float] = {}
+        timed = self._deadline is not None
+
+        def work(first: int) -> None:
+            left = self._left[first]
+            last = first + _THREADS * _STARTS_EACH * len(kinds)
+            start = first
+            while not self._late() if timed else left > 0.0 and start < last:
+                if found and min(found) < start:
+                    return
+                settled, effort = self._start(kinds, start, left, valid)
+                if settled is not None:
+                    found[start] = settled
+                    return
+                spent[start] = effort
+                left -= effort
+                start += _THREADS
+
+        with ThreadPoolExecutor(_THREADS) as pool:
+            list(pool.map(work, range(_THREADS)))
+        taken = min(found) if found else max(spent, default=-1) + 1
+        # What a thread began after the start that is taken depends on the clock: not counted.
+        for start in range(taken):
+            self._left[start % _THREADS] -= 0.0 if timed else spent.get(start, 0.0)
+        return found[taken] if found else None
+
+    def _start(
+        self, kinds: NDArray[np.int64], start: int, left: float, valid: Judge
+    ) -> tuple[Poses | None, float]:
+        """Search from poses anywhere; return what keeps all gaps, if so, and the effort."""
+        slack = SLACKS_MM[0]
+        width, depth, gap = self._narrowed(slack)
+        stream = self._stream(len(kinds), 1 + start)
         # The compiled code's random numbers belong to the thread that runs it.
         search.seed(stream)
-        poses = start(kinds, stream)
-        weights = np.ones((len(kinds), len(kinds) + 1))
-        gap = self._gap
-        for _ in range(0, rounds, _CHUNK):
-            left = search.separate(
-                self._packed, kinds, poses, weights, *self._size, gap, _CHUNK, _TRIES, _ENOUGH
+        box = np.array([width, depth, 2.0 * math.pi])
+        poses = np.random.default_rng(stream).uniform(0.15, 0.85, (len(kinds), 3)) * box
+        most = self._most(kinds, left)
+        energy, rounds, changes = search.hop(
+            self._coarse, kinds, poses, width, depth, gap, _ENOUGH, _VAIN_AFRESH, most
+        )
+        effort = _EFFORT_EACH + self._effort(kinds, 0, rounds, changes)
+        if energy > _CLOSE:
+            return None, effort
+        settled, more = self._settled(kinds, poses + (slack, slack, 0.0), valid)
+        return settled, effort + more
+
+    def _effort(self, kinds: NDArray[np.int64], fine: int, rounds: int, changes: int) -> float:
+        """Points looked at in so many rounds over all shapes and changes."""
+        points = float(self._points[fine][kinds].sum())
+        return points * ((len(kinds) - 1) * rounds + _CHANGE * changes)
+
+    def _settled(
+        self, kinds: NDArray[np.int64], poses: Poses, valid: Judge
+    ) -> tuple[Poses | None, float]:
+        """Bring the true outlines apart; None when that fails; and the effort."""
+        effort = 0.0
+        for slack in SLACKS_MM:
+            width, depth, gap = self._narrowed(slack)
+            trial = poses - (slack, slack, 0.0)
+            energy, rounds, changes = search.hop(
+                self._fine, kinds, trial, width, depth, gap, _ENOUGH, _VAIN_FINE, 1000
             )
-            if left <= _ENOUGH:
-                if valid(poses + np.array([SLACK_MM, SLACK_MM, 0.0])):
-                    return poses
-                gap += 0.05
-            if self._deadline is not None and time.monotonic() > self._deadline:
+            effort += self._effort(kinds, 1, rounds, changes)
+            poses = trial + (slack, slack, 0.0)
+            if energy <= _ENOUGH and valid(poses):
+                return poses, effort
+            if energy > _CLOSE:
                 break
-        return None
+        return None, effort

@@ -1,8 +1,9 @@
-"""Bring shapes apart that overlap: guided local search.
+"""Bring shapes apart that overlap: basin hopping.
 
-Shapes that overlap are moved one after the other to the best of many places tried; pairs
-that stay in conflict weigh more from round to round, so that the search leaves dead ends
-(Voudouris and Tsang 1999; for nesting Egeblad, Nielsen and Odgaard 2007, EJOR 183).
+All shapes that are too near slide apart together until nothing improves; then one of the
+worst is put elsewhere, two are exchanged, or all are shaken, and what comes of it is kept
+when it is better, or not much worse (Wales and Doye 1997, J. Phys. Chem. A 101; overlap as
+what is made small after Egeblad, Nielsen and Odgaard 2007, EJOR 183).
 """
 
 from __future__ import annotations
@@ -12,22 +13,34 @@ import math
 import numpy as np
 from numba import njit
 
-from geometry.plates.overlap import energy_of, pair_energy, step_apart, wall_energy
+from geometry.plates.overlap import energy_of, step_apart
 
-DESCENT_STEPS = 12
+SWEEPS = 60
 KEPT = 3
-_HEAVIER = 1.6
-_FORGET = 0.95
+PATIENCE = 6
+"""Sweeps without 2 % less energy before shapes are taken to lie still."""
+
+_DESCENT_STEPS = 12
 _FREE = 1e-6
+_WARMTH = 0.05
+"""A change for the worse by this share is kept about once in three times."""
+_PLACES, _NEAR = 20, 10
+_SHAKEN_MM, _SHAKEN_TURN = 6.0, 0.3
 
 
 @njit(cache=True, nogil=True)
-def descend(packed, kinds, poses, weights, k, x, y, t, width, depth, gap, steps):  # type: ignore[no-untyped-def]
+def descend(packed, kinds, poses, k, x, y, t, width, depth, gap, steps):  # type: ignore[no-untyped-def]
     """Move shape ``k`` downhill from a pose; return (energy, x, y, turn) of the best."""
+    n = poses.shape[0]
+    drift, free = np.zeros(n), np.zeros((n, n))
+    size = packed[7][kinds[k]]
     best, bx, by, bt = 1e300, x, y, t
     stale = 0
     for _ in range(steps):
-        found, nx, ny, nt = step_apart(packed, kinds, poses, weights, k, x, y, t, width, depth, gap)
+        found, nx, ny, nt = step_apart(
+            packed, kinds, poses, k, x, y, t, width, depth, gap, drift, free
+        )
+        drift[k] += math.hypot(nx - x, ny - y) + size * abs(nt - t)
         stale = 0 if found < 0.97 * best else stale + 1
         if found < best:
             best, bx, by, bt = found, x, y, t
@@ -38,7 +51,7 @@ def descend(packed, kinds, poses, weights, k, x, y, t, width, depth, gap, steps)
 
 
 @njit(cache=True, nogil=True)
-def best_place(packed, kinds, poses, weights, k, width, depth, gap, wide, near, low):  # type: ignore[no-untyped-def]
+def best_place(packed, kinds, poses, k, width, depth, gap, wide, near, low):  # type: ignore[no-untyped-def]
     """Try places for shape ``k`` all over the plate and near its own.
 
     Parameters
@@ -71,9 +84,7 @@ def best_place(packed, kinds, poses, weights, k, width, depth, gap, wide, near, 
                 t += math.pi
         if low and lowest < 1e299 and y + 0.3 * x >= lowest:
             continue
-        found = energy_of(
-            packed, kinds, poses, weights, k, x, y, t, width, depth, gap, top[KEPT - 1, 0]
-        )
+        found = energy_of(packed, kinds, poses, k, x, y, t, width, depth, gap, top[KEPT - 1, 0])
         if low and found <= _FREE:
             lowest, fx, fy, ft = y + 0.3 * x, x, y, t
         if found >= top[KEPT - 1, 0]:
@@ -90,8 +101,8 @@ def best_place(packed, kinds, poses, weights, k, width, depth, gap, wide, near, 
         if top[i, 0] > 1e299:
             break
         e, x, y, t = descend(
-            packed, kinds, poses, weights, k, top[i, 1], top[i, 2], top[i, 3],
-            width, depth, gap, DESCENT_STEPS,
+            packed, kinds, poses, k, top[i, 1], top[i, 2], top[i, 3],
+            width, depth, gap, _DESCENT_STEPS,
         )  # fmt: skip
         if e < best:
             best, bx, by, bt = e, x, y, t
@@ -99,65 +110,141 @@ def best_place(packed, kinds, poses, weights, k, width, depth, gap, wide, near, 
 
 
 @njit(cache=True, nogil=True)
-def conflicts(packed, kinds, poses, width, depth, gap):  # type: ignore[no-untyped-def]
-    """Unweighted energies: (n, n + 1) of pairs, and of the plate's edge in the last column."""
-    n = poses.shape[0]
-    out = np.zeros((n, n + 1))
-    for i in range(n):
-        xi, yi, ti = poses[i, 0], poses[i, 1], poses[i, 2]
-        out[i, n] = wall_energy(packed, kinds[i], xi, yi, ti, width, depth)
-        for j in range(i):
-            e = pair_energy(
-                packed, kinds[i], xi, yi, ti,
-                kinds[j], poses[j, 0], poses[j, 1], poses[j, 2], gap, 1e300,
-            )  # fmt: skip
-            out[i, j] = e
-            out[j, i] = e
-    return out
+def relax(packed, kinds, poses, width, depth, gap, drift, free, sweeps, enough):  # type: ignore[no-untyped-def]
+    """Let all shapes slide apart (in place) until little changes.
 
-
-@njit(cache=True, nogil=True)
-def separate(packed, kinds, poses, weights, width, depth, gap, rounds, tries, enough):  # type: ignore[no-untyped-def]
-    """Move shapes (in place) until none is in conflict, for at most ``rounds`` rounds.
+    Parameters
+    ----------
+    drift, free
+        As for :func:`geometry.plates.overlap.step_apart`.
+    sweeps : int
+        At most so many rounds over all shapes.
+    enough : float
+        Energy at which nothing is left to do.
 
     Returns
     -------
-    float
-        The sum of the conflicts left; at most ``enough`` when it worked.
+    energy : float
+        Of the poses.
+    shares : (n,) float64
+        By shape.
+    rounds : int
+        How many there were.
     """
     n = poses.shape[0]
-    left = 0.0
-    for _ in range(rounds):
-        clash = conflicts(packed, kinds, poses, width, depth, gap)
-        left = clash[:, :n].sum() / 2.0 + clash[:, n].sum()
-        if left <= enough:
-            return left
-        most = clash.max()
-        for i in range(n):
-            for j in range(n + 1):
-                if clash[i, j] > _FREE:
-                    weights[i, j] *= 1.0 + (_HEAVIER - 1.0) * math.sqrt(clash[i, j] / most)
-                else:
-                    weights[i, j] = max(1.0, _FORGET * weights[i, j])
-        order = np.random.permutation(n)
-        for k in order:
-            x, y, t = poses[k, 0], poses[k, 1], poses[k, 2]
-            now = energy_of(packed, kinds, poses, weights, k, x, y, t, width, depth, gap, 1e300)
-            if now <= _FREE:
-                continue
-            e, x, y, t = descend(
-                packed, kinds, poses, weights, k, x, y, t, width, depth, gap, DESCENT_STEPS
-            )
-            if e > _FREE and tries > 0:
-                e2, x2, y2, t2 = best_place(
-                    packed, kinds, poses, weights, k, width, depth, gap, tries, tries // 2, False
-                )
-                if e2 < e:
-                    e, x, y, t = e2, x2, y2, t2
-            if e < now:
+    shares = np.zeros(n)
+    best, stale, rounds = 1e300, 0, 0
+    while True:
+        total = 0.0
+        last = rounds >= sweeps or stale >= PATIENCE
+        for k in range(n):
+            e, x, y, t = step_apart(
+                packed, kinds, poses, k, poses[k, 0], poses[k, 1], poses[k, 2],
+                width, depth, gap, drift, free,
+            )  # fmt: skip
+            shares[k] = e
+            total += e
+            if e > _FREE and not last:
+                drift[k] += math.hypot(x - poses[k, 0], y - poses[k, 1])
+                drift[k] += packed[7][kinds[k]] * abs(t - poses[k, 2])
                 poses[k, 0], poses[k, 1], poses[k, 2] = x, y, t
-    clash = conflicts(packed, kinds, poses, width, depth, gap)
-    return clash[:, :n].sum() / 2.0 + clash[:, n].sum()
+        if last or total <= enough:
+            return total, shares, rounds
+        rounds += 1
+        stale = 0 if total < 0.98 * best else stale + 1
+        best = min(best, total)
+
+
+@njit(cache=True, nogil=True)
+def _changed(packed, kinds, poses, shares, width, depth, gap, drift):  # type: ignore[no-untyped-def]
+    """Put shapes elsewhere (in place): one of the worst, two in exchange, or all a little."""
+    n = poses.shape[0]
+    left = np.random.random() * shares.sum()
+    k = 0
+    while k < n - 1 and left > shares[k]:
+        left -= shares[k]
+        k += 1
+    if np.random.random() < 0.25:
+        k = np.random.randint(n)
+    kind = np.random.random()
+    far = 1e6
+    if kind < 0.5:
+        _, x, y, t = best_place(packed, kinds, poses, k, width, depth, gap, _PLACES, _NEAR, False)
+        poses[k, 0], poses[k, 1], poses[k, 2] = x, y, t
+        drift[k] += far
+    elif kind < 0.65:
+        j = np.random.randint(n)
+        for axis in range(3):
+            poses[k, axis], poses[j, axis] = poses[j, axis], poses[k, axis]
+        poses[k, 2] += math.pi * np.random.randint(2)
+        poses[j, 2] += math.pi * np.random.randint(2)
+        drift[k] += far
+        drift[j] += far
+    elif kind < 0.75:
+        poses[k, 2] += math.pi if np.random.random() < 0.5 else np.random.normal()
+        drift[k] += far
+    else:
+        strength = np.random.random()
+        for i in range(n):
+            poses[i, 0] += np.random.normal() * strength * _SHAKEN_MM
+            poses[i, 1] += np.random.normal() * strength * _SHAKEN_MM
+            poses[i, 2] += np.random.normal() * strength * _SHAKEN_TURN
+            drift[i] += far
+
+
+@njit(cache=True, nogil=True)
+def hop(packed, kinds, poses, width, depth, gap, enough, vain, most):  # type: ignore[no-untyped-def]
+    """Look for poses without conflict (in place) from the ones given.
+
+    Parameters
+    ----------
+    enough : float
+        Energy at which the search has found what it looks for.
+    vain : int
+        Changes without a better result before it gives up.
+    most : int
+        Rounds over all shapes before it gives up.
+
+    Returns
+    -------
+    energy : float
+        Of the best poses, which ``poses`` then holds.
+    rounds, changes : int
+        How many rounds over all shapes there were, and changes tried.
+    """
+    n = poses.shape[0]
+    drift, free = np.zeros(n), np.zeros((n, n))
+    now, shares, rounds = relax(
+        packed, kinds, poses, width, depth, gap, drift, free, 2 * SWEEPS, enough
+    )
+    best, best_poses = now, poses.copy()
+    since, changes = 0, 0
+    while best > enough and since < vain and rounds < most:
+        trial, trial_drift, trial_free = poses.copy(), drift.copy(), free.copy()
+        _changed(packed, kinds, trial, shares, width, depth, gap, trial_drift)
+        found, its_shares, took = relax(
+            packed,
+            kinds,
+            trial,
+            width,
+            depth,
+            gap,
+            trial_drift,
+            trial_free,
+            SWEEPS,
+            enough,
+        )
+        rounds += took
+        changes += 1
+        if found < now or np.random.random() < math.exp((now - found) / (_WARMTH * now + 1e-9)):
+            poses[:], now, shares = trial, found, its_shares
+            drift, free = trial_drift, trial_free
+        since += 1
+        if now < 0.999 * best:
+            best, since = now, 0
+            best_poses[:] = poses
+    poses[:] = best_poses
+    return best, rounds, changes
 
 
 @njit(cache=True, nogil=True)

@@ -17,6 +17,9 @@ SPACING_MM = 2.0
 ROUGH_MM = 0.08
 """The search works on outlines simplified by this much; what it finds is checked exactly."""
 
+COARSE_MM, COARSE_SPACING_MM = 0.3, 5.0
+"""For the wide search, which what it finds is settled after."""
+
 
 @njit(cache=True, nogil=True)
 def signed_distances(ring, x0, y0, cell, nx, ny):  # type: ignore[no-untyped-def]
@@ -72,6 +75,8 @@ class Shape:
         Of the circle about the centre that holds the outline.
     points : (n, 2) float64
         Along the simplified outline, about the centre, in mixed order.
+    coarse : (m, 2) float64
+        Fewer of them.
     field : (ny, nx) float32
         Signed distance, positive outside.
     corner : (2,) float64
@@ -82,6 +87,7 @@ class Shape:
     centre: NDArray[np.float64]
     radius: float
     points: NDArray[np.float64]
+    coarse: NDArray[np.float64]
     field: NDArray[np.float32]
     corner: NDArray[np.float64]
 
@@ -93,14 +99,19 @@ class Shape:
         moved = shapely.affinity.translate(outline, -centre[0], -centre[1])
         rough = moved.simplify(ROUGH_MM)
         ring = np.asarray(rough.exterior.coords)[:-1]
-        spaced = np.asarray(rough.segmentize(SPACING_MM).exterior.coords)[:-1]
-        # Mixed, so that a sum over the first few already tells how bad a place is.
-        spaced = spaced[np.random.default_rng(5).permutation(len(spaced))]
+        points = _mixed(rough.segmentize(SPACING_MM))
+        coarse = _mixed(moved.simplify(COARSE_MM).segmentize(COARSE_SPACING_MM))
         low = ring.min(axis=0) - reach - CELL_MM
         nx, ny = (np.ceil((ring.max(axis=0) + reach - low) / CELL_MM) + 2).astype(int)
         field = signed_distances(ring, low[0], low[1], CELL_MM, int(nx), int(ny))
         corners = np.asarray(moved.exterior.coords)
-        return Shape(moved, centre, float(np.hypot(*corners.T).max()), spaced, field, low)
+        return Shape(moved, centre, float(np.hypot(*corners.T).max()), points, coarse, field, low)
+
+
+def _mixed(outline: shapely.Polygon) -> NDArray[np.float64]:
+    """Return the corners so mixed that a sum over the first few tells how bad a place is."""
+    points = np.asarray(outline.exterior.coords)[:-1]
+    return np.asarray(points[np.random.default_rng(5).permutation(len(points))])
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,12 +140,13 @@ class Shapes:
     radii: NDArray[np.float64]
 
     @staticmethod
-    def of(shapes: Sequence[Shape]) -> Shapes:
-        """Pack ``shapes`` in their order."""
-        counts = [len(s.points) for s in shapes]
+    def of(shapes: Sequence[Shape], coarse: bool = False) -> Shapes:
+        """Pack ``shapes`` in their order, with all of their points or fewer."""
+        points = [s.coarse if coarse else s.points for s in shapes]
+        counts = [len(p) for p in points]
         sizes = [s.field.size for s in shapes]
         return Shapes(
-            points=np.ascontiguousarray(np.concatenate([s.points for s in shapes])),
+            points=np.ascontiguousarray(np.concatenate(points)),
             first=np.concatenate([[0], np.cumsum(counts)]).astype(np.int64),
             fields=np.concatenate([s.field.ravel() for s in shapes]),
             start=np.concatenate([[0], np.cumsum(sizes)[:-1]]).astype(np.int64),

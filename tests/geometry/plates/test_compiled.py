@@ -6,7 +6,7 @@ import numpy as np
 import shapely
 from shapely import affinity
 
-from geometry.plates.overlap import distance_at, pair_energy, step_apart, wall_energy
+from geometry.plates.overlap import CLEAR_MM, distance_at, energy_of, step_apart, wall_energy
 from geometry.plates.shapes import Shape, Shapes, signed_distances
 from tests.geometry.plates.bodies import horseshoe
 
@@ -26,24 +26,20 @@ def test_signed_distances_equal_shapely():
 def test_energy_equals_the_sum_over_points():
     a, b = Shape.of(horseshoe(), 3.0), Shape.of(horseshoe(70, 50, 1200), 3.0)
     packed = Shapes.of([a, b]).packed
+    kinds = np.array([0, 1])
     rng = np.random.default_rng(0)
     gap = 2.0
     for _ in range(30):
-        x, y, turn = rng.uniform(-40, 40), rng.uniform(-40, 40), rng.uniform(0, 6.28)
-        found = pair_energy(packed, 0, 0.0, 0.0, 0.0, 1, x, y, turn, gap, 1e300)
+        x, y, turn = rng.uniform(80, 160), rng.uniform(80, 160), rng.uniform(0, 6.28)
+        poses = np.array([[120.0, 120.0, 0.0], [0.0, 0.0, 0.0]])
+        found = energy_of(packed, kinds, poses, 1, x, y, turn, 240.0, 240.0, gap, 1e300)
         total = 0.0
-        for shape, other, back in ((a, b, False), (b, a, True)):
-            c, s = math.cos(turn), math.sin(turn)
-            for p in shape.points:
-                if back:
-                    q = np.array([x + c * p[0] - s * p[1], y + s * p[0] + c * p[1]])
-                else:
-                    d = p - [x, y]
-                    q = np.array([c * d[0] + s * d[1], -s * d[0] + c * d[1]])
-                ring = other.outline.exterior
-                away = ring.distance(shapely.Point(q))
-                away = -away if other.outline.contains(shapely.Point(q)) else away
-                total += max(0.0, gap - away) ** 2
+        c, s = math.cos(turn), math.sin(turn)
+        for p in b.points:
+            q = shapely.Point(x - 120.0 + c * p[0] - s * p[1], y - 120.0 + s * p[0] + c * p[1])
+            away = a.outline.exterior.distance(q)
+            away = -away if a.outline.contains(q) else away
+            total += max(0.0, gap - away) ** 2
         # Outlines are simplified and the field is interpolated.
         assert abs(found - total) <= 0.08 * total + 2.0
 
@@ -58,22 +54,45 @@ def test_beyond_the_edge_adds_squares():
 
 
 def test_a_step_brings_two_apart():
-    shape = Shape.of(horseshoe(), 3.0)
+    shape = Shape.of(horseshoe(), 2.0 + CLEAR_MM)
     packed = Shapes.of([shape]).packed
     kinds = np.zeros(2, dtype=np.int64)
     poses = np.array([[60.0, 60.0, 0.0], [75.0, 95.0, 3.0]])
-    weights = np.ones((2, 3))
-    x, y, turn = poses[1]
-    first, *_ = step_apart(packed, kinds, poses, weights, 1, x, y, turn, 200.0, 200.0, 2.0)
-    assert first > 0.0
-    for _ in range(25):
-        energy, x, y, turn = step_apart(
-            packed, kinds, poses, weights, 1, x, y, turn, 200.0, 200.0, 2.0
+    for again in range(25):
+        x, y, turn = poses[1]
+        # Nothing is known of the pair before each step.
+        energy, *poses[1] = step_apart(
+            packed, kinds, poses, 1, x, y, turn, 200.0, 200.0, 2.0, np.zeros(2), np.zeros((2, 2))
         )
+        assert energy > 0.0 or again
     assert energy < 1e-3
-    moved = affinity.translate(affinity.rotate(shape.outline, np.degrees(turn), (0, 0)), x, y)
+    moved = affinity.translate(
+        affinity.rotate(shape.outline, np.degrees(poses[1, 2]), (0, 0)), *poses[1, :2]
+    )
     still = affinity.translate(shape.outline, 60.0, 60.0)
     assert moved.distance(still) > 1.8
+
+
+def test_what_is_said_to_be_clear_is():
+    shape = Shape.of(horseshoe(), 2.0 + CLEAR_MM)
+    packed = Shapes.of([shape]).packed
+    kinds = np.zeros(2, dtype=np.int64)
+    rng = np.random.default_rng(3)
+    told = 0
+    for _ in range(60):
+        poses = rng.uniform((40, 40, 0), (160, 160, 6.28), (2, 3))
+        free = np.zeros((2, 2))
+        args = (packed, kinds, poses, 1, *poses[1], 200.0, 200.0, 2.0)
+        step_apart(*args, np.zeros(2), free)
+        if free[1, 0] > 0.0:
+            told += 1
+            still, moved = (
+                affinity.translate(affinity.rotate(shape.outline, np.degrees(t), (0, 0)), x, y)
+                for x, y, t in poses
+            )
+            corners = shapely.points(np.asarray(moved.exterior.coords))
+            assert shapely.distance(still, corners).min() > 2.0 + free[1, 0] - 0.3
+    assert told > 5
 
 
 def test_distance_beyond_the_field_is_far():
