@@ -47,7 +47,7 @@ def is_binary_stl(data: bytes) -> bool:
 
 
 def read_binary_stl(data: bytes, limits: ReadLimits) -> NDArray[np.float32]:
-    """Return the corners (n, 3, 3) of a binary STL.
+    """Return the corners (n, 3, 3) of a binary STL, where they lie in ``data``.
 
     Raises
     ------
@@ -74,7 +74,7 @@ def read_binary_stl(data: bytes, limits: ReadLimits) -> NDArray[np.float32]:
             f"{count} triangles, more than the {limits.max_triangles} allowed; "
             "reduce the scan before uploading"
         )
-    return np.ascontiguousarray(np.frombuffer(data, _RECORD, count, HEADER_BYTES)["corners"])
+    return np.frombuffer(data, _RECORD, count, HEADER_BYTES)["corners"]
 
 
 def _looks_binary(data: bytes) -> bool:
