@@ -69,6 +69,10 @@ function insert(text) {
 }
 
 form?.addEventListener("submit", () => { sent = true; });
+document.addEventListener("unsent", () => {
+  sent = false;
+  if (field) field.value = "";
+});
 window.addEventListener("pageshow", () => {
   sent = false;
   if (field) field.value = "";

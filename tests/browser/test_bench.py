@@ -85,6 +85,33 @@ def test_the_wedge_is_heard_wherever_the_focus_is(tablet, bench, patient, live_s
     assert Appliance.objects.get(pk=appliance.pk).status == "running"
 
 
+def test_a_scan_without_a_connection_waits_in_sight_and_counts_once(
+    tablet, bench, patient, live_server
+):
+    appliance = bench.appliance(patient)
+    tablet.goto(f"{live_server.url}/appliance/{appliance.code}/")
+    tablet.context.set_offline(True)
+    wedge(tablet, "DO-START")
+    tablet.wait_for_selector(".unsent:has-text('“DO-START” is not recorded yet')")
+    wedge(tablet, "DO-HOLD")  # does not write into what waits, and does not press its button
+    assert tablet.input_value("#scan-text") == "DO-START"
+    tablet.context.set_offline(False)
+    tablet.wait_for_selector(".said:has-text('Prepare started')")
+    for box in tablet.locator(".card-lines input[type=checkbox]").all():
+        box.check()
+    tablet.get_by_role("button", name="Finish: Prepare").dblclick()
+    tablet.wait_for_selector(".said:has-text('Prepare finished')")
+    assert [e.action for e in appliance.events.order_by("seq")][-2:] == ["start", "finish"]
+    tablet.context.set_offline(True)
+    wedge(tablet, "DO-HOLD")
+    tablet.get_by_role("button", name="Do not send it").click()
+    tablet.context.set_offline(False)
+    wedge(tablet, "DO-BENCH")
+    tablet.wait_for_url("**/bench/")
+    assert Appliance.objects.get(pk=appliance.pk).status == "waiting"
+    tablet.faults.clear()  # of the connection that was cut
+
+
 def test_the_separator_of_gs1_codes_arrives(tablet, bench, live_server):
     tablet.goto(f"{live_server.url}/bench/")
     tablet.keyboard.type("]d2010952123454321310A1")
