@@ -43,10 +43,20 @@ class ContentSecurityPolicy:
         return response
 
 
-class SignInAgain:
-    """Send a live part of a page whose session has lapsed to the sign-in page, whole.
+def page_before(request: HttpRequest) -> str:
+    """Return the page of ours that a request came from, without its host; “/” if unknown."""
+    came = urlsplit(request.headers.get("Referer", ""))
+    if came.netloc != request.get_host() or came.path[:1] != "/" or came.path[:2] == "//":
+        return "/"
+    return f"{came.path}?{came.query}" if came.query else came.path
 
-    htmx follows a redirect by itself and would put the sign-in form into the part.
+
+class SignInAgain:
+    """Send a person whose session has lapsed to sign in, and then back to the page they saw.
+
+    htmx follows a redirect by itself and would put the sign-in form into a live part. What a
+    form wanted is not done after the sign-in, which may be somebody else's; its address
+    answers no plain visit, so the way back leads to the page that held the form.
     """
 
     def __init__(self, get_response: Handler) -> None:
@@ -57,7 +67,12 @@ class SignInAgain:
         response = self.get_response(request)
         login = resolve_url(settings.LOGIN_URL)
         lapsed = response.status_code == 302 and response.headers["Location"].startswith(login)
-        if not (request.headers.get("HX-Request") and lapsed):
+        if not lapsed:
+            return response
+        if not request.headers.get("HX-Request"):
+            if request.method == "POST":
+                back = {"next": page_before(request), "lapsed": "yes"}
+                response.headers["Location"] = f"{login}?{urlencode(back)}"
             return response
         page = urlsplit(request.headers.get("HX-Current-URL", "")).path or "/"
         answer = HttpResponse(status=204)

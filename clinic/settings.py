@@ -174,6 +174,7 @@ DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 
 SESSION_COOKIE_AGE = 14 * 3600  # a working day; the wall tablet is signed in each morning
 SESSION_COOKIE_HTTPONLY = True
+CSRF_FAILURE_VIEW = "clinic.views.entry.stale"
 SESSION_COOKIE_SAMESITE = "Lax"
 SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = HTTPS
 SESSION_SAVE_EVERY_REQUEST = False

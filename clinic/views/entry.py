@@ -6,11 +6,13 @@ import time
 from pathlib import Path
 
 from django.conf import settings
+from django.contrib import messages
 from django.contrib.auth.decorators import login_not_required
 from django.db import connection
 from django.http import HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import redirect, render
 
+from clinic.middleware import page_before
 from clinic.models import Role
 
 HOME = {
@@ -50,6 +52,20 @@ def forbidden(request: HttpRequest, exception: Exception | None = None) -> HttpR
     """Say which role the page needs."""
     words = str(exception) if exception and str(exception) else "You may not open this page."
     return render(request, "errors/403.html", {"words": words}, status=403)
+
+
+def stale(request: HttpRequest, reason: str = "") -> HttpResponse:
+    """Answer a form whose token is older than the sign-in: draw its page anew and say so."""
+    words = "This page was older than your sign-in. Nothing was recorded: please do it again."
+    if request.headers.get("HX-Request"):
+        answer = HttpResponse(status=204)
+        answer.headers["HX-Refresh"] = "true"
+        return answer
+    back = page_before(request)
+    if back == "/" or "text/html" not in request.headers.get("Accept", ""):
+        return render(request, "errors/403.html", {"words": words}, status=403)
+    messages.error(request, words, extra_tags="bad")
+    return redirect(back)
 
 
 def not_found(request: HttpRequest, exception: Exception | None = None) -> HttpResponse:
