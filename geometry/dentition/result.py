@@ -194,47 +194,69 @@ class Dentition:
         lines = [tooth.side(side).margin for tooth in self.teeth for side in SIDES]
         return [line for line in lines if len(line) > 1]
 
-    def tissue_report(self) -> dict[str, Any]:
-        """The ``tissue`` part of an inspection report."""
+    def tissue_report(self, *, named: bool = True) -> dict[str, Any]:
+        """The ``tissue`` part of an inspection report.
+
+        Parameters
+        ----------
+        named : bool
+            Whether left and right are known; else no sextant is named.
+        """
         values = [tooth.side(side).captured_mm for tooth in self.teeth for side in SIDES]
         captured = None
         if values:
             captured = {"min": round(min(values), 2), "median": round(float(np.median(values)), 2)}
+        by_sextant = self.captured_by_sextant() if named else {}
         return {
             "status": self.status,
             "reason": self.reason,
             "captured_mm": captured,
             "by_sextant": {
                 sextant: {side: round(value, 2) for side, value in sides.items()}
-                for sextant, sides in self.captured_by_sextant().items()
+                for sextant, sides in by_sextant.items()
             },
-            "short": [list(place) for place in self.short_places()],
-            "uncertain": [list(place) for place in self.uncertain_places()],
+            "short": _told(self.short_places(), named),
+            "uncertain": _told(self.uncertain_places(), named),
         }
 
-    def teeth_report(self) -> dict[str, Any]:
-        """The ``teeth`` part of an inspection report."""
+    def teeth_report(self, *, named: bool = True) -> dict[str, Any]:
+        """The ``teeth`` part of an inspection report.
+
+        Parameters
+        ----------
+        named : bool
+            Whether left and right are known; else no tooth and no sextant is named.
+        """
+        present = [tooth.number for tooth in self.teeth]
         return {
-            "present": [tooth.number for tooth in self.teeth],
-            "unsure": [tooth.number for tooth in self.teeth if not tooth.number_sure],
+            "count": len(present),
+            "present": present if named else [],
+            "unsure": [t.number for t in self.teeth if not t.number_sure] if named else [],
             "gaps": [
                 {
-                    "sextant": gap.sextant,
+                    "sextant": gap.sextant if named else None,
                     "centre": [round(float(v), 2) for v in gap.centre],
                     "width_mm": round(gap.width_mm, 2),
                     "kind": gap.kind,
-                    "between": list(gap.between),
-                    "missing": list(gap.missing),
+                    "between": list(gap.between) if named else None,
+                    "missing": list(gap.missing) if named else [],
                 }
                 for gap in self.gaps
             ],
             "open_embrasures": [
                 {
-                    "sextant": place.sextant,
+                    "sextant": place.sextant if named else None,
                     "centre": [round(float(v), 2) for v in place.centre],
                     "height_mm": round(place.height_mm, 2),
-                    "between": list(place.between),
+                    "between": list(place.between) if named else None,
                 }
                 for place in self.embrasures
             ],
         }
+
+
+def _told(places: list[tuple[str, str]], named: bool) -> list[list[str | None]]:
+    """Sextants and sides for a report; sides alone, each once, when sextants are not known."""
+    if named:
+        return [list(place) for place in places]
+    return [[None, side] for side in SIDES if any(own == side for _, own in places)]

@@ -209,8 +209,8 @@ def _measure_arch(
             side: None if depth is None else round(depth, 2) for side, depth in depths.items()
         },
     }
-    report["tissue"] = dentition.tissue_report()
-    report["teeth"] = dentition.teeth_report()
+    report["tissue"] = dentition.tissue_report(named=known_side)
+    report["teeth"] = dentition.teeth_report(named=known_side)
     findings = arches.side_findings(frame, limits)
     findings += arches.size_of_arch_findings(frame, limits)
     findings += surfaces.hole_findings(topology, placer, limits)

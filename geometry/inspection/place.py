@@ -40,7 +40,7 @@ class Place:
     sextant : str or None
         ISO 3950 sextant 03–08; None when upper or lower, or left and right, is not known.
     side : str or None
-        ``facial`` or ``lingual``.
+        ``facial`` or ``lingual``; None when the front is a guess.
     words : str
         For the person with the scanner.
     """
@@ -61,6 +61,8 @@ def sextant_of(tooth: int) -> str:
 def side_words(sextant: str | None, side: str | None) -> str:
     """Return how people at the chair call a side: cheek, lip, tongue or palate."""
     if side == "facial":
+        if sextant is None:
+            return "outer side"
         return "lip side" if sextant in ("04", "07") else "cheek side"
     if side == "lingual":
         if sextant is None:
@@ -109,7 +111,8 @@ class Placer:
         side = "facial" if outside[0] else "lingual"
         tooth = int(teeth[0])
         if not self._frame.front_seen:
-            return Place(None, side, "where the picture shows it")
+            # With the front, outside and inside of the row may be taken for each other.
+            return Place(None, None, "where the picture shows it")
         if tooth:
             where = f"{self._beside(local[0], tooth)} the {tooth_words(tooth)}"
         elif sextant:

@@ -13,6 +13,7 @@ from geometry.inspection.place import sextant_words, side_words, tooth_words
 
 SIDES = ("facial", "lingual")
 _BARE_SHARE = 0.5
+_UNSURE = "(or its neighbour: the number is not certain)"
 
 
 def tooth_findings(dentition: Dentition, limits: Limits) -> list[Finding]:
@@ -139,8 +140,9 @@ def _group_findings(
 
 def _where(tooth: Tooth, sextant: str, side: str, known_side: bool) -> str:
     if not known_side:
-        return f"{side_words(None, side)} (see the picture)"
-    return f"{tooth_words(tooth.number)}, {side_words(sextant, side)}"
+        return "where the picture shows it"
+    unsure = "" if tooth.number_sure else f" {_UNSURE}"
+    return f"{tooth_words(tooth.number)}{unsure}, {side_words(sextant, side)}"
 
 
 def _also(teeth: list[Tooth], worst: Tooth, side: str, limit: float) -> str:
@@ -171,10 +173,11 @@ def _uncertain(reason: str) -> Finding:
 def gap_findings(dentition: Dentition, known_side: bool, limits: Limits) -> list[Finding]:
     """Note spaces, missing teeth and open embrasures: plastic runs into them."""
     found = []
+    unsure = {tooth.number for tooth in dentition.teeth if not tooth.number_sure}
     for gap in dentition.gaps:
         if gap.width_mm < limits.gap_note_mm:
             continue
-        between = _between(gap.between, gap.sextant, known_side)
+        between = _between(gap.between, gap.sextant, known_side, unsure)
         what = "Missing tooth" if gap.kind == "missing" else "Space"
         found.append(
             Finding(
@@ -191,7 +194,7 @@ def gap_findings(dentition: Dentition, known_side: bool, limits: Limits) -> list
             )
         )
     for opening in dentition.embrasures:
-        between = _between(opening.between, opening.sextant, known_side)
+        between = _between(opening.between, opening.sextant, known_side, unsure)
         found.append(
             Finding(
                 "open_embrasure",
@@ -209,8 +212,9 @@ def gap_findings(dentition: Dentition, known_side: bool, limits: Limits) -> list
     return found
 
 
-def _between(pair: tuple[int, int], sextant: str, known_side: bool) -> str:
+def _between(pair: tuple[int, int], sextant: str, known_side: bool, unsure: set[int]) -> str:
     if not known_side:
         return "(see the picture)"
     first, second = (tooth_words(number) for number in pair)
-    return f"between {first} and {second} ({sextant_words(sextant)})"
+    doubt = f" {_UNSURE}" if unsure & set(pair) else ""
+    return f"between {first} and {second}{doubt} ({sextant_words(sextant)})"

@@ -217,8 +217,28 @@ def test_a_front_hardly_seen_is_asked_about_and_sides_it_does_not_show_are_not_n
         word not in f.message
         for f in back.findings
         if f.code != "front_unsure"
-        for word in ("left", "front teeth", "back teeth")
+        for word in ("left", "front teeth", "back teeth", "cheek side", "tongue side")
     )
+    assert back.report["tissue"]["by_sextant"] == {}
+    assert all(sextant is None for sextant, _ in back.report["tissue"]["short"])
+    assert back.report["teeth"]["count"] > 0
+    assert back.report["teeth"]["present"] == []
+    assert all(gap["sextant"] is None for gap in back.report["teeth"]["gaps"])
+
+
+def test_a_number_that_is_not_certain_is_told_so(lower_found: Inspection) -> None:
+    dentition = lower_found.dentition
+    assert dentition is not None
+    teeth = tuple(replace(t, number_sure=t.number != 34) for t in dentition.teeth)
+    told = tissue_findings(replace(dentition, teeth=teeth), True, Limits(tissue_mm=30.0))
+    for finding in told:
+        assert ("first premolar (or its neighbour" in finding.message) == (
+            "lower left first premolar" in finding.message
+        )
+    only = replace(dentition, teeth=tuple(replace(t, number_sure=False) for t in teeth))
+    told = tissue_findings(only, True, Limits(tissue_mm=30.0))
+    assert all("the number is not certain" in f.message for f in told if f.code == "short_tissue")
+    assert only.teeth_report()["unsure"] == [t.number for t in teeth]
 
 
 def test_limits_are_settings_with_a_note_each(lower: Arch) -> None:
