@@ -3,7 +3,8 @@
     python -m tests.benchmarks.bench_inspection [--repeats 5] [--large]
 
 One run, warm, medians; the same mesh for all. Beside it: trimesh (topology), embreex
-(undercut by rays), manifold3d (topology). ``--large`` adds a million triangles.
+(undercut by rays), manifold3d (topology). ``--large`` adds a million triangles. Memory is
+the peak of a process of its own that does nothing but inspect.
 """
 
 from __future__ import annotations
@@ -11,8 +12,9 @@ from __future__ import annotations
 import argparse
 import io
 import os
-import resource
 import statistics
+import subprocess
+import sys
 import tempfile
 import time
 from collections.abc import Callable
@@ -77,6 +79,34 @@ def by_rays(mesh: Mesh, up: np.ndarray, pitch: float) -> float:
     return float(len(hits))
 
 
+# What a worker does, without the other libraries; VmHWM is the peak of resident memory.
+_INSPECT = """
+import sys
+from pathlib import Path
+
+def peak():
+    lines = Path("/proc/self/status").read_text().splitlines()
+    return int(next(line for line in lines if line.startswith("VmHWM")).split()[1]) / 1024
+
+from geometry.inspection import inspect_scan, warm
+if sys.argv[2:]:
+    warm()
+before = peak()
+inspect_scan(Path(sys.argv[1]).read_bytes(), "scan.stl")
+print(f"{before:.0f} {peak():.0f}")
+"""
+
+
+def memory(path: Path, *, warmed: bool) -> tuple[float, float]:
+    """Return the peak resident memory before and after one inspection, MiB.
+
+    Measured in a new process that only inspects: a warmed worker's, or a command's.
+    """
+    given = [sys.executable, "-c", _INSPECT, str(path), *(["warm"] if warmed else [])]
+    said = subprocess.run(given, check=True, capture_output=True, text=True).stdout.split()
+    return float(said[0]), float(said[1])
+
+
 def bench(triangles: int, repeats: int) -> None:
     arch = random_arch(77, triangles=triangles, arch="upper", palate=True)
     data = write_stl(arch.mesh)
@@ -92,6 +122,12 @@ def bench(triangles: int, repeats: int) -> None:
             "  beside it: trimesh load",
             median_ms(lambda: trimesh.load(io.BytesIO(data), file_type="stl"), 2),
         )
+        for warmed, who in ((True, "warmed worker"), (False, "command")):
+            before, peak = memory(path, warmed=warmed)
+            print(
+                f"{'peak memory, ' + who:46s} {peak:9.0f} MiB, {before:.0f} before the scan;"
+                "   target 600 at 300,000"
+            )
     mesh = read_mesh(data, "scan.stl").mesh
     topology = median_ms(lambda: analyse(mesh), repeats)
     show("topology, with crossings", topology)
@@ -131,8 +167,6 @@ def bench(triangles: int, repeats: int) -> None:
         f"{len(found.view_glb()) / 1e6:.2f} MB, target 1.5",
     )
     show("picture 960 x 720", median_ms(lambda: found.picture(960, 720), 2))
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-    print(f"peak memory of this process, the other libraries included: {peak:.0f} MB")
 
 
 def main() -> None:
