@@ -24,7 +24,7 @@ _ENOUGH = 1e-3
 _CLOSE = 4.0
 """Energy of the coarse outlines from which the fine ones may be brought apart."""
 _PLACES = 800
-_VAIN_BESIDE, _VAIN_AFRESH, _VAIN_FINE = 40, 70, 12
+_VAIN_BESIDE, _VAIN_AFRESH, _VAIN_FINE = 40, 40, 12
 _EFFORT_BESIDE = 5e6
 _EFFORT = 2.4e8
 """Points looked at in fresh starts on each thread, over all shapes, before the search ends."""
@@ -35,6 +35,8 @@ _CHANGE = 18
 _STARTS_EACH = 20
 """Starts on each thread for each shape that is there; few shapes need few."""
 _THREADS = 2
+_SYMMETRIC = 4
+"""Every so many-th start is not symmetric about the plate's middle."""
 
 
 class Placing:
@@ -155,6 +157,11 @@ class Placing:
         search.seed(stream)
         box = np.array([width, depth, 2.0 * math.pi])
         poses = np.random.default_rng(stream).uniform(0.15, 0.85, (len(kinds), 3)) * box
+        if start // _THREADS % _SYMMETRIC:
+            # Good layouts of like shapes often look the same from both ends of the plate.
+            order = np.argsort(self._fine[-1][kinds], kind="stable")
+            one, other = order[: len(order) // 2 * 2].reshape(-1, 2).T
+            poses[other] = np.array([width, depth, math.pi]) + poses[one] * (-1.0, -1.0, 1.0)
         most = self._most(kinds, left)
         energy, rounds, changes = search.hop(
             self._coarse, kinds, poses, width, depth, gap, _ENOUGH, _VAIN_AFRESH, most
