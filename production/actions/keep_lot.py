@@ -60,6 +60,17 @@ def close_lot(user: User, lot: Lot) -> Lot:
 
 
 @transaction.atomic
+def reopen_lot(user: User, lot: Lot) -> Lot:
+    """Take back that a lot is used up: the bench may go on with it. Safe to repeat."""
+    require(user, "stock")
+    if lot.closed_at is not None:
+        lot.closed_at = None
+        lot.save(update_fields=["closed_at"])
+        record(user, "lot reopened", lot)
+    return lot
+
+
+@transaction.atomic
 def withdraw_lot(user: User, lot: Lot, reason: str) -> Lot:
     """Withdraw a lot: the bench refuses it from now on.
 

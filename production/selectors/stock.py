@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import datetime as dt
 from collections import Counter, defaultdict
+from collections.abc import Collection
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
@@ -13,7 +14,15 @@ from django.db.models import Case, CharField, Count, Func, Q, QuerySet, Sum, Val
 from clinic.models import Office, Patient
 from production.bench.fit import amount_of
 from production.csv_cells import Cells
-from production.models import Appliance, ApplianceKind, Lot, LotUse, Material, RouteStage
+from production.models import (
+    Appliance,
+    ApplianceKind,
+    Lot,
+    LotUse,
+    Material,
+    RouteStage,
+    StageEvent,
+)
 from production.models.bench import OPEN_STATUSES
 
 SOON = dt.timedelta(days=30)
@@ -67,7 +76,12 @@ class MaterialState:
     @property
     def reorder(self) -> bool:
         """Whether the open work brings it below its reorder level."""
-        return self.on_hand - self.needed < self.material.reorder_at
+        return self.short > 0
+
+    @property
+    def short(self) -> float:
+        """What is missing to stay at the reorder level when the open work is done."""
+        return self.material.reorder_at + self.needed - self.on_hand
 
 
 def stock(today: dt.date | None = None) -> list[MaterialState]:
@@ -75,14 +89,29 @@ def stock(today: dt.date | None = None) -> list[MaterialState]:
     today = today or Office.get().today()
     states = {m.pk: MaterialState(m) for m in Material.objects.filter(active=True)}
     lots = list(Lot.objects.filter(closed_at=None).select_related("material"))
-    sums = LotUse.objects.filter(lot__in=[lot.pk for lot in lots]).order_by()
-    used = dict(sums.values_list("lot").annotate(n=Sum("amount")))
+    used = used_of(lots)
     for lot in lots:
         if lot.material_id in states:
             states[lot.material_id].lots.append(LotState(lot, used.get(lot.pk, 0.0), today))
     for material, amount in needs(list(states.values())).items():
         states[material].needed = amount
     return list(states.values())
+
+
+def used_of(lots: Collection[Lot]) -> dict[int, float]:
+    """Return how much of each lot was used; what was taken back was not.
+
+    The sum over all uses comes from an index alone; uses taken back are few and found apart.
+    """
+    uses = LotUse.objects.filter(lot__in=[lot.pk for lot in lots]).order_by()
+    used: dict[int, float] = dict(uses.values_list("lot").annotate(n=Sum("amount")))
+    undone = StageEvent.objects.exclude(undoes=None).order_by().values("undoes")
+    # Not asked for by lot as well, which would look through all of the lot's uses instead.
+    back = LotUse.objects.filter(event__in=undone).order_by()
+    for lot, amount in back.values_list("lot").annotate(n=Sum("amount")):
+        if lot in used:
+            used[lot] -= amount
+    return used
 
 
 def needs(states: list[MaterialState]) -> dict[int, float]:
@@ -117,8 +146,7 @@ def needs(states: list[MaterialState]) -> dict[int, float]:
 
 def state_of(lot: Lot) -> LotState:
     """Return what is left of one lot."""
-    used = LotUse.objects.filter(lot=lot).aggregate(n=Sum("amount"))["n"] or 0.0
-    return LotState(lot, used, Office.get().today())
+    return LotState(lot, used_of([lot]).get(lot.pk, 0.0), Office.get().today())
 
 
 def count_of(lot: Lot) -> int:

@@ -26,6 +26,7 @@ urlpatterns = [
     path("stock/lot/<int:pk>/list.csv", stock.lot_csv, name="lot-csv"),
     path("stock/lot/<int:pk>/list.pdf", stock.lot_pdf, name="lot-pdf"),
     path("stock/lot/<int:pk>/close/", stock.lot_close, name="lot-close"),
+    path("stock/lot/<int:pk>/reopen/", stock.lot_reopen, name="lot-reopen"),
     path("stock/lot/<int:pk>/withdraw/", stock.lot_withdraw, name="lot-withdraw"),
     path("review/", review.review, name="review"),
     path("review/table.csv", review.table, name="review-table"),

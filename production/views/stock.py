@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from django import forms
 from django.contrib import messages
+from django.core.exceptions import NON_FIELD_ERRORS
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_POST
@@ -12,7 +13,7 @@ from clinic.middleware import office_of
 from clinic.models import Office, User, record
 from clinic.permissions import needs
 from production.actions.errors import ActionError
-from production.actions.keep_lot import close_lot, receive_lot, withdraw_lot
+from production.actions.keep_lot import close_lot, receive_lot, reopen_lot, withdraw_lot
 from production.bench.gs1 import Gs1Error, looks_like_gs1, parse
 from production.csv_cells import Cells
 from production.documents import recall as recall_paper
@@ -36,7 +37,9 @@ class LotForm(forms.Form):
     expires_on = forms.DateField(
         required=False, widget=forms.DateInput(attrs={"type": "date"}), label="Use by"
     )
-    quantity = forms.FloatField(min_value=0, initial=1, help_text="In the material's unit.")
+    quantity = forms.FloatField(
+        min_value=0, required=False, help_text="In the material's unit, as on the package."
+    )
 
     def clean(self) -> dict[str, object]:
         """Take what the code says where the fields are empty."""
@@ -56,13 +59,35 @@ class LotForm(forms.Form):
             self.add_error("material", "Choose the material; the code does not name one we know.")
         if not data.get("number"):
             self.add_error("number", "Give the lot number printed on the package.")
+        if data.get("quantity") is None and "quantity" not in self.errors:
+            self.add_error("quantity", "Give how much it holds.")
         return data
+
+    def filled_in(self) -> LotForm:
+        """Return the form again with what was read from the code in its fields.
+
+        A scanner ends a code with Enter, which sends a form that is only begun: what the code
+        says is then put before the person, to compare with the package.
+        """
+        shown = dict(self.data.items())
+        for name in ("material", "number", "expires_on"):
+            found = self.cleaned_data.get(name)
+            if found and not shown.get(name):
+                shown[name] = str(getattr(found, "pk", found))
+        again = LotForm(shown)
+        again.is_valid()
+        for name, faults in self.errors.as_data().items():
+            if name not in again.errors:
+                again.add_error(None if name == NON_FIELD_ERRORS else name, faults)
+        return again
 
 
 @needs("stock")
 def stock(request: HttpRequest) -> HttpResponse:
     """Show what is on hand, what the open work needs, and what to order."""
-    return render(request, "stock/stock.html", {"materials": select.stock()})
+    materials = select.stock()
+    context = {"materials": materials, "reorder": [m for m in materials if m.reorder]}
+    return render(request, "stock/stock.html", context)
 
 
 @needs("stock")
@@ -86,6 +111,8 @@ def lot_new(request: HttpRequest) -> HttpResponse:
         else:
             messages.success(request, f"On record: {lot}. Its label is {lot.code}.")
             return redirect("lot", pk=lot.pk)
+    if request.method == "POST":
+        form = form.filled_in()
     status = 422 if request.method == "POST" else 200
     return render(request, "stock/lot_new.html", {"form": form}, status=status)
 
@@ -146,7 +173,17 @@ def lot_close(request: HttpRequest, pk: int) -> HttpResponse:
     """Mark a lot as used up."""
     assert isinstance(request.user, User)
     close_lot(request.user, get_object_or_404(Lot, pk=pk))
-    messages.success(request, "Marked as used up.")
+    messages.success(request, "Marked as used up. If that was a slip, it can be taken back here.")
+    return redirect("lot", pk=pk)
+
+
+@needs("stock")
+@require_POST
+def lot_reopen(request: HttpRequest, pk: int) -> HttpResponse:
+    """Take back that a lot is used up."""
+    assert isinstance(request.user, User)
+    reopen_lot(request.user, get_object_or_404(Lot, pk=pk))
+    messages.success(request, "It is in use again.")
     return redirect("lot", pk=pk)
 
 

@@ -28,7 +28,7 @@ from production.models import (
 )
 from production.scheduling.state import read_situation
 from production.selectors.machines import machines
-from production.selectors.stock import recipients, stock
+from production.selectors.stock import recipients, state_of, stock
 
 
 @pytest.fixture
@@ -65,6 +65,41 @@ def test_a_gs1_code_fills_in_material_lot_and_expiry(sheet, signed_in):
     lot = Lot.objects.get()
     assert answer.status_code == 302
     assert (lot.material, lot.number, lot.expires_on.isoformat()) == (sheet, "AB-77", "2028-12-31")
+
+
+def test_a_scanned_code_fills_in_the_form_before_anything_is_kept(sheet, signed_in):
+    client = signed_in("technician")
+    # A scanner sends the code with Enter; how much it holds nobody has said yet.
+    code = "(01)06291041500213(17)281231(10)AB-77"
+    page = client.post(reverse("lot-new"), {"code": code}).content.decode()
+    assert not Lot.objects.exists()
+    assert 'value="AB-77"' in page
+    assert 'value="2028-12-31"' in page
+    assert f'value="{sheet.pk}" selected' in page
+    assert "Give how much it holds" in page
+
+
+def test_used_up_by_a_slip_is_taken_back(sheet, signed_in):
+    lot = Lot.objects.create(material=sheet, number="A", quantity=7)
+    client = signed_in("technician")
+    client.post(reverse("lot-close", args=[lot.pk]))
+    page = client.post(reverse("lot-reopen", args=[lot.pk]), follow=True).content.decode()
+    lot.refresh_from_db()
+    assert lot.closed_at is None
+    assert "in use again" in page
+
+
+def test_what_was_taken_back_is_not_used(sheet, person, patient):
+    lot = Lot.objects.create(material=sheet, number="A", quantity=7)
+    used(person, patient, lot)
+    state = next(m for m in stock() if m.material == sheet)
+    assert state.on_hand == 5
+    event = lot.uses.first().event
+    StageEvent.objects.create(
+        appliance=event.appliance, seq=9, action="undo", undoes=event, at=event.at, key="u"
+    )
+    assert next(m for m in stock() if m.material == sheet).on_hand == 6
+    assert state_of(lot).left == 6
 
 
 def test_the_same_lot_twice_is_told(sheet, signed_in):
