@@ -44,6 +44,15 @@ def _tooth_cost(columns, usual, k, i, j, inner, step):  # type: ignore[no-untype
 
 
 @njit(cache=True, nogil=True)
+def _columns_of(usual, k, step):  # type: ignore[no-untyped-def]
+    """The fewest and the most columns that tooth k may take."""
+    share = NARROWEST_FRONT if FRONT[0] <= k <= FRONT[1] else NARROWEST
+    small = int(np.floor(share * usual[WIDTH, k] / step))
+    large = int(np.ceil(BROADEST * usual[WIDTH, k] / step))
+    return small, large
+
+
+@njit(cache=True, nogil=True)
 def lay_teeth(columns, usual, step):  # type: ignore[no-untyped-def]
     """Cheapest choice of teeth and their ends, by dynamic programming.
 
@@ -109,10 +118,7 @@ def lay_teeth(columns, usual, step):  # type: ignore[no-untyped-def]
                     entry[k, i] = cost
                     entry_tooth[k, i] = m
                     entry_stop[k, i] = stop
-        front = FRONT[0] <= k <= FRONT[1]
-        share = NARROWEST_FRONT if front else NARROWEST
-        small = int(np.floor(share * usual[WIDTH, k] / step))
-        large = int(np.ceil(BROADEST * usual[WIDTH, k] / step))
+        small, large = _columns_of(usual, k, step)
         for i in range(n):
             if entry[k, i] >= NOWHERE:
                 continue
@@ -174,10 +180,7 @@ def other_numbers(columns, usual, step, before, after, labels, middles):  # type
         same = other = NOWHERE
         c = middles[t]
         for k in range(teeth):
-            front = FRONT[0] <= k <= FRONT[1]
-            share = NARROWEST_FRONT if front else NARROWEST
-            small = int(np.floor(share * usual[WIDTH, k] / step))
-            large = int(np.ceil(BROADEST * usual[WIDTH, k] / step))
+            small, large = _columns_of(usual, k, step)
             near = max(int(0.25 * usual[WIDTH, k] / step), 1)
             for i in range(max(c - large, 0), c - near + 1):
                 if before[k, i] >= NOWHERE:
