@@ -127,7 +127,8 @@ def hand_over(page: Page, address: str, codes: list[str]) -> None:
         page.check("[name=identity]")
         page.check("[name=birth]")
         page.get_by_label("Seats fully").check()
-        page.get_by_role("button", name="Record the hand-over").click()
+        with page.expect_navigation():  # a form goes out once the server has answered
+            page.get_by_role("button", name="Record the hand-over").click()
         page.goto(f"{address}/appliance/{code}/")
         expect(page.get_by_role("heading", name="With the patient")).to_be_visible()
 

@@ -75,6 +75,18 @@ def test_certain_durations_give_certain_answers() -> None:
     assert foresee(parse_problem(data), 50)["jobs"][0]["p_late"] == 1
 
 
+def test_few_futures_already_see_good_and_bad_days_in_their_proportion() -> None:
+    # Closed form: all of a day is slower than its median every second time. A hundred
+    # independent days would be off by 0.05 (one standard error), for all promises alike.
+    route = [{"kind": "trim", "minutes": 100, "spread": 0}]
+    for begins, due in ((0, 100), (1440, 1540)):  # today and tomorrow
+        job = {"id": "J", "release": begins, "due": due, "steps": route}
+        data = bench(0, day_spread=0.3) | {"jobs": [job]}
+        for seed in range(8):
+            report = foresee(parse_problem(data), 100, seed)["jobs"][0]
+            assert report["p_late"] == pytest.approx(0.5, abs=0.02), f"seed {seed}"
+
+
 def test_quote_is_kept_as_often_as_it_says_on_other_futures() -> None:
     data = bench(8)
     answer = quote(parse_problem(data), {"id": "new", "steps": ROUTE}, 0.9, samples=2000)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import re
+from math import sqrt
 
 import pytest
 from django.urls import reverse
@@ -16,6 +17,7 @@ from production.actions.errors import Refused
 from production.actions.starting import start
 from production.actions.wishing import take_back, wish
 from production.models import Appliance, ApplianceKind, Machine, Plan, Stage, Wish
+from production.planning.quoting import SAMPLES
 from production.planning.solve.checker import violations
 from production.scheduling import publish, quote_pickup, requote
 from production.scheduling.moving import consider
@@ -213,6 +215,9 @@ def test_a_time_that_rests_on_a_hold_is_kept_by_every_plan(empty, person, patien
             s["start"] >= until for s in made.plan["steps"] if s["job"] == code and s["index"] > 0
         )
     late = {g["id"]: g["p_late"] for g in made.foresight["groups"]}
-    assert late[str(first.pk)] <= empty.risk_limit
+    # Codes are random, and with them the luck drawn: the quote and the plan both estimate.
+    assert all(after <= empty.risk_limit for _, _, after in offer.delayed)
+    error = sqrt(empty.risk_limit * (1 - empty.risk_limit) / SAMPLES)
+    assert late[str(first.pk)] <= empty.risk_limit + 3 * error
     assert late[str(promise.order_id)] <= 1 - offer.p_kept + 0.03
     assert consider(list(held), Stage.objects.get(code="prepare"), None).changes[0].broken
