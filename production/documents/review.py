@@ -20,5 +20,5 @@ def build(span: select.Range, page: Mapping[str, Any], charts: Mapping[str, byte
     return make_paper(
         f"review-{span.first}-{span.last}.pdf",
         "documents/review.html",
-        {**page, "pictures": pictures, "office": Office.get()},
+        {**page, "pictures": pictures, "paper": True, "office": Office.get()},
     )

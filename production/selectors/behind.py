@@ -7,7 +7,7 @@ from collections.abc import Callable
 from django.db.models import BigIntegerField, Exists, F, OuterRef, Q, QuerySet, Subquery
 from django.db.models.functions import Coalesce
 
-from production.models import Appliance, LotUse, StageEvent
+from production.models import Appliance, LotUse, Material, StageEvent
 from production.selectors import counting
 from production.selectors.facts import BANDS
 from production.selectors.review import Range, stuck
@@ -86,6 +86,24 @@ def behind(span: Range, what: str, name: str) -> Found | None:
             f"Cause: {name}",
         ),
         "stage": lambda: (touched(results.filter(stage__code=name)), f"Results at {name}"),
+        "hands": lambda: (
+            touched(results.filter(stage__attended=True)),
+            "Worked on by hand",
+        ),
+        "material": lambda: (
+            every.filter(
+                Exists(
+                    LotUse.objects.filter(
+                        lot__material__kind=name,
+                        appliance=OuterRef("pk"),
+                        event__at__gte=start,
+                        event__at__lt=end,
+                        event__undone_by=None,
+                    )
+                )
+            ),
+            f"Took {_kind(name)}",
+        ),
         "machine": lambda: (
             touched(_in(span).filter(machine=number())),
             "Ran on the machine",
@@ -148,6 +166,10 @@ def behind(span: Range, what: str, name: str) -> Found | None:
         ),
     }
     return lists[what]() if what in lists else None
+
+
+def _kind(name: str) -> str:
+    return dict(Material.Kind.choices).get(name, "something").lower()
 
 
 def _in(span: Range) -> QuerySet[StageEvent]:

@@ -88,14 +88,14 @@ class Cost:
     """What an appliance that became ready took, on average."""
 
     ready: int
-    materials: list[tuple[str, float]]
+    materials: list[tuple[str, str, float]]
     hands: list[tuple[Stage, float]]
     hour_cost: float
 
     @property
     def material(self) -> float:
         """Money for materials."""
-        return sum(money for _, money in self.materials)
+        return sum(money for _, _, money in self.materials)
 
     @property
     def minutes(self) -> float:
@@ -213,7 +213,7 @@ def cost(found: Facts) -> Cost | None:
     return Cost(
         found.ready,
         [
-            (labels.get(kind, kind), money / found.ready)
+            (kind, labels.get(kind, kind), money / found.ready)
             for kind, money in sorted(found.material_cost.items(), key=lambda item: -item[1])
         ],
         [

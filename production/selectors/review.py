@@ -46,6 +46,11 @@ class Range:
         return day_start(self.last + dt.timedelta(days=1))
 
     @property
+    def query(self) -> str:
+        """How an address names it."""
+        return f"from={self.first}&to={self.last}"
+
+    @property
     def before(self) -> Range:
         """The range of the same length just before."""
         step = dt.timedelta(days=self.days)
@@ -179,9 +184,19 @@ def stuck() -> QuerySet[Appliance]:
     )
 
 
-def periods(days: Mapping[dt.date, Facts]) -> list[tuple[str, Facts]]:
+@dataclass(frozen=True)
+class Period:
+    """A week or a month, as far as it lies in the range, with what was counted in it."""
+
+    label: str
+    span: Range
+    facts: Facts
+
+
+def periods(days: Mapping[dt.date, Facts]) -> list[Period]:
     """Return the facts by week, or by month when the range is long."""
     groups: dict[str, Facts] = {}
+    within: dict[str, list[dt.date]] = {}
     for day, found in days.items():
         if len(days) <= WEEKLY_UP_TO_DAYS:
             monday = day - dt.timedelta(days=day.weekday())
@@ -189,7 +204,11 @@ def periods(days: Mapping[dt.date, Facts]) -> list[tuple[str, Facts]]:
         else:
             label = f"{day:%b %Y}"
         groups.setdefault(label, Facts()).add(found)
-    return list(groups.items())
+        within.setdefault(label, []).append(day)
+    return [
+        Period(label, Range(min(within[label]), max(within[label])), found)
+        for label, found in groups.items()
+    ]
 
 
 def change(now: Rate, before: Rate, *, more_is_better: bool = True) -> str:

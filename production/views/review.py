@@ -57,7 +57,7 @@ def _page(request: HttpRequest, span: select.Range) -> dict[str, Any]:
         "apart": apart,
         "stuck": select.stuck().select_related("stage", "order__patient", "kind")[:50],
         "definitions": DEFINITIONS,
-        "query": f"from={span.first}&to={span.last}",
+        "query": span.query,
         "presets": _presets(office_of(request).today()),
     }
 
@@ -107,15 +107,24 @@ def behind(request: HttpRequest, what: str) -> HttpResponse:
     if found is None:
         raise Http404
     rows, title = found
+    asked = request.GET.get("after", "")
+    after = int(asked) if asked.isdigit() else 0
+    shown = list(
+        rows.select_related("order__patient", "kind", "stage", "remake_cause")[
+            after : after + LISTED + 1
+        ]
+    )
     return render(
         request,
         "review/behind.html",
         {
             "span": span,
             "title": title,
-            "rows": rows.select_related("order__patient", "kind", "stage", "remake_cause")[:LISTED],
-            "query": f"from={span.first}&to={span.last}",
-            "limit": LISTED,
+            "rows": shown[:LISTED],
+            "query": span.query,
+            "name": request.GET.get("name", ""),
+            "first": after + 1,
+            "next": after + LISTED if len(shown) > LISTED else None,
         },
     )
 
@@ -128,10 +137,11 @@ def table(request: HttpRequest) -> HttpResponse:
         ["period", "due", "kept", "ready", "failed or remade", "handed over", "failures",
          "remakes", "median minutes scan to hand-over"]
     ]  # fmt: skip
-    for label, found in select.periods(_days(span)):
+    for period in select.periods(_days(span)):
+        found = period.facts
         median = lead_percentile(found.lead, 0.5)
         rows.append(
-            [label, found.due, found.kept, found.ready, found.ready_bad, found.handed_over,
+            [period.label, found.due, found.kept, found.ready, found.ready_bad, found.handed_over,
              found.failures, found.remakes, "" if median is None else round(median)]
         )  # fmt: skip
     return _as_csv("review", span, rows)
@@ -171,19 +181,43 @@ def numbers(request: HttpRequest) -> HttpResponse:
         for line in table.lines:
             rows.append([f"failed, by {table.what}", line.name, *_rate(line.rate), ""])
             rows.append([f"remade, by {table.what}", line.name, line.remade, *[""] * 5])
+    hands = page["hands"]
+    for use, name in [*((m, m.machine) for m in page["machines"]), (hands, "hands")]:
+        rows.append(["open hours", name, use.open_hours, *[""] * 5])
+        rows.append(["used of open time", name, use.share, *[""] * 5])
     for use in page["machines"]:
-        rows.append(["used of open time", use.machine, use.share, *[""] * 5])
-    if page["cost"]:
-        cost, was = page["cost"], page["cost_before"]
-        rows.append(
-            ["materials per appliance", "", cost.material, "", "", "", cost.ready,
-             was.material if was else ""]
-        )  # fmt: skip
-        rows.append(
-            ["minutes of hands per appliance", "", cost.minutes, "", "", "", cost.ready,
-             was.minutes if was else ""]
-        )  # fmt: skip
+        rows.append(["loads", use.machine, use.loads, *[""] * 5])
+        rows.append(["filled", use.machine, use.filled, "", "", use.pieces, "", ""])
+    for band in now.bands:
+        rows.append(["kept, of promises stated with", band.stated, *_rate(band.rate), ""])
+    rows += _cost_rows(page["cost"], page["cost_before"])
+    rows.append(["stuck now", "", select.stuck().count(), *[""] * 5])
     return _as_csv("figures", span, rows)
+
+
+def _cost_rows(cost: breakdown.Cost | None, was: breakdown.Cost | None) -> list[list[object]]:
+    """Return what an appliance took, part by part, beside the range before."""
+    if cost is None:
+        return []
+    earlier: dict[object, float] = {}
+    if was is not None:
+        earlier = {key: money for key, _, money in was.materials}
+        earlier |= {stage.code: minutes for stage, minutes in was.hands}
+
+    def row(title: str, of: object, value: float, before: object) -> list[object]:
+        return [title, of, value, "", "", "", cost.ready, before]
+
+    rows = [row("materials per appliance", "", cost.material, was.material if was else "")]
+    for key, name, money in cost.materials:
+        rows.append(row("materials per appliance", name, money, earlier.get(key, "")))
+    rows.append(row("minutes of hands per appliance", "", cost.minutes, was.minutes if was else ""))
+    for stage, minutes in cost.hands:
+        before = earlier.get(stage.code, "")
+        rows.append(row("minutes of hands per appliance", stage, minutes, before))
+    if cost.hour_cost:
+        rows.append(row("hands per appliance", "", cost.labour, was.labour if was else ""))
+        rows.append(row("cost per appliance", "", cost.whole, was.whole if was else ""))
+    return rows
 
 
 def _as_csv(name: str, span: select.Range, rows: list[list[object]]) -> HttpResponse:

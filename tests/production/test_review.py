@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import csv
 import datetime as dt
+import io
+import re
 from concurrent.futures import ThreadPoolExecutor
+from html import unescape
 
 import pytest
 from django.urls import reverse
@@ -29,9 +33,11 @@ from production.models import (
 from production.selectors import breakdown, drift
 from production.selectors.behind import behind
 from production.selectors.counting import count
-from production.selectors.facts import facts, summarise, total
+from production.selectors.facts import Facts, facts, summarise, total
 from production.selectors.review import Range, Rate, change, figures
+from production.views import review as views
 from production.views.review import CHARTS
+from tests.production.documents.conftest import text_of
 
 DAY = dt.date(2026, 11, 4)
 
@@ -310,6 +316,67 @@ def test_table_and_paper(day, signed_in):
     numbers = doctor.get(reverse("review-numbers") + query).content.decode().splitlines()
     assert numbers[1].startswith("on time,,0.9,")
     assert doctor.get(reverse("review-paper") + query).content.startswith(b"%PDF")
+
+
+def test_screen_table_and_paper_agree(worked, signed_in):
+    doctor = signed_in("doctor")
+    query = f"?from={DAY}&to={DAY}"
+    page = doctor.get(reverse("review") + query)
+    now, cost, screen = page.context["now"], page.context["cost"], page.content.decode()
+    listed = csv.DictReader(
+        io.StringIO(doctor.get(reverse("review-numbers") + query).content.decode())
+    )
+    table = {(row["figure"], row["of"]): row["value"] for row in listed}
+    paper = text_of(doctor.get(reverse("review-paper") + query).content)
+    assert float(table["failed or remade", ""]) == now.failed.value
+    assert float(table["materials per appliance", ""]) == cost.material
+    for _, name, money in cost.materials:
+        assert float(table["materials per appliance", name]) == money
+        for shown in (screen, paper):
+            assert name in shown
+            assert f"{money:.2f}" in shown
+    for use in page.context["machines"]:
+        assert float(table["open hours", use.machine.name]) == use.open_hours
+        assert float(table["loads", use.machine.name]) == use.loads
+        assert use.machine.name in paper
+    for name, times, _ in now.causes:
+        assert float(table["cause", name]) == times
+        assert name in screen
+        assert name in paper
+
+
+def test_every_link_of_the_page_leads_to_a_list(worked, signed_in):
+    doctor = signed_in("doctor")
+    page = doctor.get(f"{reverse('review')}?from={DAY}&to={DAY}").content.decode()
+    links = {unescape(link) for link in re.findall(r'href="(/review/list/[^"]+)"', page)}
+    assert len(links) > 20
+    for link in links:
+        answer = doctor.get(link)
+        assert answer.status_code == 200, link
+        zero = {"missed", "remakes", "stuck"}
+        assert answer.context["rows"] or any(f"/{what}/" in link for what in zero), link
+
+
+def test_a_long_list_comes_in_parts(day, signed_in, monkeypatch):
+    monkeypatch.setattr(views, "LISTED", 4)
+    doctor, seen = signed_in("doctor"), []
+    address = f"{reverse('review-behind', args=['ready'])}?from={DAY}&to={DAY}"
+    more = address
+    while more:
+        answer = doctor.get(more)
+        seen += [a.code for a in answer.context["rows"]]
+        following = answer.context["next"]
+        more = following and f"{address}&after={following}"
+    assert len(seen) == len(set(seen)) == 10
+
+
+def test_a_signal_leads_to_the_appliances_of_its_days(records):
+    days = {DAY + dt.timedelta(days=7 * n): Facts(ready=50) for n in range(12)}
+    days[DAY + dt.timedelta(days=70)].ready_bad = 25
+    found = drift.failures(days)
+    [(_, _, span)] = [s for s in found.signals if "limit" in s[1]]
+    wanted = DAY + dt.timedelta(days=70)
+    assert (span.first, span.last, found.what) == (wanted, wanted, "failed-ready")
 
 
 @pytest.mark.parametrize(
