@@ -104,6 +104,13 @@ class Office(models.Model):
         blank=True, default="Please ring us if you cannot come at this time."
     )
     care_card = models.TextField(blank=True)
+    representative = models.TextField(
+        blank=True,
+        help_text="Authorised representative, name and address, where your law asks for one.",
+    )
+    other_sites = models.TextField(
+        blank=True, help_text="Other places where you make appliances, with their addresses."
+    )
     statement = models.TextField(
         blank=True, help_text="Statement on a device's record, worded to your local law."
     )

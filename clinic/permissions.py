@@ -33,6 +33,7 @@ CAPABILITIES: dict[str, tuple[Role, ...]] = {
     "manage": (M,),
     "edit_cards": (M, D),
     "recall": (T, D, M),
+    "reinstate_lots": (D, M),
     "audit": (M,),
     "device_record": (D, M),
 }

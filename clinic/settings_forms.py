@@ -23,7 +23,7 @@ class OfficeForm(forms.ModelForm):
         fields = [
             "name", "address", "phone", "time_zone", "numbering", "silent", "hot_folder",
             "confidence", "risk_limit", "tissue_limit_mm", "cut_height_mm", "block_out_depth_mm",
-            "hour_cost", "slip_note", "care_card", "statement",
+            "hour_cost", "slip_note", "care_card", "other_sites", "representative", "statement",
         ]  # fmt: skip
 
 

@@ -107,12 +107,12 @@ def fail_in_load(
 ) -> Load:
     """Fail the chosen appliances of a running load at once; when none is left, the load failed."""
     require(user, "bench")
-    if not appliances:
-        raise Refused("Choose which of them failed.")
     with transaction.atomic():
         row = Load.objects.select_for_update().get(pk=load.pk)
         if find(f"{key}:1"):
             return row
+        if not appliances:
+            raise Refused("Choose which of them failed.")
         members = set(row.items.values_list("appliance_id", flat=True))
         moment = at or timezone.now()
         ordered = sorted(appliances, key=lambda a: a.code)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import math
 from collections.abc import Collection, Sequence
 from typing import Any
 
@@ -16,6 +17,7 @@ from production.actions.loading import WITH_ORDER, choose_program, run_of
 from production.actions.recording import find, locked, moved, record
 from production.actions.starting import start
 from production.bench import fit
+from production.bench.acting import contact_minutes, started_by
 from production.bench.fold import HANDOVER_STAGE
 from production.bench.gates import before_finish
 from production.bench.history import position_of
@@ -209,25 +211,15 @@ def _finish_one(
 
 
 def _contact_faults(row: Appliance, at: dt.datetime) -> list[str]:
-    """Refuse to end a disinfection before the contact time on the label has passed."""
-    start_event = (
-        StageEvent.objects.filter(
-            appliance=row, stage=row.stage, action=StageEvent.Action.START, undone_by=None
-        )
-        .prefetch_related("lot_uses__lot__material")
-        .order_by("-seq")
-        .first()
-    )
-    if start_event is None or row.status != Appliance.Status.RUNNING:
+    """Refuse to end a disinfection or a cure before the time on the label has passed."""
+    start_event = started_by(row)
+    if start_event is None:
         return []
-    minutes = max(
-        (use.lot.material.contact_minutes or 0.0 for use in start_event.lot_uses.all()),
-        default=0.0,
-    )
+    minutes = contact_minutes(start_event)
     left = minutes - (at - start_event.at).total_seconds() / 60
     if left <= 0:
         return []
-    return [f"The contact time on the label is {minutes:g} min; {left:.0f} min are left."]
+    return [f"The time on the label is {minutes:g} min; {math.ceil(left)} min are left."]
 
 
 def finish_load(

@@ -72,7 +72,7 @@ def reopen_lot(user: User, lot: Lot) -> Lot:
 
 @transaction.atomic
 def withdraw_lot(user: User, lot: Lot, reason: str) -> Lot:
-    """Withdraw a lot: the bench refuses it from now on.
+    """Withdraw a lot: the bench refuses it from now on. Safe to repeat.
 
     Raises
     ------
@@ -80,9 +80,29 @@ def withdraw_lot(user: User, lot: Lot, reason: str) -> Lot:
         No reason given.
     """
     require(user, "stock")
+    return _set_withdrawn(user, lot, True, reason, "Write why the lot is withdrawn.")
+
+
+@transaction.atomic
+def reinstate_lot(user: User, lot: Lot, reason: str) -> Lot:
+    """Put a withdrawn lot back into use: the maker cleared it, or it was the wrong one.
+
+    A doctor or the manager decides it. Safe to repeat.
+
+    Raises
+    ------
+    Refused
+        No reason given.
+    """
+    require(user, "reinstate_lots")
+    return _set_withdrawn(user, lot, False, reason, "Write why the lot may be used again.")
+
+
+def _set_withdrawn(user: User, lot: Lot, withdrawn: bool, reason: str, ask: str) -> Lot:
     if len(reason.strip()) < 4:
-        raise Refused("Write why the lot is withdrawn.")
-    lot.withdrawn = True
-    lot.save(update_fields=["withdrawn"])
-    record(user, "lot withdrawn", lot, reason=reason.strip())
+        raise Refused(ask)
+    if Lot.objects.filter(pk=lot.pk, withdrawn=not withdrawn).update(withdrawn=withdrawn):
+        what = "lot withdrawn" if withdrawn else "lot reinstated"
+        record(user, what, lot, reason=reason.strip())
+    lot.refresh_from_db()
     return lot

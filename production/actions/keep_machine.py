@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import datetime as dt
+import uuid
 
 from django.db import transaction
+from django.db.models import Q
 from django.utils import timezone
 
 from clinic.models import User, record
@@ -13,35 +15,99 @@ from production import work
 from production.actions.errors import Refused
 from production.models import Downtime, Machine, MaintenanceRecord, MaintenanceTask
 
+#: A beginning this near is now: the clock went on while the form was filled in.
+AT_ONCE = dt.timedelta(minutes=1)
+
 
 @transaction.atomic
 def take_out(
-    user: User, machine: Machine, reason: str, until: dt.datetime | None = None
+    user: User,
+    machine: Machine,
+    reason: str,
+    until: dt.datetime | None = None,
+    *,
+    since: dt.datetime | None = None,
+    key: str = "",
 ) -> Downtime:
-    """Take a machine out of service from now on; the plan keeps clear of it.
+    """Take a machine out of service, now or from ``since`` on; the plan keeps clear of it.
+
+    ``key`` is the caller's idempotency key: the same request twice has the effect of one.
 
     Raises
     ------
     Refused
-        No reason, or an end in the past.
+        No reason, an end in the past or before the beginning, no end for what begins later,
+        or it is out of service then already.
     """
     require(user, "bench")
+    locked = Machine.objects.select_for_update().get(pk=machine.pk)
+    if key and (earlier := Downtime.objects.filter(key=key).first()):
+        return earlier
     if len(reason.strip()) < 3:
         raise Refused("Write what is wrong with it.")
     now = timezone.now()
+    begins = since if since is not None and since > now + AT_ONCE else now
     if until is not None and until <= now:
         raise Refused("The end must lie ahead; leave it empty if it is not known.")
-    locked = Machine.objects.select_for_update().get(pk=machine.pk)
+    if until is not None and until <= begins:
+        raise Refused("The end must come after the beginning.")
+    if until is None and begins > now:
+        raise Refused("Give the end as well: what begins later is planned around until then.")
     if locked.state == Machine.State.DOWN:
         raise Refused(f"{machine} is out of service already.")
+    crossing = locked.downtimes.filter(Q(ends_at=None) | Q(ends_at__gt=begins))
+    if until is not None:
+        crossing = crossing.filter(starts_at__lt=until)
+    elif begins <= now:
+        crossing = crossing.filter(starts_at__lte=now)
+    if other := crossing.order_by("starts_at").first():
+        local = timezone.localtime(other.starts_at)
+        raise Refused(f"{machine} is out of service from {local:%a %d %b %H:%M}: {other.reason}.")
     downtime = Downtime.objects.create(
-        machine=locked, starts_at=now, ends_at=until, reason=reason.strip(), recorded_by=user
+        machine=locked,
+        starts_at=begins,
+        ends_at=until,
+        reason=reason.strip(),
+        recorded_by=user,
+        key=key or None,
     )
     if until is None:
         Machine.objects.filter(pk=machine.pk).update(state=Machine.State.DOWN)
-    record(user, "machine out of service", locked, reason=reason.strip())
+    record(
+        user,
+        "machine out of service",
+        locked,
+        reason=reason.strip(),
+        since=begins.isoformat(timespec="minutes"),
+    )
     work.ask("plan", coalesce=True)
     return downtime
+
+
+@transaction.atomic
+def call_off(user: User, downtime: Downtime) -> None:
+    """Take back a span out of service that has not begun. Safe to repeat.
+
+    Raises
+    ------
+    Refused
+        It has begun.
+    """
+    require(user, "bench")
+    row = Downtime.objects.select_for_update().filter(pk=downtime.pk).first()
+    if row is None:
+        return
+    if row.starts_at <= timezone.now():
+        raise Refused(f"It has begun; bring {row.machine} back into service instead.")
+    row.delete()
+    record(
+        user,
+        "machine out of service called off",
+        row.machine,
+        reason=row.reason,
+        since=row.starts_at.isoformat(timespec="minutes"),
+    )
+    work.ask("plan", coalesce=True)
 
 
 @transaction.atomic
@@ -61,9 +127,15 @@ def bring_back(user: User, machine: Machine) -> Machine:
 
 
 @transaction.atomic
-def note_maintenance(user: User, task: MaintenanceTask, note: str = "") -> MaintenanceRecord:
-    """Record that a maintenance task was done just now."""
+def note_maintenance(
+    user: User, task: MaintenanceTask, note: str = "", *, key: str = ""
+) -> MaintenanceRecord:
+    """Record that a maintenance task was done just now; once, however often ``key`` comes."""
     require(user, "bench")
-    done = MaintenanceRecord.objects.create(task=task, done_by=user, note=note.strip()[:200])
-    record(user, "maintenance done", task.machine, task=task.name)
+    done, new = MaintenanceRecord.objects.get_or_create(
+        key=key or uuid.uuid4().hex,
+        defaults={"task": task, "done_by": user, "note": note.strip()[:200]},
+    )
+    if new:
+        record(user, "maintenance done", task.machine, task=task.name)
     return done

@@ -90,7 +90,13 @@ def check(
     if not stage.needs_lot and material.kind != Material.Kind.CONSUMABLE:
         fit.stops.append(f"{stage} takes no {_kind(material)}: {material} is for another stage.")
         return fit
-    if stage.needs_lot and material.kind != stage.needs_lot:
+    if material.kind == Material.Kind.CONSUMABLE and stage.needs_lot != material.kind:
+        places = list(material.stages.all())
+        if places and stage not in places:
+            named = " or ".join(str(place) for place in places)
+            fit.stops.append(f"{material} is for {named}, not for {stage}.")
+            return fit
+    elif stage.needs_lot and material.kind != stage.needs_lot:
         wanted = Material.Kind(stage.needs_lot).label.lower()
         fit.stops.append(f"{stage} needs {wanted}; {material} is {_kind(material)}.")
         return fit
@@ -158,10 +164,10 @@ def amount_of(appliance: Appliance, material: Material) -> float:
     """Return how much of ``material`` one appliance takes, in the material's unit.
 
     Resin by the model's volume, as far as it is known (0 when it is not: the link
-    stands, the amount is not made up); everything else by the piece.
+    stands, the amount is not made up); everything else as the office set it.
     """
     if material.kind != Material.Kind.RESIN:
-        return 1.0
+        return material.per_use
     report = appliance.model.report if appliance.model else None
     volume = float((report or {}).get("volume_ml") or 0.0)
     return volume / 1000 if material.unit.casefold() in {"l", "litre", "liter"} else volume

@@ -345,12 +345,14 @@ class Day:
 
     def _lots(self, stage: Stage, index: int) -> list[Lot]:
         kind = self.jobs[index].kind.code
-        return {
+        asked = {
             "resin": [self.cast.resin],
             "sheet": [self.cast.sheets[kind]] if kind in self.cast.sheets else [],
             "block_out": [self.cast.block_out],
             "disinfectant": [self.cast.disinfectant],
         }.get(stage.needs_lot, [])
+        beside = self.cast.beside.get(stage.code)
+        return [*asked, beside] if beside else asked
 
     def _ticks(self, stage: Stage) -> list[str]:
         card = self.cards[stage.code]

@@ -32,6 +32,8 @@ class Cast:
     sheets: dict[str, Lot]
     block_out: Lot
     disinfectant: Lot
+    #: Consumables, by the stage at which they are used.
+    beside: dict[str, Lot]
     machines: dict[str, list[Machine]]
 
 
@@ -62,6 +64,7 @@ def furnish() -> Cast:
         sheets={"retainer": lots["sheet-1.0"], "aligner": lots["sheet-0.75"]},
         block_out=lots["block-out"],
         disinfectant=lots["disinfectant"],
+        beside={"wash": lots["alcohol"], "finish": lots["bag"]},
         machines=machines,
     )
 
@@ -128,7 +131,13 @@ def _materials(today: dt.date) -> dict[str, Lot]:
          "B0091"),
         ("disinfectant", Material.Kind.DISINFECTANT, "Appliance disinfectant", None, "ml", 500,
          0.02, "", "D3317"),
+        ("alcohol", Material.Kind.CONSUMABLE, "Isopropyl alcohol", None, "ml", 1000, 0.01, "",
+         "A1190"),
+        ("bag", Material.Kind.CONSUMABLE, "Bag, resealable", None, "piece", 50, 0.12, "", "G0552"),
     ]  # fmt: skip
+    per_use = {"block-out": 0.4, "disinfectant": 15, "alcohol": 20}
+    used_at = {"alcohol": "wash", "bag": "finish"}
+    stages = {s.code: s for s in Stage.objects.all()}
     lots = {}
     for key, kind, name, thickness, unit, reorder, cost, allergens, number in rows:
         material = Material.objects.create(
@@ -141,15 +150,18 @@ def _materials(today: dt.date) -> dict[str, Lot]:
             unit_cost=str(cost),
             allergens=allergens,
             contact_minutes=5 if kind == Material.Kind.DISINFECTANT else None,
+            per_use=per_use.get(key, 1),
         )
+        if key in used_at:
+            material.stages.add(stages[used_at[key]])
         lots[key] = Lot.objects.create(
             material=material,
             number=number,
             received_on=today - dt.timedelta(days=30),
             expires_on=today + dt.timedelta(days=300),
-            quantity={"ml": 5000, "sheet": 600, "g": 250}[unit],
+            quantity={"ml": 5000, "sheet": 600, "g": 250, "piece": 500}[unit],
+            opened_at=timezone.now() if key in used_at else None,
         )
-    stages = {s.code: s for s in Stage.objects.all()}
     for stage, key, name, minutes, settings in [
         ("print", "resin", "Models 0.1 mm", 38, {"layer": "0.1 mm", "resin": "sand"}),
         ("cure", "resin", "Models", 15, {"time": "15 min", "temperature": "60 °C"}),

@@ -43,9 +43,11 @@ def build(piece: Piece) -> Paper:
         Handover.objects.filter(appliance=piece.appliance).select_related("by").order_by("at")
     )
     route = route_of(piece.appliance.kind_id)
-    inside = {use.pk for use in made_with(route, history(piece.appliance))}
+    standing = made_with(route, history(piece.appliance))
+    inside = {use.pk for use in standing}
     context = piece.context(
         redone=[use.pk for use in piece.lots if use.pk not in inside],
+        declared=[use for use in standing if use.lot.material.substances],
         lines=lines,
         acceptances=acceptances,
         skipped=skipped,

@@ -65,6 +65,7 @@ class Downtime(models.Model):
     ends_at = models.DateTimeField(null=True, blank=True, help_text="Blank: until further notice.")
     reason = models.CharField(max_length=200)
     recorded_by = models.ForeignKey(User, null=True, on_delete=models.PROTECT, related_name="+")
+    key = models.CharField(max_length=80, unique=True, null=True, editable=False)
 
     class Meta:
         ordering = ["-starts_at"]
@@ -93,6 +94,7 @@ class MaintenanceRecord(models.Model):
     done_at = models.DateTimeField(default=timezone.now)
     done_by = models.ForeignKey(User, on_delete=models.PROTECT, related_name="+")
     note = models.CharField(max_length=200, blank=True)
+    key = models.CharField(max_length=80, unique=True, null=True, editable=False)
 
     class Meta:
         ordering = ["-done_at"]

@@ -30,8 +30,28 @@ class Material(models.Model):
     )
     reorder_at = models.FloatField(default=0)
     unit_cost = models.DecimalField(max_digits=8, decimal_places=2, default=0)
+    per_use = models.FloatField(
+        default=1,
+        validators=[MinValueValidator(0)],
+        help_text="What one appliance takes of it, in its unit. Resin: by the model's volume.",
+    )
+    stages = models.ManyToManyField(
+        "production.Stage",
+        blank=True,
+        related_name="consumables",
+        help_text="Consumables: where it is used beside what the stage asks for.",
+    )
     contact_minutes = models.FloatField(
-        null=True, blank=True, help_text="Disinfectant: contact time on the label."
+        null=True,
+        blank=True,
+        validators=[MinValueValidator(0)],
+        help_text="Time on the label that it must act or cure before the work is finished.",
+    )
+    substances = models.CharField(
+        max_length=200,
+        blank=True,
+        help_text="Medicinal substance, or human or animal tissue or its derivative in it, as its "
+        "maker declares; blank: none declared.",
     )
     active = models.BooleanField(default=True)
 

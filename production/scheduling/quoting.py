@@ -75,11 +75,13 @@ def quote_pickup(
     return _offer(situation, jobs, confidence or office.confidence, due_at)
 
 
-def requote(order: Order, *, confidence: float | None = None) -> Offer:
-    """Ask when an open order can be picked up, as things stand now."""
+def requote(
+    order: Order, *, confidence: float | None = None, situation: Situation | None = None
+) -> Offer:
+    """Ask when an open order can be picked up, as things stand now (or in ``situation``)."""
     from production import planning
 
-    situation = read_situation()
+    situation = situation or read_situation()
     group = str(order.pk)
     # Read as one bench first: work that has started keeps the place where it is done.
     whole = planning.parse_problem(situation.problem)

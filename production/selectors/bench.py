@@ -14,11 +14,13 @@ from django.db.models import Count, Prefetch, Q, QuerySet
 from django.utils import timezone
 
 from clinic.models import Office, User
+from production.bench.acting import acts_until
 from production.bench.fold import HANDOVER_STAGE
 from production.models import (
     Appliance,
     Load,
     LoadItem,
+    LotUse,
     Machine,
     Plan,
     Promise,
@@ -92,6 +94,22 @@ class Run:
     started_at: dt.datetime | None
     expected_end: dt.datetime | None
     by: User | None = None
+    #: Whether its end is told aloud: a machine's run, or what acts or cures by hand.
+    told: bool = True
+
+    @property
+    def code(self) -> str:
+        """The load's code, or the appliance's."""
+        if self.load is not None:
+            return self.load.code
+        return self.appliance.code if self.appliance else ""
+
+    @property
+    def says(self) -> str:
+        """What is told at its end."""
+        if self.load is not None:
+            return f"{self.stage} on {self.load.machine} has ended"
+        return f"{self.stage} of {self.code}: its time is up"
 
 
 @dataclass
@@ -251,16 +269,22 @@ def runs_now() -> list[Run]:
         (kind, stage): minutes
         for kind, stage, minutes in RouteStage.objects.values_list("kind_id", "stage_id", "minutes")
     }
-    starters = {
-        e.appliance_id: e.by
-        for e in StageEvent.objects.filter(appliance__in=hands, action=StageEvent.Action.START)
-        .select_related("by")
+    uses = LotUse.objects.select_related("lot__material")
+    starts = {
+        e.appliance_id: e
+        for e in StageEvent.objects.filter(
+            appliance__in=hands, action=StageEvent.Action.START, undone_by=None
+        )
+        .select_related("by", "program")
+        .prefetch_related(Prefetch("lot_uses", uses))
         .order_by("seq")
     }
     for appliance in hands:
         if appliance.stage is None:
             continue
         minutes = usual.get((appliance.kind_id, appliance.stage_id or 0))
+        start = starts.get(appliance.pk)
+        acting = acts_until(start) if start else None
         end = appliance.stage_since + dt.timedelta(minutes=minutes) if minutes else None
         runs.append(
             Run(
@@ -269,8 +293,9 @@ def runs_now() -> list[Run]:
                 appliance.stage,
                 1,
                 appliance.stage_since,
-                end,
-                starters.get(appliance.pk),
+                acting or end,
+                start.by if start else None,
+                told=acting is not None,
             )
         )
     return runs

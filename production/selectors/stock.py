@@ -11,7 +11,7 @@ from typing import Any, NamedTuple
 
 from django.db.models import Case, CharField, Count, Func, Q, QuerySet, Sum, Value, When
 
-from clinic.models import Office, Patient
+from clinic.models import AuditEntry, Office, Patient
 from production.bench.fit import amount_of
 from production.csv_cells import Cells
 from production.models import (
@@ -24,6 +24,7 @@ from production.models import (
     StageEvent,
 )
 from production.models.bench import OPEN_STATUSES
+from production.selectors.lot_fates import FATES, IN_IT, fates
 
 SOON = dt.timedelta(days=30)
 #: Above this the whole list of patients is read rather than asked for by number.
@@ -87,7 +88,8 @@ class MaterialState:
 def stock(today: dt.date | None = None) -> list[MaterialState]:
     """Return every material in use, in a fixed number of queries."""
     today = today or Office.get().today()
-    states = {m.pk: MaterialState(m) for m in Material.objects.filter(active=True)}
+    kept = Material.objects.filter(active=True).prefetch_related("stages")
+    states = {m.pk: MaterialState(m) for m in kept}
     lots = list(Lot.objects.filter(closed_at=None).select_related("material"))
     used = used_of(lots)
     for lot in lots:
@@ -115,13 +117,23 @@ def used_of(lots: Collection[Lot]) -> dict[int, float]:
 
 
 def needs(states: list[MaterialState]) -> dict[int, float]:
-    """Forecast what the open appliances will use: each stage still ahead that asks for a lot."""
+    """Forecast what the open appliances will use: each stage still ahead that takes something.
+
+    That is the lot which the stage asks for, and the consumables kept for it.
+    """
+    beside: dict[int, list[Material]] = defaultdict(list)
+    for state in states:
+        if state.material.kind == Material.Kind.CONSUMABLE:
+            for stage in state.material.stages.all():
+                beside[stage.pk].append(state.material)
     position: dict[tuple[int, int], int] = {}
-    asking: dict[int, list[tuple[int, str]]] = defaultdict(list)
+    asking: dict[int, list[tuple[int, str | Material]]] = defaultdict(list)
     for entry in RouteStage.objects.select_related("stage"):
         position[(entry.kind_id, entry.stage_id)] = entry.position
-        if entry.stage.needs_lot:
-            asking[entry.kind_id].append((entry.position, entry.stage.needs_lot))
+        takes: list[str | Material] = [entry.stage.needs_lot] if entry.stage.needs_lot else []
+        if entry.stage.needs_lot != Material.Kind.CONSUMABLE:
+            takes += beside[entry.stage_id]
+        asking[entry.kind_id] += [(entry.position, taken) for taken in takes]
     by_kind: dict[str, Material] = {}
     for state in states:
         # Where an order names no material, the one that is on hand is meant.
@@ -134,11 +146,14 @@ def needs(states: list[MaterialState]) -> dict[int, float]:
     )
     for appliance in appliances:
         here = position.get((appliance.kind_id, appliance.stage_id or 0), 0)
-        for place, kind in asking.get(appliance.kind_id, []):
+        for place, taken in asking.get(appliance.kind_id, []):
             if place < here or (place == here and appliance.status == Appliance.Status.RUNNING):
                 continue
-            sheet = appliance.order.sheet if kind == Material.Kind.SHEET else None
-            material = sheet or by_kind.get(kind)
+            if isinstance(taken, Material):
+                material: Material | None = taken
+            else:
+                sheet = appliance.order.sheet if taken == Material.Kind.SHEET else None
+                material = sheet or by_kind.get(taken)
             if material:
                 found[material.pk] += amount_of(appliance, material)  # type: ignore[assignment]
     return dict(found)
@@ -187,11 +202,17 @@ class Piece(NamedTuple):
     kind: str
     status: str
     out: str
+    use: str
 
     @property
     def handed_over(self) -> dt.datetime | None:
         """When it left the office."""
         return dt.datetime.fromisoformat(self.out) if self.out else None
+
+    @property
+    def fate(self) -> str:
+        """What became of the lot in it, in words."""
+        return FATES[self.use]
 
 
 class UtcMinute(Func):
@@ -221,7 +242,7 @@ class Joined(Func):
 def recipients(lot: Lot) -> list[Recipient]:
     """Return everybody who got something of a lot, by name, with their appliances by code.
 
-    Three queries. The database writes an appliance as one text, and patients are read once
+    Seven queries. The database writes an appliance as one text, and patients are read once
     each: a lot of consumables may have gone into a hundred thousand appliances, and taking
     each apart into its cells here takes longer than all the rest.
     """
@@ -232,17 +253,33 @@ def recipients(lot: Lot) -> list[Recipient]:
         "code", comma, "arch", comma,
         Case(*(When(kind=pk, then=Value(quoted(name))) for pk, name in kinds)), comma,
         Case(*(When(status=s, then=Value(quoted(w))) for s, w in Appliance.Status.choices)), comma,
-        UtcMinute("delivered_at"),
+        UtcMinute("delivered_at"), Value(f",{IN_IT}"),
     )  # fmt: skip
     held: dict[int, list[str]] = defaultdict(list)
     # Not through a server's cursor, which forgoes parallel plans and answers in small parts.
     rows = Appliance.objects.filter(pk__in=went).order_by().values_list("order__patient", cells)
     for patient, row in rows:
         held[patient].append(row)
+    gone = fates(lot)
+    named_codes = Appliance.objects.filter(pk__in=list(gone)).order_by()
+    for pk, code, patient in named_codes.values_list("pk", "code", "order__patient"):
+        rows_of = held[patient]
+        place = next(n for n, row in enumerate(rows_of) if row.startswith(f"{code},"))
+        rows_of[place] = rows_of[place].removesuffix(IN_IT) + gone[pk]
     shown = ("chart_number", "family_name", "given_name", "date_of_birth", "phone")
     named = Patient.objects.only(*shown).order_by("family_name", "given_name", "pk")
     everybody = named if len(held) > MANY else named.filter(pk__in=list(held))
     return [Recipient(p, sorted(held[p.pk])) for p in everybody if p.pk in held]
+
+
+def decisions_on(lot: Lot) -> list[AuditEntry]:
+    """Return who withdrew or reinstated a lot, when and why, the latest first."""
+    entries = AuditEntry.objects.filter(
+        subject=Lot._meta.label_lower,
+        subject_id=str(lot.pk),
+        action__in=("lot withdrawn", "lot reinstated"),
+    )
+    return list(entries.select_related("user"))
 
 
 def lots_like(text: str) -> QuerySet[Lot]:

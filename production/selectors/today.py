@@ -10,6 +10,7 @@ from django.utils import timezone
 
 from clinic.models import AuditEntry, Office, Patient, Visit
 from clinic.names import near_names
+from clinic.templatetags.show import clock
 from clinic.visit_status import NEXT, recent_changes
 from production.models import Acceptance, Appliance, Order, Plan, Promise, Scan, StageEvent
 from production.models.bench import OPEN_STATUSES
@@ -23,6 +24,7 @@ LOOK_AHEAD_DAYS = 7
 AHEAD_SHOWN = 30
 SCAN_DAYS = 14
 NEWS_HOURS = 24
+AT_WORK = (Appliance.Status.WAITING, Appliance.Status.RUNNING, Appliance.Status.HELD)
 NO_TIME = "Agree on a time with the patient."
 
 STEP_WORDS = {
@@ -182,7 +184,7 @@ def today(day: dt.date, office: Office, now: dt.datetime | None = None) -> Today
         visits=visit_rows,
         chair=[r for r in visit_rows if r.visit.status == Visit.Status.IN_CHAIR],
         scans=_scans(now) if is_today else [],
-        news=_news(now) if is_today else [],
+        news=_news(now, office) if is_today else [],
     )
 
 
@@ -237,10 +239,57 @@ def _scans(now: dt.datetime) -> list[tuple[Scan, str]]:
     return [(s, words[Scan.Status(s.status)]) for s in current]
 
 
-def _news(now: dt.datetime) -> list[News]:
-    """Remakes of the last day, orders without a time, new times the patient has not heard of."""
-    since = now - dt.timedelta(hours=NEWS_HOURS)
+def _failures(since: dt.datetime, risk_limit: float) -> list[News]:
+    """Failures of work that is still promised for the old time, and what becomes of the time."""
+    events = (
+        StageEvent.objects.filter(
+            action=StageEvent.Action.FAIL,
+            at__gte=since,
+            undone_by=None,
+            appliance__status__in=AT_WORK,
+        )
+        .select_related("appliance__order__patient", "appliance__kind", "stage", "to_stage")
+        .order_by("at")
+    )
+    latest = {event.appliance.order_id: event for event in events}
+    promises = Promise.objects.filter(order__in=latest, superseded_at=None)
     news = []
+    for promise in promises:
+        event = latest[promise.order_id]
+        if promise.agreed_at > event.recorded_at:
+            continue  # agreed on since
+        due, piece = clock(promise.due_at), event.appliance
+        weighed = promise.assessed_at is not None and promise.assessed_at >= event.recorded_at
+        if not weighed or promise.p_late is None:
+            words, doubtful = f"{due} is being weighed again", False
+        elif promise.p_late <= risk_limit:
+            words, doubtful = f"{due} can still be kept", False
+        else:
+            likely = f", likely ready {clock(promise.expected_at)}" if promise.expected_at else ""
+            words, doubtful = f"{due} is at risk{likely}", True
+        news.append(
+            News(
+                "warn",
+                f"{piece.kind.name}, {piece.arch}, failed at {str(event.stage).lower()}; it starts "
+                f"again at {str(event.to_stage).lower()}",
+                words,
+                piece.order.patient,
+                piece.order.uuid,
+                event.at,
+                untimed=doubtful,
+            )
+        )
+    return news
+
+
+def _news(now: dt.datetime, office: Office) -> list[News]:
+    """What the desk has to pass on.
+
+    Failures and remakes of the last day, orders without a time, new times the patient has not
+    heard of.
+    """
+    since = now - dt.timedelta(hours=NEWS_HOURS)
+    news = _failures(since, office.risk_limit)
     timed = Promise.objects.filter(order=OuterRef("order"), superseded_at=None)
     remakes = (
         Appliance.objects.filter(remake_of__isnull=False, created_at__gte=since)

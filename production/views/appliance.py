@@ -17,16 +17,14 @@ from production.actions import move
 from production.actions.errors import ActionError, StartUnknown
 from production.bench.codes import clean
 from production.bench.fold import HANDOVER_STAGE
-from production.bench.routes import place, route_of, up_to
+from production.bench.routes import place, route_of
 from production.models import Appliance, Load, RemakeCause, Stage
 from production.scheduling.state import standing_wishes
 from production.selectors import appliance as reads
 from production.selectors.version import version_of
 from production.views.bench import frame
 from production.views.bench_loads import shown_card, take_choices, take_ticks
-from production.views.bench_photos import PhotoRefused, keep_photos
-from production.views.bench_quote import promise_words
-from production.views.bench_scan import say
+from production.views.bench_scan import begin, say
 from production.views.bench_subject import Subject, appliance_subject, subject_of
 from production.views.live import live
 
@@ -117,7 +115,7 @@ def appliance_do(request: HttpRequest, code: str) -> HttpResponse:
                 take_choices(request, subject)
                 take_ticks(request, subject)
                 row.seq = seen if seen is not None else row.seq
-                subject.start(user, key)  # type: ignore[arg-type]
+                begin(request, subject, key)
                 messages.success(request, f"{row.code}: {stage} started.")
             case "finish":
                 take_ticks(request, subject)
@@ -180,55 +178,6 @@ def tick(request: HttpRequest, context: str) -> HttpResponse:
     return HttpResponse(status=204)
 
 
-@needs("bench")
-def fail(request: HttpRequest, code: str) -> HttpResponse:
-    """Record a failure: cause, photo, and what must be done again."""
-    subject = subject_or_404(request, code)
-    row = subject.appliance
-    assert row is not None
-    restarts = up_to(route_of(row.kind_id), subject.stage)
-    if request.method == "POST":
-        post = request.POST
-        cause = RemakeCause.objects.filter(code=post.get("cause", ""), active=True).first()
-        restart = next((s for s in restarts if s.code == post.get("restart")), None)
-        try:
-            if cause is None:
-                messages.error(request, "Choose what went wrong.", extra_tags="bad")
-                return redirect(request.path)
-            event = move.fail(
-                request.user,  # type: ignore[arg-type]
-                row,
-                cause=cause,
-                restart=restart,
-                photos=keep_photos(request.FILES.getlist("photo")),
-                note=post.get("note", "").strip(),
-                key=post.get("key", "")[:60],
-                seen=_number(post.get("seen")),
-            )
-            messages.success(
-                request,
-                f"{row.code}: failure recorded; it starts again at {event.to_stage}. "
-                + promise_words(row.order),
-            )
-            return redirect(subject.url)
-        except PhotoRefused as error:
-            messages.error(request, str(error), extra_tags="bad")
-        except ActionError as error:
-            say(request, error)
-        return redirect(request.path)
-    return render(
-        request,
-        "appliance/fail.html",
-        {
-            **frame(request, f"fail:{row.code}", subject.shown),
-            "subject": subject,
-            "appliance": row,
-            "branches": reads.causes_for(subject.stage),
-            "restarts": restarts,
-        },
-    )
-
-
 @needs("see_bench")
 def again(request: HttpRequest, code: str) -> HttpResponse:
     """Make a delivered or ready appliance again from what is stored."""
@@ -236,30 +185,9 @@ def again(request: HttpRequest, code: str) -> HttpResponse:
     row = subject.appliance
     assert row is not None
     if request.method == "POST":
-        post = request.POST
-        cause = RemakeCause.objects.filter(code=post.get("cause", ""), active=True).first()
-        restart = Stage.objects.filter(code=post.get("restart", "")).first()
-        try:
-            if cause is None:
-                messages.error(request, "Choose why it is made again.", extra_tags="bad")
-                return redirect(request.path)
-            new = move.remake(
-                request.user,  # type: ignore[arg-type]
-                row,
-                cause=cause,
-                restart=restart,
-                purpose="replacement" if cause.code == "lost" else "remake",
-                note=post.get("note", "").strip(),
-                key=post.get("key", "")[:60],
-                seen=_number(post.get("seen")),
-            )
-        except ActionError as error:
-            say(request, error)
-            return redirect(request.path)
-        messages.success(
-            request, f"{new.code} replaces {row.code}. Agree on a pickup time for it next."
-        )
-        return redirect("appliance", new.code)
+        new = _made_again(request, row)
+        if new is not None:
+            return redirect("appliance", new.code)
     age = (timezone.now() - row.scan.uploaded_at).days if row.scan else None
     return render(
         request,
@@ -273,8 +201,38 @@ def again(request: HttpRequest, code: str) -> HttpResponse:
             "lost": RemakeCause.objects.filter(code="lost", active=True).first(),
             "restarts": [r.stage for r in route_of(row.kind_id) if r.stage.code != HANDOVER_STAGE],
             "scan_age": age,
+            "typed": request.POST,
+            "chosen_cause": request.POST.get("cause") or request.GET.get("cause", ""),
         },
+        status=422 if request.method == "POST" else 200,
     )
+
+
+def _made_again(request: HttpRequest, row: Appliance) -> Appliance | None:
+    """Open the one that replaces ``row``; None, with the reason said, when it cannot be."""
+    post = request.POST
+    cause = RemakeCause.objects.filter(code=post.get("cause", ""), active=True).first()
+    if cause is None:
+        messages.error(request, "Choose why it is made again.", extra_tags="bad")
+        return None
+    try:
+        new = move.remake(
+            request.user,  # type: ignore[arg-type]
+            row,
+            cause=cause,
+            restart=Stage.objects.filter(code=post.get("restart", "")).first(),
+            purpose="replacement" if cause.code == "lost" else "remake",
+            note=post.get("note", "").strip(),
+            key=post.get("key", "")[:60],
+            seen=_number(post.get("seen")),
+        )
+    except ActionError as error:
+        say(request, error)
+        return None
+    messages.success(
+        request, f"{new.code} replaces {row.code}. Agree on a pickup time for it next."
+    )
+    return new
 
 
 @require_POST

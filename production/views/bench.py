@@ -22,7 +22,6 @@ from production.selectors.bench import (
     Run,
     bench_now,
     bench_version,
-    loads_now,
     runs_now,
     undo_offer,
 )
@@ -102,10 +101,10 @@ def timers(request: HttpRequest) -> HttpResponse:
 
 @needs("bench")
 def ends(request: HttpRequest) -> HttpResponse:
-    """Answer the poll of every other page: which loads end when, so that an end is told there."""
-    loads = [load for load in loads_now() if load.expected_end]
-    version = version_of([(load.pk, load.expected_end) for load in loads])
-    context = {"loads": loads, "version": version}
+    """Answer the poll of every other page: which runs end when, so that an end is told there."""
+    runs = [run for run in runs_now() if run.told and run.expected_end]
+    version = version_of([(run.code, run.expected_end) for run in runs])
+    context = {"runs": runs, "version": version}
     return live(request, version, lambda: render(request, "bench/ends.html", context))
 
 

@@ -27,6 +27,8 @@ class Draft:
         self.lots: list[int] = list(held.get("lots", []))
         self.machine: int | None = held.get("machine")
         self.program: int | None = held.get("program")
+        #: Whether a form that showed the lots was sent: what it left out is not taken.
+        self.lots_shown: bool = bool(held.get("lots_shown"))
 
     def save(self) -> None:
         """Keep it; the oldest drafts of the tablet are dropped."""
@@ -38,6 +40,7 @@ class Draft:
             "lots": self.lots,
             "machine": self.machine,
             "program": self.program,
+            "lots_shown": self.lots_shown,
         }
         self._session[NAME] = dict(list(drafts.items())[-KEPT:])
 

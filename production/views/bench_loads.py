@@ -11,13 +11,11 @@ from clinic.middleware import office_of
 from clinic.permissions import needs
 from production.actions import move
 from production.actions.errors import ActionError
-from production.models import Appliance, InstructionCard, Load, Lot, Machine, Program, RemakeCause
-from production.selectors.appliance import causes_for
+from production.models import Appliance, InstructionCard, Lot, Machine, Program
 from production.selectors.bench import bench_now
 from production.selectors.version import version_of
 from production.views.bench import frame
-from production.views.bench_photos import PhotoRefused, keep_photos
-from production.views.bench_scan import fill_load, say
+from production.views.bench_scan import begin, fill_load, say
 from production.views.bench_subject import Subject, load_subject
 from production.views.live import live
 
@@ -101,7 +99,7 @@ def load_do(request: HttpRequest, code: str) -> HttpResponse:
             case "start":
                 take_choices(request, subject)
                 take_ticks(request, subject)
-                subject.start(user, key)  # type: ignore[arg-type]
+                begin(request, subject, key)
                 messages.success(request, f"{row.code}: {row.stage} started.")
             case "finish":
                 card = shown_card(request)
@@ -124,9 +122,11 @@ def take_choices(request: HttpRequest, subject: Subject) -> None:
         if machine:
             subject.choose_machine(machine)
     chosen = [int(value) for value in post.getlist("lot") if value.isdigit()]
-    if chosen:
+    if chosen or "lots_shown" in post:
         subject.draft.lots = list(Lot.objects.filter(pk__in=chosen).values_list("pk", flat=True))
-        subject.__dict__.pop("lots", None)
+        subject.draft.lots_shown = "lots_shown" in post
+        for name in ("lots", "beside"):
+            subject.__dict__.pop(name, None)
     if post.get("program", "").isdigit():
         program = Program.objects.filter(pk=int(post["program"])).first()
         subject.draft.program = program.pk if program else None
@@ -145,51 +145,3 @@ def shown_card(request: HttpRequest) -> InstructionCard | None:
     """Return the card in the wording the page showed."""
     value = request.POST.get("card", "")
     return InstructionCard.objects.filter(pk=int(value)).first() if value.isdigit() else None
-
-
-@needs("bench")
-def load_fail(request: HttpRequest, code: str) -> HttpResponse:
-    """Say which of a load failed, and why."""
-    subject = _subject(request, code)
-    assert subject.load is not None
-    row: Load = subject.load
-    running = [m for m in subject.members if m.status == Appliance.Status.RUNNING]
-    if request.method == "POST":
-        cause = RemakeCause.objects.filter(code=request.POST.get("cause", "")).first()
-        chosen = [m for m in running if m.code in request.POST.getlist("code")]
-        try:
-            if cause is None:
-                messages.error(request, "Choose what went wrong.", extra_tags="bad")
-                return redirect(request.path)
-            move.fail_in_load(
-                request.user,  # type: ignore[arg-type]
-                row,
-                chosen,
-                cause=cause,
-                photos=keep_photos(request.FILES.getlist("photo")),
-                note=request.POST.get("note", ""),
-                key=request.POST.get("key", "")[:60],
-            )
-            messages.success(
-                request,
-                f"{len(chosen)} of {row.code} failed; what is left of it runs on. "
-                "The next plan weighs the promises again.",
-            )
-            return redirect(subject.url)
-        except PhotoRefused as error:
-            messages.error(request, str(error), extra_tags="bad")
-        except ActionError as error:
-            say(request, error)
-        return redirect(request.path)
-    return render(
-        request,
-        "bench/load_fail.html",
-        {
-            **frame(request, subject.name, subject.shown),
-            "subject": subject,
-            "load": row,
-            "members": running,
-            "branches": causes_for(row.stage),
-            "chosen_cause": request.GET.get("cause", ""),
-        },
-    )

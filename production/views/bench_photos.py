@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Sequence
+from dataclasses import dataclass, field
 
 from django.core.files.uploadedfile import UploadedFile
+from django.core.signing import BadSignature, Signer
 from django.http import FileResponse, HttpRequest
 from PIL import Image, ImageOps, UnidentifiedImageError
 
@@ -20,36 +21,60 @@ MAX_PHOTOS = 6
 MAX_PIXELS = 80_000_000
 
 
+_SIGNER = Signer(salt="kept-photo")
+
+
 class PhotoRefused(Exception):
     """The file is no photo, or too large; the words say what to do."""
 
 
-def keep_photos(files: Sequence[UploadedFile]) -> list[StoredFile]:
+@dataclass
+class Taken:
+    """Photos that came with a form: those kept, and why others were not."""
+
+    files: list[StoredFile] = field(default_factory=list)
+    refused: list[str] = field(default_factory=list)
+
+    @property
+    def tokens(self) -> list[str]:
+        """What the form carries along when it is shown again, since its file field is empty."""
+        return [_SIGNER.sign(str(file.pk)) for file in self.files]
+
+
+def take_photos(request: HttpRequest) -> Taken:
     """Store the photos as JPEG, upright and without the camera's data about place and owner.
 
-    Raises
-    ------
-    PhotoRefused
-        One of them cannot be used; nothing is stored.
+    A tablet's camera keeps no copy of its own: what can be used is kept also when another
+    photo, or something else in the form, is refused, and comes again as a ``kept`` token.
     """
-    if len(files) > MAX_PHOTOS:
-        raise PhotoRefused(f"At most {MAX_PHOTOS} photos at once; choose the clearest.")
-    pictures = [_picture(file) for file in files]
-    return [store_bytes(data, "image/jpeg") for data in pictures]
+    taken = Taken()
+    for token in request.POST.getlist("kept")[:MAX_PHOTOS]:
+        try:
+            pk = int(_SIGNER.unsign(token))
+        except (BadSignature, ValueError):
+            continue
+        taken.files += StoredFile.objects.filter(pk=pk)
+    for file in request.FILES.getlist("photo"):
+        if len(taken.files) >= MAX_PHOTOS:
+            taken.refused.append(f"At most {MAX_PHOTOS} photos at once; the others are left out.")
+            break
+        try:
+            taken.files.append(store_bytes(_picture(file), "image/jpeg"))
+        except PhotoRefused as error:
+            taken.refused.append(f"{file.name}: {error}")
+    return taken
 
 
 def _picture(file: UploadedFile) -> bytes:
     if (file.size or 0) > MAX_BYTES:
-        raise PhotoRefused("That photo is larger than 15 MB; take it at a lower resolution.")
+        raise PhotoRefused("it is larger than 15 MB; take it at a lower resolution.")
     try:
         with Image.open(file) as opened:
             if opened.width * opened.height > MAX_PIXELS:
-                raise PhotoRefused("That photo has too many pixels; take a smaller one.")
+                raise PhotoRefused("it has too many pixels; take a smaller one.")
             image = ImageOps.exif_transpose(opened).convert("RGB")
     except (UnidentifiedImageError, OSError, SyntaxError, ValueError) as error:
-        raise PhotoRefused(
-            "That file is not a photo this browser and we know; use JPEG."
-        ) from error
+        raise PhotoRefused("that file is not a photo we can read; use JPEG or PNG.") from error
     image.thumbnail((MAX_SIDE, MAX_SIDE))
     out = io.BytesIO()
     image.save(out, "JPEG", quality=85)

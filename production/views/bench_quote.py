@@ -1,36 +1,56 @@
-"""What a failure does to the pickup time, said at once to the person who recorded it."""
+"""What a failure does to pickup times, said at once to the person who recorded it."""
 
 from __future__ import annotations
 
 import logging
+from collections.abc import Collection
 
 from clinic.templatetags.show import clock, percent
-from production.models import Order, Promise
+from production.models import Appliance, Promise
+from production.scheduling.reweighing import Weighed, weigh
 
 log = logging.getLogger(__name__)
 
+SHOWN = 8
 
-def promise_words(order: Order) -> str:
-    """Quote the order again and say whether its promise can still be kept; empty without one.
 
-    The failure is on record whatever comes of the quote, so a quote that cannot be made
-    says so instead of hiding what was done.
+def promise_words(failed: Collection[Appliance]) -> str:
+    """Weigh the promises of what failed again and say which can still be kept.
+
+    The failure is on record whatever comes of it, so promises that cannot be weighed are
+    said to be so instead of hiding what was done. Appliances need their ``order``.
     """
-    from production.scheduling import requote
-
-    promise = Promise.objects.filter(order=order, superseded_at=None).first()
-    if promise is None:
-        return "Nothing is promised for it yet."
+    orders = {appliance.order_id: appliance.order for appliance in failed}
+    codes = {pk: ", ".join(sorted(a.code for a in failed if a.order_id == pk)) for pk in orders}
     try:
-        offer = requote(order)
+        weighed = weigh(list(orders.values()))
     except Exception:
-        log.exception("order %s could not be quoted again", order.pk)
-        return "The promise could not be weighed again here; the next plan will."
-    if offer.earliest is None:
-        return f"Promised {clock(promise.due_at)}. {offer.reason}"
+        log.exception("orders %s could not be weighed again", sorted(orders))
+        return "The promises could not be weighed again here; the next plan will."
+    if not weighed:
+        return "Nothing is promised for it yet." if len(failed) == 1 else "Nothing is promised yet."
+    named = len(orders) > 1
+    said = [
+        (f"{codes[w.promise.order_id]}: " if named else "") + _words(w) for w in weighed[:SHOWN]
+    ]
+    if len(weighed) > SHOWN:
+        said.append(f"{len(weighed) - SHOWN} more promises are weighed by the next plan.")
+    if not all(w.kept for w in weighed):
+        said.append("The front desk sees it on Today.")
+    return " ".join(said)
+
+
+def _words(weighed: Weighed) -> str:
+    promise: Promise = weighed.promise
+    due, offer = clock(promise.due_at), weighed.offer
+    if weighed.kept:
+        return f"the promise of {due} can still be kept."
+    if offer is None or offer.earliest is None:
+        likely = "" if weighed.p_kept is None else f", kept with {percent(weighed.p_kept)} as it is"
+        return f"promised {due}{likely}.{f' {offer.reason}' if offer and offer.reason else ''}"
     if offer.earliest <= promise.due_at:
-        return f"The promise of {clock(promise.due_at)} can still be kept."
+        return f"the promise of {due} can still be kept."
     return (
-        f"Promised {clock(promise.due_at)}; as things stand {clock(offer.earliest)} can be kept "
-        f"({percent(offer.p_kept)}). The front desk sees it on Today."
+        f"promised {due}; as things stand {clock(offer.earliest)} can be kept "
+        f"({percent(offer.p_kept)})."
     )

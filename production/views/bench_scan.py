@@ -11,6 +11,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.text import capfirst
 from django.views.decorators.http import require_POST
 
 from clinic.middleware import office_of
@@ -150,10 +151,17 @@ def _machine(
     return reverse("load", args=[load.code])
 
 
+def begin(request: HttpRequest, subject: Subject, key: str) -> None:
+    """Start with what the draft holds; say so when the machine will not be there to the end."""
+    subject.start(request.user, key)  # type: ignore[arg-type]
+    if words := subject.cut_off:
+        messages.warning(request, words, extra_tags="warn")
+
+
 def _start(request: HttpRequest, subject: Subject, key: str) -> str:
     """Start, or say what is still to be scanned."""
     try:
-        subject.start(request.user, key)  # type: ignore[arg-type]
+        begin(request, subject, key)
     except LotNeeded as error:
         messages.info(request, error.words)
         return subject.url
@@ -209,7 +217,7 @@ def _cause(
     messages.success(
         request,
         f"{subject.code}: “{cause.name}” recorded; it starts again at {event.to_stage}. "
-        + promise_words(subject.appliance.order),
+        + capfirst(promise_words([subject.appliance])),
     )
     return subject.url
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -13,11 +14,13 @@ from django.urls import reverse
 from django.utils import timezone
 
 from clinic.models import User
+from clinic.templatetags.show import clock
 from production.actions import move
 from production.actions.errors import Refused
 from production.actions.finishing import card_of
 from production.actions.loading import WITH_ORDER, run_of
 from production.bench import fit
+from production.bench.acting import acts_until, started_by
 from production.bench.fold import HANDOVER_STAGE
 from production.bench.routes import place, route_of
 from production.models import (
@@ -31,6 +34,7 @@ from production.models import (
     Stage,
     StageEvent,
 )
+from production.selectors.machines import cut_off, heeds
 from production.views.bench_draft import Draft
 
 LOTS_OFFERED = 12
@@ -48,6 +52,8 @@ class LotChoice:
     lot: Lot
     fit: fit.Fit
     chosen: bool
+    #: The one open package of a consumable.
+    usual: bool = False
 
 
 @dataclass
@@ -162,8 +168,13 @@ class Subject:
 
     @cached_property
     def lots(self) -> list[Lot]:
-        """The lots chosen so far."""
-        return list(Lot.objects.select_related("material").filter(pk__in=self.draft.lots))
+        """The lots chosen so far; a consumable in use is taken unless it was left out."""
+        chosen = list(Lot.objects.select_related("material").filter(pk__in=self.draft.lots))
+        if self.draft.lots_shown or not self.waiting:
+            return chosen
+        known = {lot.material_id for lot in chosen}
+        usual = [c.lot for c in self.beside if c.usual and c.lot.material_id not in known]
+        return [*chosen, *usual]
 
     @cached_property
     def program(self) -> Program | None:
@@ -174,7 +185,7 @@ class Subject:
 
     @cached_property
     def machines(self) -> list[Machine]:
-        """The machines its stage can run on, each with ``busy`` (a load) set."""
+        """The machines its stage can run on, each with ``busy`` (a load) and ``heed`` set."""
         if not self.stage.machine_kind:
             return []
         machines = list(
@@ -184,9 +195,19 @@ class Subject:
         )
         running = Load.objects.filter(status=Load.Status.RUNNING, machine__in=machines)
         busy = {load.machine_id: load for load in running}
+        told = heeds(machines)
         for machine in machines:
             machine.busy = busy.get(machine.pk)  # type: ignore[attr-defined]
+            machine.heed = told[machine.pk]  # type: ignore[attr-defined]
         return machines
+
+    @property
+    def machine_free(self) -> bool:
+        """Whether one of them can be started now."""
+        return any(
+            m.state == Machine.State.READY and not m.busy and not m.heed.down  # type: ignore[attr-defined]
+            for m in self.machines
+        )
 
     @cached_property
     def lot_choices(self) -> list[LotChoice]:
@@ -222,6 +243,36 @@ class Subject:
         return sorted(choices, key=lambda c: (bool(c.fit.stops), not c.chosen))
 
     @cached_property
+    def beside(self) -> list[LotChoice]:
+        """The consumables kept for its stage, beside what the stage asks for."""
+        if self.stage.needs_lot == Material.Kind.CONSUMABLE:
+            return []
+        lots = list(
+            Lot.objects.filter(
+                material__kind=Material.Kind.CONSUMABLE,
+                material__stages=self.stage,
+                material__active=True,
+                closed_at=None,
+                withdrawn=False,
+            )
+            .select_related("material")
+            .prefetch_related("material__stages")
+            .order_by("material__name", "expires_on", "pk")[:LOTS_OFFERED]
+        )
+        today = timezone.localdate()
+        in_use = Counter(lot.material_id for lot in lots if lot.opened_at)
+        choices = []
+        for lot in lots:
+            found = fit.check(lot, self.members, self.stage, self.machine, today, [])
+            usual = bool(lot.opened_at) and in_use[lot.material_id] == 1 and not found.stops
+            choices.append(LotChoice(lot, found, lot.pk in self.draft.lots, usual))
+        held = {c.lot.material_id for c in choices if c.chosen}
+        for choice in choices:
+            if choice.usual and not self.draft.lots_shown and choice.lot.material_id not in held:
+                choice.chosen = True
+        return choices
+
+    @cached_property
     def programs(self) -> list[Program]:
         """The programs to set for what was chosen; for wash and cure, those of the resin."""
         if self.load and self.load.program:
@@ -233,6 +284,14 @@ class Subject:
             materials = list(set(fit.resins_of(self.members).values()))
         found = [p for m in materials for p in fit.programs_for(self.stage, m)]
         return fit.allowed_on(found, self.machine)
+
+    @cached_property
+    def acts_until(self) -> dt.datetime | None:
+        """Until when what was taken by hand must act or cure; None when nothing has to."""
+        if self.appliance is None or not self.running or self.run is not None:
+            return None
+        start = started_by(self.appliance)
+        return acts_until(start) if start else None
 
     @cached_property
     def should_have_ended(self) -> dt.datetime | None:
@@ -250,6 +309,8 @@ class Subject:
             entry = place(route_of(self.appliance.kind_id), self.stage)
             usual = dt.timedelta(minutes=entry.minutes if entry else 0.0)
             end = self.appliance.stage_since + usual
+            if self.acts_until is not None:
+                end = max(end, self.acts_until)
             slack = max(2 * FORGOTTEN, usual)
         return end if end is not None and timezone.now() - end > slack else None
 
@@ -276,9 +337,21 @@ class Subject:
             self.load = move.start_load(user, self.load, key=key, **options)
         elif self.appliance:
             move.start(user, self.appliance, key=key, seen=self.appliance.seq, **options)
+        self.__dict__.pop("run", None)
         # What was checked before the start need not be checked again.
         self.draft.version = self._version
         self.draft.save()
+
+    @property
+    def cut_off(self) -> str:
+        """What to say when its machine goes out of service before the run ends; mostly nothing."""
+        span = cut_off(self.run) if self.run else None
+        if span is None or self.run is None:
+            return ""
+        return (
+            f"{self.run.machine} goes out of service {clock(span.starts_at)} ({span.reason}), "
+            f"before this ends {clock(self.run.expected_end)}."
+        )
 
     def finish(
         self,
@@ -335,10 +408,13 @@ class Subject:
         found = fit.check(lot, self.members, self.stage, self.machine, today)
         if not found.stops:
             same = Lot.objects.filter(pk__in=self.draft.lots, material__kind=lot.material.kind)
+            if lot.material.kind == Material.Kind.CONSUMABLE != self.stage.needs_lot:
+                same = same.filter(material=lot.material)
             kept = set(self.draft.lots) - set(same.values_list("pk", flat=True))
             self.draft.lots = [*kept, lot.pk]
             self.draft.save()
-            self.__dict__.pop("lots", None)
+            for name in ("lots", "beside"):
+                self.__dict__.pop(name, None)
         return found
 
     def choose_machine(self, machine: Machine) -> None:

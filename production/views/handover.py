@@ -26,7 +26,9 @@ def handover(request: HttpRequest, code: str) -> HttpResponse:
     row = subject.appliance
     assert row is not None
     if request.method == "POST":
-        return _record(request, row)
+        done = _record(request, row)
+        if done is not None:
+            return done
     others = (
         row.order.appliances.filter(status=Appliance.Status.READY)
         .exclude(pk=row.pk)
@@ -48,7 +50,10 @@ def handover(request: HttpRequest, code: str) -> HttpResponse:
             "others": others,
             "near": _near_names(row),
             "handovers": reads.handovers_of(row),
+            "typed": request.POST,
+            "chosen_cause": request.POST.get("cause", ""),
         },
+        status=422 if request.method == "POST" else 200,
     )
 
 
@@ -65,7 +70,8 @@ def _near_names(row: Appliance) -> list[Appliance]:
     return list((same_name | same_day)[:4])
 
 
-def _record(request: HttpRequest, row: Appliance) -> HttpResponse:
+def _record(request: HttpRequest, row: Appliance) -> HttpResponse | None:
+    """Record the hand-over; None, with the reason said, when it cannot be."""
     post = request.POST
     bag = post.get("bag", "") or request.session.get(BAG, "")
     cause = RemakeCause.objects.filter(code=post.get("cause", ""), active=True).first()
@@ -82,10 +88,14 @@ def _record(request: HttpRequest, row: Appliance) -> HttpResponse:
             seen=int(post["seen"]) if post.get("seen", "").isdigit() else None,
         )
     except ActionError as error:
-        if bag and clean(bag) != row.code:
-            request.session.pop(BAG, None)
         say(request, error)
-        return redirect("handover", row.code)
+        if bag and clean(bag) != row.code:
+            # Perhaps another patient: nothing of what was checked counts any more.
+            request.session.pop(BAG, None)
+            return redirect("handover", row.code)
+        if bag:
+            request.session[BAG] = row.code
+        return None
     request.session.pop(BAG, None)
     if done.remake is not None:
         messages.success(

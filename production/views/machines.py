@@ -6,7 +6,7 @@ import datetime as dt
 import uuid
 
 from django.contrib import messages
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 from django.utils.dateparse import parse_datetime
@@ -14,9 +14,10 @@ from django.views.decorators.http import require_POST
 
 from clinic.models import User
 from clinic.permissions import needs
+from clinic.templatetags.show import clock
 from production.accuracy import alarms, together
-from production.actions.errors import ActionError
-from production.actions.keep_machine import bring_back, note_maintenance, take_out
+from production.actions.errors import ActionError, Refused
+from production.actions.keep_machine import bring_back, call_off, note_maintenance, take_out
 from production.models import Machine, MaintenanceTask
 from production.selectors import machines as select
 from production.statistics.charts import FEW_POINTS
@@ -31,7 +32,13 @@ def machines(request: HttpRequest) -> HttpResponse:
 @needs("stock")
 def machine(request: HttpRequest, key: uuid.UUID) -> HttpResponse:
     """Show one machine."""
-    found = get_object_or_404(Machine, uuid=key)
+    return _page(request, get_object_or_404(Machine, uuid=key))
+
+
+def _page(
+    request: HttpRequest, found: Machine, typed: QueryDict | None = None, status: int = 200
+) -> HttpResponse:
+    """Draw a machine's page; ``typed``: what was written when it could not be recorded."""
     state = next((s for s in select.machines() if s.machine.pk == found.pk), None)
     checks = select.accuracy(found)
     resins = [
@@ -48,26 +55,55 @@ def machine(request: HttpRequest, key: uuid.UUID) -> HttpResponse:
         {
             "machine": found,
             "state": state,
-            "history": found.downtimes.select_related("recorded_by")[:20],
+            "history": found.downtimes.filter(starts_at__lte=timezone.now()).select_related(
+                "recorded_by"
+            )[:20],
+            "typed": typed,
+            "key": uuid.uuid4().hex,
             "checks": list(reversed(checks))[:20],
             "resins": resins,
             "lots": select.resin_lots() if found.kind == "printer" else [],
         },
+        status=status,
     )
 
 
 @needs("bench")
 @require_POST
 def out(request: HttpRequest, key: uuid.UUID) -> HttpResponse:
-    """Take a machine out of service."""
+    """Take a machine out of service, now or from a later time on."""
     found = get_object_or_404(Machine, uuid=key)
     assert isinstance(request.user, User)
     try:
-        take_out(request.user, found, request.POST.get("reason", ""), _moment(request))
+        row = take_out(
+            request.user,
+            found,
+            request.POST.get("reason", ""),
+            _moment(request, "until"),
+            since=_moment(request, "since"),
+            key=request.POST.get("key", "")[:60],
+        )
     except ActionError as error:
         messages.error(request, error.words)
-    else:
-        messages.success(request, f"{found} is out of service; the plan is made anew without it.")
+        return _page(request, found, request.POST, status=422)
+    since = "" if row.starts_at <= timezone.now() else f" from {clock(row.starts_at)} on"
+    messages.success(request, f"{found} is out of service{since}; the plan keeps clear of it.")
+    return redirect("machine", key=key)
+
+
+@needs("bench")
+@require_POST
+def off(request: HttpRequest, key: uuid.UUID, pk: int) -> HttpResponse:
+    """Call off a span out of service that has not begun."""
+    found = get_object_or_404(Machine, uuid=key)
+    assert isinstance(request.user, User)
+    row = found.downtimes.filter(pk=pk).first()
+    try:
+        if row is not None:
+            call_off(request.user, row)
+        messages.success(request, "Called off; the plan is made anew.")
+    except ActionError as error:
+        messages.error(request, error.words)
     return redirect("machine", key=key)
 
 
@@ -88,14 +124,20 @@ def maintenance(request: HttpRequest, key: uuid.UUID, pk: int) -> HttpResponse:
     """Note that a maintenance task was done."""
     task = get_object_or_404(MaintenanceTask, pk=pk, machine__uuid=key)
     assert isinstance(request.user, User)
-    note_maintenance(request.user, task, request.POST.get("note", ""))
+    note_maintenance(
+        request.user, task, request.POST.get("note", ""), key=request.POST.get("key", "")[:60]
+    )
     messages.success(request, f"Noted: {task.name}.")
     return redirect("machine", key=key)
 
 
-def _moment(request: HttpRequest) -> dt.datetime | None:
+def _moment(request: HttpRequest, name: str) -> dt.datetime | None:
+    """Read a time on the office's clock; None when the field is empty."""
+    text = request.POST.get(name, "").strip()
     try:
-        found = parse_datetime(request.POST.get("until", ""))
+        found = parse_datetime(text)
     except ValueError:
-        return None
+        found = None
+    if found is None and text:
+        raise Refused(f"“{text[:40]}” is no time; write it as year-month-day and hour:minute.")
     return timezone.make_aware(found) if found and timezone.is_naive(found) else found

@@ -9,6 +9,7 @@ urlpatterns = [
     path("machines/<uuid:key>/", machines.machine, name="machine"),
     path("machines/<uuid:key>/out/", machines.out, name="machine-out"),
     path("machines/<uuid:key>/back/", machines.back, name="machine-back"),
+    path("machines/<uuid:key>/off/<int:pk>/", machines.off, name="machine-off"),
     path(
         "machines/<uuid:key>/maintenance/<int:pk>/",
         machines.maintenance,
@@ -28,6 +29,7 @@ urlpatterns = [
     path("stock/lot/<int:pk>/close/", stock.lot_close, name="lot-close"),
     path("stock/lot/<int:pk>/reopen/", stock.lot_reopen, name="lot-reopen"),
     path("stock/lot/<int:pk>/withdraw/", stock.lot_withdraw, name="lot-withdraw"),
+    path("stock/lot/<int:pk>/reinstate/", stock.lot_reinstate, name="lot-reinstate"),
     path("review/", review.review, name="review"),
     path("review/table.csv", review.table, name="review-table"),
     path("review/figures.csv", review.numbers, name="review-numbers"),

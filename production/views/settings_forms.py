@@ -147,8 +147,16 @@ class MaterialForm(forms.ModelForm):
         model = Material
         fields = [
             "name", "kind", "gtin", "thickness_mm", "minimum_thickness_mm", "unit", "allergens",
-            "reorder_at", "unit_cost", "contact_minutes", "active",
+            "per_use", "stages", "reorder_at", "unit_cost", "contact_minutes", "substances",
+            "active",
         ]  # fmt: skip
+        labels = {
+            "per_use": "Used per appliance",
+            "stages": "Used at",
+            "contact_minutes": "Contact or curing time, minutes",
+            "substances": "Medicine or tissue in it",
+        }
+        widgets = {"stages": forms.CheckboxSelectMultiple}
 
 
 class ProgramForm(forms.ModelForm):

@@ -13,12 +13,19 @@ from clinic.middleware import office_of
 from clinic.models import Office, User, record
 from clinic.permissions import needs
 from production.actions.errors import ActionError
-from production.actions.keep_lot import close_lot, receive_lot, reopen_lot, withdraw_lot
+from production.actions.keep_lot import (
+    close_lot,
+    receive_lot,
+    reinstate_lot,
+    reopen_lot,
+    withdraw_lot,
+)
 from production.bench.gs1 import Gs1Error, looks_like_gs1, parse
 from production.csv_cells import Cells
 from production.documents import recall as recall_paper
 from production.models import Lot, Material
 from production.selectors import stock as select
+from production.selectors.lot_fates import FATES, IN_IT, fates
 
 LISTED = 200
 
@@ -124,6 +131,10 @@ def lot(request: HttpRequest, pk: int) -> HttpResponse:
     asked = request.GET.get("before", "")
     before = int(asked) if asked.isdigit() else None
     appliances = select.page_of(found, before, LISTED + 1)
+    gone = fates(found, {a.pk for a in appliances})
+    for appliance in appliances:
+        appliance.fate = FATES[gone.get(appliance.pk, IN_IT)]  # type: ignore[attr-defined]
+        appliance.has_it = appliance.pk not in gone  # type: ignore[attr-defined]
     count = select.count_of(found)
     return render(
         request,
@@ -136,6 +147,7 @@ def lot(request: HttpRequest, pk: int) -> HttpResponse:
             "later": before is not None,
             "count": count,
             "parts": recall_paper.parts(count),
+            "decisions": select.decisions_on(found),
         },
     )
 
@@ -201,11 +213,25 @@ def lot_withdraw(request: HttpRequest, pk: int) -> HttpResponse:
     return redirect("lot", pk=pk)
 
 
+@needs("reinstate_lots")
+@require_POST
+def lot_reinstate(request: HttpRequest, pk: int) -> HttpResponse:
+    """Put a withdrawn lot back into use."""
+    assert isinstance(request.user, User)
+    try:
+        reinstate_lot(request.user, get_object_or_404(Lot, pk=pk), request.POST.get("reason", ""))
+    except ActionError as error:
+        messages.error(request, error.words)
+    else:
+        messages.success(request, "It may be used again. Both decisions stay on record.")
+    return redirect("lot", pk=pk)
+
+
 def _rows(lot: Lot) -> str:
     """Write the list; what many appliances share is quoted once."""
     heads = (
-        "lot", "material", "appliance", "arch", "kind", "status", "handed over", "chart number",
-        "family name", "given name", "date of birth", "phone",
+        "lot", "material", "appliance", "arch", "kind", "status", "handed over", "use",
+        "chart number", "family name", "given name", "date of birth", "phone",
     )  # fmt: skip
     line = Cells()
     start = line(lot.number, lot.material.name) + ","

@@ -10,7 +10,7 @@ from django.contrib.auth import BACKEND_SESSION_KEY, HASH_SESSION_KEY, SESSION_K
 from django.contrib.sessions.backends.db import SessionStore
 
 from clinic.models import OpeningHours
-from production.actions.move import create_load, hold, start_load
+from production.actions.move import create_load, hold, start, start_load
 from production.models import Appliance, Wish
 from production.scheduling import publish
 from tests.browser.test_access_and_axe import violations
@@ -143,6 +143,42 @@ def test_a_run_that_ends_is_told_once(tablet, bench, patient, live_server, page)
     tablet.goto(f"{live_server.url}/bench/codes/")
     tablet.wait_for_selector(".left.over")
     assert tablet.locator(".toast").count() == 0
+
+
+HEARD = """
+window.heard = [];
+const tone = AudioContext.prototype.createOscillator;
+AudioContext.prototype.createOscillator = function () { heard.push("tone"); return tone.call(this); };
+window.Notification = class { constructor(text) { heard.push(text); } };
+Notification.permission = "granted";
+Notification.requestPermission = async () => { heard.push("asked"); return "granted"; };
+"""
+
+
+@pytest.mark.parametrize("silent", [False, True])
+def test_the_end_of_a_contact_time_is_heard_unless_the_office_is_silent(
+    tablet, bench, patient, office, live_server, silent
+):
+    office.silent = silent
+    office.save()
+    appliance = bench.appliance(patient)
+    walk(bench, appliance, until="finish")
+    bench.lots["disinfectant"].material.contact_minutes = 5
+    bench.lots["disinfectant"].material.save()
+    start(bench.technician, appliance, lots=[bench.lots["disinfectant"]], key="soak")
+    tablet.add_init_script(HEARD)
+    tablet.goto(f"{live_server.url}/bench/")
+    tablet.get_by_role("button", name="Turn sound and notices on").click()
+    tablet.wait_for_selector("#notices[aria-pressed=true]")
+    # The five minutes are over for this page.
+    tablet.evaluate(
+        "document.querySelector('[data-alarm]').dataset.until = new Date().toISOString()"
+    )
+    says = f"Disinfect and bag of {appliance.code}: its time is up"
+    tablet.wait_for_selector(f".toast:has-text('{says}')")
+    heard = tablet.evaluate("heard")
+    assert says in heard
+    assert ("tone" in heard) is not silent
 
 
 def test_the_pages_have_no_violations(tablet, bench, patient, live_server):

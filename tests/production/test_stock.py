@@ -11,9 +11,12 @@ import pytest
 from django.urls import reverse
 from django.utils import timezone
 
-from clinic.models import Patient
+from clinic.models import AuditEntry, Patient
 from production.actions import open_order
+from production.actions.errors import Refused
 from production.actions.keep_machine import bring_back, note_maintenance, take_out
+from production.actions.move import fail, finish, remake, start, undo
+from production.bench import fit
 from production.models import (
     Appliance,
     ApplianceKind,
@@ -27,8 +30,16 @@ from production.models import (
     StageEvent,
 )
 from production.scheduling.state import read_situation
+from production.selectors.lot_fates import fates
 from production.selectors.machines import machines
 from production.selectors.stock import recipients, state_of, stock
+from tests.production.bench.conftest import Bench
+from tests.production.bench.test_whole_way import walk
+
+
+@pytest.fixture
+def bench(office, person) -> Bench:
+    return Bench(person)
 
 
 @pytest.fixture
@@ -181,6 +192,105 @@ def test_a_long_recall_list_comes_in_pages_and_parts_that_leave_nobody_out(
     assert recall.build(lot, everybody, office, 99) is None
 
 
+def test_a_recall_list_says_which_pieces_do_not_hold_the_lot_any_more(bench, patient, signed_in):
+    lot, other = (
+        bench.lots["sheet"],
+        Lot.objects.create(material=bench.lots["sheet"].material, number="other", quantity=9),
+    )
+    rows = [bench.appliance(patient) for _ in range(4)]
+    kept, redone, slip, carried = rows
+    for row in rows:
+        walk(bench, row, until="form")
+    form = bench.machines["forming"]
+
+    def formed(row: Appliance, with_lot: Lot, key: str) -> None:
+        start(bench.technician, row, machine=form, lots=[with_lot], key=f"{row.code}-{key}")
+        finish(bench.technician, row, ticks=bench.ticks("form"), key=f"{row.code}-{key}-end")
+
+    for row in (kept, redone, carried):
+        formed(row, lot, "1")
+    fail(bench.technician, redone, cause=bench.cause("trim-short"), key="f")
+    formed(redone, other, "2")
+    start(bench.technician, slip, machine=form, lots=[lot], key="s")
+    undo(bench.technician, slip, key="u")
+    formed(slip, other, "3")
+    walk(bench, carried)
+    [again] = [remake(bench.desk, carried, cause=bench.cause("fit-sore"), key="r")]
+    listed = signed_in("technician").get(reverse("lot-csv", args=[lot.pk])).content.decode()
+    use = {r["appliance"]: r["use"] for r in csv.DictReader(io.StringIO(listed))}
+    assert use == {
+        kept.code: "in it",
+        redone.code: "redone since",
+        slip.code: "taken back",
+        carried.code: "in it",
+        again.code: "in it",
+    }
+    page = signed_in("technician").get(reverse("lot", args=[lot.pk])).content.decode()
+    assert page.count("that work failed and is done again") == 1
+    assert page.count("recorded by a slip") == 1
+    fail(bench.technician, again, cause=bench.cause("trim-short"), key="f2")
+    assert fates(lot)[again.pk] == "redone since"
+
+
+def test_a_withdrawn_lot_is_reinstated_by_a_doctor_with_a_reason(sheet, signed_in):
+    lot = Lot.objects.create(material=sheet, number="A", quantity=9)
+    technician, doctor = signed_in("technician"), signed_in("doctor")
+    for _ in range(2):
+        technician.post(reverse("lot-withdraw", args=[lot.pk]), {"reason": "maker's notice 12"})
+    back = reverse("lot-reinstate", args=[lot.pk])
+    assert technician.post(back, {"reason": "cleared"}).status_code == 403
+    doctor.post(back, {"reason": " "})
+    assert Lot.objects.get().withdrawn
+    doctor.post(back, {"reason": "maker cleared it"})
+    assert not Lot.objects.get().withdrawn
+    page = doctor.get(reverse("lot", args=[lot.pk])).content.decode()
+    assert [e.action for e in AuditEntry.objects.filter(subject_id=str(lot.pk))] == [
+        "lot reinstated",
+        "lot withdrawn",
+    ]
+    assert "maker cleared it" in page
+    assert "notice 12" in page
+
+
+def test_the_amount_of_a_use_is_the_materials_own(bench, patient):
+    paste = bench.lots["block_out"].material
+    paste.unit, paste.per_use = "g", 0.4
+    paste.save()
+    bench.lots["block_out"].quantity = 20
+    bench.lots["block_out"].save()
+    bags = Material.objects.create(kind="consumable", name="Bags", per_use=2, reorder_at=10)
+    bags.stages.add(bench.stages["finish"])
+    box = Lot.objects.create(material=bags, number="B1", quantity=13)
+    row = bench.appliance(patient)
+    needed = {m.material.name: m.needed for m in stock()}
+    assert needed["Block-out paste"] == pytest.approx(0.4)
+    assert needed["Bags"] == 2
+    assert [m.short for m in stock() if m.material == bags] == [-1]
+    walk(bench, row, until="finish")
+    assert state_of(bench.lots["block_out"]).left == pytest.approx(19.6)
+    start(bench.technician, row, lots=[bench.lots["disinfectant"], box], key="s")
+    assert state_of(box).left == 11
+    assert [m.needed for m in stock() if m.material == bags] == [0]
+
+
+def test_a_consumable_in_use_is_taken_unless_it_is_left_out(bench, patient, signed_in):
+    bags = Material.objects.create(kind="consumable", name="Bags")
+    bags.stages.add(bench.stages["finish"])
+    box = Lot.objects.create(material=bags, number="B1", quantity=9, opened_at=timezone.now())
+    rows = [bench.appliance(patient) for _ in range(2)]
+    client = signed_in("technician")
+    for row, ticked in zip(rows, ([box.pk], []), strict=True):
+        walk(bench, row, until="finish")
+        page = client.get(reverse("appliance", args=[row.code])).content.decode()
+        assert f'name="lot" value="{box.pk}" checked' in page
+        sent = {"action": "start", "key": row.code, "lots_shown": "1"}
+        chosen = [bench.lots["disinfectant"].pk, *ticked]
+        client.post(reverse("appliance-do", args=[row.code]), {**sent, "lot": chosen})
+    assert [use.appliance for use in LotUse.objects.filter(lot=box)] == rows[:1]
+    wrong = fit.check(box, rows, bench.stages["trim"], None, dt.date(2026, 1, 1))
+    assert wrong.stops == ["Bags is for Disinfect and bag, not for Trim."]
+
+
 def test_the_front_desk_does_not_see_recall_lists(sheet, signed_in):
     lot = Lot.objects.create(material=sheet, number="A", quantity=9)
     assert signed_in("front_desk").get(reverse("lot-csv", args=[lot.pk])).status_code == 403
@@ -197,6 +307,84 @@ def test_a_machine_out_of_service_leaves_the_plan_until_it_is_back(office, perso
     assert down()
     bring_back(person("technician"), printer)
     assert not down()
+
+
+def test_a_service_next_week_is_planned_around_and_can_be_called_off(office, person, signed_in):
+    printer = Machine.objects.create(code="M-P", name="Printer", kind="printer", capacity=6)
+    client, address = signed_in("technician"), reverse("machine", args=[printer.uuid])
+    day = timezone.localdate() + dt.timedelta(days=6)
+    form = {"reason": "Service", "since": f"{day}T14:00", "until": f"{day}T12:00", "key": "k"}
+    refused = client.post(reverse("machine-out", args=[printer.uuid]), form)
+    assert refused.status_code == 422
+    assert 'value="Service"' in refused.content.decode()  # what was typed is still there
+    assert f'value="{day}T14:00"' in refused.content.decode()
+    for _ in range(2):
+        client.post(reverse("machine-out", args=[printer.uuid]), form | {"until": f"{day}T16:30"})
+    [span] = printer.downtimes.all()
+    assert (span.ends_at - span.starts_at).total_seconds() == 150 * 60
+    printer.refresh_from_db()
+    assert printer.state == "ready"
+    [state] = machines()
+    assert (state.downtime, state.coming) == (None, [span])
+    situation = read_situation()
+    [down] = next(r for r in situation.problem["resources"] if r["id"] == f"m{printer.pk}")["down"]
+    assert situation.moment(down[0]) == span.starts_at
+    assert situation.moment(down[1]) == span.ends_at
+    assert "Call it off" in client.get(address).content.decode()
+    client.post(reverse("machine-off", args=[printer.uuid, span.pk]))
+    assert not printer.downtimes.exists()
+
+
+@pytest.mark.parametrize(
+    ("since", "until", "words"),
+    [(2, None, "Give the end"), (2, 1, "after the beginning"), (0, 5, "from"), (3, 9, "from")],
+)
+def test_spans_out_of_service_are_sound(office, person, since, until, words):
+    printer = Machine.objects.create(code="M-P", name="Printer", kind="printer", capacity=6)
+    now, hour = timezone.now(), dt.timedelta(hours=1)
+    someone = person("technician")
+    take_out(someone, printer, "Service", now + 6 * hour, since=now + 4 * hour)
+    with pytest.raises(Refused, match=words):
+        take_out(someone, printer, "Noise", until and now + until * hour, since=now + since * hour)
+
+
+def test_what_is_due_and_what_is_coming_is_told_where_a_machine_is_chosen(
+    bench, patient, signed_in
+):
+    row = bench.appliance(patient)
+    walk(bench, row, until="wash")
+    wash, now = bench.machines["wash"], timezone.now()
+    MaintenanceTask.objects.create(machine=wash, name="Alcohol changed", every_loads=1)
+    take_out(
+        bench.technician,
+        wash,
+        "Service",
+        now + dt.timedelta(hours=2),
+        since=now + dt.timedelta(minutes=5),
+    )
+    client = signed_in("technician")
+    page = client.get(reverse("appliance", args=[row.code])).content.decode()
+    assert "due: Alcohol changed" not in page  # no load has ended on it
+    stage = bench.stages["wash"]
+    Load.objects.create(code="L-0", stage=stage, machine=wash, status="done", ended_at=now)
+    page = client.get(reverse("appliance", args=[row.code])).content.decode()
+    assert "due: Alcohol changed" in page
+    assert "Service</small>" in page
+    answer = client.post(
+        reverse("appliance-do", args=[row.code]),
+        {"action": "start", "key": "s", "machine": wash.pk},
+        follow=True,
+    )
+    assert "Wash unit goes out of service" in answer.content.decode()
+
+
+def test_done_now_pressed_twice_is_one_event(office, signed_in):
+    printer = Machine.objects.create(code="M-P", name="Printer", kind="printer", capacity=6)
+    task = MaintenanceTask.objects.create(machine=printer, name="Film looked at", every_days=7)
+    client = signed_in("technician")
+    for key in ("a", "a", "b"):
+        client.post(reverse("machine-maintenance", args=[printer.uuid, task.pk]), {"key": key})
+    assert task.records.count() == 2
 
 
 def test_maintenance_is_due_until_it_is_noted(office, person):

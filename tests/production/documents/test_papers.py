@@ -204,6 +204,53 @@ def test_record_names_hands_machines_checks_and_deviations(made, person):
     assert "check your local rules" in text.lower()
 
 
+def test_each_item_of_the_statement_has_its_place_on_the_record(made, office):
+    """Annex XIII, section 1, of Regulation (EU) 2017/745, item by item.
+
+    The list is from memory. Items 3 to 7 agree with the text of Directive 93/42/EEC, Annex
+    VIII, 2.1, which the Annex took over; sites of manufacture, and “name, acronym or
+    numerical code”, with article R5211-51 of the French public health code.
+    """
+    office.name, office.address = "Made Here Ltd", "1 Bench Street"
+    office.other_sites, office.representative = "2 Second Site", "Rep of ours, 3 Far Road"
+    office.statement = "Words of our own law."
+    office.save()
+    material = load_piece(made.code).lots[0].lot.material
+    material.substances = "bovine gelatine"
+    material.save()
+    piece = load_piece(made.code)
+    text = text_of(device_record.build(piece).pdf)
+    order, patient = made.order, made.order.patient
+    items = {
+        "1 Manufacturer and place of manufacture": ["Made Here Ltd", "1 Bench", "2 Second Site"],
+        "2 Authorised representative": ["Rep of ours, 3 Far Road"],
+        "3 The device": [made.code, piece.what, "lower arch"],
+        "4 For exclusive use by one patient": [
+            "exclusive use by the patient named here",
+            f"{patient.family_name}, {patient.given_name}",
+            patient.chart_number,
+        ],
+        "5 Prescription": [str(order.prescriber), "Made Here Ltd"],
+        "6 Characteristics prescribed": [piece.sheet],
+        "7 Statement": [
+            "Words of our own law.",
+            "conforms to the general safety and performance requirements set out in Annex I",
+            "Requirements not fully met, with grounds",
+        ],
+        "8 Medicinal substance, human or animal tissue": ["bovine gelatine"],
+    }
+    heads = [text.index(head) for head in items]
+    assert heads == sorted(heads)
+    parts = [text[a:b] for a, b in zip(heads, [*heads[1:], None], strict=True)]
+    for part, wanted in zip(parts, items.values(), strict=True):
+        for words in wanted:
+            assert words in part, words
+    material.substances = ""
+    material.save()
+    text = text_of(device_record.build(load_piece(made.code)).pdf)
+    assert "None, as the makers of the materials used declare" in text
+
+
 def test_a_template_reaches_nothing_outside(tmp_path, settings):
     """Neither a file nor an address is read, even when a template asks for it."""
     secret = tmp_path / "secret.txt"

@@ -1,0 +1,42 @@
+"""How long work by hand must be left alone: a contact or curing time, a program's minutes."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+from production.models import Appliance, StageEvent
+
+
+def started_by(appliance: Appliance) -> StageEvent | None:
+    """Return the start of the running stage with its program, lots and materials."""
+    if appliance.status != Appliance.Status.RUNNING:
+        return None
+    return (
+        StageEvent.objects.filter(
+            appliance=appliance,
+            stage=appliance.stage,
+            action=StageEvent.Action.START,
+            undone_by=None,
+        )
+        .select_related("program")
+        .prefetch_related("lot_uses__lot__material")
+        .order_by("-seq")
+        .first()
+    )
+
+
+def contact_minutes(start: StageEvent) -> float:
+    """Return the longest time on a label that what was taken must act; 0 when there is none.
+
+    Needs the lots and materials of the event loaded.
+    """
+    times = (use.lot.material.contact_minutes or 0.0 for use in start.lot_uses.all())
+    return max(times, default=0.0)
+
+
+def acts_until(start: StageEvent) -> dt.datetime | None:
+    """Return when work by hand has acted or cured; None when nothing has to."""
+    minutes = contact_minutes(start)
+    if start.program is not None:
+        minutes = max(minutes, start.program.minutes)
+    return start.at + dt.timedelta(minutes=minutes) if minutes > 0 else None
