@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from geometry.errors import GeometryError
 from geometry.plates.layout import Item, Layout, Placement
-from geometry.plates.nesting import check_plate, footprint_of
+from geometry.plates.nesting import check_plate, footprints_of
 
 
 def arrange(
@@ -35,5 +35,5 @@ def arrange(
     if len(set(indices)) < len(indices) or not set(indices) <= set(range(len(items))):
         raise GeometryError("a placement names no model or a model twice; load the plate again")
     left = {k: "taken off" for k in range(len(items)) if k not in indices}
-    footprints = [footprint_of(item) for item in items]
+    footprints = footprints_of(items)
     return Layout(items, footprints, size, gap, list(placements), left)

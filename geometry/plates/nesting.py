@@ -59,7 +59,7 @@ def nest(
         When the plate or the gap makes no sense, or a model has no footprint.
     """
     width, depth = check_plate(items, plate, gap)
-    footprints = [footprint_of(item) for item in items]
+    footprints = footprints_of(items)
     layout = Layout(items, footprints, (width, depth), gap, [])
     kinds, shapes = _kinds(items, footprints, gap + SLACKS_MM[0] + CLEAR_MM)
     if not shapes:
@@ -104,17 +104,27 @@ def check_plate(
     return width, depth
 
 
-def footprint_of(item: Item) -> shapely.Polygon:
-    """Return the outline that the item brings, or that of its solid."""
-    if item.outline is not None:
-        polygon = shapely.Polygon(item.outline)
-        if not polygon.is_valid or polygon.area <= 0.0:
-            raise GeometryError(f"{item.name}: the outline crosses itself; compute it again")
-        return polygon
-    try:
-        return footprint(item.solid)[0]
-    except GeometryError as error:
-        raise GeometryError(f"{item.name}: {error}") from error
+def footprints_of(items: Sequence[Item]) -> list[shapely.Polygon]:
+    """Return the outlines that items bring, or those of their solids.
+
+    A solid that comes more than once is looked at once.
+    """
+    known: dict[int, shapely.Polygon] = {}
+    out = []
+    for item in items:
+        if item.outline is not None:
+            polygon = shapely.Polygon(item.outline)
+            if not polygon.is_valid or polygon.area <= 0.0:
+                raise GeometryError(f"{item.name}: the outline crosses itself; compute it again")
+        elif id(item.solid) in known:
+            polygon = known[id(item.solid)]
+        else:
+            try:
+                polygon = known[id(item.solid)] = footprint(item.solid)
+            except GeometryError as error:
+                raise GeometryError(f"{item.name}: {error}") from error
+        out.append(polygon)
+    return out
 
 
 def _kinds(
