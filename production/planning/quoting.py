@@ -10,13 +10,13 @@ from typing import Any
 
 import numpy as np
 
-from production.planning.dispatch import choose_rule
+from production.planning.dispatch import choose_rule, on_medians
 from production.planning.entities import Job, Problem
 from production.planning.errors import ProblemError
 from production.planning.foresight import lateness, quantile
 from production.planning.future import Floats, Policy
-from production.planning.policy import Rule, kernel_policy
-from production.planning.problem import parse_job
+from production.planning.newwork import first_steps, new_jobs
+from production.planning.policy import Rule, kernel_policy, named_policy
 from production.planning.queues import FIXED
 from production.planning.sampling import run_futures
 from production.planning.score import LATE, handed_over
@@ -24,7 +24,7 @@ from production.planning.shop import Shop, make_shop
 
 __all__ = ["quote"]
 
-SAMPLES = 400
+SAMPLES = 300
 COARSE = 72
 STEPS = 8  # trials of one search for a fixed point
 FINAL_TRIALS = 6
@@ -36,6 +36,7 @@ OTHER_TIMES = (-30.0, 60.0)
 BEHIND_ROUNDS = 3
 HOLDS = (30.0, 90.0)  # minutes
 CLEARLY, LIKELY = 2.5, 1.25  # standard errors
+RULES = 3  # under which an answer is sought, where the new work changes the choice
 GROWTH = 2  # of the futures looked at before an answer is given up or believed
 
 
@@ -80,8 +81,9 @@ def quote(
         alone until then, and ``held`` [{"id", "index"}], the steps whose ``not_before``
         (of a first step: the job's release) must be set to it, or the quote does not hold;
         ``alternatives`` [{"due", "p_kept", "past_limit": [ids]}], other times and the
-        promises that each would push past the limit; ``confidence``,
-        ``samples``, ``seconds``.
+        promises that each would push past the limit; ``policy``, the rule for which all
+        this is said (named in the problem, plans and foresights keep to it);
+        ``confidence``, ``samples``, ``seconds``.
 
     Raises
     ------
@@ -93,41 +95,14 @@ def quote(
         raise ProblemError(f"confidence is {confidence}; give a probability between 0 and 1")
     if samples < 1:
         raise ProblemError(f"samples is {samples}; give a number of at least 1")
-    new = _new_jobs(problem, job)
+    new = new_jobs(problem, job)
     desk = _Desk(problem, new, confidence, samples, seed, rule)
-    answer = desk.answer(_held_steps(new, never_held) if may_hold else ())
+    answer = desk.answer(first_steps(new, never_held) if may_hold else ())
+    answer["policy"] = desk.rule.as_json()
     answer["confidence"] = confidence
     answer["samples"] = samples
     answer["seconds"] = time.perf_counter() - began
     return answer
-
-
-def _new_jobs(
-    problem: Problem, job: Mapping[str, Any] | Job | Sequence[Mapping[str, Any] | Job]
-) -> tuple[Job, ...]:
-    several = job if isinstance(job, list | tuple) else [job]
-    if not several:
-        raise ProblemError("job: the list is empty; give at least one job")
-    known = {str(j.id) for j in problem.jobs}
-    found = []
-    for number, item in enumerate(several):
-        new = item if isinstance(item, Job) else parse_job(item, problem.resources, number)
-        if str(new.id) in known:
-            raise ProblemError(
-                f"job {new.id!r} is on the bench already; give the new job its own id"
-            )
-        known.add(str(new.id))
-        found.append(replace(new, due=None))
-    return tuple(found)
-
-
-def _held_steps(new: Sequence[Job], never: Collection[str]) -> tuple[tuple[int, int], ...]:
-    """Return (job, step) of the first open step of each that may be left alone."""
-    found = []
-    for number, job in enumerate(new):
-        waiting = [i for i, s in enumerate(job.steps) if s.open and s.kind not in never]
-        found += [(number, i) for i in waiting[:1]]
-    return tuple(found)
 
 
 @dataclass(frozen=True)
@@ -166,7 +141,11 @@ class _Desk:
         self.seed = seed
         self.count = len(problem.jobs)
         self.shop = make_shop(problem)
+        self.rule_is_open = (
+            rule is None and named_policy(problem) is None and on_medians(problem, self.shop)
+        )
         self.rule = choose_rule(problem, self.shop) if rule is None else rule
+        self.rule_before = self.rule
         self.joint = replace(problem, jobs=problem.jobs + new)
         self.joint_shop = self.free = make_shop(self.joint)
         self.held_from = 0.0
@@ -176,13 +155,28 @@ class _Desk:
         self.new = np.arange(self.count, self.count + len(new))
 
     def answer(self, held: Sequence[tuple[int, int]]) -> dict[str, Any]:
-        """Search, then check the answer on all futures.
+        """Search until the answer also holds under the rule chosen with the new work there.
 
         ``held``: (new job, step) of what may be left alone for a while; empty: nothing may.
         """
         never = replace(self.joint, jobs=self.joint.jobs[self.count :]).impossible()
         if never:
             return self._none(never[min(never)])
+        for _ in range(RULES):
+            found = self._find(held)
+            if not isinstance(found, _Trial):
+                return found
+            last, rule = found, self.rule
+            trial = self._by_rule_with(found)
+            if trial.good:
+                return self._told(trial, held)
+        self.rule = rule
+        self.seen.clear()
+        return self._told(last, held)
+
+    def _find(self, held: Sequence[tuple[int, int]]) -> _Trial | dict[str, Any]:
+        """Search by the present rule; return a good trial of all futures, or a refusal."""
+        self.joint_shop, self.held_from, self.ready = self.free, 0.0, -math.inf
         coarse = min(COARSE, self.samples)
         first = self.trial(-math.inf, coarse)
         if not math.isfinite(first.ready):
@@ -200,11 +194,29 @@ class _Desk:
             return self._none(self._refusal(trial))
         if not trial.good:
             return self._refused(trial, first.ready, coarse)
+        return trial
+
+    def _by_rule_with(self, trial: _Trial) -> _Trial:
+        """Judge a trial by the rule that a plan or a foresight chooses with the new work there.
+
+        Only where the choice costs next to nothing. Where it takes futures, the rules among
+        which it changes are about as good, and whoever wants one kept names it.
+        """
+        if not self.rule_is_open:
+            return trial
+        chosen = choose_rule(self.joint, self._promised(trial.due))
+        if chosen == self.rule:
+            return trial
+        self.rule = chosen
+        self.seen.clear()
+        return self.trial(trial.due, self.samples)
+
+    def _told(self, trial: _Trial, held: Sequence[tuple[int, int]]) -> dict[str, Any]:
         answer = {
             "earliest": trial.due,
             "p_kept": trial.p_kept,
             "delayed": self._delayed(trial),
-            "alternatives": self._alternatives(trial.due, coarse),
+            "alternatives": self._alternatives(trial.due, min(COARSE, self.samples)),
         }
         if self.held_from > 0:
             answer["hold_until"] = self.held_from
@@ -271,12 +283,7 @@ class _Desk:
 
     def trial(self, due: float, samples: int) -> _Trial:
         """Simulate the bench with the new work promised for ``due``."""
-        dues = self.joint_shop.due.copy()
-        dues[self.new] = due
-        group = self.joint_shop.group
-        promise = np.full(int(group.max()) + 1, math.inf)
-        np.minimum.at(promise, group, dues)
-        shop = self.joint_shop._replace(due=dues, promise=promise[group])
+        shop = self._promised(due)
         policy = kernel_policy(self.joint, shop, self.rule)
         finish = self._finish(shop, policy, samples)
         over = handed_over(shop, finish)
@@ -306,10 +313,19 @@ class _Desk:
             ),
         )
 
+    def _promised(self, due: float) -> Shop:
+        """Return the bench with the new work promised for ``due``."""
+        dues = self.joint_shop.due.copy()
+        dues[self.new] = due
+        group = self.joint_shop.group
+        promise = np.full(int(group.max()) + 1, math.inf)
+        np.minimum.at(promise, group, dues)
+        return self.joint_shop._replace(due=dues, promise=promise[group])
+
     def _before(self, samples: int) -> Floats:
         """Return (2J,) p_late of the bench as it is, in the same futures (as in ``_Trial``)."""
         if samples not in self.risks:
-            policy = kernel_policy(self.problem, self.shop, self.rule)
+            policy = kernel_policy(self.problem, self.shop, self.rule_before)
             base = self._futures((b"", 0.0), self.problem, self.shop, policy, samples)
             due = self.shop.due
             self.risks[samples] = np.concatenate(
@@ -451,6 +467,12 @@ class _Desk:
         return answer
 
     def _refusal(self, trial: _Trial | None) -> str:
+        group = self.joint_shop.group
+        if trial is not None and np.isin(group[list(trial.past)], group[self.new]).any():
+            return (
+                "it is handed over together with work that is promised already, and is not "
+                "ready by then; ask for one time for all of it"
+            )
         if trial is not None and trial.past:
             names = ", ".join(repr(self.problem.jobs[j].id) for j in trial.past[:3])
             return f"any time would push a promise already made past the risk limit: {names}"

@@ -15,7 +15,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from production.planning.entities import Problem, Step
+from production.planning.entities import Job, Problem, Step
 
 __all__ = ["DONE", "STARTED", "WAITING", "Shop", "make_shop"]
 
@@ -126,7 +126,7 @@ def make_shop(problem: Problem) -> Shop:
         family=_numbered([s.family for s in steps]),
         state=_ints([_state(s) for s in steps]),
         started=_floats([0.0 if s.started is None else s.started for s in steps]),
-        ended=_floats([math.nan if s.ended is None else s.ended for s in steps]),
+        ended=_floats([end for job in problem.jobs for end in _ended(job)]),
         placed=_ints([index[str(s.resource)] if _state(s) == STARTED else -1 for s in steps]),
         failure=_floats([s.failure for s in steps]),
         rework=_ints(
@@ -201,6 +201,15 @@ def _numbered(values: Sequence[object]) -> Ints:
 
 def _state(step: Step) -> int:
     return DONE if step.done else STARTED if step.started is not None else WAITING
+
+
+def _ended(job: Job) -> list[float]:
+    """Return by step the last end known up to it; nan where none is."""
+    known, found = math.nan, []
+    for step in job.steps:
+        known = known if step.ended is None else step.ended
+        found.append(known)
+    return found
 
 
 def _hands(step: Step) -> float:

@@ -13,6 +13,7 @@ from production.scheduling.state import Situation, read_situation, steps_of, wis
 FUTURES = 1000
 SEED = 20_26
 NOTICEABLE = 0.01
+DAYS = 10  # like this one, for which broken promises are counted: whole ones, not parts
 
 
 @dataclass(frozen=True)
@@ -52,6 +53,16 @@ class Consequence:
     broken_before: float = 0.0  # expected number of broken promises
     broken_after: float = 0.0
     refusal: str = ""
+
+    @property
+    def missed_now(self) -> float:
+        """Promises that would be missed in ten days like this, as things stand."""
+        return DAYS * self.broken_before
+
+    @property
+    def missed_then(self) -> float:
+        """Promises that would be missed in ten days like this after the move."""
+        return DAYS * self.broken_after
 
     @property
     def harmless(self) -> bool:

@@ -6,7 +6,7 @@ import datetime as dt
 import logging
 import math
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from django.utils import timezone
@@ -15,6 +15,8 @@ from production import planning, work
 from production.models import Appliance, Plan, Promise
 from production.planning.causes import causes
 from production.planning.dispatch import choose_rule
+from production.planning.policy import Rule, named_policy
+from production.planning.quoting import allowed_risk
 from production.planning.rescue import rescue
 from production.planning.shop import make_shop
 from production.planning.solve import solve
@@ -24,6 +26,7 @@ from production.scheduling.state import Situation, digest, read_situation, stand
 log = logging.getLogger(__name__)
 
 FUTURES = 2000
+RULE_FUTURES = 500  # in which a change of the dispatch rule is judged
 SEED = 20_26
 IMPROVE_SECONDS = 2.0
 IMPROVED_JOBS = 500  # beyond them the rule's plan is published at once
@@ -98,9 +101,33 @@ def make_plan() -> MadePlan:
     """Read the bench's state, plan it and foresee its promises; nothing is written."""
     situation = read_situation()
     problem = planning.parse_problem(situation.problem)
+    problem = replace(problem, policy=_rule(problem).as_json())
     plan = _best_plan(situation, problem)
     foresight = planning.foresee(problem, samples=FUTURES, seed=SEED)
     return MadePlan(situation, plan, foresight, _advice(situation, problem, foresight))
+
+
+def _rule(problem: Any) -> Rule:
+    """Return the dispatch rule for the bench as it is now.
+
+    The best one, unless changing to it pushes a promise past the risk limit and brings no
+    more of them back within it: then the rule in force stays.
+    """
+    kept = named_policy(problem)
+    anew = replace(problem, policy={})
+    chosen = choose_rule(anew, make_shop(anew))
+    if kept is None or chosen.as_json() == kept.as_json():
+        return chosen
+    before, after = _group_risks(problem, kept), _group_risks(problem, chosen)
+    limit = problem.risk_limit
+    pushed = any(after[group] > allowed_risk(risk, limit) for group, risk in before.items())
+    saves = sum(r > limit for r in after.values()) < sum(r > limit for r in before.values())
+    return kept if pushed and not saves else chosen
+
+
+def _group_risks(problem: Any, rule: Rule) -> dict[str, float]:
+    seen = planning.foresee(problem, samples=RULE_FUTURES, seed=SEED, rule=rule)
+    return {str(group["id"]): group["p_late"] for group in seen["groups"]}
 
 
 def _best_plan(situation: Situation, problem: Any) -> dict[str, Any]:
@@ -147,7 +174,7 @@ def _advice(
         if g["p_late"] is not None and g["p_late"] > limit
     ]
     last = _last_of_groups(problem, foresight)
-    rule = choose_rule(problem, make_shop(problem)) if at_risk else None
+    rule = named_policy(problem)
     found = {}
     for place, order in enumerate(at_risk):
         try:

@@ -25,6 +25,7 @@ from production.models import (
     LearnedTimes,
     Machine,
     Order,
+    Plan,
     Promise,
     RouteStage,
     Stage,
@@ -120,6 +121,7 @@ def read_situation(now: dt.datetime | None = None) -> Situation:
         "resources": resources,
         "jobs": _jobs(situation, office),
         **_day(situation.learned, local.date()),
+        "policy": _rule_in_force(),
         "clock": local.hour * 60.0 + local.minute,
         "risk_limit": office.risk_limit,
         "pickup": staffed,
@@ -136,6 +138,16 @@ def _day(learned: LearnedTimes | None, today: dt.date) -> dict[str, float]:
     if learned.day == today:
         known |= {"day_shift": learned.day_shift, "day_spread_today": learned.day_spread_today}
     return known
+
+
+def _rule_in_force() -> dict[str, Any]:
+    """Return the dispatch rule of the latest plan: until the next one all questions keep to it.
+
+    Two rules may be as good as each other and yet favour different patients, so that a
+    promise quoted under one would be at risk under the other.
+    """
+    known = Plan.objects.order_by("-pk").values_list("foresight__policy", flat=True).first()
+    return known or {}
 
 
 def routes() -> dict[int, list[RouteStage]]:

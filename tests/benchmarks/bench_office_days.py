@@ -13,10 +13,11 @@ import sys
 
 import numpy as np
 
+from production.planning.quoting import SAMPLES
 from tests.planning.office import Truth, learn
 from tests.planning.office_days import OfficeDay, Promise, buffered, office_day, quoted
 
-DAYS, SEED, SAMPLES = 400, 21, 400
+DAYS, SEED = 400, 21
 BUFFERS = range(90, 541, 5)
 SHOWN_EVERY = 50
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import random
 from typing import Any
 
 import pytest
@@ -85,6 +86,49 @@ def test_few_futures_already_see_good_and_bad_days_in_their_proportion() -> None
         for seed in range(8):
             report = foresee(parse_problem(data), 100, seed)["jobs"][0]
             assert report["p_late"] == pytest.approx(0.5, abs=0.02), f"seed {seed}"
+
+
+def test_a_quote_holds_under_the_rule_that_is_chosen_once_the_work_is_there() -> None:
+    for seed in (13, 26):  # benches on which the new work changes the choice of the rule
+        rnd = random.Random(seed)
+        data = bench(10, objective="weighted_tardiness")
+        for job in data["jobs"]:
+            job |= {"due": rnd.choice([100, 200, 300]), "weight": rnd.choice([1, 2])}
+            job["release"] = rnd.choice([0, 0, 40])
+            job["steps"] = [
+                {**s, "minutes": s["minutes"] * rnd.choice([0.5, 1, 1.5])} for s in ROUTE
+            ]
+        new = {"id": "new", "steps": ROUTE}
+        answer = quote(parse_problem(data), new, may_hold=False)
+        data["jobs"].append({**new, "due": answer["earliest"]})
+        later = foresee(parse_problem(data), 1000)
+        assert later["policy"] == answer["policy"]
+        assert later["jobs"][-1]["p_late"] <= 0.05 + 3 * 0.0126, f"seed {seed}"
+
+
+def test_a_second_promise_that_would_break_the_first_of_its_group_is_refused_in_plain_words() -> (
+    None
+):
+    data = bench(2, due=100)
+    for job in data["jobs"]:
+        job["group"] = "patient"
+    answer = quote(parse_problem(data), {"id": "new", "group": "patient", "steps": 2 * ROUTE})
+    assert answer["earliest"] is None
+    assert "handed over together with work that is promised already" in answer["reason"]
+
+
+def test_work_done_in_time_is_not_late_whatever_is_left_out_beside_it() -> None:
+    done = [{**step, "done": True, "ended": -50} for step in ROUTE]
+    data = bench(1)
+    data["jobs"] = [
+        {"id": "alone", "due": -30, "steps": done},
+        {"id": "first", "due": -30, "group": "G", "steps": done},
+        {"id": "never", "group": "G", "steps": [{"kind": "laser", "minutes": 1}]},
+    ]
+    for found in (plan(parse_problem(data)), solve(parse_problem(data), work=50)):
+        assert [left["job"] for left in found["infeasible"]] == ["never"]
+        assert found["objective"]["late_jobs"] == 0
+        assert violations(data, found) == []
 
 
 def test_quote_is_kept_as_often_as_it_says_on_other_futures() -> None:

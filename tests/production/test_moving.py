@@ -145,7 +145,7 @@ def test_the_block_s_page_tells_why_and_moves_only_what_was_asked(bench, signed_
     assert Wish.objects.get().not_before == dt.datetime(2026, 11, 25, 12, tzinfo=dt.UTC)
     leaving = client.get(f"{address}&leave=1").content.decode()
     assert "Leave it to the planner" in leaving
-    assert "Promises expected to break" in leaving
+    assert "In ten days like this about" in leaving
     assert Wish.objects.exists()
     client.post(reverse("plan-leave"), {"code": code, "stage": "print"})
     assert not Wish.objects.exists()

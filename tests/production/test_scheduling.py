@@ -12,6 +12,7 @@ from clinic.models import ClosedDay, OpeningHours
 from production.actions import agree_promise, open_order
 from production.actions.starting import start
 from production.models import ApplianceKind, Machine, Plan, Promise
+from production.planning.policy import Rule
 from production.planning.rescue import rescue
 from production.planning.solve.checker import violations
 from production.scheduling import publish, quote_pickup, requote
@@ -187,6 +188,25 @@ def test_every_promise_at_risk_has_its_cause_and_the_worst_what_would_help_is_tr
     for promise in Promise.objects.all():
         assert promise.p_late > 0.9
         assert promise.cause.startswith("waits")
+
+
+def test_a_change_of_the_dispatch_rule_pushes_no_promise_past_the_risk_limit(
+    retainer, person, patient, monkeypatch
+):
+    doctor = person("doctor")
+    for number in range(4):
+        order = open_order(doctor, patient, retainer, ["upper", "lower"], key=f"o{number}")
+    agree_promise(doctor, order, requote(order).earliest, key="p")
+    monkeypatch.setattr(publish, "IMPROVED_JOBS", 0)  # no search: quick
+    in_force, slow = Rule("edd"), Rule("fifo")  # fifo: the last one promised comes last
+    monkeypatch.setattr(publish, "choose_rule", lambda *_: in_force)
+    make_plan().publish()
+    # What is asked from now on keeps to the rule of the plan, and so does the next plan.
+    assert read_situation().problem["policy"] == in_force.as_json()
+    monkeypatch.setattr(publish, "choose_rule", lambda *_: slow)
+    assert make_plan().foresight["policy"] == in_force.as_json()
+    Promise.objects.all().delete()  # nobody is harmed
+    assert make_plan().foresight["policy"] == slow.as_json()
 
 
 def test_a_plan_for_a_state_that_has_passed_is_not_published(retainer, person, patient):

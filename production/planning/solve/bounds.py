@@ -40,7 +40,7 @@ def simple(work: OpenWork) -> dict[int, float]:
     done = np.array(
         [a.job_end[j] if last < 0 else early[last] for j, last in enumerate(a.job_last)]
     ).reshape(len(a.job_last))
-    unit = np.zeros(len(a.units))
+    unit = np.full(len(a.units), -np.inf)  # what was done is over before now
     np.maximum.at(unit, a.job_unit, done)
     handed = unit[a.job_unit]
     over = np.where(a.job_due < INFINITE, np.maximum(handed - a.job_due, 0.0), 0.0)

@@ -407,7 +407,8 @@ class _Builder:
     def _objectives(self) -> Model:
         a, cp = self.a, self.cp
         far = self.horizon + max(0, *[self.scale.high(x) for x in a.job_end], 0)
-        unit_end = [cp.new_int_var(0, far, "") for _ in a.units]
+        over = min(0, *[self.scale.low(x) for x in a.job_end], 0)  # of what was done before now
+        unit_end = [cp.new_int_var(over, far, "") for _ in a.units]
         model = Model(
             self.work, self.scale, cp, self.classes, self.start, self.end, self.at, self.follows,
             unit_end,

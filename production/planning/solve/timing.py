@@ -381,7 +381,7 @@ def score(a, w, stuck):  # type: ignore[no-untyped-def]
     saved, and leaves those alone that are given up.
     """
     for u in range(w.unit_end.shape[0]):
-        w.unit_end[u] = 0.0
+        w.unit_end[u] = -1e18  # what was done is over before now
     span = 0.0
     for j in range(a.job_last.shape[0]):
         last = a.job_last[j]
