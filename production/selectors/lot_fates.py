@@ -11,11 +11,11 @@ from production.models import Lot, LotUse, RouteStage, StageEvent
 
 __all__ = ["FATES", "IN_IT", "REDONE", "TAKEN_BACK", "fates"]
 
-IN_IT, REDONE, TAKEN_BACK = "in it", "redone since", "taken back"
+IN_IT, REDONE, TAKEN_BACK = "used", "redone since", "taken back"
 #: In words, for people who decide whom to call.
 FATES = {
-    IN_IT: "in it",
-    REDONE: "not in it: that work failed and is done again",
+    IN_IT: "used",
+    REDONE: "not in it any more: that work failed and is done again",
     TAKEN_BACK: "not in it: recorded by a slip and taken back at once",
 }
 

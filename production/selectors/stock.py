@@ -27,6 +27,8 @@ from production.models.bench import OPEN_STATUSES
 from production.selectors.lot_fates import FATES, IN_IT, fates
 
 SOON = dt.timedelta(days=30)
+#: As many uses of resin tell what a model usually takes.
+LATEST = 50
 #: Above this the whole list of patients is read rather than asked for by number.
 MANY = 900
 
@@ -141,6 +143,7 @@ def needs(states: list[MaterialState]) -> dict[int, float]:
         if known is None or (state.on_hand and state.material.kind not in by_kind):
             by_kind[state.material.kind] = state.material
     found: Counter[int] = Counter()
+    usual = _usual_volume()
     appliances = Appliance.objects.filter(status__in=OPEN_STATUSES).select_related(
         "order__sheet", "model", "stage"
     )
@@ -155,8 +158,20 @@ def needs(states: list[MaterialState]) -> dict[int, float]:
                 sheet = appliance.order.sheet if taken == Material.Kind.SHEET else None
                 material = sheet or by_kind.get(taken)
             if material:
-                found[material.pk] += amount_of(appliance, material)  # type: ignore[assignment]
+                amount = amount_of(appliance, material)
+                if not amount and material.kind == Material.Kind.RESIN:
+                    amount = usual.get(material.pk, 0.0)
+                found[material.pk] += amount  # type: ignore[assignment]
     return dict(found)
+
+
+def _usual_volume() -> dict[int, float]:
+    """Return what a model took of each resin of late, for those that are not prepared yet."""
+    latest = LotUse.objects.filter(lot__material__kind=Material.Kind.RESIN, amount__gt=0)
+    amounts: dict[int, list[float]] = defaultdict(list)
+    for resin, amount in latest.order_by("-pk").values_list("lot__material", "amount")[:LATEST]:
+        amounts[resin].append(amount)
+    return {resin: sum(taken) / len(taken) for resin, taken in amounts.items()}
 
 
 def state_of(lot: Lot) -> LotState:

@@ -27,6 +27,7 @@ from production.views.bench_loads import shown_card, take_choices, take_ticks
 from production.views.bench_scan import begin, say
 from production.views.bench_subject import Subject, appliance_subject, subject_of
 from production.views.live import live
+from production.views.typed import hold, take
 
 SINCE = (5, 10, 20, 45)
 
@@ -186,8 +187,11 @@ def again(request: HttpRequest, code: str) -> HttpResponse:
     assert row is not None
     if request.method == "POST":
         new = _made_again(request, row)
-        if new is not None:
-            return redirect("appliance", new.code)
+        if new is None:
+            hold(request)
+            return redirect(request.path)
+        return redirect("appliance", new.code)
+    typed = take(request)
     age = (timezone.now() - row.scan.uploaded_at).days if row.scan else None
     return render(
         request,
@@ -201,10 +205,9 @@ def again(request: HttpRequest, code: str) -> HttpResponse:
             "lost": RemakeCause.objects.filter(code="lost", active=True).first(),
             "restarts": [r.stage for r in route_of(row.kind_id) if r.stage.code != HANDOVER_STAGE],
             "scan_age": age,
-            "typed": request.POST,
-            "chosen_cause": request.POST.get("cause") or request.GET.get("cause", ""),
+            "typed": typed,
+            "chosen_cause": typed.get("cause") or request.GET.get("cause", ""),
         },
-        status=422 if request.method == "POST" else 200,
     )
 
 

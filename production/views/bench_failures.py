@@ -23,6 +23,7 @@ from production.views.bench_photos import Taken, take_photos
 from production.views.bench_quote import promise_words
 from production.views.bench_scan import say
 from production.views.bench_subject import Subject, load_subject
+from production.views.typed import hold, take
 
 
 @dataclass
@@ -36,10 +37,21 @@ class Told:
     key: str
 
 
-def _told(
+def _told(request: HttpRequest, restarts: Sequence[Stage], act: Callable[[Told], str]) -> bool:
+    """Do what the form tells, and say so.
+
+    False, with the reason said and everything held for the page, when it cannot be done.
+    """
+    taken = take_photos(request)
+    done = _done(request, restarts, taken, act)
+    if not done:
+        hold(request, kept=taken.tokens)
+    return done
+
+
+def _done(
     request: HttpRequest, restarts: Sequence[Stage], taken: Taken, act: Callable[[Told], str]
 ) -> bool:
-    """Do what the form tells, and say so; False, with the reason said, when it cannot be done."""
     post = request.POST
     cause = RemakeCause.objects.filter(code=post.get("cause", ""), active=True).first()
     for words in taken.refused:
@@ -62,18 +74,18 @@ def _form(
     request: HttpRequest, template: str, subject: Subject, restarts: Sequence[Stage], **more: Any
 ) -> HttpResponse:
     """Draw the form, with everything that was typed when it could not be recorded."""
-    taken = more.pop("taken", None) or Taken()
-    again = request.method == "POST"
+    typed = take(request)
     context = {
         "subject": subject,
         "branches": causes_for(subject.stage),
         "restarts": restarts,
-        "typed": request.POST,
-        "kept": taken.tokens,
-        "chosen_cause": request.POST.get("cause") or request.GET.get("cause", ""),
+        "typed": typed,
+        "kept": typed.getlist("kept"),
+        "wanted": typed.getlist("code"),
+        "chosen_cause": typed.get("cause") or request.GET.get("cause", ""),
         **more,
     }
-    return render(request, template, context, status=422 if again else 200)
+    return render(request, template, context)
 
 
 @needs("bench")
@@ -83,7 +95,6 @@ def fail(request: HttpRequest, code: str) -> HttpResponse:
     row = subject.appliance
     assert row is not None
     restarts = up_to(route_of(row.kind_id), subject.stage)
-    taken = take_photos(request)
     seen = request.POST.get("seen", "")
 
     def act(told: Told) -> str:
@@ -100,12 +111,10 @@ def fail(request: HttpRequest, code: str) -> HttpResponse:
         words = f"{row.code}: failure recorded; it starts again at {event.to_stage}. "
         return words + capfirst(promise_words([row]))
 
-    if request.method == "POST" and _told(request, restarts, taken, act):
-        return redirect(subject.url)
+    if request.method == "POST":
+        return redirect(subject.url if _told(request, restarts, act) else request.path)
     shown = frame(request, f"fail:{row.code}", subject.shown)
-    return _form(
-        request, "appliance/fail.html", subject, restarts, taken=taken, appliance=row, **shown
-    )
+    return _form(request, "appliance/fail.html", subject, restarts, appliance=row, **shown)
 
 
 @needs("bench")
@@ -117,9 +126,8 @@ def load_fail(request: HttpRequest, code: str) -> HttpResponse:
     load = subject.load
     assert load is not None
     running = [m for m in subject.members if m.status == Appliance.Status.RUNNING]
-    kinds = {m.kind_id for m in running}
-    restarts = up_to(route_of(kinds.pop()), subject.stage) if len(kinds) == 1 else []
-    taken = take_photos(request)
+    ways = [up_to(route_of(kind), subject.stage) for kind in {m.kind_id for m in running}]
+    restarts = [stage for stage in (ways or [[]])[0] if all(stage in way for way in ways)]
     wanted = request.POST.getlist("code")
 
     def act(told: Told) -> str:
@@ -139,17 +147,15 @@ def load_fail(request: HttpRequest, code: str) -> HttpResponse:
         words = f"{len(failed)} of {load.code} failed; {rest}. "
         return words + capfirst(promise_words(failed))
 
-    if request.method == "POST" and _told(request, restarts, taken, act):
-        return redirect(subject.url)
+    if request.method == "POST":
+        return redirect(subject.url if _told(request, restarts, act) else request.path)
     shown = frame(request, subject.name, subject.shown)
     return _form(
         request,
         "bench/load_fail.html",
         subject,
         restarts,
-        taken=taken,
         load=load,
         members=running,
-        wanted=wanted,
         **shown,
     )

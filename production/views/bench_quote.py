@@ -47,7 +47,8 @@ def _words(weighed: Weighed) -> str:
         return f"the promise of {due} can still be kept."
     if offer is None or offer.earliest is None:
         likely = "" if weighed.p_kept is None else f", kept with {percent(weighed.p_kept)} as it is"
-        return f"promised {due}{likely}.{f' {offer.reason}' if offer and offer.reason else ''}"
+        other = "" if offer is None else " No other time is safe as things stand."
+        return f"promised {due}{likely}.{other}"
     if offer.earliest <= promise.due_at:
         return f"the promise of {due} can still be kept."
     return (

@@ -291,7 +291,7 @@ def fill_load(request: HttpRequest, load: Load) -> int:
     """Add what waits at the load's stage, in the order of the plan, up to the machine's size."""
     stations = bench_now(office_of(request)).stations
     tasks = next((s.tasks for s in stations if s.stage.pk == load.stage_id), [])
-    room = load.machine.capacity if load.machine else len(tasks)
+    room = load.machine.capacity if load.machine else _largest(load.stage) or len(tasks)
     inside = set(load.items.values_list("appliance_id", flat=True))
     added = 0
     for task in tasks:
@@ -304,6 +304,12 @@ def fill_load(request: HttpRequest, load: Load) -> int:
     words = f"{added} added to {load.code}." if added else f"Nothing more waits for {load.stage}."
     messages.success(request, words)
     return added
+
+
+def _largest(stage: Stage) -> int:
+    """Return how many the largest machine in service takes at once; 0 without one."""
+    ready = Machine.objects.filter(kind=stage.machine_kind, state=Machine.State.READY)
+    return max(ready.values_list("capacity", flat=True), default=0)
 
 
 def _next(request: HttpRequest, subject: Subject | None, key: str) -> str | None:

@@ -17,6 +17,7 @@ from production.selectors import appliance as reads
 from production.views.appliance import subject_or_404
 from production.views.bench import frame
 from production.views.bench_scan import BAG, say
+from production.views.typed import hold, take
 
 
 @needs("hand_over")
@@ -26,9 +27,8 @@ def handover(request: HttpRequest, code: str) -> HttpResponse:
     row = subject.appliance
     assert row is not None
     if request.method == "POST":
-        done = _record(request, row)
-        if done is not None:
-            return done
+        return _record(request, row)
+    typed = take(request)
     others = (
         row.order.appliances.filter(status=Appliance.Status.READY)
         .exclude(pk=row.pk)
@@ -50,10 +50,9 @@ def handover(request: HttpRequest, code: str) -> HttpResponse:
             "others": others,
             "near": _near_names(row),
             "handovers": reads.handovers_of(row),
-            "typed": request.POST,
-            "chosen_cause": request.POST.get("cause", ""),
+            "typed": typed,
+            "chosen_cause": typed.get("cause", ""),
         },
-        status=422 if request.method == "POST" else 200,
     )
 
 
@@ -70,8 +69,7 @@ def _near_names(row: Appliance) -> list[Appliance]:
     return list((same_name | same_day)[:4])
 
 
-def _record(request: HttpRequest, row: Appliance) -> HttpResponse | None:
-    """Record the hand-over; None, with the reason said, when it cannot be."""
+def _record(request: HttpRequest, row: Appliance) -> HttpResponse:
     post = request.POST
     bag = post.get("bag", "") or request.session.get(BAG, "")
     cause = RemakeCause.objects.filter(code=post.get("cause", ""), active=True).first()
@@ -92,10 +90,11 @@ def _record(request: HttpRequest, row: Appliance) -> HttpResponse | None:
         if bag and clean(bag) != row.code:
             # Perhaps another patient: nothing of what was checked counts any more.
             request.session.pop(BAG, None)
-            return redirect("handover", row.code)
-        if bag:
-            request.session[BAG] = row.code
-        return None
+        else:
+            hold(request)
+            if bag:
+                request.session[BAG] = row.code
+        return redirect("handover", row.code)
     request.session.pop(BAG, None)
     if done.remake is not None:
         messages.success(

@@ -6,8 +6,9 @@ import datetime as dt
 import uuid
 
 from django.contrib import messages
-from django.http import HttpRequest, HttpResponse, QueryDict
+from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
 from django.utils import timezone
 from django.utils.dateparse import parse_datetime
 from django.views.decorators.http import require_POST
@@ -21,6 +22,7 @@ from production.actions.keep_machine import bring_back, call_off, note_maintenan
 from production.models import Machine, MaintenanceTask
 from production.selectors import machines as select
 from production.statistics.charts import FEW_POINTS
+from production.views.typed import hold, take
 
 
 @needs("stock")
@@ -32,13 +34,7 @@ def machines(request: HttpRequest) -> HttpResponse:
 @needs("stock")
 def machine(request: HttpRequest, key: uuid.UUID) -> HttpResponse:
     """Show one machine."""
-    return _page(request, get_object_or_404(Machine, uuid=key))
-
-
-def _page(
-    request: HttpRequest, found: Machine, typed: QueryDict | None = None, status: int = 200
-) -> HttpResponse:
-    """Draw a machine's page; ``typed``: what was written when it could not be recorded."""
+    found = get_object_or_404(Machine, uuid=key)
     state = next((s for s in select.machines() if s.machine.pk == found.pk), None)
     checks = select.accuracy(found)
     resins = [
@@ -58,13 +54,12 @@ def _page(
             "history": found.downtimes.filter(starts_at__lte=timezone.now()).select_related(
                 "recorded_by"
             )[:20],
-            "typed": typed,
+            "typed": take(request),
             "key": uuid.uuid4().hex,
             "checks": list(reversed(checks))[:20],
             "resins": resins,
             "lots": select.resin_lots() if found.kind == "printer" else [],
         },
-        status=status,
     )
 
 
@@ -85,7 +80,8 @@ def out(request: HttpRequest, key: uuid.UUID) -> HttpResponse:
         )
     except ActionError as error:
         messages.error(request, error.words)
-        return _page(request, found, request.POST, status=422)
+        hold(request, reverse("machine", args=[key]))
+        return redirect("machine", key=key)
     since = "" if row.starts_at <= timezone.now() else f" from {clock(row.starts_at)} on"
     messages.success(request, f"{found} is out of service{since}; the plan keeps clear of it.")
     return redirect("machine", key=key)

@@ -26,6 +26,7 @@ from production.documents import recall as recall_paper
 from production.models import Lot, Material
 from production.selectors import stock as select
 from production.selectors.lot_fates import FATES, IN_IT, fates
+from production.views.typed import hold, take
 
 LISTED = 200
 
@@ -100,28 +101,39 @@ def stock(request: HttpRequest) -> HttpResponse:
 @needs("stock")
 def lot_new(request: HttpRequest) -> HttpResponse:
     """Take in a lot."""
-    form = LotForm(request.POST or None)
-    if request.method == "POST" and form.is_valid():
-        data = form.cleaned_data
-        assert isinstance(request.user, User)
-        try:
-            lot = receive_lot(
-                request.user,
-                data["material"],
-                data["number"],
-                quantity=data["quantity"],
-                expires_on=data["expires_on"],
-                received_on=office_of(request).today(),
-            )
-        except ActionError as error:
-            form.add_error(None, error.words)
-        else:
-            messages.success(request, f"On record: {lot}. Its label is {lot.code}.")
-            return redirect("lot", pk=lot.pk)
     if request.method == "POST":
+        lot = _received(request, LotForm(request.POST))
+        if lot is None:
+            hold(request)
+            return redirect(request.path)
+        return redirect("lot", pk=lot.pk)
+    form = LotForm(take(request) or None)
+    if form.is_bound:
+        form.is_valid()
         form = form.filled_in()
-    status = 422 if request.method == "POST" else 200
-    return render(request, "stock/lot_new.html", {"form": form}, status=status)
+    return render(request, "stock/lot_new.html", {"form": form})
+
+
+def _received(request: HttpRequest, form: LotForm) -> Lot | None:
+    """Put the lot on record; None when something is missing or wrong in the form."""
+    if not form.is_valid():
+        return None
+    data = form.cleaned_data
+    assert isinstance(request.user, User)
+    try:
+        lot = receive_lot(
+            request.user,
+            data["material"],
+            data["number"],
+            quantity=data["quantity"],
+            expires_on=data["expires_on"],
+            received_on=office_of(request).today(),
+        )
+    except ActionError as error:
+        messages.error(request, error.words)
+        return None
+    messages.success(request, f"On record: {lot}. Its label is {lot.code}.")
+    return lot
 
 
 @needs("stock")

@@ -14,7 +14,7 @@ from PIL import Image
 from clinic.models import Patient
 from production.actions import agree_promise
 from production.actions.move import start
-from production.models import Appliance, Load, Photo, RemakeCause, StageEvent
+from production.models import Appliance, Load, Machine, Photo, RemakeCause, StageEvent
 from tests.production.bench.test_whole_way import walk
 
 ROLES = ("front_desk", "technician", "doctor", "manager")
@@ -183,6 +183,31 @@ class TestLoadPages:
         form["ticks"] = bench.ticks("print")
         client.post(f"/load/{load.code}/do/", form)
         assert {a.stage.code for a in load.appliances.all()} == {"wash"}
+
+    def test_a_load_is_filled_up_to_what_the_largest_machine_takes(
+        self, bench, patient, signed_in, django_assert_max_num_queries
+    ):
+        client = signed_in("technician")
+        for _ in range(3):
+            for row in bench.order(patient, ("upper", "lower")).appliances.all():
+                walk(bench, row, until="print")
+        other = bench.machines["printer"]
+        other.capacity = 5
+        other.save()
+        Machine.objects.create(code="M-P2", name="Small printer", kind="printer", capacity=3)
+        client.post("/bench/load/", {"stage": "print"})
+        load = Load.objects.get(status="filling")
+        assert load.items.count() == 5
+        with django_assert_max_num_queries(60):
+            page = client.get(f"/load/{load.code}/").content.decode()
+        assert page.count('name="code"') == 6  # 5 to take out, 1 that waits
+        form = {"action": "start", "key": "s", "lot": bench.lots["resin"].pk, "machine": other.pk}
+        client.post(f"/load/{load.code}/do/", form)
+        card = {"card": bench.stages["print"].cards.get().pk, "ticks": bench.ticks("print")}
+        client.post(
+            f"/load/{load.code}/do/", {"action": "finish", "key": "f", "ticks_shown": 1, **card}
+        )
+        assert Appliance.objects.filter(stage__code="wash").count() == 5
 
     def test_its_timer_is_on_every_page_of_the_bench(self, bench, plate, signed_in):
         client = signed_in("technician")
