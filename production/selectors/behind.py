@@ -12,6 +12,19 @@ from production.selectors import counting
 from production.selectors.facts import BANDS
 from production.selectors.review import Range, stuck
 
+#: What a figure counts where it is not appliances: its list still names each of them once.
+COUNTED = {
+    "stage": "The figure counts tries; an appliance that was tried twice is named once.",
+    "machine": "The figures count tries and loads; each appliance in them is named once.",
+    "person": "The figure counts tries; an appliance that was tried twice is named once.",
+    "lot": "The figure counts uses; an appliance that took it twice is named once.",
+    "on-time": "The figure counts promises; all appliances of each are named.",
+    "missed": "The figure counts promises; all appliances of each are named.",
+    "stated": "The figure counts promises; all appliances of each are named.",
+    "in-progress": "The figure is an average over time; all that were in progress are named.",
+    "hands": "The figure is minutes of open time; all that were worked on are named.",
+}
+FEW = 2000
 KEY = BigIntegerField()
 Found = tuple[QuerySet[Appliance], str]
 
@@ -37,9 +50,13 @@ def behind(span: Range, what: str, name: str) -> Found | None:
         """The pieces that were remade in the range, of those that meet a condition."""
         return every.filter(condition, pk__in=remakes.values("remake_of"))
 
-    def touched(events: QuerySet[StageEvent]) -> QuerySet[Appliance]:
-        # Looked up piece by piece, newest first: years of events are never collected.
-        return every.filter(Exists(events.filter(appliance=OuterRef("pk"))))
+    def touched(events: QuerySet[StageEvent], **rarely: int) -> QuerySet[Appliance]:
+        # Looked up piece by piece, newest first: years of events are never collected. Of a
+        # person or machine with few events, only their pieces are looked up.
+        pieces, own = every, StageEvent.objects.filter(**rarely).order_by()
+        if rarely and own[:FEW].count() < FEW:
+            pieces = every.filter(pk__in=own.values("appliance"))
+        return pieces.filter(Exists(events.filter(appliance=OuterRef("pk"))))
 
     def number() -> int:
         return int(name) if name.isdigit() else 0
@@ -105,12 +122,12 @@ def behind(span: Range, what: str, name: str) -> Found | None:
             f"Took {_kind(name)}",
         ),
         "machine": lambda: (
-            touched(_in(span).filter(machine=number())),
+            touched(_blamed(results, on=number()), machine=number()),
             "Ran on the machine",
         ),
         "person": lambda: (
-            touched(_in(span).filter(by=number(), action=StageEvent.Action.START)),
-            "Started by the person",
+            touched(_blamed(results, who=number()), by=number()),
+            "Worked on by the person",
         ),
         "lot": lambda: (
             every.filter(
@@ -120,6 +137,7 @@ def behind(span: Range, what: str, name: str) -> Found | None:
                         appliance=OuterRef("pk"),
                         event__at__gte=start,
                         event__at__lt=end,
+                        event__undone_by=None,
                     )
                 )
             ),
@@ -127,11 +145,11 @@ def behind(span: Range, what: str, name: str) -> Found | None:
         ),
         "failed-stage": lambda: (of(failures.filter(stage__code=name)), f"Failed at {name}"),
         "failed-machine": lambda: (
-            of(_failed(failures, on=number())),
+            of(_blamed(failures, on=number())),
             "Failed on the machine",
         ),
         "failed-person": lambda: (
-            of(_failed(failures, who=number())),
+            of(_blamed(failures, who=number())),
             "Failed, started by the person",
         ),
         "failed-lot": lambda: (
@@ -172,16 +190,12 @@ def _kind(name: str) -> str:
     return dict(Material.Kind.choices).get(name, "something").lower()
 
 
-def _in(span: Range) -> QuerySet[StageEvent]:
-    return StageEvent.objects.filter(at__gte=span.start, at__lt=span.end, undone_by=None)
-
-
 def _went() -> QuerySet[StageEvent]:
     return StageEvent.objects.filter(appliance=OuterRef("pk"), undone_by=None)
 
 
-def _failed(failures: QuerySet[StageEvent], **which: int) -> QuerySet[StageEvent]:
-    """Keep the failures of work that a person (``who``) started, or ``on`` a machine."""
+def _blamed(results: QuerySet[StageEvent], **which: int) -> QuerySet[StageEvent]:
+    """Keep the results of work that a person (``who``) started, or that ran ``on`` a machine."""
     started = StageEvent.objects.filter(
         appliance=OuterRef("appliance"),
         stage=OuterRef("stage"),
@@ -189,7 +203,7 @@ def _failed(failures: QuerySet[StageEvent], **which: int) -> QuerySet[StageEvent
         action=StageEvent.Action.START,
         undone_by=None,
     ).order_by("-seq")
-    return failures.annotate(
+    return results.annotate(
         who=Coalesce(Subquery(started.values("by")[:1]), F("by"), output_field=KEY),
         on=Coalesce(F("machine"), Subquery(started.values("machine")[:1]), output_field=KEY),
     ).filter(**which)

@@ -16,6 +16,7 @@ from production.csv_cells import listed
 from production.documents import review as review_paper
 from production.selectors import breakdown, drift
 from production.selectors import review as select
+from production.selectors.behind import COUNTED
 from production.selectors.behind import behind as select_behind
 from production.selectors.definitions import DEFINITIONS
 from production.selectors.facts import Facts, facts, lead_percentile, total
@@ -123,6 +124,7 @@ def behind(request: HttpRequest, what: str) -> HttpResponse:
             "rows": shown[:LISTED],
             "query": span.query,
             "name": request.GET.get("name", ""),
+            "counted": COUNTED.get(what, ""),
             "first": after + 1,
             "next": after + LISTED if len(shown) > LISTED else None,
         },
