@@ -9,7 +9,7 @@ import pytest
 AXE = (Path(__file__).parent / "vendor" / "axe.min.js").read_text()
 PAGES = {
     "desk": ["/today/", "/patients/", "/patients/new/"],
-    "lab": ["/bench/", "/bench/codes/", "/plan/", "/stock/", "/machines/"],
+    "lab": ["/bench/", "/bench/codes/", "/plan/", "/stock/", "/stock/lot/1/", "/machines/"],
     "doctor": ["/review/", "/today/"],
     "manager": [
         "/settings/", "/settings/office/", "/settings/kinds/", "/settings/kinds/1/",
