@@ -248,7 +248,7 @@ def test_each_item_of_the_statement_has_its_place_on_the_record(made, office):
     material.substances = ""
     material.save()
     text = text_of(device_record.build(load_piece(made.code)).pdf)
-    assert "None, as the makers of the materials used declare" in text
+    assert "None is declared for the materials used" in text
 
 
 def test_a_template_reaches_nothing_outside(tmp_path, settings):
