@@ -31,10 +31,11 @@ def step_back(skin: Skin, places: Array, reach: float) -> tuple[Skin, list[Spot]
     gone = np.isfinite(cKDTree(places).query(middles, distance_upper_bound=reach)[0])
     rest, _, lost = without(skin, gone)
     taken = np.concatenate((skin.vertices[skin.faces[gone]], lost))
-    return rest, _taken(taken.mean(axis=1))
+    return rest, taken_spots(taken.mean(axis=1))
 
 
-def _taken(points: Array) -> list[Spot]:
+def taken_spots(points: Array) -> list[Spot]:
+    """Join points (k, 3) of what was taken away at the border to places."""
     return joined_spots([Spot(BORDER, point, 0.3) for point in points])
 
 
@@ -78,7 +79,7 @@ def cut_back(skin: Skin, places: Array, trim: float, attempt: int) -> tuple[Skin
     taken = np.concatenate((skin.vertices[field < 0.0], v[f[left]].mean(axis=1)))
     main = topology.main
     kind = skin.kind[parent][topology.face_map]
-    return Skin(main.vertices, main.faces, kind, topology.opposite), _taken(taken)
+    return Skin(main.vertices, main.faces, kind, topology.opposite), taken_spots(taken)
 
 
 def _stretches(

@@ -7,15 +7,14 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import coo_matrix
-from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from geometry.errors import GeometryError
 from geometry.mesh import Mesh
 from geometry.model.borders import cut_back, step_back
 from geometry.model.cutting import cut_surface
-from geometry.model.halfedges import Faces, compact, face_areas, genus
+from geometry.model.ends import cut_ends
+from geometry.model.halfedges import Faces, compact, face_areas, genus, pieces_of
 from geometry.model.mending import (
     Spot,
     crossings_near,
@@ -25,7 +24,7 @@ from geometry.model.mending import (
 )
 from geometry.model.patches import median_edge, patch_loops
 from geometry.model.skin import Skin, loops_of, skin_of, tails
-from geometry.model.skirts import CrossedBorder, cap, lay_foot, skirt_faces
+from geometry.model.skirts import CrossedBorder, cap, lay_foot, plane_wall, skirt_faces
 from geometry.model.solids import odd_vertices
 from geometry.topology import Topology, analyse
 
@@ -39,10 +38,22 @@ LARGEST_HOLE = 60.0
 CROWN_BAND = 6.0
 UPRIGHT_ROUNDS = 6
 SKIRT_ROUNDS = 14
+END_ROUNDS = 10
 SAME_PLACE = 2.5
 NIBBLES = 6
 SKIRT_STEP = 0.35
-SIDES = ((0, 1), (1, 2), (2, 0))
+WALL_EDGE = 0.5
+
+
+class FoldedBorder(GeometryError):
+    """A border that cannot be closed without crossing the surface, here at ``place`` (3,)."""
+
+    def __init__(self, place: Array) -> None:
+        x, y, z = place
+        super().__init__(
+            f"the scan's border folds over itself around ({x:.0f}, {y:.0f}, {z:.0f}) mm in model "
+            "axes and cannot be closed safely; raise the trim, or cut the border back there"
+        )
 
 
 @dataclass(slots=True)
@@ -70,7 +81,7 @@ class Closed:
     spots: list[Spot] = field(default_factory=list)
 
 
-def close_surface(skin: Skin, trim: float, top: float) -> Closed:
+def close_surface(skin: Skin, trim: float, top: float, ends: bool = False) -> Closed:
     """Cut a surface at the trim plane, fill its holes and close it to the base.
 
     Parameters
@@ -81,16 +92,20 @@ def close_surface(skin: Skin, trim: float, top: float) -> Closed:
         Height at which the surface is cut and straight walls begin.
     top : float
         Height of the incisal edges.
+    ends : bool
+        Cut the surface off along upright planes inside the places where its border
+        cannot be closed, for one that cannot be closed otherwise.
 
     Raises
     ------
+    FoldedBorder
+        The border cannot be closed without crossing the surface.
     GeometryError
-        The cut would take a tooth, a hole is too large to guess, or the border
-        cannot be closed without crossing the surface.
+        The cut would take a tooth, or a hole is too large to guess.
     """
     notes: list[str] = []
     cut, loose = _cut_at(skin, trim, top, notes)
-    solid = _stand_safely(cut, trim, top)
+    solid = (_stand_on_ends if ends else _stand_safely)(cut, trim, top)
     solid.notes = notes
     solid.spots += loose
     if genus(solid.faces):
@@ -112,45 +127,26 @@ def _stand_safely(skin: Skin, trim: float, top: float) -> Closed:
     Upright walls are tried first, and again after the border was cut back along
     smooth upright lines; then skirts, which bridge what walls cannot.
     """
-    place = np.zeros(3)
     start = skin
     spots: list[Spot] = []
     tried: list[Array] = []
+    centres = np.empty((0, 3))
     attempt, nibbles = -1, 0
     while attempt < UPRIGHT_ROUNDS + SKIRT_ROUNDS - 1:
         attempt += 1
         if attempt == UPRIGHT_ROUNDS:
             skin, spots, tried = start, [], []
-        try:
-            solid = _assemble(skin, trim, top, attempt == 0)
-        except CrossedBorder as crossed:
-            centres = crossed.places
-        else:
-            odd, _ = odd_vertices(solid.faces, len(solid.vertices))
-            whole = Mesh(solid.vertices, solid.faces)
-            # The scan itself was mended already; the base is one flat outline.
-            made = (solid.kind != SCAN) & (solid.kind != BASE)
-            count, pairs = crossings_near(whole, made, solid.kind == FILL)
-            if count and not np.isin(solid.kind[pairs], (WALL, FLOOR)).any():
-                # Only patches of holes are at fault, not where the border stands.
-                _mend(solid)
-                made = solid.kind != SCAN
-                whole = Mesh(solid.vertices, solid.faces)
-                count, pairs = crossings_near(whole, made, solid.kind == FILL)
-                odd, _ = odd_vertices(solid.faces, len(solid.vertices))
-            if not count and not odd.any():
-                solid.spots = joined_spots([*spots, *solid.spots])
-                return solid
-            centres = solid.vertices[solid.faces[pairs]].mean(axis=(1, 2))
-            if not count and nibbles < NIBBLES:
-                # Two walls or patches share an edge there: a little less border parts them.
-                nibbles += 1
-                skin, taken = step_back(skin, solid.vertices[odd], 0.15 * nibbles)
-                spots = [*spots, *taken]
-                attempt = max(attempt - 1, 0)
-                continue
-            centres = np.concatenate((centres, solid.vertices[odd]))
-        place = centres[0]
+        solid, centres, pinched = _attempt(skin, trim, top, attempt == 0)
+        if solid is not None:
+            solid.spots = joined_spots([*spots, *solid.spots])
+            return solid
+        if pinched and nibbles < NIBBLES:
+            # Two walls or patches share an edge there: a little less border parts them.
+            nibbles += 1
+            skin, taken = step_back(skin, centres, 0.15 * nibbles)
+            spots = [*spots, *taken]
+            attempt = max(attempt - 1, 0)
+            continue
         if attempt == UPRIGHT_ROUNDS - 1:
             continue
         upright = attempt < UPRIGHT_ROUNDS
@@ -171,11 +167,63 @@ def _stand_safely(skin: Skin, trim: float, top: float) -> Closed:
         spots = [*spots, *lost]
         if upright and not lost:
             attempt = UPRIGHT_ROUNDS - 1
-    x, y, z = place
-    raise GeometryError(
-        f"the scan's border folds over itself around ({x:.0f}, {y:.0f}, {z:.0f}) mm in model "
-        "axes and cannot be closed safely; raise the trim, or cut the border back there"
-    )
+    raise FoldedBorder(centres[0])
+
+
+def _stand_on_ends(skin: Skin, trim: float, top: float) -> Closed:
+    """Close a cut surface after cutting it off along upright planes where nothing else does."""
+    spots: list[Spot] = []
+    tried: list[Array] = []
+    planes, centres = np.empty((0, 3)), np.empty((0, 3))
+    for attempt in range(END_ROUNDS):
+        solid, centres, _ = _attempt(skin, trim, top, False, planes)
+        if solid is not None:
+            solid.spots = joined_spots([*spots, *solid.spots])
+            return solid
+        again = _times_tried(centres, tried)
+        tried.append(centres)
+        skin, made, taken, left = cut_ends(skin, centres, int(again.max()))
+        planes = np.concatenate((planes, made))
+        spots += taken
+        if len(left):
+            skin, taken = step_back(skin, left, 0.4 * (1 + attempt // 2))
+            spots += taken
+    raise FoldedBorder(centres[0])
+
+
+def _attempt(
+    skin: Skin, trim: float, top: float, upright: bool, planes: Array | None = None
+) -> tuple[Closed | None, Array, bool]:
+    """Try to close a cut surface.
+
+    Returns
+    -------
+    solid : Closed or None
+    centres : (k, 3) float64
+        Where it crosses itself.
+    pinched : bool
+        It does not, but some of its walls or patches share an edge or a vertex there.
+    """
+    try:
+        solid = _assemble(skin, trim, top, upright, planes)
+    except CrossedBorder as crossed:
+        return None, crossed.places, False
+    odd, _ = odd_vertices(solid.faces, len(solid.vertices))
+    whole = Mesh(solid.vertices, solid.faces)
+    # The scan itself was mended already; the base is one flat outline.
+    made = (solid.kind != SCAN) & (solid.kind != BASE)
+    count, pairs = crossings_near(whole, made, solid.kind == FILL)
+    if count and not np.isin(solid.kind[pairs], (WALL, FLOOR)).any():
+        # Only patches of holes are at fault, not where the border stands.
+        _mend(solid)
+        made = solid.kind != SCAN
+        whole = Mesh(solid.vertices, solid.faces)
+        count, pairs = crossings_near(whole, made, solid.kind == FILL)
+        odd, _ = odd_vertices(solid.faces, len(solid.vertices))
+    if not count and not odd.any():
+        return solid, np.empty((0, 3)), False
+    centres = solid.vertices[solid.faces[pairs]].mean(axis=(1, 2))
+    return None, np.concatenate((centres, solid.vertices[odd])), not count
 
 
 def _times_tried(centres: Array, tried: list[Array]) -> NDArray[np.int64]:
@@ -186,7 +234,9 @@ def _times_tried(centres: Array, tried: list[Array]) -> NDArray[np.int64]:
     return times
 
 
-def _assemble(skin: Skin, trim: float, top: float, upright: bool) -> Closed:
+def _assemble(
+    skin: Skin, trim: float, top: float, upright: bool, planes: Array | None = None
+) -> Closed:
     """Fill the holes of a cut surface and stand its border on the base."""
     vertices, faces = skin.vertices, skin.faces
     tags = [skin.kind]
@@ -221,7 +271,7 @@ def _assemble(skin: Skin, trim: float, top: float, upright: bool) -> Closed:
         parts += patches
         tags += [np.full(len(made), FILL, dtype=np.int8) for made in patches]
     for line in outer:
-        vertices, made, own = _stand(vertices, faces, line, trim, upright)
+        vertices, made, own = _stand(vertices, faces, line, trim, upright, planes)
         parts.append(made)
         tags.append(own)
     vertices, all_faces, _ = compact(vertices, np.concatenate(parts).astype(np.int32))
@@ -231,14 +281,6 @@ def _assemble(skin: Skin, trim: float, top: float, upright: bool) -> Closed:
 def _plan_area(points: Array) -> float:
     x, y = points[:, 0] - points[0, 0], points[:, 1] - points[0, 1]
     return 0.5 * float(x @ np.roll(y, -1) - y @ np.roll(x, -1))
-
-
-def _pieces_below(faces: Faces, below: NDArray[np.bool_]) -> NDArray[np.int64]:
-    """Number the vertices by what hangs together among the low ones."""
-    low = below[faces]
-    edges = np.concatenate([faces[:, [a, b]][low[:, a] & low[:, b]] for a, b in SIDES])
-    graph = coo_matrix((np.ones(len(edges), dtype=bool), edges.T), shape=(len(below),) * 2)
-    return np.asarray(connected_components(graph, directed=False)[1])
 
 
 def _cut_at(skin: Skin, trim: float, top: float, notes: list[str]) -> tuple[Skin, list[Spot]]:
@@ -251,7 +293,7 @@ def _cut_at(skin: Skin, trim: float, top: float, notes: list[str]) -> tuple[Skin
     below = z < trim
     if not below.any():
         return skin, []
-    piece = _pieces_below(skin.faces, below)
+    piece = pieces_of(skin.faces, below)
     reached = np.zeros(int(piece.max()) + 1, dtype=bool)
     borders = [tails(skin, half) for half in loops_of(skin)]
     if borders:
@@ -333,10 +375,15 @@ def _hole(rim: Array, top: float) -> dict[str, Any]:
 
 
 def _stand(
-    vertices: Array, faces: Faces, line: NDArray[np.int64], trim: float, upright: bool
+    vertices: Array,
+    faces: Faces,
+    line: NDArray[np.int64],
+    trim: float,
+    upright: bool,
+    planes: Array | None = None,
 ) -> tuple[Array, Faces, NDArray[np.int8]]:
     """Close an outer border: skirts to the trim plane, straight walls, base."""
-    foot = lay_foot(line, vertices, trim, SKIRT_STEP, upright)
+    foot = lay_foot(line, vertices, trim, SKIRT_STEP, upright, planes)
     index = foot.vertex.copy()
     fresh = np.flatnonzero(index < 0)
     index[fresh] = len(vertices) + np.arange(len(fresh))
@@ -345,10 +392,14 @@ def _stand(
     parts: list[Faces] = []
     tags: list[NDArray[np.int8]] = []
     k = len(index)
-    for first, last, chain in foot.stretches:
+    for (first, last, chain), plane in zip(foot.stretches, foot.plane, strict=True):
         span = (last - first) % k or k
         below = index[(first + np.arange(span + 1)) % k]
-        made = skirt_faces(chain, below, vertices, faces)
+        if plane:
+            own, made = plane_wall(chain, below, vertices, faces, WALL_EDGE)
+            vertices = np.vstack((vertices, own))
+        else:
+            made = skirt_faces(chain, below, vertices, faces)
         parts.append(made)
         tags.append(np.full(len(made), WALL, dtype=np.int8))
     if trim > 0.0:

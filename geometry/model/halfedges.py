@@ -5,8 +5,11 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
 
 Faces = NDArray[np.int32]
+SIDES = ((0, 1), (1, 2), (2, 0))
 
 
 def edge_keys(faces: Faces) -> NDArray[np.int64]:
@@ -73,3 +76,11 @@ def compact(
     new = np.full(len(vertices), -1, dtype=np.int32)
     new[old] = np.arange(len(old), dtype=np.int32)
     return vertices[old], new[faces], old
+
+
+def pieces_of(faces: Faces, chosen: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """Number the vertices by what hangs together, by edges, among the chosen ones."""
+    mine = chosen[faces]
+    edges = np.concatenate([faces[:, [a, b]][mine[:, a] & mine[:, b]] for a, b in SIDES])
+    graph = coo_matrix((np.ones(len(edges), dtype=bool), edges.T), shape=(len(chosen),) * 2)
+    return np.asarray(connected_components(graph, directed=False)[1])

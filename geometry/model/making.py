@@ -17,7 +17,7 @@ from geometry.frame import Frame, find_frame
 from geometry.mesh import Mesh
 from geometry.model.blockout import BlockOut, block_out, near_fill
 from geometry.model.changes import changes
-from geometry.model.closing import Closed, close_surface
+from geometry.model.closing import Closed, FoldedBorder, close_surface
 from geometry.model.evenness import forming_record, ground_of, spread_not_levelled
 from geometry.model.extras import add_extras
 from geometry.model.halfedges import Faces, rise, signed_volume
@@ -35,6 +35,7 @@ from geometry.model.solids import as_written
 from geometry.model.trimming import (
     Trim,
     choose_trim,
+    highest_trim,
     little_tissue,
     margin_doubts,
     margin_heights,
@@ -62,6 +63,8 @@ SECOND_PIECE = 0.25
 LEAST_BORDER = 25.0
 STEP = 0.2
 OFF_COLUMNS = 0.937
+LEAST_RAISE = 0.5
+"""Less than this, mm, is no use to a border that folds just above the trim."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,20 +178,29 @@ def build(
         )
     warnings += doubts(known.frame)
     margin, border = margin_heights(known.dentition, move)
-    trim = _trim(settings, surface, margin, border, margin_doubts(known.dentition))
-    warnings += little_tissue(margin, border, trim, settings.tissue)
+    doubt = margin_doubts(known.dentition)
+    trim = _trim(settings, surface, margin, border, doubt)
     places = Places(known.frame if isinstance(known.frame, Frame) else None, known.dentition, move)
     with ThreadPoolExecutor(max_workers=1) as aside:
         # The sheet is formed in one long compiled call, while other cores do the rest.
         tilt = (settings.pitch, settings.roll, settings.sheet)
+        wanted = trim.z
         before = aside.submit(
             lambda: (
                 known.spreads[tilt]
                 if quick and tilt in known.spreads
-                else spread_not_levelled(surface, known.frame, move, places, trim.z, settings.sheet)
+                else spread_not_levelled(surface, known.frame, move, places, wanted, settings.sheet)
             )
         )
-        closed = close_surface(skin, trim.z, settings.height)
+        highest = highest_trim(settings.height, margin, doubt, settings.tissue)
+        closed, height = _closed(skin, wanted, settings, highest)
+        if height != wanted:
+            warnings.append(
+                f"the scan's border folds above a trim at {wanted:.1f} mm; the trim was raised to"
+                f" {height:.1f} mm"
+            )
+            trim = Trim(height, tissue_kept(margin, border, height))
+        warnings += little_tissue(margin, border, trim, settings.tissue)
         # Rounded now, so that what is added later meets the surface as a file will hold it.
         closed.vertices, closed.faces = as_written(closed.vertices, closed.faces)
         warnings += closed.notes
@@ -313,6 +325,25 @@ def _trim(
         settings.tissue,
         beyond,
     )
+
+
+def _closed(
+    skin: Skin, trim: float, settings: ModelSettings, highest: float
+) -> tuple[Closed, float]:
+    """Close the surface; return it and the height of the trim.
+
+    Where the scan's border folds, an automatic trim is raised as far as tissue allows; where
+    that does not help, the surface is cut off inside the folds.
+    """
+    heights = [trim]
+    if settings.trim is None and highest > trim + LEAST_RAISE:
+        heights += [0.5 * (trim + highest), highest]
+    for height in heights:
+        try:
+            return close_surface(skin, height, settings.height), height
+        except FoldedBorder:
+            continue
+    return close_surface(skin, heights[-1], settings.height, ends=True), heights[-1]
 
 
 def _trim_record(trim: Trim, settings: ModelSettings) -> dict[str, Any]:

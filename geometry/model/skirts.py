@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import manifold3d
 import numpy as np
@@ -10,8 +11,9 @@ import shapely
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from geometry.model.ends import on_planes
 from geometry.model.halfedges import Faces
-from geometry.model.patches import fill_loop, joined_pairs
+from geometry.model.patches import fill_loop, joined_pairs, refine_patch
 
 Array = NDArray[np.float64]
 
@@ -32,11 +34,14 @@ class Foot:
     stretches : list of (first, last, chain)
         Skirts to be made: between the points ``first`` and ``last`` of the line
         runs the chain of loop vertices ``chain`` above it, ends included.
+    plane : list of bool
+        For each stretch, whether its chain lies in an upright plane.
     """
 
     points: Array
     vertex: NDArray[np.int64]
     stretches: list[tuple[int, int, NDArray[np.int64]]]
+    plane: list[bool]
 
 
 class CrossedBorder(Exception):
@@ -48,13 +53,19 @@ class CrossedBorder(Exception):
 
 
 def lay_foot(
-    loop: NDArray[np.int64], vertices: Array, trim: float, step: float, upright: bool
+    loop: NDArray[np.int64],
+    vertices: Array,
+    trim: float,
+    step: float,
+    upright: bool,
+    planes: Array | None = None,
 ) -> Foot:
     """Find a simple closed line under a border loop.
 
     Where the loop lies in the trim plane the line is the loop itself. Where it
     runs above, the line is the loop's plan, smoothed just enough not to cross
-    itself: an upright wall where that can be.
+    itself: an upright wall where that can be. Where it runs in one of the planes
+    the line is straight, however often the loop turns there.
 
     Parameters
     ----------
@@ -66,6 +77,8 @@ def lay_foot(
         Distance of new points, mm.
     upright : bool
         Only upright walls will do.
+    planes : (p, 3) float64, optional
+        Upright planes along which the surface was cut off: normal in plan and offset.
 
     Raises
     ------
@@ -74,7 +87,7 @@ def lay_foot(
     """
     crossed = vertices[loop[:1], :2]
     for reach in SMOOTHINGS[:1] if upright else SMOOTHINGS[1:]:
-        foot = _foot(loop, vertices, trim, step, reach)
+        foot = _foot(loop, vertices, trim, step, reach, planes)
         outline = shapely.Polygon(foot.points)
         if outline.is_valid and outline.area > 1.0:
             return foot
@@ -93,46 +106,63 @@ def _crossings(ring: Array) -> Array:
     return np.asarray(ends.mean(axis=1)[np.unique(a[far])] if far.any() else ring[:1])
 
 
-def _foot(loop: NDArray[np.int64], vertices: Array, trim: float, step: float, reach: float) -> Foot:
+def _foot(
+    loop: NDArray[np.int64],
+    vertices: Array,
+    trim: float,
+    step: float,
+    reach: float,
+    planes: Array | None,
+) -> Foot:
     above = vertices[loop, 2] > trim
     if not above.any():
-        return Foot(vertices[loop, :2], loop, [])
-    n = len(loop)
-    points: list[Array] = []
-    index: list[int] = []
-    stretches: list[tuple[int, int, NDArray[np.int64]]] = []
-    if above.all():
+        return Foot(vertices[loop, :2], loop, [], [])
+    held = ~above if planes is None else ~above | _corners(vertices[loop], above, planes)
+    if not held.any():
         plan = vertices[loop, :2]
         ring = _smooth_ring(plan, step, reach) if reach > 0.0 else plan
         # The ring starts under the loop's first vertex; chain and line are both closed.
         chain = np.append(loop, loop[0])
-        stretches.append((0, len(ring), chain))
-        return Foot(ring, np.full(len(ring), -1, dtype=np.int64), stretches)
-    first = int(np.flatnonzero(~above)[0])
-    order = np.roll(loop, -first)
-    high = np.roll(above, -first)
-    i = 0
-    while i < n:
-        if not high[i]:
-            points.append(vertices[order[i], :2])
-            index.append(int(order[i]))
-            i += 1
+        return Foot(ring, np.full(len(ring), -1, dtype=np.int64), [(0, len(ring), chain)], [False])
+    first = int(np.flatnonzero(held)[0])
+    order, high, stays = (np.roll(of, -first) for of in (loop, above, held))
+    places = np.append(np.flatnonzero(stays), len(loop))
+    points: list[Array] = []
+    index: list[int] = []
+    stretches: list[tuple[int, int, NDArray[np.int64]]] = []
+    plane: list[bool] = []
+    for i, j in pairwise(places.tolist()):
+        points.append(vertices[order[i], :2])
+        index.append(-1 if high[i] else int(order[i]))
+        if j == i + 1 and not high[i] and not high[j % len(loop)]:
             continue
-        j = i
-        while j < n and high[j]:
-            j += 1
-        chain = np.concatenate(([order[i - 1]], order[i:j], [order[j % n]]))
+        chain = np.append(order[i:j], order[j % len(loop)])
         plan = vertices[chain, :2]
-        line = _smooth_line(plan, step, reach) if reach > 0.0 else plan
         start = len(points) - 1
-        for p in line[1:-1]:
-            points.append(p)
-            index.append(-1)
+        plane.append(planes is not None and _in_one(plan, planes))
+        if plane[-1]:
+            plan = plan[[0, -1]]
+        elif reach > 0.0:
+            plan = _smooth_line(plan, step, reach)
+        points += list(plan[1:-1])
+        index += [-1] * (len(plan) - 2)
         stretches.append((start, len(points), chain))
-        i = j
     total = len(points)
     stretches = [(a, b % total, c) for a, b, c in stretches]
-    return Foot(np.asarray(points), np.asarray(index, dtype=np.int64), stretches)
+    return Foot(np.asarray(points), np.asarray(index, dtype=np.int64), stretches, plane)
+
+
+def _corners(line: Array, above: NDArray[np.bool_], planes: Array) -> NDArray[np.bool_]:
+    """Mark the ends of what of a closed line runs above the trim in one of the planes."""
+    ends = np.zeros(len(line), dtype=bool)
+    for on in on_planes(line, planes):
+        inside = on & (np.roll(on, 1) | np.roll(on, -1))
+        ends |= inside & ~(np.roll(inside, 1) & np.roll(inside, -1))
+    return ends & above
+
+
+def _in_one(plan: Array, planes: Array) -> bool:
+    return bool(on_planes(plan, planes).all(axis=1).any())
 
 
 def _resample(points: Array, step: float, least: int) -> Array:
@@ -213,13 +243,43 @@ def skirt_faces(
     return np.concatenate(parts)
 
 
+def plane_wall(
+    chain: NDArray[np.int64], line: NDArray[np.int64], vertices: Array, faces: Faces, edge: float
+) -> tuple[Array, Faces]:
+    """Triangulate an upright plane between a chain of border vertices and a straight line.
+
+    It gets points of its own: long narrow faces in one plane look as if they crossed.
+
+    Parameters
+    ----------
+    chain, line, vertices, faces
+        As for :func:`skirt_faces`.
+    edge : float
+        Edge length wanted, mm.
+
+    Returns
+    -------
+    points : (k, 3) float64
+        They follow ``vertices``.
+    faces : (m, 3) int32
+    """
+    made = skirt_faces(chain, line, vertices, faces)
+    ring = np.unique(made).astype(np.int64)
+    local = np.searchsorted(ring, made).astype(np.int32)
+    taken = joined_pairs(faces, ring)
+    points, refined = refine_patch(vertices[ring], local, edge, taken)
+    fresh = len(vertices) + np.arange(len(points) - len(ring))
+    return points[len(ring) :], np.concatenate((ring, fresh))[refined].astype(np.int32)
+
+
 def _unrolled(chain: NDArray[np.int64], line: NDArray[np.int64], vertices: Array) -> Faces | None:
     """Triangulate the wall rolled out over its foot line; None where it would overlap."""
     foot = vertices[line, :2]
     step = np.linalg.norm(np.diff(foot, axis=0), axis=1)
     s_line = np.concatenate(([0.0], np.cumsum(step)))
-    inner = chain[1:-1] if chain[0] == line[0] and chain[-1] == line[-1] else chain[:0]
-    if not len(inner):
+    # Where both begin or end in one vertex, the line brings it along.
+    inner = chain[int(chain[0] == line[0]) : len(chain) - int(chain[-1] == line[-1])]
+    if not len(inner) or chain[0] == chain[-1]:
         return None
     s_chain = _along(vertices[inner, :2], foot, s_line)
     low = vertices[line[0], 2]

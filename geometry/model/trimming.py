@@ -101,6 +101,15 @@ def little_tissue(margin: Array, border: Array, trim: Trim, tissue: float) -> li
     ]
 
 
+def highest_trim(top: float, margin: Array, doubt: Array, tissue: float) -> float:
+    """Return the trim that leaves ``tissue`` beyond every margin, wherever that may well lie.
+
+    The arguments are those of :func:`choose_trim`.
+    """
+    lowest = float((margin - doubt).min()) if len(margin) else top - CROWN_LENGTH - MARGIN_ERROR
+    return max(0.0, lowest - tissue)
+
+
 def choose_trim(
     vertices: Array,
     faces: Faces,
@@ -132,8 +141,7 @@ def choose_trim(
     beyond : float
         Undercut up to this depth is wanted for retention and not counted.
     """
-    lowest = float((margin - doubt).min()) if len(margin) else top - CROWN_LENGTH - MARGIN_ERROR
-    limit = max(0.0, lowest - tissue)
+    limit = highest_trim(top, margin, doubt, tissue)
     standing = np.maximum(vertices, (-np.inf, -np.inf, 0.0))
     shadow = cast_shadow(standing, faces, beyond, step=COARSE)
     open_air = shadow.air & (shadow.depth > beyond)

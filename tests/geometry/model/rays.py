@@ -4,28 +4,43 @@ from __future__ import annotations
 
 import numpy as np
 import trimesh
+from scipy.ndimage import binary_dilation
 from trimesh.ray.ray_pyembree import RayMeshIntersector
+
+LOOKS, POINTS = 150_000, 250_000
+CELL = 1.0
+UP = np.array([0.0, 0.0, 1.0])
 
 
 def deeper_than(mesh: trimesh.Trimesh, depth: float) -> float:
     """Volume of air deeper than ``depth`` under overhangs, mm³, by rays (embreex, BSD).
 
     A point is in shadow when a ray straight up from it hits something; it lies deeper when
-    all points around it, at that distance and nearer, are in shadow too.
+    all points around it, at that distance and nearer, are in shadow too. A first look finds
+    the boxes of 1 mm with air under an overhang in or beside them, where all points are drawn
+    then: a millimetre cubed is some hundred of them.
     """
     rays, rng = RayMeshIntersector(mesh), np.random.default_rng(3)
     low, high = mesh.bounds
-    points = rng.uniform(low, high, (250_000, 3))
-    up = np.array([0.0, 0.0, 1.0])
+    downwards = mesh.face_normals[:, 2] < 0.0
 
     def shadowed(places):
-        return rays.intersects_any(places, np.tile(up, (len(places), 1)))
+        return rays.intersects_any(places, np.tile(UP, (len(places), 1)))
 
-    keep = points[shadowed(points)]
+    def under_overhangs(places):
+        # From air the first face above is the underside of something, from within a top.
+        first = rays.intersects_first(places, np.tile(UP, (len(places), 1)))
+        return places[(first >= 0) & downwards[first]]
+
+    looked = under_overhangs(rng.uniform(low, high, (LOOKS, 3)))
+    boxes = np.zeros(np.ceil((high - low) / CELL).astype(int) + 1, dtype=bool)
+    boxes[tuple(((looked - low) / CELL).astype(int).T)] = True
+    boxes = np.argwhere(binary_dilation(boxes))
+    if not len(boxes):
+        return 0.0
+    drawn = boxes[rng.integers(len(boxes), size=POINTS)] + rng.random((POINTS, 3))
+    keep = under_overhangs(low + CELL * drawn)
     for reach in (depth, 0.5 * depth):
         for angle in np.linspace(0.0, 2.0 * np.pi, 16, endpoint=False):
             keep = keep[shadowed(keep + (reach * np.cos(angle), reach * np.sin(angle), 0.0))]
-    # In air, not in the solid: an even count of crossings above.
-    index = rays.intersects_location(keep, np.tile(up, (len(keep), 1)), multiple_hits=True)[1]
-    air = np.bincount(index, minlength=len(keep)) % 2 == 0
-    return float(air.sum()) / len(points) * float(np.prod(high - low))
+    return float(len(keep)) / POINTS * len(boxes) * CELL**3

@@ -1,0 +1,125 @@
+"""Cut a scan off along upright planes where its border cannot be closed otherwise.
+
+A scan that ends in the middle of a crown has a border that runs up and down over it. What an
+upright plane leaves of the surface is a line in that plane, under which a plane wall can stand
+without touching anything.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.cluster.hierarchy import fcluster, linkage
+from scipy.spatial import cKDTree
+
+from geometry.mesh import Mesh
+from geometry.model.borders import taken_spots
+from geometry.model.cutting import cut_surface
+from geometry.model.halfedges import face_areas, pieces_of
+from geometry.model.mending import Spot
+from geometry.model.skin import Skin, tails
+from geometry.topology import analyse
+
+Array = NDArray[np.float64]
+
+DIRECTIONS = 36
+CLUSTER = 7.0
+"""Places nearer to each other, mm, are cut off by one plane."""
+BEHIND = 0.3
+"""How far inside the worst place a plane stands, mm."""
+FARTHEST = 11.0
+"""Nothing farther from the middle of the places is cut off, mm."""
+ON_PLANE = 1e-6
+
+
+def cut_ends(skin: Skin, places: Array, attempt: int) -> tuple[Skin, Array, list[Spot], Array]:
+    """Cut the surface off inside places at its border.
+
+    Parameters
+    ----------
+    skin : Skin
+        Open surface in model axes.
+    places : (k, 3) float64
+        Where its border could not be closed.
+    attempt : int
+        Grows how far inside them is cut.
+
+    Returns
+    -------
+    skin : Skin
+    planes : (p, 3) float64
+        Unit normal in plan, away from what is left, and offset of each plane used.
+    spots : list of Spot
+        Where it was cut.
+    left : (q, 3) float64
+        Places that no plane could cut off.
+    """
+    planes, spots, left = [], [], [np.empty((0, 3))]
+    for group in _groups(places):
+        found = _least(skin, group, BEHIND * (1 + attempt))
+        if found is None:
+            left.append(group)
+            continue
+        plane, gone = found
+        beyond = skin.vertices[:, :2] @ plane[:2] - plane[2]
+        field = np.where(gone, -beyond, np.abs(beyond))
+        field[~gone & (beyond > 0.0)] = 1.0
+        field[np.abs(field) < 1e-9] = 0.0
+        v, f, _, parent = cut_surface(skin.vertices, skin.faces, field)
+        topology = analyse(Mesh(v, f), self_intersections=False)
+        loose = np.ones(len(f), dtype=bool)
+        loose[topology.face_map] = False
+        spots += taken_spots(np.concatenate((skin.vertices[gone], v[f[loose]].mean(axis=1))))
+        kind = skin.kind[parent][topology.face_map]
+        skin = Skin(topology.main.vertices, topology.main.faces, kind, topology.opposite)
+        planes.append(plane)
+    return skin, np.array(planes).reshape(-1, 3), spots, np.concatenate(left)
+
+
+def _groups(places: Array) -> list[Array]:
+    if len(places) < 2:
+        return [places]
+    label = fcluster(linkage(places[:, :2], "single"), CLUSTER, "distance")
+    return [places[label == k] for k in np.unique(label)]
+
+
+def _least(skin: Skin, places: Array, behind: float) -> tuple[Array, NDArray[np.bool_]] | None:
+    """Find the plane that cuts least off, and the vertices beyond it."""
+    middle = places[:, :2].mean(axis=0)
+    plan = skin.vertices[:, :2]
+    away = np.hypot(*(plan - middle).T)
+    local = np.flatnonzero(away < FARTHEST + 2.0)
+    rank = np.full(len(plan), -1, dtype=np.int64)
+    rank[local] = np.arange(len(local))
+    near = skin.faces[(rank[skin.faces] >= 0).all(axis=1)]
+    area = face_areas(skin.vertices, near)
+    faces = rank[near].astype(np.int32)
+    edge = np.unique(tails(skin, np.flatnonzero(skin.opposite < 0)))
+    edge = rank[edge[rank[edge] >= 0]]
+    if not len(edge):
+        return None
+    tree = cKDTree(skin.vertices[local[edge]])
+    ends = edge[np.unique(tree.query(places)[1])]
+    best = None
+    for turn in np.arange(DIRECTIONS) * (2.0 * np.pi / DIRECTIONS):
+        normal = np.array([np.cos(turn), np.sin(turn)])
+        offset = float((places[:, :2] @ normal).min()) - behind
+        offset = min(offset, float((plan[local[ends]] @ normal).min()) - 1e-3)
+        beyond = plan[local] @ normal > offset
+        piece = pieces_of(faces, beyond)
+        mine = beyond & np.isin(piece, piece[ends])
+        if away[local[mine]].max() > FARTHEST:
+            continue
+        lost = float(area[mine[faces].any(axis=1)].sum())
+        if best is None or lost < best[0]:
+            best = lost, np.append(normal, offset), local[mine]
+    if best is None:
+        return None
+    gone = np.zeros(len(plan), dtype=bool)
+    gone[best[2]] = True
+    return best[1], gone
+
+
+def on_planes(points: Array, planes: Array) -> NDArray[np.bool_]:
+    """Tell for each plane (p, 3) which of the points (n, 2 or 3) lie in it."""
+    return np.asarray(np.abs(planes[:, :2] @ points[:, :2].T - planes[:, 2:]) < ON_PLANE)

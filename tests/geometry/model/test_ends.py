@@ -1,0 +1,87 @@
+"""Scans that end in the middle of a crown, or fold just above the trim, are closed all the same."""
+
+import manifold3d
+import numpy as np
+import pytest
+
+from geometry.mesh import Mesh
+from geometry.model import making
+from geometry.model.closing import SCAN, Closed, FoldedBorder, close_surface
+from geometry.model.cubes import zero_surface
+from geometry.model.cutting import cut_surface
+from geometry.model.ends import cut_ends
+from geometry.model.halfedges import genus
+from geometry.model.settings import ModelSettings
+from geometry.model.skin import skin_of
+from geometry.model.solids import as_written
+from geometry.topology.intersections import find_intersections
+
+TRIM, TOP = 2.0, 12.0
+
+
+@pytest.fixture(scope="module")
+def ridge():
+    """A row of crowns: round above, a narrower neck below, torn off at both ends."""
+    pitch = 0.5
+    x, y, z = (pitch * axis for axis in np.mgrid[-16:17, -50:51, -2:26].astype(np.float64))
+    crown = 4.0 - np.hypot(x, z - 8.0)
+    neck = np.minimum(2.5 - np.abs(x), 8.0 - z)
+    ends = 22.0 - np.abs(y)
+    body = np.minimum(np.maximum(crown, neck), ends).astype(np.float32)
+    v, f = zero_surface(body)
+    v = v * pitch + (-8.0, -25.0, -1.0)
+    torn = 0.8 * np.sin(2.1 * v[:, 0] + 1.3 * v[:, 2]) + 0.5 * np.sin(3.7 * v[:, 2])
+    v, f, _, _ = cut_surface(v, f, 16.0 + torn - np.abs(v[:, 1]))
+    # A scan has no underside.
+    v, f, _, _ = cut_surface(v, f, v[:, 2] - 0.5)
+    return skin_of(Mesh(v, f), np.full(len(f), SCAN, dtype=np.int8))
+
+
+def test_a_row_torn_off_in_the_middle_of_crowns_is_closed(ridge):
+    solid = close_surface(ridge, TRIM, TOP, ends=True)
+    v, f = as_written(solid.vertices, solid.faces)
+    body = manifold3d.Manifold(manifold3d.Mesh64(v, f.astype(np.uint64)))
+    assert body.status() == manifold3d.Error.NoError
+    assert genus(f) == 0
+    assert find_intersections(Mesh(v, f))[0] == 0
+    assert body.volume() > 0.0
+    assert v[:, 2].min() == 0.0
+    # What stays is the scan, and no more than the torn ends are gone.
+    own = {tuple(p) for p in np.round(ridge.vertices, 4)}
+    kept = solid.vertices[np.unique(solid.faces[solid.kind == SCAN])]
+    inside = kept[(np.abs(kept[:, 1]) < 13.0) & (kept[:, 2] > TRIM)]
+    assert all(tuple(p) in own for p in np.round(inside, 4))
+    assert np.ptp(kept[:, 1]) > 2 * 12.5
+    assert solid.spots
+    assert all(abs(spot.at[1]) > 12.0 for spot in solid.spots)
+
+
+def test_planes_stand_inside_the_places_and_take_only_the_end(ridge):
+    far = ridge.vertices[ridge.vertices[:, 2] > TRIM]
+    places = far[far[:, 1] > 15.0]
+    rest, planes, _, left = cut_ends(ridge, places, 0)
+    assert len(planes) == 1
+    assert not len(left)
+    assert planes[0, 1] > 0.9
+    assert (rest.vertices[:, :2] @ planes[0, :2]).max() <= planes[0, 2] + 1e-9
+    assert rest.vertices[:, 1].min() == ridge.vertices[:, 1].min()
+
+
+def test_an_automatic_trim_is_raised_where_the_border_folds(monkeypatch):
+    asked = []
+
+    def close(skin, trim, top, ends=False):
+        asked.append((trim, ends))
+        if trim < 1.5 and not ends:
+            raise FoldedBorder(np.array([1.0, 2.0, trim + 0.5]))
+        return Closed(np.empty((0, 3)), np.empty((0, 3), dtype=np.int32), np.empty(0, np.int8))
+
+    monkeypatch.setattr(making, "close_surface", close)
+    assert making._closed(None, 0.0, ModelSettings(), 4.0)[1] == 2.0
+    # Never higher than tissue allows, and never where a person chose the trim.
+    asked.clear()
+    assert making._closed(None, 0.0, ModelSettings(), 1.0)[1] == 1.0
+    assert asked == [(0.0, False), (0.5, False), (1.0, False), (1.0, True)]
+    asked.clear()
+    making._closed(None, 0.0, ModelSettings(trim=0.0), 4.0)
+    assert asked == [(0.0, False), (0.0, True)]
