@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 
 from production import planning
 from production.models import Machine, Promise, Stage, Wish
+from production.planning.quoting import allowed_risk
 from production.scheduling.state import Situation, read_situation, steps_of, wished
 
 FUTURES = 1000
@@ -23,7 +24,7 @@ class Change:
     promise: Promise
     before: float  # probability of missing it
     after: float
-    broken: bool  # past the office's limit only because of the move
+    broken: bool  # pushed past what the office accepts, as new work would be refused for
 
     @property
     def kept_before(self) -> float:
@@ -163,6 +164,6 @@ def _changes(
         totals[0] += was
         totals[1] += becomes
         if abs(becomes - was) > NOTICEABLE:
-            found.append(Change(promise, was, becomes, was <= limit < becomes))
+            found.append(Change(promise, was, becomes, becomes > allowed_risk(was, limit)))
     found.sort(key=lambda c: (not c.broken, c.before - c.after))
     return found, (totals[0], totals[1])
