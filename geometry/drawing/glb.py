@@ -48,7 +48,7 @@ def mesh_glb(
         nearest = cKDTree(mesh.vertices).query(small.vertices)[1]
         for name, scalar in attributes.items():
             values[f"_{name.upper()}"] = np.asarray(scalar, dtype=np.float32)[nearest]
-    return _write(small, values)
+    return write_glb(small, values)
 
 
 def solid_glb(solid: Mesh, *, limit: int = LIMIT_BYTES) -> bytes:
@@ -73,7 +73,8 @@ def _decimated(mesh: Mesh, faces: int) -> Mesh:
     return Mesh(points.astype(np.float64), triangles.astype(np.int32))
 
 
-def _write(mesh: Mesh, values: Mapping[str, NDArray[np.float32]]) -> bytes:
+def write_glb(mesh: Mesh, values: Mapping[str, NDArray[np.floating]]) -> bytes:
+    """Return a mesh as it is as a GLB, with scalars of its vertices (n,) by attribute name."""
     points = np.ascontiguousarray(mesh.vertices, dtype="<f4")
     wide = len(points) > 65535
     indices = np.ascontiguousarray(mesh.faces.ravel(), dtype="<u4" if wide else "<u2")

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import json
-import struct
 from typing import Any
 
 import fast_simplification
@@ -11,12 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from geometry.drawing import write_glb
 from geometry.mesh import Mesh
 from geometry.topology import Loop
 
 MOST_TRIANGLES = 80_000
-_ARRAY_BUFFER, _INDEX_BUFFER = 34962, 34963
-_FLOAT, _UINT16, _UINT32 = 5126, 5123, 5125
 
 
 def lighten(mesh: Mesh, triangles: int = MOST_TRIANGLES) -> Mesh:
@@ -44,50 +41,7 @@ def glb(mesh: Mesh, depth_mm: NDArray[np.float64]) -> bytes:
     else:
         _, nearest = cKDTree(mesh.vertices).query(light.vertices)
         depth = depth_mm[nearest]
-    points = np.ascontiguousarray(light.vertices, dtype="<f4")
-    small = len(points) < 65535
-    indices = np.ascontiguousarray(light.faces, dtype="<u2" if small else "<u4").ravel()
-    parts = [points.tobytes(), depth.astype("<f4").tobytes(), indices.tobytes()]
-    offsets = [0, len(parts[0]), len(parts[0]) + len(parts[1])]
-    body = b"".join(parts)
-    body += b"\0" * (-len(body) % 4)
-    views = [
-        {"buffer": 0, "byteOffset": offset, "byteLength": len(part), "target": target}
-        for offset, part, target in zip(
-            offsets, parts, (_ARRAY_BUFFER, _ARRAY_BUFFER, _INDEX_BUFFER), strict=True
-        )
-    ]
-    head = {
-        "asset": {"version": "2.0"},
-        "scene": 0,
-        "scenes": [{"nodes": [0]}],
-        "nodes": [{"mesh": 0}],
-        "meshes": [{"primitives": [{"attributes": {"POSITION": 0, "_UNDERCUT": 1}, "indices": 2}]}],
-        "buffers": [{"byteLength": len(body)}],
-        "bufferViews": views,
-        "accessors": [
-            {
-                "bufferView": 0,
-                "componentType": _FLOAT,
-                "count": len(points),
-                "type": "VEC3",
-                "min": points.min(axis=0).tolist(),
-                "max": points.max(axis=0).tolist(),
-            },
-            {"bufferView": 1, "componentType": _FLOAT, "count": len(points), "type": "SCALAR"},
-            {
-                "bufferView": 2,
-                "componentType": _UINT16 if small else _UINT32,
-                "count": len(indices),
-                "type": "SCALAR",
-            },
-        ],
-    }
-    text = json.dumps(head, separators=(",", ":")).encode()
-    text += b" " * (-len(text) % 4)
-    chunks = struct.pack("<I4s", len(text), b"JSON") + text
-    chunks += struct.pack("<I4s", len(body), b"BIN\0") + body
-    return struct.pack("<4sII", b"glTF", 2, 12 + len(chunks)) + chunks
+    return write_glb(light, {"_UNDERCUT": depth})
 
 
 def line(
