@@ -32,6 +32,7 @@ from production.models import (
     StageEvent,
     Wish,
 )
+from production.planning.policy import RULES
 from production.scheduling.hours import minutes_after, open_spans, windows
 from production.scheduling.learning import ENOUGH, believed, newest
 from production.scheduling.rates import failure_rates
@@ -147,7 +148,7 @@ def _rule_in_force() -> dict[str, Any]:
     promise quoted under one would be at risk under the other.
     """
     known = Plan.objects.order_by("-pk").values_list("foresight__policy", flat=True).first()
-    return known or {}
+    return known if known and known.get("rule") in RULES else {}
 
 
 def routes() -> dict[int, list[RouteStage]]:
