@@ -337,7 +337,7 @@ def _closed(
     """
     heights = [trim]
     if settings.trim is None and highest > trim + LEAST_RAISE:
-        heights += [0.5 * (trim + highest), highest]
+        heights.append(highest)
     for height in heights:
         try:
             return close_surface(skin, height, settings.height), height

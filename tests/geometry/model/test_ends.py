@@ -77,11 +77,11 @@ def test_an_automatic_trim_is_raised_where_the_border_folds(monkeypatch):
         return Closed(np.empty((0, 3)), np.empty((0, 3), dtype=np.int32), np.empty(0, np.int8))
 
     monkeypatch.setattr(making, "close_surface", close)
-    assert making._closed(None, 0.0, ModelSettings(), 4.0)[1] == 2.0
+    assert making._closed(None, 0.0, ModelSettings(), 4.0)[1] == 4.0
     # Never higher than tissue allows, and never where a person chose the trim.
     asked.clear()
     assert making._closed(None, 0.0, ModelSettings(), 1.0)[1] == 1.0
-    assert asked == [(0.0, False), (0.5, False), (1.0, False), (1.0, True)]
+    assert asked == [(0.0, False), (1.0, False), (1.0, True)]
     asked.clear()
     making._closed(None, 0.0, ModelSettings(trim=0.0), 4.0)
     assert asked == [(0.0, False), (0.0, True)]
