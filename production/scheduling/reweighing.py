@@ -22,18 +22,15 @@ PATIENCE = 1.5
 class Weighed:
     """A promise as things stand now.
 
-    ``p_kept`` is None when the planner was not asked; ``offer`` is the order's new quote,
-    for a promise that is no longer kept with the office's confidence.
+    ``holds``: it is still kept with the confidence the office asks for. ``p_kept`` is None
+    when nothing of the order is being made. ``offer`` is the order's new quote, for a promise
+    that does not hold and while the person can wait for it.
     """
 
     promise: Promise
+    holds: bool
     p_kept: float | None
     offer: Offer | None = None
-
-    @property
-    def kept(self) -> bool:
-        """Whether it can still be kept with the confidence the office asks for."""
-        return self.offer is None and self.p_kept is not None
 
 
 def weigh(orders: Collection[Order]) -> list[Weighed]:
@@ -63,5 +60,5 @@ def weigh(orders: Collection[Order]) -> list[Weighed]:
         holds = p_kept is not None and p_kept >= confidence
         wait = time.monotonic() - began < PATIENCE
         offer = None if holds or not wait else requote(promise.order, situation=situation)
-        weighed.append(Weighed(promise, p_kept, offer))
+        weighed.append(Weighed(promise, holds, p_kept, offer))
     return weighed

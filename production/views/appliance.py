@@ -84,6 +84,7 @@ def appliance(request: HttpRequest, code: str) -> HttpResponse:
             else []
         ),
         "together": bool(subject.run and subject.run.items.count() > 1),
+        "typed": take(request),
     }
     return render(request, "appliance/appliance.html", context)
 
@@ -154,6 +155,7 @@ def appliance_do(request: HttpRequest, code: str) -> HttpResponse:
         return redirect(f"{subject.url}?ask=start")
     except ActionError as error:
         say(request, error)
+        hold(request, subject.url)
     return redirect(subject.url)
 
 
@@ -249,6 +251,7 @@ def trouble(request: HttpRequest, code: str) -> HttpResponse:
     try:
         if cause is None:
             messages.error(request, "Choose what the trouble is.", extra_tags="bad")
+            hold(request, subject.url)
         else:
             move.report_trouble(
                 request.user,  # type: ignore[arg-type]
@@ -263,4 +266,5 @@ def trouble(request: HttpRequest, code: str) -> HttpResponse:
                 return redirect(reverse("again", args=[row.code]) + f"?cause={cause.code}")
     except ActionError as error:
         say(request, error)
+        hold(request, subject.url)
     return redirect(subject.url)

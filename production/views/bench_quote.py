@@ -35,7 +35,7 @@ def promise_words(failed: Collection[Appliance]) -> str:
     ]
     if len(weighed) > SHOWN:
         said.append(f"{len(weighed) - SHOWN} more promises are weighed by the next plan.")
-    if not all(w.kept for w in weighed):
+    if not all(w.holds for w in weighed):
         said.append("The front desk sees it on Today.")
     return " ".join(said)
 
@@ -43,7 +43,7 @@ def promise_words(failed: Collection[Appliance]) -> str:
 def _words(weighed: Weighed) -> str:
     promise: Promise = weighed.promise
     due, offer = clock(promise.due_at), weighed.offer
-    if weighed.kept:
+    if weighed.holds:
         return f"the promise of {due} can still be kept."
     if offer is None or offer.earliest is None:
         likely = "" if weighed.p_kept is None else f", kept with {percent(weighed.p_kept)} as it is"

@@ -15,6 +15,7 @@ from production.actions import agree_promise
 from production.actions.errors import Refused
 from production.actions.move import fail, finish, start
 from production.models import Appliance, Photo, Promise, StageEvent
+from production.scheduling import reweighing
 from production.selectors.bench import runs_now
 from production.selectors.today import today
 from tests.production.bench.test_whole_way import walk
@@ -61,6 +62,16 @@ class TestAFailedLoad:
         again = said(client.post(page, form, follow=True))  # a flaky tablet sends it twice
         assert f"{near.code}: promised" in again
         assert StageEvent.objects.filter(action="fail").count() == 2
+
+    def test_nobody_waits_for_quotes_and_nothing_is_called_safe_for_that(
+        self, bench, two, signed_in, always_open, monkeypatch
+    ):
+        monkeypatch.setattr(reweighing, "PATIENCE", 0.0)
+        load = self.basket(bench, two)
+        form = {"cause": "wash-sticky", "code": [r.code for r in two], "key": "x"}
+        answer = signed_in("technician").post(f"/load/{load.code}/failed/", form, follow=True)
+        assert f"{two[1].code}: promised" in said(answer)
+        assert "as it is." in said(answer)
 
     def test_where_work_restarts_can_be_chosen(self, bench, two, signed_in):
         load = self.basket(bench, two)
@@ -187,6 +198,14 @@ class TestWhatWasTyped:
         assert 'value="wide"' in text
         assert 'value="form" selected' in text
         assert 'value="wide"' not in client.get(page).content.decode()  # held for one page
+
+    def test_a_note_outlives_another_hands_move(self, bench, patient, signed_in):
+        row = bench.appliance(patient)
+        form = {"action": "hold", "note": "asks the doctor", "key": "h", "seen": row.seq}
+        start(bench.doctor, row, key="other hand")
+        page = signed_in("technician").post(f"/appliance/{row.code}/do/", form, follow=True)
+        assert "was moved by" in said(page)
+        assert 'value="asks the doctor"' in page.content.decode()
 
 
 class TestWorkByHand:
