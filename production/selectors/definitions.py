@@ -33,7 +33,8 @@ DEFINITIONS = {
     "normal, so the limits are those of an individuals chart of the times to the power 1/3.6, "
     "turned back into days.",
     "lead_chart": "Median hours from scan to hand-over. Individuals chart: limits at 2.66 times "
-    "the mean moving range from the mean.",
+    "the mean moving range from the mean. Below it the moving range, how far each median lies "
+    "from the one before; its upper limit is 3.267 times the mean.",
     "tries": "Tries are results (finished or failed) in the range. A failure counts for the stage "
     "and machine where it was recorded, for the person who started that work, and for every lot "
     "that had gone into the piece by then; for a lot, tries are its uses. A remake counts for the "

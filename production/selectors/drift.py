@@ -50,16 +50,21 @@ def failures(days: Mapping[dt.date, Facts]) -> Drift:
     return Drift(chart, [p.label for p in found], [p.span for p in found], "failed-ready")
 
 
-def lead_time(days: Mapping[dt.date, Facts]) -> Drift:
-    """Return the individuals chart of the median hours from scan to hand-over."""
+def lead_time(days: Mapping[dt.date, Facts]) -> tuple[Drift, Drift]:
+    """Return the individuals chart of the median hours from scan to hand-over, and the chart of
+    their moving range: how far each lies from the one before."""
     if len(days) > DAILY_UP_TO_DAYS:
         rows = periods(days)
     else:
         rows = [Period(f"{d.day} {d:%b}", Range(d, d), f) for d, f in days.items()]
     medians = [(p, lead_percentile(p.facts.lead, 0.5)) for p in rows]
     known = [(p, value / 60) for p, value in medians if value is not None]
-    chart, _ = individuals_chart([value for _, value in known])
-    return Drift(chart, [p.label for p, _ in known], [p.span for p, _ in known], "handed-over")
+    chart, moving = individuals_chart([value for _, value in known])
+    labels, spans = [p.label for p, _ in known], [p.span for p, _ in known]
+    return (
+        Drift(chart, labels, spans, "handed-over"),
+        Drift(moving, labels[1:], spans[1:], "handed-over"),
+    )
 
 
 def remakes(span: Range) -> tuple[Drift, Drift]:

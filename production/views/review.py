@@ -40,6 +40,7 @@ def _page(request: HttpRequest, span: select.Range) -> dict[str, Any]:
     now = select.figures_of(days, span)
     before = select.figures_of(earlier, span.before)
     between, apart = drift.remakes(span)
+    lead, lead_range = drift.lead_time(days)
     return {
         "span": span,
         "now": now,
@@ -53,7 +54,8 @@ def _page(request: HttpRequest, span: select.Range) -> dict[str, Any]:
         "cost": breakdown.cost(found),
         "cost_before": breakdown.cost(found_before),
         "failures": drift.failures(days),
-        "lead": drift.lead_time(days),
+        "lead": lead,
+        "lead_range": lead_range,
         "between": between,
         "apart": apart,
         "stuck": select.stuck().select_related("stage", "order__patient", "kind")[:50],
@@ -93,7 +95,8 @@ def _days(span: select.Range) -> dict[dt.date, Facts]:
 CHARTS: dict[str, Callable[[select.Range], bytes]] = {
     "causes": lambda span: charts.pareto_chart(select.figures(span).causes[:10]),
     "reliability": lambda span: charts.reliability_chart(select.figures(span).bands),
-    "lead-time": lambda span: _control(drift.lead_time(_days(span)), "hours, median"),
+    "lead-time": lambda span: _control(drift.lead_time(_days(span))[0], "hours, median"),
+    "lead-range": lambda span: _control(drift.lead_time(_days(span))[1], "hours apart"),
     "failures": lambda span: _control(drift.failures(_days(span)), "failed or remade", share=True),
     "between": lambda span: _control(drift.remakes(span)[0], "appliances between"),
     "apart": lambda span: _control(drift.remakes(span)[1], "days between"),
