@@ -237,7 +237,7 @@ class UtcMinute(Func):
 
     def as_sqlite(self, compiler: Any, connection: Any, **extra: Any) -> Any:
         """Django keeps times on SQLite in UTC."""
-        shape = "COALESCE(strftime('%%Y-%%m-%%dT%%H:%%MZ', %(expressions)s), '')"
+        shape = "COALESCE(strftime('%%%%Y-%%%%m-%%%%dT%%%%H:%%%%MZ', %(expressions)s), '')"
         return self.as_sql(compiler, connection, template=shape, **extra)
 
     def as_postgresql(self, compiler: Any, connection: Any, **extra: Any) -> Any:
