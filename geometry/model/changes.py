@@ -119,11 +119,15 @@ def changes(
     worst = np.zeros(len(spots))
     outside = np.ones(len(moved), dtype=bool)
     if spots and len(moved):
-        at = np.array([spot.at for spot in spots])
-        reach = 0.5 * np.array([spot.size for spot in spots]) + NEAR
-        gap = np.linalg.norm(points[moved][:, None] - at[None], axis=2) - reach
-        nearest = gap.argmin(axis=1)
-        outside = gap.min(axis=1) > 0.0
+        gap = np.full(len(moved), np.inf)
+        nearest = np.zeros(len(moved), dtype=np.int64)
+        loose = points[moved]
+        # One spot after the other: a table of all spots by all points can be very large.
+        for number, spot in enumerate(spots):
+            own = np.linalg.norm(loose - spot.at, axis=1) - (0.5 * spot.size + NEAR)
+            closer = own < gap
+            gap[closer], nearest[closer] = own[closer], number
+        outside = gap > 0.0
         mine = ~outside & (left | (away <= TOLD))
         np.maximum.at(worst, nearest[mine], away[mine])
     listed += [(spot, float(value)) for spot, value in zip(spots, worst, strict=True)]
