@@ -36,15 +36,18 @@ _SPIKE_MM = 0.9
 _APART_MM = 2.0
 # Rise over the foot beyond these tells no more.
 _RISE_MM = (-0.5, 0.8)
-# Anatomy has its like on the other side of the mouth and along the row: what the fourth of
-# other places of that height, and the place across, stand out by counts this much.
-_LIKE_WEIGHT, _LIKE_RANK, _LIKE_LEAST_MM = 0.3, 3, 0.1
-_SAME_PLACE_MM, _SAME_LEVEL_MM, _ACROSS_LEVEL_MM = 3.0, 3.0, 2.5
-_LIKE_RISE, _LIKE_UP_MM, _LIKE_DOWN_MM = 0.25, 0.3, 0.15
+# Anatomy has its like: what other places of about that height that face as much up stand out
+# by (the fifth of them), and what the place across the mouth stands out by. Where the mouth's
+# relief is sharp at that height all round (the fourth place of any facing), being unlike the
+# places that face alike counts the more.
+_ALIKE, _ALIKE_RANK, _ALIKE_LEVEL_MM, _ALIKE_FACING = 0.62, 5, 2.0, 0.3
+_SHARP, _SHARP_RANK, _SHARP_LEVEL_MM = 0.45, 4, 3.0
+_ACROSS, _ACROSS_MM, _ACROSS_FACING = 0.19, 3.5, 0.7
+_SAME_PLACE_MM, _LIKE_LEAST_MM = 3.0, 0.1
 # What has no like: the incisive papilla and the frena in the middle, and the rolled edge of
 # the scan, which is trimmed off a model anyway.
-_MIDDLE_MM, _MIDDLE_ALLOWED_MM = 2.5, 0.2
-_EDGE_MM, _EDGE_ALLOWED_MM = 3.0, 0.12
+_MIDDLE_MM, _MIDDLE_ALLOWED_MM = 2.5, 0.05
+_EDGE_MM, _EDGE_ALLOWED_MM = 3.0, 0.04
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,15 +64,15 @@ class _Zone:
     least_mm: float
 
 
-# From the biting surfaces down. There only what is steep can be told from cusps and edges;
-# on crowns and papillae facing counts most; lower down drops stand on even gum.
+# From the biting surfaces down: on crowns and papillae facing counts most; lower down drops
+# stand on even gum. Weights were fitted to half of the generated mouths, planted and clean.
 _ZONES = (
-    _Zone(-3.0, 0.0, 0.5, 0.27),
-    _Zone(-7.0, 0.15, 0.65, 0.23),
-    _Zone(-11.0, 0.4, 0.35, 0.42),
-    _Zone(-np.inf, 0.4, 0.25, 0.3),
+    _Zone(-3.0, 0.04, 0.07, 0.36),
+    _Zone(-7.0, 0.0, 0.33, 0.31),
+    _Zone(-11.0, 0.08, 0.12, 0.36),
+    _Zone(-np.inf, 0.25, 0.0, 0.373),
 )
-_DOWN_MM = 0.2
+_DOWN_MM = 0.37
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,32 +143,41 @@ def _tops(
     return np.array(tops, dtype=np.int64)
 
 
-def _likes(local: Array, out: Array) -> Array:
-    """What anatomy of that height stands out by elsewhere along the row and across, (k,) mm."""
-    away = np.linalg.norm(local[:, None] - local[None], axis=2)
+def _rank(values: Array, rank: int) -> Array:
+    """The ``rank``-th largest of each row."""
+    at = max(values.shape[1] - rank, 0)
+    return np.partition(values, at, axis=1)[:, at]
+
+
+def _likes(local: Array, facing: Array, plain: Array) -> Array:
+    """What anatomy may stand out by at each top, from what it does elsewhere, (k,) mm."""
+    out = np.where(plain < _SPIKE_MM, np.maximum(plain, _LIKE_LEAST_MM), _LIKE_LEAST_MM)
+    elsewhere = np.linalg.norm(local[:, None] - local[None], axis=2) > _SAME_PLACE_MM
     lower = np.abs(local[:, None, 2] - local[None, :, 2])
-    row = np.where((away > _SAME_PLACE_MM) & (lower < _SAME_LEVEL_MM), out, _LIKE_LEAST_MM)
-    rank = min(_LIKE_RANK, len(out) - 1)
-    along = np.partition(row, len(out) - 1 - rank, axis=1)[:, len(out) - 1 - rank]
-    mirrored = local[:, :2] * [-1.0, 1.0]
-    over = np.linalg.norm(mirrored[:, None] - local[None, :, :2], axis=2)
-    place = (over < _SAME_PLACE_MM) & (lower < _ACROSS_LEVEL_MM) & (away > _SAME_PLACE_MM)
-    across = np.where(place, out, _LIKE_LEAST_MM).max(axis=1)
-    return np.maximum(along, _LIKE_LEAST_MM) + np.maximum(across, _LIKE_LEAST_MM)
+    turned = np.abs(facing[:, None, 2] - facing[None, :, 2])
+    alike = elsewhere & (lower < _ALIKE_LEVEL_MM) & (turned < _ALIKE_FACING)
+    around = elsewhere & (lower < _SHARP_LEVEL_MM)
+    mirror = np.array([-1.0, 1.0, 1.0])
+    over = np.linalg.norm((local * mirror)[:, None] - local[None], axis=2) < _ACROSS_MM
+    over &= elsewhere & ((facing * mirror) @ facing.T > _ACROSS_FACING)
+    found = [np.where(where, out, _LIKE_LEAST_MM) for where in (alike, around, over)]
+    same, sharp, across = (
+        _rank(values, rank)
+        for values, rank in zip(found, (_ALIKE_RANK, _SHARP_RANK, 1), strict=True)
+    )
+    return np.asarray(_ALIKE * same - _SHARP * sharp + _ACROSS * across)
 
 
-def _excess(local: Array, from_border: Array, up: Array, plain: Array, rise: Array) -> Array:
+def _excess(local: Array, from_border: Array, facing: Array, plain: Array, rise: Array) -> Array:
     """How much more each top stands out than anatomy may there, mm; 0 is the limit."""
-    rise = np.clip(rise, *_RISE_MM)
+    rise, up = np.clip(rise, *_RISE_MM), facing[:, 2]
     facing_up, facing_down = np.clip(up - _STEEP, 0.0, None), np.clip(-up - _STEEP, 0.0, None)
-    out = plain + _LIKE_RISE * rise - _LIKE_UP_MM * facing_up - _LIKE_DOWN_MM * facing_down
-    out[plain >= _SPIKE_MM] = _LIKE_LEAST_MM
-    likes = _LIKE_WEIGHT * _likes(local, out)
     zone = np.searchsorted([-z.above_mm for z in _ZONES], -local[:, 2])
     weight, slope, least = (
         np.array([getattr(z, name) for z in _ZONES])[np.minimum(zone, len(_ZONES) - 1)]
         for name in ("rise", "up_mm", "least_mm")
     )
+    likes = _likes(local, facing, plain)
     excess = plain + weight * rise - slope * facing_up - _DOWN_MM * facing_down - likes - least
     excess[np.abs(local[:, 0]) < _MIDDLE_MM] -= _MIDDLE_ALLOWED_MM
     excess[from_border < _EDGE_MM] -= _EDGE_ALLOWED_MM
@@ -229,7 +241,7 @@ def find_bumps(
     if len(border):
         from_border, _ = cKDTree(border).query(points[tops])
     local = (points[tops] - origin) @ axes.T
-    excess = _excess(local, from_border, up[tops], plain[tops], rise)
+    excess = _excess(local, from_border, facing[tops] @ axes.T, plain[tops], rise)
     height = np.maximum(middle, plain[tops])
     order = np.flatnonzero((excess > 0.0) & (height >= least_mm))
     bumps: list[Bump] = []
