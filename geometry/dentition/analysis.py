@@ -15,7 +15,7 @@ from geometry.dentition.result import SHORT_ODDS, SIDES, Dentition, Gap, TissueP
 from geometry.dentition.rows import Row, find_row, read_signs, with_sunken
 from geometry.dentition.seams import find_seams
 from geometry.dentition.sheets import STEP_S_MM, STEP_Z_MM, Sheets, roll_out
-from geometry.dentition.spaces import Between, look_between, shadow_map
+from geometry.dentition.spaces import Between, crown_distance, look_between, shadow_map
 from geometry.dentition.tissue import Margins, Relief, SideReading, read_margins
 from geometry.errors import GeometryError
 from geometry.mesh import Mesh
@@ -288,26 +288,22 @@ def _gaps(
         one, two = int(row.numbers[k]), int(row.numbers[k + 1])
         edge = min(float(tip[k]), float(tip[k + 1]))
         crown = min(float(length[k]), float(length[k + 1]))
-        seen = look_between(
-            shadow,
-            line,
-            (float(row.start[k]), float(row.stop[k])),
-            (float(row.start[k + 1]), float(row.stop[k + 1])),
-            edge - CONTACT_SHARE * crown,
-        )
+        first, second = ((float(row.start[n]), float(row.stop[n])) for n in (k, k + 1))
+        seen = look_between(shadow, line, first, second, edge - CONTACT_SHARE * crown)
         column = round(0.5 * (row.stop[k] + row.start[k + 1]) / STEP_S_MM)
         papilla = max(float(margins.heights[side][column]) for side in SIDES)
         absent = tuple(order[order.index(one) + 1 : order.index(two)])
         if not _is_gap(seen, edge, crown, papilla, grain):
             continue
-        kind = "missing" if absent and seen.width_mm > 2.0 else "space"
+        width = crown_distance(shadow, line, first, second, seen)
+        kind = "missing" if absent and width > 2.0 else "space"
         number = absent[0] if kind == "missing" else one
         # Told half way down the crowns, however low the passage is at its narrowest.
         middle = np.array([*seen.middle[:2], edge - HALF_WAY * crown])
         out.append(
             Gap(
                 kind,
-                seen.width_mm,
+                width,
                 lift.file(middle),
                 (one, two),
                 absent if kind == "missing" else (),

@@ -25,6 +25,8 @@ HALF_MM = 9.0
 ABOVE_MM = 0.4
 LOWEST_MM = -14.0
 BASE_MM = 0.25
+CLIMB_MM, CLIMBS, FLANK, CLEAR_OF_EDGE_MM = 0.4, 4, 1.0, 0.8
+"""Where the passage widens faster than ``FLANK`` (mm a mm), gum still lies in it."""
 
 
 @njit(cache=True, nogil=True)
@@ -76,6 +78,8 @@ class Between:
     base_width_mm, width_mm : float
         Distance between their shadows at the bottom of the passage, and at the height
         where crowns are widest.
+    level : float
+        The latter height, mm.
     middle : (3,) float64
         Place midway, (right, anterior, occlusal) mm.
     """
@@ -83,6 +87,7 @@ class Between:
     joined_at: float
     base_width_mm: float
     width_mm: float
+    level: float
     middle: Array
 
 
@@ -98,17 +103,44 @@ def look_between(shadow: Array, line: ArchLine, first: tuple[float, float],
     contact : float
         Height where these crowns would be widest and touch, mm.
     """
+    view, core_a, core_b, i0 = _passage(shadow, first, second)
+    joined = float(_joined_at(view, *core_a, *core_b, LOWEST_MM))
+    base, _ = _distance(view, joined + BASE_MM, core_a, core_b, i0, line)
+    level = max(joined + ABOVE_MM, contact)
+    width, middle = _distance(view, level, core_a, core_b, i0, line)
+    return Between(joined, base, width, level, middle)
+
+
+def crown_distance(shadow: Array, line: ArchLine, first: tuple[float, float],
+                   second: tuple[float, float], seen: Between) -> float:
+    """Least distance of two crowns that do not touch, mm, arguments as before.
+
+    A high papilla narrows the passage at the height where crowns are usually widest: as long
+    as the passage widens like a flank of gum, it is measured further up.
+    """
+    view, core_a, core_b, i0 = _passage(shadow, first, second)
+    highest = min(float(view[core_a]), float(view[core_b])) - CLEAR_OF_EDGE_MM
+    level, width = seen.level, seen.width_mm
+    for _ in range(CLIMBS):
+        level += CLIMB_MM
+        wider, _ = _distance(view, level, core_a, core_b, i0, line)
+        if level > highest or wider - width < FLANK * CLIMB_MM:
+            break
+        width = wider
+    return width
+
+
+def _passage(
+    shadow: Array, first: tuple[float, float], second: tuple[float, float]
+) -> tuple[Array, tuple[int, int], tuple[int, int], int]:
+    """Shadow between the middles of two teeth, the highest place of each, its first row."""
     s0 = 0.5 * (first[0] + first[1]) - 0.2 * (first[1] - first[0])
     s1 = 0.5 * (second[0] + second[1]) + 0.2 * (second[1] - second[0])
     i0, i1 = max(int(s0 / CELL_MM), 0), min(int(s1 / CELL_MM) + 1, len(shadow))
     view = shadow[i0:i1]
     core_a = _core(view, max(int(0.35 * (first[1] - first[0]) / CELL_MM), 2))
     far = _core(view[::-1], max(int(0.35 * (second[1] - second[0]) / CELL_MM), 2))
-    core_b = (len(view) - 1 - far[0], far[1])
-    joined = float(_joined_at(view, *core_a, *core_b, LOWEST_MM))
-    base, _ = _distance(view, joined + BASE_MM, core_a, core_b, i0, line)
-    width, middle = _distance(view, max(joined + ABOVE_MM, contact), core_a, core_b, i0, line)
-    return Between(joined, base, width, middle)
+    return view, core_a, (len(view) - 1 - far[0], far[1]), i0
 
 
 @njit(cache=True, nogil=True)
