@@ -72,6 +72,9 @@ class Frame:
     tilt_sd_deg : float
         Standard deviation of the plane's tilt about the direction in which the tips
         spread least; above about 4 (a few teeth in one line) the plane is not known.
+    uneven : float
+        Share of the edges and cusps, 0 to 1, that stand more than 1.6 mm off the plane; with
+        more than a third of them teeth stand at two levels, and the plane lies between.
     anterior_certainty : float
         0 to 1; low when other directions of the front fit nearly as well
         (a few teeth only).
@@ -94,6 +97,7 @@ class Frame:
     tip_on_edge: NDArray[np.bool_]
     spread_mm: float
     tilt_sd_deg: float
+    uneven: float
     anterior_certainty: float
     width_mm: float
     depth_mm: float
@@ -282,6 +286,7 @@ def _assemble(
         spread_mm=plane.spread_mm,
         # Tips and the rest of the biting surfaces at odds say as much as few tips do.
         tilt_sd_deg=float(np.hypot(plane.tilt_sd_deg, moved_deg)),
+        uneven=plane.uneven,
         anterior_certainty=form.certainty,
         width_mm=form.width_mm,
         depth_mm=form.depth_mm,

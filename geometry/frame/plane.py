@@ -51,6 +51,9 @@ RIVAL = 0.4
 EVEN_MM = 1.0
 """Tips spread this much about a plane are half the evidence of tips that lie on it."""
 
+UNEVEN_TIP_MM = 2.0 * HUBER_MM
+"""Tips farther than this from the plane stand at another level than it."""
+
 UNCONFIRMED = 0.7
 """What the score of a plane counts that shows no tips when seen along its own axis."""
 
@@ -81,6 +84,9 @@ class OcclusalPlane:
         Summed evidence; compares candidates of one scan only.
     spread_mm : float
         Root mean square distance of the tips from the plane.
+    uneven : float
+        Share of what was fitted that stands at another level than the plane, 0 to 1; once
+        :func:`refit`.
     """
 
     axis: NDArray[np.float64]
@@ -89,6 +95,7 @@ class OcclusalPlane:
     score: float
     spread_mm: float
     rest: Tips
+    uneven: float = 0.0
 
     @property
     def tilt_sd_deg(self) -> float:
@@ -412,4 +419,8 @@ def refit(
     points = np.concatenate([plane.tips.points, more])
     axis, level, _ = _fit(points, share, plane.axis, plane.level, SUNK_MM, REACH_ABOVE_MM, HUBER_MM)
     spread = float(np.sqrt(np.mean((plane.tips.points @ axis - level) ** 2)))
-    return replace(plane, axis=axis, level=level, spread_mm=spread)
+    height = points @ axis - level
+    near = (height >= -SUNK_MM) & (height <= REACH_ABOVE_MM)
+    off = near & (np.abs(height) > UNEVEN_TIP_MM)
+    uneven = float(share[off].sum() / max(share[near].sum(), 1e-9))
+    return replace(plane, axis=axis, level=level, spread_mm=spread, uneven=uneven)

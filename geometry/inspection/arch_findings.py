@@ -106,15 +106,28 @@ def tilt_findings(angle: float, limits: Limits) -> list[Finding]:
 
 def plane_findings(frame: Frame, limits: Limits) -> list[Finding]:
     """Check when the teeth seen hardly tell how the biting plane is tilted."""
+    if frame.uneven > limits.plane_uneven_share:
+        return [
+            Finding(
+                "plane_unsure",
+                CHECK,
+                "Teeth stand at two levels (half erupted, tipped or very uneven): "
+                f"{frame.uneven:.0%} of the edges and cusps lie well off any one plane, so the "
+                "biting plane may be tilted by 2 to 3°. Compare it with the mouth on the picture "
+                "before the model is levelled by it.",
+                round(frame.uneven, 3),
+                limits.plane_uneven_share,
+            )
+        ]
     if frame.tilt_sd_deg <= limits.plane_sd_deg:
         return []
     return [
         Finding(
             "plane_unsure",
             CHECK,
-            f"The teeth in the scan lie nearly in one line, so the biting plane is only known to "
-            f"about {frame.tilt_sd_deg:.0f}°; tilt, undercuts and the height of the gum depend on "
-            "it. Scan on along the other side of the arch.",
+            f"The teeth in the scan tell the biting plane only to about {frame.tilt_sd_deg:.0f}° "
+            "(they lie nearly in one line, or at odds with each other); tilt, undercuts and the "
+            "height of the gum depend on it. Scan on along the other side of the arch.",
             round(frame.tilt_sd_deg, 2),
             limits.plane_sd_deg,
             "°",

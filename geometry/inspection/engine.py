@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from geometry.version import VERSION
 
-REVISION = 7
+REVISION = 8
 """Raised whenever a measurement, a limit or a finding may come out differently.
 
 1: the first. 2: the upper of two creases is the margin; dips of a palate end the tissue;
@@ -18,7 +18,9 @@ teeth count for the plane; what is larger than any arch is not measured. 5: a fr
 seen is a finding, and sides that the scan does not show are not named. 6: crowded front teeth and
 teeth beyond a wide gap are told apart; a crown long on one side is so on the other; fewer
 false blisters. 7: seams between crowns that overlap, how broad crowns are and where the midline is
-tell the teeth; numbers that another row explains nearly as well are unsure.
+tell the teeth; numbers that another row explains nearly as well are unsure. 8: blisters told by
+places of their height and facing; the width of a gap is measured above a high papilla; teeth at
+two levels are a finding; holes are told by their width, cracks are only counted.
 """
 
 ENGINE = f"{VERSION}+inspection.{REVISION}"

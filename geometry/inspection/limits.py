@@ -19,6 +19,7 @@ class Limits:
     tissue_least_mm: float = 3.0
     hole_stop_mm: float = 8.0
     hole_check_mm: float = 1.5
+    hole_least_width_mm: float = 0.2
     extent_largest_mm: float = 120.0
     arch_least_width_mm: float = 35.0
     arch_least_depth_mm: float = 22.0
@@ -32,6 +33,7 @@ class Limits:
     faulty_edges: int = 50
     tilt_deg: float = 5.0
     plane_sd_deg: float = 4.0
+    plane_uneven_share: float = 0.37
     front_side_mm: float = 33.0
     front_certainty: float = 0.2
     spee_mm: float = 2.5
@@ -65,6 +67,8 @@ LIMIT_NOTES: dict[str, str] = {
     "hole_stop_mm": "Perimeter at which a gap cannot be bridged without inventing shape: "
     "chosen here.",
     "hole_check_mm": "Smaller gaps close over without a visible change: chosen here.",
+    "hole_least_width_mm": "Narrower cracks between crowns that nearly touch close over: "
+    "chosen here.",
     "extent_largest_mm": "Above any arch: reference widths are 50–54 mm between first molars.",
     "arch_least_width_mm": "Below the reference widths of a complete arch; chosen here.",
     "arch_least_depth_mm": "Below the reference depths (22–32 mm to the first molars).",
@@ -82,6 +86,8 @@ LIMIT_NOTES: dict[str, str] = {
     "tilt_deg": "Above it the back of a model stands some 3 mm higher than the front; chosen here.",
     "plane_sd_deg": "Beyond it the teeth seen lie too nearly in one line to tell how the arch "
     "lies: chosen here.",
+    "plane_uneven_share": "Above all of 68 ordinary generated mouths; half erupted teeth that "
+    "tilt the plane by 2° or more mostly give more.",
     "front_side_mm": "A row of teeth that goes on less than this from the midline on one side "
     "leaves the front off by more than 5° in two of five generated partial scans: chosen here.",
     "front_certainty": "Below it another direction of the front fits nearly as well: chosen here.",

@@ -43,19 +43,23 @@ def size_findings(extent: float, limits: Limits) -> list[Finding]:
 
 
 def hole_findings(topology: Topology, placer: Placer, limits: Limits) -> list[Finding]:
-    """Judge each hole by its perimeter."""
+    """Judge each hole by its perimeter; cracks that close over by themselves are counted."""
     found = []
+    cracks: list[Loop] = []
     for hole in topology.holes:
         if hole.perimeter_mm < limits.hole_check_mm:
             continue
-        severe = hole.perimeter_mm >= limits.hole_stop_mm
+        long, wide = hole.perimeter_mm >= limits.hole_stop_mm, _width(hole)
+        if wide < limits.hole_least_width_mm and not long:
+            cracks.append(hole)
+            continue
+        severe = long and wide >= limits.hole_least_width_mm
         place = placer(hole.centre)
-        around = hole.perimeter_mm
         found.append(
             Finding(
                 "hole",
                 STOP if severe else CHECK,
-                f"Hole about {around / 3.14:.1f} mm wide, {around:.1f} mm around, {place.words}. "
+                f"Hole about {wide:.1f} mm wide, {hole.perimeter_mm:.1f} mm around, {place.words}. "
                 + (
                     "Dry and rescan over it for 2–3 s."
                     if severe
@@ -69,7 +73,30 @@ def hole_findings(topology: Topology, placer: Placer, limits: Limits) -> list[Fi
                 spot(hole.centre),
             )
         )
+    if cracks:
+        longest = max(cracks, key=lambda crack: crack.perimeter_mm)
+        place = placer(longest.centre)
+        many = "A crack" if len(cracks) == 1 else f"{len(cracks)} cracks"
+        found.append(
+            Finding(
+                "hole",
+                NOTE,
+                f"{many} less than {limits.hole_least_width_mm:.1f} mm wide, the longest "
+                f"{longest.perimeter_mm / 2.0:.1f} mm long, {place.words}. Nothing to do.",
+                longest.perimeter_mm,
+                limits.hole_check_mm,
+                "mm",
+                place.sextant,
+                place.side,
+                spot(longest.centre),
+            )
+        )
     return found
+
+
+def _width(hole: Loop) -> float:
+    """Width of a hole: four times its area over its perimeter, the diameter of a round one."""
+    return 4.0 * hole.area_mm2 / max(hole.perimeter_mm, 1e-9)
 
 
 def hole_record(hole: Loop, place: Place) -> dict[str, object]:

@@ -8,6 +8,8 @@ from scipy.spatial.transform import Rotation
 
 from geometry.errors import GeometryError
 from geometry.frame import find_frame
+from geometry.frame.plane import OcclusalPlane, refit
+from geometry.frame.tips import Tips
 from geometry.mesh import Mesh
 
 NAMES = ("lower", "upper", "palate")
@@ -188,3 +190,17 @@ def test_what_is_no_arch_is_refused(mesh, words):
 def test_unknown_word_for_the_arch_is_refused(arches):
     with pytest.raises(GeometryError, match="upper or lower"):
         find_frame(arches["lower"].mesh, arch="top")
+
+
+def test_teeth_at_two_levels_are_counted() -> None:
+    """Invented row of 24 tips on a half ellipse in the plane z = 0, and as many more below it."""
+    turn = np.linspace(0.0, np.pi, 24)
+    row = np.column_stack([26.0 * np.cos(turn), 45.0 * np.sin(turn), np.zeros(24)])
+    up = np.array([0.0, 0.0, 1.0])
+    tips = Tips(row, np.ones(24), np.zeros(24, dtype=bool))
+    plane = OcclusalPlane(up, 0.0, tips, 1.0, 0.0, tips.only(np.zeros(24, dtype=bool)))
+    assert refit(plane, np.empty((0, 3)), np.ones(24)).uneven == 0.0
+    # Outside, where they turn nothing: the plane stays, a third stands 4 mm below it.
+    sunk = row[::2] - 4.0 * up
+    found = refit(plane, sunk, np.ones(36))
+    assert found.uneven == pytest.approx(1.0 / 3.0)

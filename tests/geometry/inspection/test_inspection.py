@@ -13,6 +13,7 @@ from scipy.spatial.transform import Rotation
 from fixtures.arches import Arch, random_arch
 from geometry.errors import GeometryError, ScanFileError
 from geometry.inspection import CODES, ENGINE, LIMIT_NOTES, Inspection, Limits, inspect_scan
+from geometry.inspection.arch_findings import plane_findings
 from geometry.inspection.findings import Finding, explain, in_order, verdict_of
 from geometry.inspection.tissue_findings import SIDES, tissue_findings
 from geometry.mesh import Mesh
@@ -253,6 +254,16 @@ def test_limits_are_settings_with_a_note_each(lower: Arch) -> None:
         Limits.from_settings({"tissue": 3.0})
     with pytest.raises(GeometryError, match="0 or more"):
         Limits.from_settings({"tissue_mm": float("nan")})
+
+
+def test_teeth_at_two_levels_leave_the_plane_in_doubt(lower_found: Inspection) -> None:
+    frame = lower_found.frame
+    assert frame is not None
+    assert plane_findings(frame, Limits()) == []
+    (told,) = plane_findings(replace(frame, uneven=0.45), Limits())
+    assert (told.code, told.severity) == ("plane_unsure", "check")
+    assert "two levels" in told.message
+    assert "45%" in told.message
 
 
 def test_what_falls_short_by_little_is_not_told_as_enough(lower_found: Inspection) -> None:
