@@ -63,6 +63,8 @@ SECOND_PIECE = 0.25
 LEAST_BORDER = 25.0
 STEP = 0.2
 OFF_COLUMNS = 0.937
+LESS_TISSUE = (0.0, 1.0, 2.0)
+"""So much tissue, mm, is given up at last where a border can be closed in no other way."""
 LEAST_RAISE = 0.5
 """Less than this, mm, is no use to a border that folds just above the trim."""
 
@@ -333,7 +335,7 @@ def _closed(
     """Close the surface; return it and the height of the trim.
 
     Where the scan's border folds, an automatic trim is raised as far as tissue allows; where
-    that does not help, the surface is cut off inside the folds.
+    that does not help, the surface is cut off inside the folds, and at last with less tissue.
     """
     heights = [trim]
     if settings.trim is None and highest > trim + LEAST_RAISE:
@@ -343,7 +345,14 @@ def _closed(
             return close_surface(skin, height, settings.height), height
         except FoldedBorder:
             continue
-    return close_surface(skin, heights[-1], settings.height, ends=True), heights[-1]
+    height = heights[-1]
+    for more in LESS_TISSUE[:-1] if settings.trim is None else ():
+        try:
+            return close_surface(skin, height + more, settings.height, ends=True), height + more
+        except FoldedBorder:
+            continue
+    height += LESS_TISSUE[-1] if settings.trim is None else 0.0
+    return close_surface(skin, height, settings.height, ends=True), height
 
 
 def _trim_record(trim: Trim, settings: ModelSettings) -> dict[str, Any]:
