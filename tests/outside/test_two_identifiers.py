@@ -60,7 +60,7 @@ def test_lists_of_the_day_show_both(made, office):  # noqa: F811
         "4 Mill Lane",  # 1 address and sites
         "Authorised representative",  # 2
         "Retainer, lower arch",  # 3 data that identify the device
-        "For the exclusive use of",  # 4
+        "exclusive use by the patient named here",  # 4
         "Brandt, Ida",  # 4 the patient
         "Prescribed by",  # 5
         "Health institution",  # 5
