@@ -12,6 +12,7 @@ import random
 import sys
 import time
 from collections.abc import Callable
+from itertools import product
 from typing import Any
 
 from production.planning import Problem, foresee, parse_problem, plan, quote, warm
@@ -23,6 +24,7 @@ from tests.planning.office import Truth, learn, morning, resources, route
 from tests.planning.test_kernel import disagreement
 
 SIMPY_RUNS, CHECKED_DAYS = 1000, 10000
+GROWTH_DAYS = range(3, 11)
 FITS = learn(1, Truth())
 
 
@@ -113,21 +115,24 @@ def main() -> None:
 
 
 def growth() -> None:
-    """Compare the cost of ten times the open work."""
+    """Compare the cost of ten times the open work, over several days: single ones differ."""
     for name, call in (
         ("foresee", lambda p: foresee(p, 300)),
         ("quote", lambda p: quote(p, new_job(0), samples=200)),
     ):
-        cost = []
-        for arches in (30, 300):
-            problem = day(arches, 3)
+        cost = {30: 0.0, 300: 0.0}
+        for arches, seed in product(cost, GROWTH_DAYS):
+            problem = day(arches, seed)
             times = []
-            for _ in range(3):
+            for _ in range(2):
                 core = time.process_time()
                 call(problem)
                 times.append(time.process_time() - core)
-            cost.append(min(times))
-        print(f"growth of {name}, 30 to 300 arches: {cost[1] / cost[0]:.1f} times (at most 15)")
+            cost[arches] += min(times)
+        print(
+            f"growth of {name}, 30 to 300 arches, {len(GROWTH_DAYS)} days: "
+            f"{cost[300] / cost[30]:.1f} times (at most 15)"
+        )
 
 
 def make_ahead() -> None:
