@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -76,7 +76,7 @@ def quote(
     dict
         QUOTE of the outer contract. A promise past the limit already may not lose more
         than 0.05. ``earliest`` is null when nothing can be promised, with ``reason``; when it
-        would be ready but push others, ``delayed`` and ``alternatives`` say whom and when.
+        would be ready but push others (``pushed``), ``delayed`` and ``alternatives`` tell more.
         Besides: ``hold_until`` when no promise is pushed only if the new work is left
         alone until then, and ``held`` [{"id", "index"}], the steps whose ``not_before``
         (of a first step: the job's release) must be set to it, or the quote does not hold;
@@ -252,23 +252,29 @@ class _Desk:
         """Try again with the new work left alone for a while: it blocks what is urgent.
 
         The longer it is left alone, the later it is ready: each search begins where the
-        one before ended.
+        one before ended. At last until all that it would push is handed over.
         """
         free = self.free
         steps = [int(free.job_first[self.count + number]) + index for number, index in held]
         later = [m for m in free.wake.tolist() if m > HOLDS[-1]]
-        for moment in (*HOLDS, *later[:1]):
+        last_due = 0.0
+
+        def moments() -> Iterator[float]:
+            yield from (*HOLDS, *later[:1])
+            yield from [m for m in later[1:] if m >= last_due][:1]
+
+        for moment in moments():
             not_before = free.not_before.copy()
             not_before[steps] = np.maximum(not_before[steps], moment)
             self.joint_shop, self.held_from = free._replace(not_before=not_before), moment
             trial = self._settle(self.settable(self.ready), coarse)
-            if trial is not None:
-                self.ready = trial.due
-            if trial is None or trial.past:
+            if trial is None:
                 continue
-            trial = self._best(trial.due, coarse, tries=1)
-            if trial is not None and trial.good:
-                return trial
+            self.ready = trial.due
+            best = None if trial.past else self._best(trial.due, coarse, tries=1)
+            if best is not None and best.good:
+                return best
+            last_due = self.shop.due[list((best or trial).past)].max(initial=last_due)
         self.joint_shop, self.held_from = free, 0.0
         return None
 
@@ -455,6 +461,7 @@ class _Desk:
     def _refused(self, trial: _Trial, ready: float, samples: int) -> dict[str, Any]:
         """Say why not, and what promising it all the same would do to the others."""
         answer = self._none(self._refusal(trial))
+        answer["pushed"] = [self.problem.jobs[j].id for j in trial.past]
         self.joint_shop, self.held_from = self.free, 0.0
         kept = self._settle(self.settable(ready), samples)
         if kept is not None:

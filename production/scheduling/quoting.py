@@ -8,6 +8,8 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+from django.utils.text import capfirst
+
 from clinic.models import Office
 from production.bench.fold import SCAN_STAGE
 from production.models import ApplianceKind, Order, Promise
@@ -19,6 +21,10 @@ log = logging.getLogger(__name__)
 NEW = "new"
 CHECK_FUTURES = 1000
 NOTICEABLE = 0.002
+PUSHES = (
+    "With any time that is left this work would put promises already made at risk. Below: "
+    "which ones, and what other times would cost; agree on one only if the doctor accepts that."
+)
 NEVER_HELD = (CHAIR,)  # the patient is there for it
 
 
@@ -122,17 +128,17 @@ def _as_offer(situation: Situation, answer: dict[str, Any]) -> Offer:
         p_kept=answer["p_kept"],
         delayed=_delayed(situation, answer["delayed"]),
         alternatives=[
-            (situation.moment(item["due"]), item["p_kept"], _cost(item, answer))
+            (situation.moment(item["due"]), item["p_kept"], _cost(situation, item, answer))
             for item in answer.get("alternatives", [])
         ],
-        reason=answer.get("reason") or "",
+        reason=PUSHES if answer.get("pushed") else capfirst(answer.get("reason") or ""),
         hold_until=situation.moment(answer["hold_until"]) if "hold_until" in answer else None,
     )
 
 
-def _cost(item: dict[str, Any], answer: dict[str, Any]) -> str:
+def _cost(situation: Situation, item: dict[str, Any], answer: dict[str, Any]) -> str:
     """Say what another time gains or costs."""
-    pushed = len(item.get("past_limit", []))
+    pushed = len({_order_of(situation, code) for code in item.get("past_limit", [])})
     if pushed:
         return f"puts {pushed} other promise{'s' if pushed > 1 else ''} at risk"
     if answer["earliest"] is not None and item["due"] < answer["earliest"]:
@@ -202,15 +208,19 @@ def _with(
     return situation.problem | {"jobs": [*situation.problem["jobs"], *new]}
 
 
+def _order_of(situation: Situation, name: object) -> str:
+    """Return the order of a job of the planner's, or of a group, which is one."""
+    appliance = situation.appliances.get(str(name))
+    return str(appliance.order_id) if appliance else str(name)
+
+
 def _delayed(
     situation: Situation, items: list[dict[str, Any]]
 ) -> list[tuple[Promise, float, float]]:
     """Return the promises that the new order makes less certain, each order once."""
     found: dict[int, tuple[Promise, float, float]] = {}
     for item in items:
-        appliance = situation.appliances.get(str(item["id"]))
-        group = str(appliance.order_id) if appliance else str(item["id"])
-        promise = situation.promises.get(group)
+        promise = situation.promises.get(_order_of(situation, item["id"]))
         if promise is None:
             continue
         before, after = item["p_late_before"], item["p_late_after"]

@@ -221,3 +221,22 @@ def test_a_time_that_rests_on_a_hold_is_kept_by_every_plan(empty, person, patien
     assert late[str(first.pk)] <= empty.risk_limit + 3 * error
     assert late[str(promise.order_id)] <= 1 - offer.p_kept + 3 * error
     assert consider(list(held), Stage.objects.get(code="prepare"), None).changes[0].broken
+
+
+@pytest.mark.django_db
+def test_a_refusal_is_told_without_codes_and_counts_promises_not_pieces(
+    empty, person, patient, monkeypatch
+):
+    kind = ApplianceKind.objects.get(code="retainer")
+    order = open_order(person("doctor"), patient, kind, ["upper", "lower"], key="pair")
+    agree_promise(person("doctor"), order, PROMISED, key="promise")
+    pieces = [piece.code for piece in order.appliances.all()]
+    refusal = {
+        "earliest": None, "p_kept": None, "delayed": [], "pushed": pieces,
+        "reason": f"any time would push {pieces}",
+        "alternatives": [{"due": 300.0, "p_kept": 0.96, "past_limit": pieces}],
+    }  # fmt: skip
+    monkeypatch.setattr("production.planning.quote", lambda *_, **__: refusal)
+    offer = quote_pickup(kind, ["upper"], MORNING)
+    assert not any(code in offer.reason for code in pieces)
+    assert [words for _, _, words in offer.alternatives] == ["puts 1 other promise at risk"]
