@@ -164,7 +164,7 @@ def _materials(today: dt.date) -> dict[str, Lot]:
         )
     for stage, key, name, minutes, settings in [
         ("print", "resin", "Models 0.1 mm", 38, {"layer": "0.1 mm", "resin": "sand"}),
-        ("cure", "resin", "Models", 15, {"time": "15 min", "temperature": "60 °C"}),
+        ("cure", "resin", "Models", 15, {"temperature": "60 °C"}),
         ("form", "sheet-1.0", "Sheet 1.0", 5, {"heat": "30 s", "cool": "60 s"}),
         ("form", "sheet-0.75", "Sheet 0.75", 4, {"heat": "25 s", "cool": "60 s"}),
         ("form", "sheet-3.0", "Soft 3.0", 9, {"heat": "95 s", "cool": "150 s"}),
