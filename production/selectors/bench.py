@@ -10,7 +10,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
-from django.db.models import Count, Prefetch, Q, QuerySet
+from django.db.models import Count, Prefetch, Q, QuerySet, prefetch_related_objects
 from django.utils import timezone
 
 from clinic.models import Office, User
@@ -23,6 +23,7 @@ from production.models import (
     LotUse,
     Machine,
     Plan,
+    Program,
     Promise,
     RouteStage,
     Stage,
@@ -269,16 +270,23 @@ def runs_now() -> list[Run]:
         (kind, stage): minutes
         for kind, stage, minutes in RouteStage.objects.values_list("kind_id", "stage_id", "minutes")
     }
-    uses = LotUse.objects.select_related("lot__material")
     starts = {
         e.appliance_id: e
         for e in StageEvent.objects.filter(
             appliance__in=hands, action=StageEvent.Action.START, undone_by=None
         )
-        .select_related("by", "program")
-        .prefetch_related(Prefetch("lot_uses", uses))
+        .select_related("by")
         .order_by("seq")
     }
+    # Only the newest start of each: what earlier stages took acts no more.
+    uses = LotUse.objects.select_related("lot__material").only(
+        "event_id", "lot__material__contact_minutes"
+    )
+    prefetch_related_objects(
+        list(starts.values()),
+        Prefetch("program", Program.objects.only("minutes")),
+        Prefetch("lot_uses", uses),
+    )
     for appliance in hands:
         if appliance.stage is None:
             continue
