@@ -18,6 +18,7 @@ from production.planning.future import Floats, Policy
 from production.planning.newwork import first_steps, new_jobs
 from production.planning.policy import Rule, kernel_policy, named_policy
 from production.planning.queues import FIXED
+from production.planning.risk import allowed_risk, standard_error
 from production.planning.sampling import run_futures
 from production.planning.score import LATE, handed_over
 from production.planning.shop import Shop, make_shop
@@ -29,7 +30,6 @@ COARSE = 76  # doubled twice: all
 STEPS = 8  # trials of one search for a fixed point
 FINAL_TRIALS = 6
 OTHERS = 3  # of these, in which it pushes others
-ALREADY_LATE_TOLERANCE = 0.05
 AFTER = 1e-3  # minutes: just behind another promise
 NOTICEABLE = 0.0005
 OTHER_TIMES = (-30.0, 60.0)
@@ -302,7 +302,9 @@ class _Desk:
         limit = self.problem.risk_limit
         allowed = allowed_risk(before, limit)
         pushed = after > allowed + LATE
-        beyond = np.where(pushed, (after - allowed) / _error(after, samples), 0.0).max(initial=0.0)
+        beyond = np.where(pushed, (after - allowed) / standard_error(after, samples), 0.0).max(
+            initial=0.0
+        )
         p_kept = float((new <= due + LATE).mean())
         past = np.flatnonzero(pushed[: self.count] | pushed[self.count :])
         return _Trial(
@@ -315,7 +317,7 @@ class _Desk:
             hopeless=bool(beyond > CLEARLY),
             doubtful=bool(
                 beyond > LIKELY
-                or p_kept + LIKELY * _error(np.array(p_kept), samples) < self.confidence
+                or p_kept + LIKELY * standard_error(np.array(p_kept), samples) < self.confidence
             ),
         )
 
@@ -493,14 +495,3 @@ class _Desk:
             "alternatives": [],
             "reason": reason,
         }
-
-
-def allowed_risk(before: Any, limit: float) -> Any:
-    """Return the risk up to which new work may push promises that stand at ``before``."""
-    return np.where(np.asarray(before) <= limit, limit, before + ALREADY_LATE_TOLERANCE)
-
-
-def _error(share: Floats, samples: int) -> Floats:
-    """Return the standard error of a share of futures, one of them at the least."""
-    error: Floats = np.sqrt(np.maximum(share * (1.0 - share), 1.0 / samples) / samples)
-    return error

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 from production import planning
 from production.models import Machine, Promise, Stage, Wish
-from production.planning.quoting import allowed_risk
+from production.planning.risk import allowed_risk
 from production.scheduling.state import Situation, read_situation, steps_of, wished
 
 FUTURES = 1000

@@ -16,8 +16,8 @@ from production.models import Appliance, Plan, Promise
 from production.planning.causes import causes
 from production.planning.dispatch import choose_rule
 from production.planning.policy import Rule, named_policy
-from production.planning.quoting import allowed_risk
 from production.planning.rescue import rescue
+from production.planning.risk import allowed_risk
 from production.planning.shop import make_shop
 from production.planning.solve import solve
 from production.planning.solve.checker import violations

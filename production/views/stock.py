@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from django import forms
 from django.contrib import messages
 from django.core.exceptions import NON_FIELD_ERRORS
@@ -215,27 +217,29 @@ def lot_reopen(request: HttpRequest, pk: int) -> HttpResponse:
 @require_POST
 def lot_withdraw(request: HttpRequest, pk: int) -> HttpResponse:
     """Withdraw a lot."""
-    assert isinstance(request.user, User)
-    try:
-        withdraw_lot(request.user, get_object_or_404(Lot, pk=pk), request.POST.get("reason", ""))
-    except ActionError as error:
-        messages.error(request, error.words)
-    else:
-        messages.success(request, "Withdrawn. The bench refuses it from now on.")
-    return redirect("lot", pk=pk)
+    return _decide(request, pk, withdraw_lot, "Withdrawn. The bench refuses it from now on.")
 
 
 @needs("reinstate_lots")
 @require_POST
 def lot_reinstate(request: HttpRequest, pk: int) -> HttpResponse:
     """Put a withdrawn lot back into use."""
+    return _decide(
+        request, pk, reinstate_lot, "It may be used again. Both decisions stay on record."
+    )
+
+
+def _decide(
+    request: HttpRequest, pk: int, act: Callable[[User, Lot, str], Lot], done: str
+) -> HttpResponse:
+    """Do what was decided on a lot for the reason given, and say so."""
     assert isinstance(request.user, User)
     try:
-        reinstate_lot(request.user, get_object_or_404(Lot, pk=pk), request.POST.get("reason", ""))
+        act(request.user, get_object_or_404(Lot, pk=pk), request.POST.get("reason", ""))
     except ActionError as error:
         messages.error(request, error.words)
     else:
-        messages.success(request, "It may be used again. Both decisions stay on record.")
+        messages.success(request, done)
     return redirect("lot", pk=pk)
 
 
