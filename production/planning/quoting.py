@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -252,29 +252,23 @@ class _Desk:
         """Try again with the new work left alone for a while: it blocks what is urgent.
 
         The longer it is left alone, the later it is ready: each search begins where the
-        one before ended. At last until all that it would push is handed over.
+        one before ended.
         """
         free = self.free
         steps = [int(free.job_first[self.count + number]) + index for number, index in held]
         later = [m for m in free.wake.tolist() if m > HOLDS[-1]]
-        last_due = 0.0
-
-        def moments() -> Iterator[float]:
-            yield from (*HOLDS, *later[:1])
-            yield from [m for m in later[1:] if m >= last_due][:1]
-
-        for moment in moments():
+        for moment in (*HOLDS, *later[:1]):
             not_before = free.not_before.copy()
             not_before[steps] = np.maximum(not_before[steps], moment)
             self.joint_shop, self.held_from = free._replace(not_before=not_before), moment
             trial = self._settle(self.settable(self.ready), coarse)
-            if trial is None:
+            if trial is not None:
+                self.ready = trial.due
+            if trial is None or trial.past:
                 continue
-            self.ready = trial.due
-            best = None if trial.past else self._best(trial.due, coarse, tries=1)
-            if best is not None and best.good:
-                return best
-            last_due = self.shop.due[list((best or trial).past)].max(initial=last_due)
+            trial = self._best(trial.due, coarse, tries=1)
+            if trial is not None and trial.good:
+                return trial
         self.joint_shop, self.held_from = free, 0.0
         return None
 

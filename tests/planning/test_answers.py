@@ -141,29 +141,6 @@ def test_quote_is_kept_as_often_as_it_says_on_other_futures() -> None:
     assert 1 - late == pytest.approx(answer["p_kept"], abs=0.025)
 
 
-def test_new_work_waits_until_what_it_would_push_is_handed_over() -> None:
-    # Two short spans before and after noon, each kept free for a patient who comes later:
-    # begun at once, in half an hour or after noon the new work would be in somebody's way.
-    hours = [[0, 240], [300, 540], [1440, 1980]]
-    data = {
-        "resources": [{"id": "T", "kind": "trim", "open": hours}],
-        "risk_limit": 0.1,
-        "jobs": [
-            {"id": "A", "release": 100, "due": 235, "steps": [trimming(100)]},
-            {"id": "B", "release": 330, "due": 530, "steps": [trimming(150)]},
-        ],
-    }
-    answer = quote(parse_problem(data), {"id": "new", "steps": [trimming(110)]})
-    assert answer["hold_until"] == 1440
-    assert answer["earliest"] > 1440 + 110
-    assert answer["p_kept"] >= 0.95
-    assert answer["delayed"] == []
-
-
-def trimming(minutes: float) -> dict[str, Any]:
-    return {"kind": "trim", "minutes": minutes, "spread": 0.2}
-
-
 def test_a_quote_pushes_no_promise_past_the_limit() -> None:
     data = bench(6, due=235)
     problem = parse_problem({**data, "risk_limit": 0.1})
