@@ -124,7 +124,7 @@ def inspect_scan(
         "undercut": None,
         "sampling": None,
     }
-    findings += surfaces.fault_findings(topology, limits)
+    findings += surfaces.fault_findings(scan.mesh, topology, limits)
     parts = Parts()
     if frame is not None:
         parts, more = _measure_arch(report, topology, frame, sampling, fine, limits, watch)

@@ -287,3 +287,32 @@ def find_intersections(mesh: Mesh) -> tuple[int | None, NDArray[np.int32]]:
         every = [search(*parts[0]), *(work.result() for work in later)]
     pairs = np.concatenate([kept for _, kept in every])[:_MOST_PAIRS_KEPT]
     return sum(found for found, _ in every), pairs
+
+
+def apart(mesh: Mesh, pairs: NDArray[np.int32]) -> NDArray[np.bool_]:
+    """Tell which pairs of crossing triangles belong to sheets that lie over each other.
+
+    Slivers that noise has turned over cross their own neighbours: an edge of the mesh
+    links such a pair. Sheets of two scan passes are linked by no edge where they cross.
+
+    Parameters
+    ----------
+    pairs : (k, 2) int32
+        As `find_intersections` gives them.
+
+    Returns
+    -------
+    (k,) bool
+    """
+    one, other = mesh.faces[pairs[:, 0]], mesh.faces[pairs[:, 1]]
+    touched = np.zeros(len(mesh.vertices), dtype=np.bool_)
+    touched[one] = touched[other] = True
+    faces = mesh.faces[touched[mesh.faces].sum(axis=1) >= 2]
+    edges = np.concatenate([faces[:, [0, 1]], faces[:, [1, 2]], faces[:, [2, 0]]])
+    links = np.broadcast_arrays(one[:, :, None], other[:, None, :])
+    return np.asarray(~np.isin(_key(mesh, *links), _key(mesh, *edges.T)).any(axis=(1, 2)))
+
+
+def _key(mesh: Mesh, a: NDArray[np.int32], b: NDArray[np.int32]) -> NDArray[np.int64]:
+    """One number for an edge, whichever way it runs."""
+    return np.minimum(a, b).astype(np.int64) * len(mesh.vertices) + np.maximum(a, b)

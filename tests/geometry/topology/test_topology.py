@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from geometry.errors import GeometryError
 from geometry.mesh import Mesh
 from geometry.topology import Topology, analyse
+from geometry.topology.intersections import apart
 
 
 def grid(n: int = 8, size: float = 10.0) -> Mesh:
@@ -286,6 +287,24 @@ def test_crossing_triangles_agree_with_exact_arithmetic(rng, coarse: bool) -> No
     assert found.self_intersections == len(expected)
 
 
+def test_slivers_turned_over_by_noise_are_told_from_sheets_over_each_other() -> None:
+    rng = np.random.default_rng(3)
+    flat = grid(20)
+    rough = analyse(Mesh(flat.vertices + rng.normal(0.0, 0.22, flat.vertices.shape), flat.faces))
+    assert rough.self_intersections > 20
+    assert apart(rough.main, rough.intersecting).mean() < 0.1
+
+    other = flat.vertices + [0.03, 0.07, 0.0]
+    other[:, 2] += 0.05 * (other[:, 0] - 5.02)  # a second pass, tilted through the first
+    doubled = Mesh(
+        np.vstack([flat.vertices, other]),
+        np.vstack([flat.faces, flat.faces + len(flat.vertices)]).astype(np.int32),
+    )
+    found = analyse(doubled)
+    assert found.self_intersections > 20
+    assert apart(doubled, found.intersecting).all()
+
+
 def test_a_tangle_is_given_up_and_not_counted_for_minutes() -> None:
     rng = np.random.default_rng(1)
     corners = rng.normal(size=(12_000, 3, 3)) * 30
@@ -298,7 +317,6 @@ def test_triangles_that_are_points_are_refused_and_not_searched_for_ever() -> No
     mesh = Mesh(points, np.array([[0, 0, 0], [1, 1, 1], [2, 2, 2]], dtype=np.int32))
     with pytest.raises(GeometryError, match="three different corners"):
         analyse(mesh)
-
 
 
 def test_neighbours_are_the_edges() -> None:
