@@ -15,6 +15,7 @@ from geometry.dentition import analyse as analyse_dentition
 from geometry.errors import GeometryError
 from geometry.frame import Frame, curve_of_spee, find_frame, measure_tilt
 from geometry.inspection import arch_findings as arches
+from geometry.inspection import hole_findings as holes
 from geometry.inspection import surface_findings as surfaces
 from geometry.inspection import tissue_findings as tissues
 from geometry.inspection.engine import ENGINE
@@ -197,7 +198,7 @@ def _measure_arch(
         name: round(float(v), 2) for name, v in zip(("width", "depth", "height"), size, strict=True)
     }
     report["topology"]["holes"] = [
-        surfaces.hole_record(hole, placer(hole.centre)) for hole in topology.holes
+        holes.hole_record(hole, placer(hole.centre)) for hole in topology.holes
     ]
     tilt, spee = measure_tilt(frame), curve_of_spee(frame)
     depths = {"left": spee.left_mm, "right": spee.right_mm}
@@ -211,9 +212,10 @@ def _measure_arch(
     }
     report["tissue"] = dentition.tissue_report(named=known_side)
     report["teeth"] = dentition.teeth_report(named=known_side)
+    gum_line = holes.gum_line_of(frame, dentition)
     findings = arches.side_findings(frame, limits)
     findings += arches.size_of_arch_findings(frame, limits)
-    findings += surfaces.hole_findings(topology, placer, limits)
+    findings += holes.hole_findings(topology, placer, limits, gum_line)
     findings += arches.plane_findings(frame, limits)
     findings += arches.front_findings(frame, limits)
     findings += arches.tilt_findings(tilt.angle_deg, limits)

@@ -19,7 +19,9 @@ class Limits:
     tissue_least_mm: float = 3.0
     hole_stop_mm: float = 8.0
     hole_check_mm: float = 1.5
-    hole_least_width_mm: float = 0.2
+    hole_least_width_mm: float = 0.25
+    hole_deep_mm: float = 6.0
+    crack_check_mm: float = 20.0
     extent_largest_mm: float = 120.0
     arch_least_width_mm: float = 35.0
     arch_least_depth_mm: float = 22.0
@@ -30,7 +32,7 @@ class Limits:
     spike_mm: float = 0.5
     bubble_mm: float = 0.31
     self_intersections: int = 200
-    faulty_edges: int = 50
+    faulty_edges_share: float = 0.005
     tilt_deg: float = 5.0
     plane_sd_deg: float = 4.0
     plane_uneven_share: float = 0.37
@@ -69,6 +71,10 @@ LIMIT_NOTES: dict[str, str] = {
     "hole_check_mm": "Smaller gaps close over without a visible change: chosen here.",
     "hole_least_width_mm": "Narrower cracks between crowns that nearly touch close over: "
     "chosen here.",
+    "hole_deep_mm": "Holes that begin this far below the gum line lie lower than models are "
+    "trimmed: chosen here.",
+    "crack_check_mm": "Around a crack longer than a crown is wide, which is not a contact: "
+    "chosen here.",
     "extent_largest_mm": "Above any arch: reference widths are 50–54 mm between first molars.",
     "arch_least_width_mm": "Below the reference widths of a complete arch; chosen here.",
     "arch_least_depth_mm": "Below the reference depths (22–32 mm to the first molars).",
@@ -82,7 +88,8 @@ LIMIT_NOTES: dict[str, str] = {
     "spike_mm": "Twice the 0.25 mm accepted for one tooth on a working model.",
     "bubble_mm": "Above the 0.25 mm accepted for one tooth on a working model.",
     "self_intersections": "Crossing triangles beyond this are more than seams: chosen here.",
-    "faulty_edges": "Edges of more than two triangles beyond this: chosen here.",
+    "faulty_edges_share": "Edges of more than two triangles to a triangle; crowns that touch "
+    "give up to 0.002, a broken export many more: chosen here.",
     "tilt_deg": "Above it the back of a model stands some 3 mm higher than the front; chosen here.",
     "plane_sd_deg": "Beyond it the teeth seen lie too nearly in one line to tell how the arch "
     "lies: chosen here.",

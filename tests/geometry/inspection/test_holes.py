@@ -3,11 +3,11 @@
 import numpy as np
 import pytest
 
+from geometry.inspection.hole_findings import hole_findings, hole_width
 from geometry.inspection.limits import DEFAULT_LIMITS
 from geometry.inspection.place import Place
-from geometry.inspection.surface_findings import hole_findings
 from geometry.mesh import Mesh
-from geometry.topology import analyse
+from geometry.topology import Loop, analyse
 
 STEP = 0.25
 
@@ -35,9 +35,11 @@ def sheet(opened: np.ndarray, half: float) -> Mesh:
     return Mesh(points, faces.astype(np.int32))
 
 
-def findings(mesh: Mesh):  # type: ignore[no-untyped-def]
+def findings(mesh: Mesh, below: float = 0.0):  # type: ignore[no-untyped-def]
     topology = analyse(mesh, self_intersections=False)
-    return hole_findings(topology, lambda point: Place(None, None, "here"), DEFAULT_LIMITS)
+    return hole_findings(
+        topology, lambda point: Place(None, None, "here"), DEFAULT_LIMITS, lambda rim: below
+    )
 
 
 def opened(*stretches: tuple[int, int]) -> np.ndarray:
@@ -66,3 +68,21 @@ def test_a_hole_is_told_by_its_width_not_by_its_length(last: int, severity: str)
 def test_a_long_crack_is_looked_at() -> None:
     (found,) = findings(sheet(opened((10, 60)), 0.02))
     assert found.severity == "check"
+
+
+def test_a_hole_far_below_the_gum_line_is_a_note() -> None:
+    slot = sheet(opened((10, 40)), 0.5)
+    assert findings(slot, below=5.0)[0].severity == "stop"
+    (found,) = findings(slot, below=7.0)
+    assert found.severity == "note"
+    assert "below the gum line" in found.message
+
+
+def test_a_twisted_rim_is_not_taken_for_a_crack() -> None:
+    """Two lobes that turn against each other have no area between them, but are open."""
+    turn = np.linspace(0.0, 2.0 * np.pi, 80, endpoint=False)
+    eight = np.column_stack([3.0 * np.sin(turn), 3.0 * np.sin(turn) * np.cos(turn), 0.0 * turn])
+    line = np.column_stack([3.0 * np.cos(turn), 0.0 * turn, 0.0 * turn])
+    nothing = Loop(np.arange(80, dtype=np.int32), 16.0, 0.0, np.zeros(3))
+    assert hole_width(eight, nothing) > 0.4
+    assert hole_width(line, nothing) < 0.05
