@@ -20,9 +20,9 @@ teeth beyond a wide gap are told apart; a crown long on one side is so on the ot
 false blisters. 7: seams between crowns that overlap, how broad crowns are and where the midline is
 tell the teeth; numbers that another row explains nearly as well are unsure. 8: blisters told by
 places of their height and facing; the width of a gap is measured above a high papilla; teeth at
-two levels are a finding; holes are told by their width, cracks are only counted. 9: holes that begin far below the gum line and
-cracks no longer than a contact are notes; faulty edges are counted to the triangle; triangles that
-noise turned over do not count as crossing.
+two levels are a finding; holes are told by their width, cracks are only counted. 9: holes that
+begin far below the gum line and cracks no longer than a contact are notes; faulty edges are counted
+to the triangle; triangles that noise turned over do not count as crossing.
 """
 
 ENGINE = f"{VERSION}+inspection.{REVISION}"
