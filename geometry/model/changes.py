@@ -78,7 +78,7 @@ def changes(
     filling: BlockOut,
     solid: Mesh,
     places: Places,
-) -> tuple[list[dict[str, Any]], dict[str, float], list[str]]:
+) -> tuple[list[dict[str, Any]], dict[str, float]]:
     """Compare the vertices of a scan with the printed surface.
 
     Parameters
@@ -103,8 +103,6 @@ def changes(
         Each place that was mended, largest first: what, at, size_mm, deviation_mm, name.
     deviation : dict
         ``max`` and ``p99`` over the vertices outside those places, mm.
-    warnings : list of str
-        One for each sort of place, naming them.
     """
     points = scan[scan[:, 2] > trim]
     moved = np.flatnonzero(~shared(points, solid.vertices))
@@ -157,7 +155,7 @@ def changes(
         }
         for spot, value in sorted(listed, key=lambda one: (-one[0].size, one[0].at.tolist()))
     ]
-    return mended, deviation, _warnings(mended)
+    return mended, deviation
 
 
 def _covered(
@@ -185,7 +183,8 @@ def _strays(what: str, points: Array, away: Array) -> list[tuple[Spot, float]]:
     return out
 
 
-def _warnings(mended: list[dict[str, Any]]) -> list[str]:
+def repairs(mended: list[dict[str, Any]]) -> list[str]:
+    """Say what was mended and where, one line for each sort of place."""
     out = []
     for what, (one, many) in WORDS.items():
         mine = [place for place in mended if place["what"] == what]
@@ -199,10 +198,10 @@ def _warnings(mended: list[dict[str, Any]]) -> list[str]:
         more = f", and {len(mine) - LISTED} smaller" if len(mine) > LISTED else ""
         count = "a" if len(mine) == 1 else str(len(mine))
         out.append(f"{count} {one if len(mine) == 1 else many}: {'; '.join(words)}{more}")
-    return _far_off(mended) + out
+    return out
 
 
-def _far_off(mended: list[dict[str, Any]]) -> list[str]:
+def far_off(mended: list[dict[str, Any]]) -> list[str]:
     """Say where a person has to compare the model with the scan."""
     out = []
     patches = [place for place in mended if place["what"] not in (BORDER, LOOSE, BAR, CODE)]

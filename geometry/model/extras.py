@@ -30,7 +30,11 @@ HEIGHT_PITCH = 0.2
 
 
 def add_extras(
-    vertices: Array, faces: Faces, settings: ModelSettings, warnings: list[str]
+    vertices: Array,
+    faces: Faces,
+    settings: ModelSettings,
+    warnings: list[str],
+    remarks: list[str],
 ) -> tuple[Array, Faces, dict[str, Any], list[Cover]]:
     """Add a bar, a code and a cavity as the settings ask.
 
@@ -41,6 +45,8 @@ def add_extras(
     settings : ModelSettings
     warnings : list of str
         Grows by what could not be done.
+    remarks : list of str
+        Grows by what is good to know and asks for no decision.
 
     Returns
     -------
@@ -71,7 +77,7 @@ def add_extras(
             back = found[1]
             record["bar"] = True
     elif is_horseshoe(plan):
-        warnings.append(
+        remarks.append(
             "a plain horseshoe base can change its width after printing; a bar between its ends"
             " prevents that"
         )
@@ -82,7 +88,7 @@ def add_extras(
         added += identity.added
         cut += identity.cut
         covers += [_cover(CODE, pad) for pad in identity.pads]
-        warnings += identity.notes
+        (remarks if identity.places else warnings).extend(identity.notes)
         record["identity"] = {"text": settings.text, "places": identity.places}
     if settings.hollow is not None:
         cavity = hollow_out(vertices, faces, settings.hollow)

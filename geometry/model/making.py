@@ -16,7 +16,7 @@ from geometry.forming import form_over
 from geometry.frame import Frame, find_frame
 from geometry.mesh import Mesh
 from geometry.model.blockout import BlockOut, block_out, near_fill
-from geometry.model.changes import changes
+from geometry.model.changes import changes, far_off, repairs
 from geometry.model.closing import Closed, FoldedBorder, close_surface
 from geometry.model.evenness import forming_record, ground_of, spread_not_levelled
 from geometry.model.extras import add_extras
@@ -170,6 +170,7 @@ def build(
     skin, move = _stand_up(known, settings)
     surface = skin.mesh
     warnings: list[str] = []
+    remarks: list[str] = []
     islands = len(known.topology.islands)
     if islands:
         warnings.append(f"{islands} loose piece{'s' if islands > 1 else ''} of the scan left out")
@@ -205,11 +206,11 @@ def build(
         warnings += little_tissue(margin, border, trim, settings.tissue)
         # Rounded now, so that what is added later meets the surface as a file will hold it.
         closed.vertices, closed.faces = as_written(closed.vertices, closed.faces)
-        warnings += closed.notes
+        remarks += closed.notes
         if closed.holes:
             area = sum(hole["area_mm2"] for hole in closed.holes)
             count = len(closed.holes)
-            warnings.append(f"{count} hole{'s' if count > 1 else ''} filled, {area:.1f} mm² in all")
+            remarks.append(f"{count} hole{'s' if count > 1 else ''} filled, {area:.1f} mm² in all")
         vertices, faces = closed.vertices, closed.faces
         folded = None if quick else aside.submit(folds_of, vertices, faces)
         filling = block_out(vertices, faces, settings.block_out, places, step)
@@ -223,7 +224,7 @@ def build(
         block_out_record = _block_out_record(filling, closed, vertices, faces, step)
         if quick:
             vertices, faces, extras, covers = add_extras(
-                closed.vertices, closed.faces, settings, warnings
+                closed.vertices, closed.faces, settings, warnings, remarks
             )
             volume = signed_volume(vertices, faces)
             if filling.surface is not None:
@@ -231,7 +232,9 @@ def build(
                 block_out_record["added_mm3"] = round(filling.first_mm3, 2)
             vertices, faces = _laid_in(vertices, faces, filling)
         else:
-            vertices, faces, extras, covers = add_extras(vertices, faces, settings, warnings)
+            vertices, faces, extras, covers = add_extras(
+                vertices, faces, settings, warnings, remarks
+            )
             volume = signed_volume(vertices, faces)
         solid = Mesh(vertices, faces)
         spots += closed.spots
@@ -240,8 +243,9 @@ def build(
             for spot in known.healed.spots
         ]
         scan = known.topology.main.vertices @ move[:3, :3].T + move[:3, 3]
-        mended, deviation, notes = changes(scan, trim.z, spots, covers, filling, solid, places)
-        warnings += notes
+        mended, deviation = changes(scan, trim.z, spots, covers, filling, solid, places)
+        warnings += far_off(mended)
+        remarks += repairs(mended)
         filled = near_fill(filling, solid.triangles.mean(axis=1), 1)
         forming = forming_record(
             formed.result(), before.result(), places, settings.sheet, settings.sheet_limit
@@ -263,7 +267,8 @@ def build(
         "forming": forming,
         "holes": closed.holes,
         **extras,
-        "warnings": warnings,
+        "warnings": warnings + remarks,
+        "remarks": remarks,
     }
     return PreparedModel(solid, move, trim.z, filled, report, name)
 

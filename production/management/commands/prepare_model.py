@@ -93,7 +93,10 @@ class Command(ToolCommand):
             lines.append(
                 f"Block-out {fill['added_mm3']:.1f} mm³ added in {len(fill['regions'])} places"
             )
-        lines += [f"Note      {warning}" for warning in report["warnings"]]
+        lines += [
+            ("Note" if warning in report["remarks"] else "Look at").ljust(10) + warning
+            for warning in report["warnings"]
+        ]
         return "\n".join(lines)
 
 
