@@ -211,7 +211,7 @@ def expect(columns: int, start: Array, stop: Array, tip: Array, length: Array,
     length : (k,) expected crown length at the tooth's middle, mm
     spread : (k,) its standard deviation, mm
     front : (k,) whether it is an incisor or canine
-    smooth : (k,) how far its wall is known to be without steps, 0 to 1
+    smooth : (k,) how far its wall is known to be without steps, 1 for most
     """
     middle = np.full(columns, np.nan)
     weight = np.zeros(columns)

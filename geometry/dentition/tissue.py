@@ -27,8 +27,9 @@ USUAL_RATIO = 0.93
 RATIO_SD = 0.11
 TRUST_MOUTH, TRUST_PART = 3.0, 4.0
 """So many clear margins weigh as much as the average, for the mouth and for front or back."""
-CINGULUM = 0.2
-"""The lingual wall of a front tooth bulges, so a step there is hardly told from the margin."""
+PLAIN_WALL = {"facial": (2.0, 1.0), "lingual": (0.2, 0.65)}
+"""How plain the walls of front and back teeth are, so that of two steps the upper one is the
+margin: lips' sides are smooth, a cingulum bulges, and lower molars lean over their necks."""
 FIRST_SPREAD_MM = 1.5
 SECOND_SPREAD_MM = 1.0
 SAME_TOOTH, LONGER_MOST_MM = 0.5, 2.0
@@ -43,6 +44,7 @@ BORDER_HALF_MM = 0.8
 BORDER_REACH_MM = 12.0
 INSIDE_MM = 3.0
 NEAREST_MM = 2.0
+STEEP_MM = 5.0
 PALATE_REACH_MM = 11.25
 """Where no border is near, as on a palate, the lowest place within this reach ends the tissue."""
 ACROSS_MM, BELOW_MM = 1.5, 1.0
@@ -145,7 +147,7 @@ def read_margins(sheets: Sheets, relief: Relief, start: Array, stop: Array, tip:
         found: dict[str, Array] = {}
         for side, (_, crease, step, border, _) in images.items():
             hopes[side] = expect(columns, start, stop, tip, length[side], spread, front,
-                                 np.where(front & (side == "lingual"), CINGULUM, 1.0))
+                                 np.where(front, *PLAIN_WALL[side]))
             paths[side] = trace_margin(crease, step, sheets.z, border, hopes[side])
             found[side] = _clear_ratios(paths[side], start, stop, tip, usual[side])
         if not second:
@@ -287,7 +289,7 @@ def _border_height(sheet: Array, sheets: Sheets, relief: Relief, sign: float, m:
     row = min(max(round((sheets.z[0] - margin_z) / STEP_Z_MM), 0), len(sheets.z) - 1)
     known = np.flatnonzero(~np.isnan(sheet[m]))
     at = float(sheet[m, known[np.argmin(np.abs(known - row))]]) * sign if len(known) else 2.0
-    heights = []
+    heights, steep = [], []
     # The middle of three directions, since which way a tooth faces is only roughly known.
     for turn in SECTION_TURNS:
         c, s = np.cos(turn), np.sin(turn)
@@ -303,12 +305,16 @@ def _border_height(sheet: Array, sheets: Sheets, relief: Relief, sign: float, m:
                 continue
         border = _border_in_section(relief.edge, relief.edge_normal, foot, out, at)
         if len(border) >= 2:
-            heights.append(float(np.median(border)))
+            if np.ptp(border) > STEEP_MM:
+                # The scan's end behind the last tooth runs down the whole wall: its foot counts.
+                steep.append(float(np.percentile(border, 10)))
+            else:
+                heights.append(float(np.median(border)))
             continue
         low = _lowest(relief.points, relief.normals, foot, out, at - INSIDE_MM,
                       at + PALATE_REACH_MM, 0.5 * BORDER_HALF_MM)
         heights.append(float(low) if low < 50.0 else margin_z)
-    return float(np.median(heights))
+    return float(np.median(heights or steep))
 
 
 @njit(cache=True, nogil=True)

@@ -22,7 +22,8 @@ tell the teeth; numbers that another row explains nearly as well are unsure. 8: 
 places of their height and facing; the width of a gap is measured above a high papilla; teeth at
 two levels are a finding; holes are told by their width, cracks are only counted. 9: holes that
 begin far below the gum line and cracks no longer than a contact are notes; faulty edges are counted
-to the triangle; triangles that noise turned over do not count as crossing.
+to the triangle; triangles that noise turned over do not count as crossing; fewer false blisters on
+cusps and where crowns overlap; the scan's end behind the last tooth is not the border beside it.
 """
 
 ENGINE = f"{VERSION}+inspection.{REVISION}"

@@ -48,6 +48,8 @@ _SAME_PLACE_MM, _LIKE_LEAST_MM = 3.0, 0.1
 # the scan, which is trimmed off a model anyway.
 _MIDDLE_MM, _MIDDLE_ALLOWED_MM = 2.5, 0.05
 _EDGE_MM, _EDGE_ALLOWED_MM = 3.0, 0.04
+# Beside a crack, or where crowns overlap, no ground is seen around: only what is plain is told.
+_GROUND_LEAST_MM, _UNSEEN_ALLOWED_MM = -8.0, 0.15
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,9 +69,9 @@ class _Zone:
 # From the biting surfaces down: on crowns and papillae facing counts most; lower down drops
 # stand on even gum. Weights were fitted to half of the generated mouths, planted and clean.
 _ZONES = (
-    _Zone(-3.0, 0.04, 0.07, 0.36),
-    _Zone(-7.0, 0.0, 0.33, 0.31),
-    _Zone(-11.0, 0.08, 0.12, 0.36),
+    _Zone(-3.0, 0.04, 0.35, 0.32),
+    _Zone(-7.0, 0.0, 0.38, 0.31),
+    _Zone(-11.0, 0.08, 0.12, 0.365),
     _Zone(-np.inf, 0.25, 0.0, 0.373),
 )
 _DOWN_MM = 0.37
@@ -168,7 +170,9 @@ def _likes(local: Array, facing: Array, plain: Array) -> Array:
     return np.asarray(_ALIKE * same - _SHARP * sharp + _ACROSS * across)
 
 
-def _excess(local: Array, from_border: Array, facing: Array, plain: Array, rise: Array) -> Array:
+def _excess(
+    local: Array, from_border: Array, facing: Array, plain: Array, rise: Array, middle: Array
+) -> Array:
     """How much more each top stands out than anatomy may there, mm; 0 is the limit."""
     rise, up = np.clip(rise, *_RISE_MM), facing[:, 2]
     facing_up, facing_down = np.clip(up - _STEEP, 0.0, None), np.clip(-up - _STEEP, 0.0, None)
@@ -181,6 +185,7 @@ def _excess(local: Array, from_border: Array, facing: Array, plain: Array, rise:
     excess = plain + weight * rise - slope * facing_up - _DOWN_MM * facing_down - likes - least
     excess[np.abs(local[:, 0]) < _MIDDLE_MM] -= _MIDDLE_ALLOWED_MM
     excess[from_border < _EDGE_MM] -= _EDGE_ALLOWED_MM
+    excess[middle < _GROUND_LEAST_MM] -= _UNSEEN_ALLOWED_MM
     return np.where(plain < _SPIKE_MM, excess, -np.inf)
 
 
@@ -241,7 +246,7 @@ def find_bumps(
     if len(border):
         from_border, _ = cKDTree(border).query(points[tops])
     local = (points[tops] - origin) @ axes.T
-    excess = _excess(local, from_border, facing[tops] @ axes.T, plain[tops], rise)
+    excess = _excess(local, from_border, facing[tops] @ axes.T, plain[tops], rise, middle)
     height = np.maximum(middle, plain[tops])
     order = np.flatnonzero((excess > 0.0) & (height >= least_mm))
     bumps: list[Bump] = []
