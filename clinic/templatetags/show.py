@@ -80,8 +80,14 @@ def clock(value: dt.datetime | None) -> str:
     """Show the time, with the day when it is not today: “16:10”, “Thu 26 Nov 09:00”."""
     if value is None:
         return "–"
-    local = timezone.localtime(value)
-    today = timezone.localdate()
+    zone = timezone.get_current_timezone()
+    return _clock(value, zone, dt.datetime.now(zone).date())
+
+
+@lru_cache(maxsize=4096)
+def _clock(value: dt.datetime, zone: dt.tzinfo, today: dt.date) -> str:
+    """Say it once: a page shows the same few hundred times again and again."""
+    local = value.astimezone(zone)
     if local.date() == today:
         return f"{local:%H:%M}"
     if local.date() == today + dt.timedelta(days=1):

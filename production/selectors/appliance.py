@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Sequence
 from dataclasses import dataclass
 
-from django.db.models import Prefetch
+from django.db.models import Prefetch, prefetch_related_objects
 
 from production.bench.fold import SCAN_STAGE
 from production.bench.trace import standing
@@ -45,20 +46,31 @@ class Entry:
     took: dt.timedelta | None
 
 
-def history(appliance: Appliance) -> list[Entry]:
-    """Return the events, oldest first, with lots, photos and the card's wording as shown."""
-    events = list(
-        # Programs, cards and causes are few and shared: read apart, each is read once.
-        appliance.events.select_related("stage", "to_stage", "by", "machine", "load")
-        .prefetch_related(
-            "program",
-            "card",
-            "cause",
-            Prefetch("lot_uses", LotUse.objects.select_related("lot__material")),
-            "photos",
-            "handover",
-        )
-        .order_by("seq")
+def history(appliance: Appliance, route: Sequence[RouteStage] = ()) -> list[Entry]:
+    """Return the events, oldest first, with lots, photos and the card's wording as shown.
+
+    What is few and shared is read apart, each row once; stages of ``route``, if given, not
+    again.
+    """
+    events = list(appliance.events.select_related("load").order_by("seq"))
+    stages = {leg.stage_id: leg.stage for leg in route}
+    for event in events:
+        if event.stage_id in stages:
+            event.stage = stages[event.stage_id]
+        if event.to_stage_id in stages:
+            event.to_stage = stages[event.to_stage_id]
+    prefetch_related_objects(
+        events,
+        "stage",
+        "to_stage",
+        "by",
+        "machine",
+        "program",
+        "card",
+        "cause",
+        Prefetch("lot_uses", LotUse.objects.select_related("lot__material")),
+        "photos",
+        Prefetch("handover", Handover.objects.select_related("by")),
     )
     known = {event.pk: event for event in events}
     for event in events:
@@ -126,11 +138,17 @@ def promise_for(appliance: Appliance) -> Promise | None:
 
 def remakes_of(appliance: Appliance) -> list[Appliance]:
     """Return what was made in its place."""
-    return list(appliance.remakes.select_related("stage", "remake_cause"))
+    return list(appliance.remakes.select_related("remake_cause"))
+
+
+def handovers_in(entries: list[Entry]) -> list[Handover]:
+    """Return the hand-overs of a record that still count."""
+    counted = (entry.event for entry in entries if not entry.undone)
+    return [event.handover for event in counted if hasattr(event, "handover")]
 
 
 def handovers_of(appliance: Appliance) -> list[Handover]:
-    """Return its hand-overs that still count."""
+    """Return its hand-overs that still count, without its record."""
     return list(
         appliance.handovers.filter(event__undone_by=None).select_related("by").order_by("at")
     )
@@ -146,11 +164,7 @@ class Branch:
 
 def causes_for(stage: Stage | None) -> list[Branch]:
     """Return the tree of causes, those of ``stage`` first; a branch without leaves is a leaf."""
-    rows = list(
-        RemakeCause.objects.filter(active=True)
-        .select_related("stage", "restart", "parent")
-        .order_by("position", "pk")
-    )
+    rows = list(RemakeCause.objects.filter(active=True).order_by("position", "pk"))
     children: dict[int, list[RemakeCause]] = {}
     for row in rows:
         if row.parent_id:

@@ -6,11 +6,11 @@ Every function takes a fixed number of queries, however much is on the bench.
 from __future__ import annotations
 
 import datetime as dt
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
-from django.db.models import Count, Prefetch, Q, QuerySet, prefetch_related_objects
+from django.db.models import Count, Prefetch, prefetch_related_objects
 from django.utils import timezone
 
 from clinic.models import Office, User
@@ -126,19 +126,11 @@ class Bench:
     planned_at: dt.datetime | None
 
 
-def with_promise(appliances: QuerySet[Appliance]) -> QuerySet[Appliance]:
-    """Load what a task shows: stage, kind, order, patient and standing promise."""
-    standing = Prefetch(
-        "order__promises", Promise.objects.filter(superseded_at=None), to_attr="standing"
-    )
-    return appliances.select_related(
-        "stage", "kind", "order__patient", "order__sheet"
-    ).prefetch_related(standing)
-
-
-def promise_of(appliance: Appliance) -> Promise | None:
-    """Return the standing promise that ``with_promise`` loaded."""
-    return next(iter(getattr(appliance.order, "standing", [])), None)
+def standing_promises(appliances: Iterable[Appliance]) -> dict[int, Promise]:
+    """Return the promises that hold for the appliances' orders, by order."""
+    orders = {a.order_id for a in appliances}
+    holding = Promise.objects.filter(superseded_at=None, order__in=orders)
+    return {p.order_id: p for p in holding.only("order_id", "due_at", "p_late")}
 
 
 def plan_order() -> tuple[dict[tuple[str, int], Planned], dt.datetime | None]:
@@ -169,16 +161,16 @@ def places() -> dict[tuple[int, int], int]:
 
 
 def tasks_of(
-    appliances: Iterable[Appliance],
+    appliances: Sequence[Appliance],
     order: dict[tuple[str, int], Planned],
     risk_limit: float,
     now: dt.datetime,
 ) -> list[Task]:
     """Return tasks sorted by plan, promise and age."""
-    route = places()
+    route, promises = places(), standing_promises(appliances)
     tasks = []
     for appliance in appliances:
-        promise = promise_of(appliance)
+        promise = promises.get(appliance.order_id)
         place = route.get((appliance.kind_id, appliance.stage_id or 0), -1)
         waits = appliance.status in (Appliance.Status.WAITING, Appliance.Status.HELD)
         tasks.append(
@@ -199,14 +191,20 @@ def bench_now(office: Office, now: dt.datetime | None = None) -> Bench:
     """Return the bench as it stands, in the order of the latest plan."""
     now = now or timezone.now()
     order, planned_at = plan_order()
-    waiting = with_promise(
+    stages = {stage.pk: stage for stage in Stage.objects.exclude(code=HANDOVER_STAGE)}
+    waiting = list(
         Appliance.objects.filter(
             status__in=[Appliance.Status.WAITING, Appliance.Status.HELD, Appliance.Status.RUNNING],
             order__cancelled_at=None,
-        ).exclude(stage__code=HANDOVER_STAGE)
+            stage__in=stages,
+        )
+        .only("code", "arch", "order", "kind", "stage", "status", "seq", "created_at", "ready_at")
+        .prefetch_related("kind")
     )
+    for appliance in waiting:
+        appliance.stage = stages[appliance.stage_id or 0]
     tasks = tasks_of(waiting, order, office.risk_limit, now)
-    stations = {stage.pk: Station(stage) for stage in Stage.objects.exclude(code=HANDOVER_STAGE)}
+    stations = {pk: Station(stage) for pk, stage in stages.items()}
     for task in tasks:
         station = stations.get(task.appliance.stage_id or 0)
         if station is None:
@@ -217,7 +215,7 @@ def bench_now(office: Office, now: dt.datetime | None = None) -> Bench:
             station.held.append(task)
     filling = list(
         Load.objects.filter(status=Load.Status.FILLING)
-        .select_related("stage", "machine")
+        .prefetch_related("stage", "machine")
         .annotate(count=Count("items"))
         .filter(count__gt=0)
     )
@@ -243,29 +241,25 @@ def bench_now(office: Office, now: dt.datetime | None = None) -> Bench:
     )
 
 
-def loads_now() -> QuerySet[Load]:
-    """Return the loads that run, the first to end first."""
-    running = Load.objects.filter(status=Load.Status.RUNNING)
-    return running.select_related("stage", "machine", "program").order_by("expected_end")
-
-
 def runs_now() -> list[Run]:
     """Return what runs: loads on machines, then work by hand, the first to end first."""
-    loads = loads_now().annotate(
-        count=Count("items", filter=Q(items__appliance__status=Appliance.Status.RUNNING))
-    )
-    runs = [
-        Run(load, None, load.stage, load.count, load.started_at, load.expected_end)
-        for load in loads
-    ]
-    in_loads = LoadItem.objects.filter(load__status=Load.Status.RUNNING).values("appliance")
-    by_hand = (
+    running = (
         Appliance.objects.filter(status=Appliance.Status.RUNNING)
-        .exclude(pk__in=in_loads)
-        .select_related("stage", "kind")
+        .only("code", "kind", "stage", "status", "stage_since")
+        .prefetch_related("stage")
         .order_by("stage_since")
     )
-    hands = list(by_hand)
+    pieces = {piece.pk: piece for piece in running}
+    places = LoadItem.objects.filter(load__status=Load.Status.RUNNING)
+    inside = list(places.order_by().values_list("appliance_id", "load_id"))
+    counts = Counter(load for piece, load in inside if piece in pieces)
+    loads = Load.objects.filter(status=Load.Status.RUNNING).order_by("expected_end")
+    runs = [
+        Run(load, None, load.stage, counts[load.pk], load.started_at, load.expected_end)
+        for load in loads.prefetch_related("stage", "machine")
+    ]
+    in_loads = {piece for piece, _ in inside}
+    hands = [piece for piece in pieces.values() if piece.pk not in in_loads]
     usual = {
         (kind, stage): minutes
         for kind, stage, minutes in RouteStage.objects.values_list("kind_id", "stage_id", "minutes")
@@ -275,7 +269,7 @@ def runs_now() -> list[Run]:
         for e in StageEvent.objects.filter(
             appliance__in=hands, action=StageEvent.Action.START, undone_by=None
         )
-        .select_related("by")
+        .only("appliance", "at", "by", "program")
         .order_by("seq")
     }
     # Only the newest start of each: what earlier stages took acts no more.
@@ -284,6 +278,7 @@ def runs_now() -> list[Run]:
     )
     prefetch_related_objects(
         list(starts.values()),
+        "by",
         Prefetch("program", Program.objects.only("minutes")),
         Prefetch("lot_uses", uses),
     )
@@ -331,18 +326,15 @@ def bench_version(undo: StageEvent | None) -> str:
 def undo_offer(user: User, now: dt.datetime | None = None) -> StageEvent | None:
     """Return the person's last move while it can still be taken back."""
     now = now or timezone.now()
-    event = (
-        StageEvent.objects.filter(by=user)
-        .select_related("appliance", "stage", "to_stage", "load")
-        .order_by("-pk")
-        .first()
-    )
-    if event is None or now - event.recorded_at > dt.timedelta(seconds=UNDO_SECONDS):
+    # The person's last move is nearly always too old: what it was about is read only if not.
+    last = StageEvent.objects.filter(by=user).order_by("-pk").only("action", "recorded_at").first()
+    if last is None or now - last.recorded_at > dt.timedelta(seconds=UNDO_SECONDS):
         return None
-    if event.action in (
+    if last.action in (
         StageEvent.Action.UNDO,
         StageEvent.Action.OPEN,
         StageEvent.Action.REMAKE,
     ):
         return None
+    event = StageEvent.objects.select_related("appliance", "stage", "load").get(pk=last.pk)
     return event if event.seq == event.appliance.seq else None

@@ -25,6 +25,14 @@ AHEAD_SHOWN = 30
 SCAN_DAYS = 14
 NEWS_HOURS = 24
 AT_WORK = (Appliance.Status.WAITING, Appliance.Status.RUNNING, Appliance.Status.HELD)
+#: What the desk must know of an order to pass something on.
+PASSED_ON = (
+    "uuid",
+    "patient__uuid",
+    "patient__given_name",
+    "patient__family_name",
+    "patient__phone",
+)
 NO_TIME = "Agree on a time with the patient."
 
 STEP_WORDS = {
@@ -227,6 +235,17 @@ def _scans(now: dt.datetime) -> list[tuple[Scan, str]]:
             | Q(status__in=(Scan.Status.UNREADABLE, Scan.Status.FAILED))
         )
         .select_related("patient")
+        .only(
+            "uuid",
+            "arch",
+            "status",
+            "verdict",
+            "uploaded_at",
+            "replaced_by",
+            "set_aside_at",
+            "patient__given_name",
+            "patient__family_name",
+        )
         .order_by("uploaded_at")
     )
     words = {
@@ -248,7 +267,17 @@ def _failures(since: dt.datetime, risk_limit: float) -> list[News]:
             undone_by=None,
             appliance__status__in=AT_WORK,
         )
-        .select_related("appliance__order__patient", "appliance__kind", "stage", "to_stage")
+        .select_related("appliance__order__patient")
+        .prefetch_related("appliance__kind", "stage", "to_stage")
+        .only(
+            "at",
+            "recorded_at",
+            "stage",
+            "to_stage",
+            "appliance__arch",
+            "appliance__kind",
+            *(f"appliance__order__{name}" for name in PASSED_ON),
+        )
         .order_by("at")
     )
     latest = {event.appliance.order_id: event for event in events}
@@ -295,7 +324,15 @@ def _news(now: dt.datetime, office: Office) -> list[News]:
         Appliance.objects.filter(remake_of__isnull=False, created_at__gte=since)
         .exclude(status__in=(Appliance.Status.CANCELLED, Appliance.Status.DELIVERED))
         .annotate(timed=Exists(timed))
-        .select_related("order__patient", "kind", "remake_cause")
+        .select_related("order__patient")
+        .prefetch_related("kind", "remake_cause")
+        .only(
+            "arch",
+            "kind",
+            "remake_cause",
+            "created_at",
+            *(f"order__{name}" for name in PASSED_ON),
+        )
     )
     for piece in remakes:
         cause = f": {piece.remake_cause.name.lower()}" if piece.remake_cause else ""
@@ -318,7 +355,9 @@ def _news(now: dt.datetime, office: Office) -> list[News]:
             purpose__in=(Order.Purpose.NEW, Order.Purpose.REPLACEMENT),
             appliances__status__in=OPEN_STATUSES,
         )
-        .select_related("patient", "kind")
+        .select_related("patient")
+        .prefetch_related("kind")
+        .only("created_at", "kind", *PASSED_ON)
         .distinct()
     )
     for order in untimed:
@@ -344,7 +383,9 @@ def _news(now: dt.datetime, office: Office) -> list[News]:
             # By the due time, which has an index: a time long past needs no telephone call.
             due_at__gte=now - dt.timedelta(days=SCAN_DAYS),
         )
-        .select_related("order__patient", "order__kind")
+        .select_related("order__patient")
+        .prefetch_related("order__kind")
+        .only("due_at", "agreed_at", "reason", "order__kind", *(f"order__{n}" for n in PASSED_ON))
         .order_by("due_at")
     )
     for promise in untold:

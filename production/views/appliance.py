@@ -18,7 +18,7 @@ from production.actions.errors import ActionError, StartUnknown
 from production.bench.codes import clean
 from production.bench.fold import HANDOVER_STAGE
 from production.bench.routes import place, route_of
-from production.models import Appliance, Load, RemakeCause, Stage
+from production.models import Appliance, Load, RemakeCause, Stage, StageEvent, Wish
 from production.scheduling.state import standing_wishes
 from production.selectors import appliance as reads
 from production.selectors.version import version_of
@@ -50,13 +50,10 @@ def appliance(request: HttpRequest, code: str) -> HttpResponse:
     subject = subject_or_404(request, code)
     row = subject.appliance
     assert row is not None
-    entries = reads.history(row)
     route = route_of(row.kind_id)
+    entries = reads.history(row, route)
     here = place(route, subject.stage)
-    filling = Load.objects.filter(
-        stage=subject.stage, status=Load.Status.FILLING, items__isnull=False
-    ).select_related("machine")
-    in_load = Load.objects.filter(status=Load.Status.FILLING, items__appliance=row).first()
+    filling, in_load = _loads(subject)
     context: dict[str, Any] = {
         **frame(request, subject.name, subject.shown),
         "subject": subject,
@@ -67,15 +64,13 @@ def appliance(request: HttpRequest, code: str) -> HttpResponse:
         "entries": entries,
         "steps": reads.route_steps(row, route, entries),
         "made_with": reads.made_with(route, entries),
-        "remakes": reads.remakes_of(row),
-        "handovers": reads.handovers_of(row),
+        "remakes": reads.remakes_of(row) if _replaced(entries) else [],
+        "handovers": reads.handovers_in(entries),
         "version": _version(row),
         "optional": bool(here and here.optional),
-        "filling": filling.distinct() if subject.stage.batch else [],
+        "filling": filling,
         "in_load": in_load,
-        "kept_back": standing_wishes()
-        .filter(appliance=row, stage=subject.stage, not_before__gt=timezone.now())
-        .first(),
+        "kept_back": _kept_back(subject),
         "ask_start": request.GET.get("ask") == "start" and subject.waiting,
         "since": SINCE,
         "branches": (
@@ -87,6 +82,30 @@ def appliance(request: HttpRequest, code: str) -> HttpResponse:
         "typed": take(request),
     }
     return render(request, "appliance/appliance.html", context)
+
+
+def _loads(subject: Subject) -> tuple[list[Load], Load | None]:
+    """Return the loads it can be put into now, and the one it waits in already."""
+    if not subject.waiting:
+        return [], None
+    loads = Load.objects.filter(status=Load.Status.FILLING)
+    inside = loads.filter(items__appliance=subject.appliance).first()
+    if inside is not None or not subject.stage.batch:
+        return [], inside
+    begun = loads.filter(stage=subject.stage, items__isnull=False)
+    return list(begun.select_related("machine").distinct()), None
+
+
+def _kept_back(subject: Subject) -> Wish | None:
+    """Return the wish that its next step be left alone for a while."""
+    if not subject.waiting:
+        return None
+    wishes = standing_wishes().filter(appliance=subject.appliance, stage=subject.stage)
+    return wishes.filter(not_before__gt=timezone.now()).first()
+
+
+def _replaced(entries: list[reads.Entry]) -> bool:
+    return any(e.event.action == StageEvent.Action.REMAKE for e in entries)
 
 
 @needs("see_bench")

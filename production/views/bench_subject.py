@@ -426,7 +426,9 @@ class Subject:
 
 def appliance_subject(request: HttpRequest, code: str) -> Subject | None:
     """Return the appliance with this code, ready to work on."""
-    wanted = (*WITH_ORDER, "order__prescriber", "remake_of", "remake_cause")
+    # What only some pages and stages ask for is read when they do: a join of all of it costs
+    # more than the few rows read by their keys.
+    wanted = ("order__patient", "stage", "kind")
     appliance = Appliance.objects.select_related(*wanted).filter(code=code).first()
     return Subject(request, appliance=appliance) if appliance else None
 
