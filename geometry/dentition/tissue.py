@@ -44,7 +44,7 @@ BORDER_HALF_MM = 0.8
 BORDER_REACH_MM = 12.0
 INSIDE_MM = 3.0
 NEAREST_MM = 2.0
-STEEP_MM = 5.0
+STEEP_MM, END_HALF_MM, BROKEN_MM = 3.0, 4.0, 1.5
 PALATE_REACH_MM = 11.25
 """Where no border is near, as on a palate, the lowest place within this reach ends the tissue."""
 ACROSS_MM, BELOW_MM = 1.5, 1.0
@@ -289,12 +289,14 @@ def _border_height(sheet: Array, sheets: Sheets, relief: Relief, sign: float, m:
     row = min(max(round((sheets.z[0] - margin_z) / STEP_Z_MM), 0), len(sheets.z) - 1)
     known = np.flatnonzero(~np.isnan(sheet[m]))
     at = float(sheet[m, known[np.argmin(np.abs(known - row))]]) * sign if len(known) else 2.0
-    heights, steep = [], []
+    heights, ends = [], []
     # The middle of three directions, since which way a tooth faces is only roughly known.
     for turn in SECTION_TURNS:
         c, s = np.cos(turn), np.sin(turn)
         out = np.array([c * straight[0] - s * straight[1], s * straight[0] + c * straight[1]])
-        rim = _border_in_section(relief.hole, relief.hole_normal, foot, out, at)
+        rim = _border_in_section(relief.hole, relief.hole_normal, foot, out, at,
+                                 BORDER_HALF_MM)
+        rim = rim[rim[:, 0] < rim[:, 0].min(initial=np.inf) + NEAREST_MM, 1]
         if len(rim) >= 2 and rim.max() < margin_z + ACROSS_MM:
             # A hole in the gum ends what was captured, one across the margin leaves nothing;
             # one in the crown does not matter.
@@ -303,44 +305,59 @@ def _border_height(sheet: Array, sheets: Sheets, relief: Relief, sign: float, m:
             if min(deep, rim.max()) < margin_z - BELOW_MM:
                 heights.append(min(float(rim.max()), margin_z))
                 continue
-        border = _border_in_section(relief.edge, relief.edge_normal, foot, out, at)
+        border = _border_in_section(relief.edge, relief.edge_normal, foot, out, at,
+                                    BORDER_HALF_MM)
         if len(border) >= 2:
-            if np.ptp(border) > STEEP_MM:
-                # The scan's end behind the last tooth runs down the whole wall: its foot counts.
-                steep.append(float(np.percentile(border, 10)))
-            else:
-                heights.append(float(np.median(border)))
+            piece = _nearest_piece(border)
+            if np.ptp(piece[:, 1]) < STEEP_MM:
+                near = border[:, 0] < border[:, 0].min() + NEAREST_MM
+                heights.append(float(np.median(border[near, 1])))
+                continue
+            # The scan's end behind a tooth runs down the whole wall: its foot tells how far
+            # the scan reaches, while a border beside the tooth crosses the section.
+            wide = _border_in_section(relief.edge, relief.edge_normal, foot, out, at, END_HALF_MM)
+            ends.append(float(np.percentile(_nearest_piece(wide)[:, 1], 10)))
             continue
         low = _lowest(relief.points, relief.normals, foot, out, at - INSIDE_MM,
                       at + PALATE_REACH_MM, 0.5 * BORDER_HALF_MM)
         heights.append(float(low) if low < 50.0 else margin_z)
-    return float(np.median(heights or steep))
+    return float(np.median(heights or ends))
 
 
 @njit(cache=True, nogil=True)
-def _border_in_section(edge, normals, foot, out, at):  # type: ignore[no-untyped-def]
-    """Heights of the nearest border's vertices in a vertical section, (k,).
+def _border_in_section(edge, normals, foot, out, at, half):  # type: ignore[no-untyped-def]
+    """Reaches from the wall and heights of the border's vertices in a vertical section, (k, 2).
 
     Where the scan dips towards a tooth and goes on behind, as on a palate, the section
     meets more than one border; the nearest ends what was captured at the tooth.
     """
-    heights = np.empty(edge.shape[0], dtype=np.float64)
-    reaches = np.empty(edge.shape[0], dtype=np.float64)
-    nearest = np.inf
+    found = np.empty((edge.shape[0], 2), dtype=np.float64)
     count = 0
     for i in range(edge.shape[0]):
         dx, dy = edge[i, 0] - foot[0], edge[i, 1] - foot[1]
-        if abs(dx * out[1] - dy * out[0]) >= BORDER_HALF_MM:
+        if abs(dx * out[1] - dy * out[0]) >= half:
             continue
         reach = dx * out[0] + dy * out[1] - at
         if not -INSIDE_MM < reach < BORDER_REACH_MM:
             continue
         if normals[i, 0] * out[0] + normals[i, 1] * out[1] > -FACING:
-            heights[count] = edge[i, 2]
-            reaches[count] = reach
-            nearest = min(nearest, reach)
+            found[count, 0] = reach
+            found[count, 1] = edge[i, 2]
             count += 1
-    return heights[:count][reaches[:count] < nearest + NEAREST_MM]
+    return found[:count]
+
+
+def _nearest_piece(border: Array) -> Array:
+    """The part of a border in a section that hangs together with its nearest place, (k, 2)."""
+    apart = np.linalg.norm(border[:, None] - border[None], axis=2)
+    joined = np.zeros(len(border), dtype=np.bool_)
+    joined[border[:, 0].argmin()] = True
+    while True:
+        more = (apart[joined] < BROKEN_MM).any(axis=0)
+        if more.sum() == joined.sum():
+            break
+        joined = more
+    return border[joined]
 
 
 @njit(cache=True, nogil=True)
