@@ -27,7 +27,8 @@ all keys of a problem.
     as the next.
 
 A ``rule`` (``policy.Rule``) pins the dispatch rule; else the problem's own ``policy``
-holds, else the best of several is chosen, the same way in all three.
+holds. Where that names none, a plan takes the best of several rules; quote, foresight,
+rescue and causes speak of the one that stands for the objective, so that they agree.
 """
 
 from production.planning.causes import causes

@@ -18,6 +18,7 @@ def fill_batch(
     need_first,
     need_set,
     lot,
+    lot_smallest,
     capacity,
     routes,
     queues,
@@ -41,13 +42,15 @@ def fill_batch(
 
     ``minutes`` and ``held_for`` are the head's own. Returns those of the whole batch,
     whether it is attended, the sum of the sizes, whether a step was turned away for
-    size, and the moment until which the batch may wait for more. ``routes`` is (pool,
+    size, and the moment until which the batch may wait for more. Once there is no room for
+    the smallest of the lot, nobody else is looked at. ``routes`` is (pool,
     pool_first, pool_resource, ratio_first, ratio), ``queues`` (queue_first, queue,
     length, resource_pool_first, resource_pool).
     """
     pool, pool_first, pool_resource, ratio_first, ratios = routes
     queue_first, queue, length, resource_pool_first, resource_pool = queues
     total = size[i]
+    smallest = lot_smallest[lot[i]]
     watched = attended[i] == 1
     full = False
     deadline = ready[i] + wait[i]
@@ -58,6 +61,8 @@ def fill_batch(
         q = pool[i] if own else resource_pool[turn]
         if own or q != pool[i]:
             for k in range(length[q]):
+                if total + smallest > capacity[r] + TINY:
+                    break
                 m = queue[queue_first[q] + k]
                 if m == i or lot[m] != lot[i] or need_set[m] != need_set[i]:
                     continue

@@ -7,11 +7,11 @@ from typing import NamedTuple
 
 import numpy as np
 
-from production.planning.dispatch import choose_rule, expected_times
+from production.planning.dispatch import expected_times
 from production.planning.entities import Label, Problem, Step
 from production.planning.errors import ProblemError
 from production.planning.future import Times
-from production.planning.policy import Policy, Rule, kernel_policy
+from production.planning.policy import Policy, Rule, kernel_policy, standing_rule
 from production.planning.shop import DONE, WAITING, Shop, make_shop
 
 __all__ = ["Cause", "causes"]
@@ -54,7 +54,7 @@ def causes(problem: Problem, job: Label, *, rule: Rule | None = None) -> list[Ca
     job : str or int
         Id of the job.
     rule : Rule, optional
-        The dispatch rule; default: the problem's own, else the best of several.
+        The dispatch rule; default: the problem's own, else the standing one.
 
     Raises
     ------
@@ -63,7 +63,7 @@ def causes(problem: Problem, job: Label, *, rule: Rule | None = None) -> list[Ca
     """
     number = position(problem, job)
     shop = make_shop(problem)
-    chosen = choose_rule(problem, shop) if rule is None else rule
+    chosen = standing_rule(problem) if rule is None else rule
     policy = kernel_policy(problem, shop, chosen)
     times = expected_times(shop, policy)
     found = _waits(problem, shop, policy, times, number)

@@ -8,11 +8,10 @@ from typing import Any
 
 import numpy as np
 
-from production.planning.dispatch import choose_rule
 from production.planning.entities import Problem
 from production.planning.errors import ProblemError
 from production.planning.future import Floats
-from production.planning.policy import Rule, kernel_policy
+from production.planning.policy import Rule, kernel_policy, standing_rule
 from production.planning.sampling import run_futures
 from production.planning.score import LATE, handed_over
 from production.planning.shop import Shop, make_shop
@@ -38,7 +37,7 @@ def foresee(
     seed : int
         The same problem and seed give the same numbers.
     rule : Rule, optional
-        The dispatch rule; default: the problem's own, else the best of several.
+        The dispatch rule; default: the problem's own, else the standing one.
 
     Returns
     -------
@@ -57,7 +56,7 @@ def foresee(
     if not 1 <= samples <= MOST_SAMPLES:
         raise ProblemError(f"samples is {samples}; give a number from 1 to {MOST_SAMPLES}")
     shop = make_shop(problem)
-    chosen = choose_rule(problem, shop) if rule is None else rule
+    chosen = standing_rule(problem) if rule is None else rule
     finish = run_futures(problem, shop, kernel_policy(problem, shop, chosen), samples, seed)
     late = lateness(finish, shop.due)
     report = {

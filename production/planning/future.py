@@ -80,5 +80,7 @@ class Work(NamedTuple):
     stage: Ints  # (J,) what it does: see batches.py
     since: Floats  # (J,) since when it runs, or until when it is pending
     waits: Ints  # (L,) last pass in which the lot was told to wait
+    refused: Ints  # (N,) by number in ``alike``: last pass in which one could not start
+    too_long: Floats  # (N,) its minutes before those of machine and day
     heap_time: Floats
     heap_event: Ints  # kind of event times N plus step

@@ -17,7 +17,8 @@ ends at the same moment, after the pass; another pass follows.
 2. A pass looks at the first step not yet looked at of every queue, takes the best of
    these by the same order, and either starts it or passes it over, until none is
    left. Every step is looked at once at most, except that a whole queue is passed
-   over when no resource of its pool is free.
+   over when no resource of its pool is free, and what differs from a step that could not
+   start in being longer alone is passed over with it (it could not either).
 3. A step starts on the free resource with the smallest duration for it; equal ones in
    the order of the problem. Free: not out of use (repair), nothing running
    and the setup after the last run of another family over where there is a setup, and
@@ -75,6 +76,7 @@ from production.planning.openings import (
     count_free,
     day_factor,
     last_start,
+    pass_alike,
     pass_over,
 )
 from production.planning.queues import FIXED, before, join_queue, leave_queue, pop, push, reorder
@@ -131,6 +133,8 @@ def simulate(shop, policy, draw):
         np.zeros(jobs, np.int64),
         np.zeros(jobs),
         np.zeros(lots, np.int64),
+        np.zeros(steps, np.int64),
+        np.empty(steps),
         np.empty(2 * steps + jobs + 1),
         np.empty(2 * steps + jobs + 1, np.int64),
     )
@@ -215,6 +219,7 @@ def run_bench(shop, policy, draw, times, work, events, runs):
     stage = borrowed(work.stage)
     since = borrowed(work.since)
     waits = borrowed(work.waits)
+    refusals = (borrowed(shop.alike), borrowed(work.refused), borrowed(work.too_long))
     heap_time = borrowed(work.heap_time)
     heap_event = borrowed(work.heap_event)
     steps = step_job.size
@@ -244,17 +249,7 @@ def run_bench(shop, policy, draw, times, work, events, runs):
             events = pop(heap_time, heap_event, events)
             if kind == ARRIVE:
                 stage[step_job[i]] = QUEUED
-                join_queue(
-                    pool,
-                    queue_first,
-                    queue,
-                    length,
-                    step_job,
-                    key,
-                    ready,
-                    i,
-                    t,
-                )
+                join_queue(pool, queue_first, queue, length, step_job, key, ready, i, t)
                 queued += 1
                 continue
             for n in range(need_first[i + 1] - need_first[i]):
@@ -374,7 +369,7 @@ def run_bench(shop, policy, draw, times, work, events, runs):
                     cursor[p] = length[p]
                     continue
                 if r < 0:
-                    cursor[p] += 1
+                    pass_alike(queues, cursor, refusals, drawn_minutes, row, i, p, passes)
                     continue
                 held_for = hands[i]
                 taking = capacity[r] if batch[r] else min(size[i], capacity[r])
@@ -400,7 +395,7 @@ def run_bench(shop, policy, draw, times, work, events, runs):
                         cursor[p] = length[p]
                         continue
                     if outcome != FITS:
-                        cursor[p] += 1
+                        pass_alike(queues, cursor, refusals, drawn_minutes, row, i, p, passes)
                         continue
                 if batch[r]:
                     minutes, held_for, watched, total, full, deadline = fill_batch(
@@ -410,6 +405,7 @@ def run_bench(shop, policy, draw, times, work, events, runs):
                         need_first,
                         need_set,
                         lot,
+                        lot_smallest,
                         capacity,
                         routes,
                         queues,

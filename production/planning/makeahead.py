@@ -9,10 +9,9 @@ from typing import Any
 
 import numpy as np
 
-from production.planning.dispatch import choose_rule
 from production.planning.entities import Job, Label, Problem
 from production.planning.errors import ProblemError
-from production.planning.policy import Rule, kernel_policy
+from production.planning.policy import Rule, kernel_policy, standing_rule
 from production.planning.sampling import run_futures
 from production.planning.score import handed_over
 from production.planning.shop import make_shop
@@ -259,7 +258,7 @@ def fill_slack(
     The number taken is found by halving, since more work never helps a promise; then
     it is lowered until the final word holds.
     """
-    chosen = choose_rule(problem, make_shop(problem)) if rule is None else rule
+    chosen = standing_rule(problem) if rule is None else rule
     scout = _Paired(problem, chosen, min(SCOUT, samples), seed, today)
     low, high = 0, len(candidates)
     while low < high:

@@ -18,6 +18,7 @@ __all__ = [
     "count_free",
     "day_factor",
     "last_start",
+    "pass_alike",
     "ratio_on",
     "room",
 ]
@@ -211,3 +212,22 @@ def pass_over(pool_bits, pool_asks, help_bits, length, cursor, idle, helpful, cl
         free = idle & pool_bits[p]
         if free == 0 or (free & closer == 0 and pool_asks[p] & ~anybody):
             cursor[p] = length[p]
+
+
+@njit(cache=True, nogil=True, inline="always")
+def pass_alike(queues, cursor, refusals, drawn_minutes, row, i, p, passes):
+    """Pass over step i of pool p, which cannot start, and what follows that cannot either.
+
+    What is like it but takes as long or longer does not fit where it does not: during a
+    pass room only gets less. Before closing time queues are full of such steps.
+    """
+    queue_first, queue, length = queues[:3]
+    alike, refused, too_long = refusals
+    refused[alike[i]] = passes
+    too_long[alike[i]] = drawn_minutes[row[i], i]
+    cursor[p] += 1
+    while cursor[p] < length[p]:
+        m = queue[queue_first[p] + cursor[p]]
+        if refused[alike[m]] != passes or drawn_minutes[row[m], m] < too_long[alike[m]]:
+            break
+        cursor[p] += 1

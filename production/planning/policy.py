@@ -3,13 +3,18 @@
 A policy is a rule that orders the waiting steps and the minutes a step waits for a
 fuller batch. As the JSON object ``policy`` of a problem::
 
-    {"rule": "edd", "wait": 20 | {"print": 40, "wash": 10}, "look_ahead": 2,
-     "order": [job id, ...]}
+    {"rule": "edd", "wait": 20 | {"print": 40, "wash": 10}, "wait_share": 0.2,
+     "look_ahead": 2, "order": [job id, ...]}
 
 ``edd`` earliest due date, ``slack`` least slack, ``cr`` critical ratio, ``atc``
 apparent tardiness cost, ``spt`` / ``lpt`` shortest / longest step first, ``wspt``
 shortest over weight, ``most_work`` most work remaining, ``fifo`` first come, ``order``
-the jobs as listed (others after them). A group counts with its earliest due.
+the jobs as listed (others after them). A group counts with its earliest due. A step waits
+``wait`` minutes and ``wait_share`` of its own median minutes besides.
+
+Where no rule is named, one stands for each objective (``standing_rule``), whatever is on
+the bench: were it chosen by the work there, one more order could change the rule, and with
+it the risk of every promise.
 """
 
 from __future__ import annotations
@@ -28,17 +33,18 @@ from production.planning.future import Policy
 from production.planning.queues import APPARENT_COST, CRITICAL_RATIO, FIXED
 from production.planning.shop import Shop
 
-__all__ = ["RULES", "Rule", "kernel_policy", "named_policy"]
+__all__ = ["RULES", "STANDING", "Rule", "kernel_policy", "named_policy", "standing_rule"]
 
 RULES = ("fifo", "edd", "slack", "spt", "lpt", "wspt", "most_work", "atc", "cr", "order")
-LONGEST_WAIT = 10080.0
+LONGEST_WAIT, LONGEST_SHARE = 10080.0, 1000.0
 
 
 @dataclass(frozen=True)
 class Rule:
     """A dispatch rule of the bench.
 
-    ``wait``: minutes for a fuller batch, for all kinds or by kind (others 0);
+    ``wait``: minutes for a fuller batch, for all kinds or by kind (others 0); ``wait_share``:
+    more of them, as a share of the step's own median;
     ``look_ahead``: the constant of ``atc``, in mean step lengths; ``order``: job ids,
     for the rule ``order``.
     """
@@ -47,16 +53,27 @@ class Rule:
     wait: float | Mapping[str, float] = 0.0
     look_ahead: float = 2.0
     order: tuple[Label, ...] = field(default=())
+    wait_share: float = 0.0
 
     def as_json(self) -> dict[str, Any]:
         """Return the rule as the problem's ``policy`` object."""
         wait = dict(self.wait) if isinstance(self.wait, Mapping) else self.wait
         told: dict[str, Any] = {"rule": self.name, "wait": wait}
+        if self.wait_share:
+            told["wait_share"] = self.wait_share
         if self.name == "atc":
             told["look_ahead"] = self.look_ahead
         if self.order:
             told["order"] = list(self.order)
         return told
+
+
+# Earliest due with a short wait breaks about as few promises as the best of sixteen rules.
+STANDING = {
+    "promises": Rule("edd", wait_share=0.25),
+    "weighted_tardiness": Rule("atc", wait_share=0.25),
+    "makespan": Rule("most_work", wait_share=0.25),
+}
 
 
 def named_policy(problem: Problem) -> Rule | None:
@@ -96,7 +113,13 @@ def named_policy(problem: Problem) -> Rule | None:
         wait=wait,
         look_ahead=fields.number(told, "look_ahead", place, 2.0, low=1e-3, high=1e3),
         order=tuple(order),
+        wait_share=fields.number(told, "wait_share", place, 0.0, low=0.0, high=LONGEST_SHARE),
     )
+
+
+def standing_rule(problem: Problem) -> Rule:
+    """Return the rule that the problem names, else the one that stands for its objective."""
+    return named_policy(problem) or STANDING[problem.objective]
 
 
 def kernel_policy(problem: Problem, shop: Shop, rule: Rule) -> Policy:
@@ -136,6 +159,6 @@ def kernel_policy(problem: Problem, shop: Shop, rule: Rule) -> Policy:
         moving=moving,
         look_ahead=max(rule.look_ahead * typical, 1e-6),
         key=np.where(shop.first == 1, -math.inf, key),
-        wait=wait,
+        wait=wait + rule.wait_share * shop.minutes,
         hold=shop.not_before,
     )

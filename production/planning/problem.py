@@ -55,8 +55,8 @@ problem
     ``pickup`` [[from, to], ...]: when a promise can be set (default: any time);
     ``grid``: promises are set on multiples of so many minutes (default 1, counted
     from ``clock``).
-    ``policy`` {"rule", "wait", "order"}: the dispatch rule of the bench, see
-    ``policy.py`` (default: the best of several is chosen).
+    ``policy`` {"rule", "wait", "wait_share", "order"}: the dispatch rule of the bench, see
+    ``policy.py`` (default: the one that stands for the objective).
 """
 
 from __future__ import annotations

@@ -22,12 +22,24 @@ def before(step_job, key, ready, a, b):
 
 @njit(cache=True, nogil=True, inline="always")
 def insert(queue, first, count, step_job, key, ready, i):
-    """Put step i into the sorted queue of ``count`` steps that begins at ``first``."""
-    k = first + count
-    while k > first and before(step_job, key, ready, i, queue[k - 1]):
+    """Put step i into the sorted queue of ``count`` steps that begins at ``first``.
+
+    Most go to the end; else the place is found by halving, for queues can be long.
+    """
+    end = first + count
+    low = end
+    if count > 0 and before(step_job, key, ready, i, queue[end - 1]):
+        low = first
+        high = end - 1
+        while low < high:
+            middle = (low + high) >> 1
+            if before(step_job, key, ready, i, queue[middle]):
+                high = middle
+            else:
+                low = middle + 1
+    for k in range(end, low, -1):
         queue[k] = queue[k - 1]
-        k -= 1
-    queue[k] = i
+    queue[low] = i
 
 
 @njit(cache=True, nogil=True, inline="always")
@@ -41,12 +53,14 @@ def join_queue(pool, queue_first, queue, length, step_job, key, ready, i, t):
 
 @njit(cache=True, nogil=True, inline="always")
 def leave_queue(pool, queue_first, queue, length, cursor, i):
-    """Take step i out of the queue of its pool."""
+    """Take step i out of the queue of its pool; it mostly stands near the cursor."""
     p = pool[i]
     first = queue_first[p]
-    k = first
+    k = first + min(cursor[p], length[p] - 1)
     while queue[k] != i:
         k += 1
+        if k == first + length[p]:
+            k = first
     if k - first < cursor[p]:
         cursor[p] -= 1
     for m in range(k, first + length[p] - 1):

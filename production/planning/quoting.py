@@ -10,15 +10,14 @@ from typing import Any
 
 import numpy as np
 
-from production.planning.dispatch import choose_rule, on_medians
 from production.planning.entities import Job, Problem
 from production.planning.errors import ProblemError
-from production.planning.foresight import lateness, quantile
+from production.planning.foresight import quantile
 from production.planning.future import Floats, Policy
 from production.planning.newwork import first_steps, new_jobs
-from production.planning.policy import Rule, kernel_policy, named_policy
+from production.planning.policy import Rule, kernel_policy, standing_rule
 from production.planning.queues import FIXED
-from production.planning.risk import allowed_risk, standard_error
+from production.planning.risk import Flags, allowed_risk, pushed_past, standard_error
 from production.planning.sampling import run_futures
 from production.planning.score import LATE, handed_over
 from production.planning.shop import Shop, make_shop
@@ -32,11 +31,11 @@ FINAL_TRIALS = 6
 OTHERS = 3  # of these, in which it pushes others
 AFTER = 1e-3  # minutes: just behind another promise
 NOTICEABLE = 0.0005
+LESS_SURE = (0.8, 0.5)  # of times offered where none is sure enough
 OTHER_TIMES = (-30.0, 60.0)
 BEHIND_ROUNDS = 3
 HOLDS = (30.0, 90.0)  # minutes
 CLEARLY, LIKELY = 2.5, 1.25  # standard errors
-RULES = 3  # under which an answer is sought, where the new work changes the choice
 GROWTH = 2  # of the futures looked at before an answer is given up or believed
 
 
@@ -65,7 +64,7 @@ def quote(
     samples, seed : int
         Futures simulated for the answer; the same seed gives the same answer.
     rule : Rule, optional
-        The dispatch rule; default: the problem's own, else the best of several.
+        The dispatch rule; default: the problem's own, else the standing one.
     may_hold : bool
         Whether the answer may rest on ``hold_until``; False where nobody would keep to it.
     never_held : collection of str
@@ -141,75 +140,48 @@ class _Desk:
         self.seed = seed
         self.count = len(problem.jobs)
         self.shop = make_shop(problem)
-        self.rule_is_open = (
-            rule is None and named_policy(problem) is None and on_medians(problem, self.shop)
-        )
-        self.rule = choose_rule(problem, self.shop) if rule is None else rule
-        self.rule_before = self.rule
+        self.rule = standing_rule(problem) if rule is None else rule
         self.joint = replace(problem, jobs=problem.jobs + new)
         self.joint_shop = self.free = make_shop(self.joint)
         self.held_from = 0.0
         self.ready = -math.inf  # the first due time at which the new work was ready
         self.seen: dict[tuple[bytes, float], Floats] = {}
-        self.risks: dict[int, Floats] = {}  # of the bench as it is, by number of futures
+        self.risks: dict[int, Flags] = {}  # of the bench as it is, by number of futures
         self.new = np.arange(self.count, self.count + len(new))
 
     def answer(self, held: Sequence[tuple[int, int]]) -> dict[str, Any]:
-        """Search until the answer also holds under the rule chosen with the new work there.
+        """Search for the earliest time; say it, or why there is none.
 
         ``held``: (new job, step) of what may be left alone for a while; empty: nothing may.
         """
         never = replace(self.joint, jobs=self.joint.jobs[self.count :]).impossible()
         if never:
             return self._none(never[min(never)])
-        for _ in range(RULES):
-            found = self._find(held)
-            if not isinstance(found, _Trial):
-                return found
-            last, rule = found, self.rule
-            trial = self._by_rule_with(found)
-            if trial.good:
-                return self._told(trial, held)
-        self.rule = rule
-        self.seen.clear()
-        return self._told(last, held)
+        found = self._find(held)
+        return self._told(found, held) if isinstance(found, _Trial) else found
 
     def _find(self, held: Sequence[tuple[int, int]]) -> _Trial | dict[str, Any]:
-        """Search by the present rule; return a good trial of all futures, or a refusal."""
+        """Return a good trial of all futures, or a refusal."""
         self.joint_shop, self.held_from, self.ready = self.free, 0.0, -math.inf
         coarse = min(COARSE, self.samples)
         first = self.trial(-math.inf, coarse)
         if not math.isfinite(first.ready):
-            return self._none(
+            answer = self._none(
                 "no open time left in which it would be ready with "
                 f"{100 * self.confidence:.0f} % confidence"
             )
+            return answer | {"alternatives": self._less_sure(coarse)}
         trial = self._best(first.ready, coarse, tries=1 if held else OTHERS)
-        if trial is not None and not trial.good and held:
+        if trial is not None and trial.past and held:
             found = self._held_back(held, coarse)
             trial = found or (trial if trial.hopeless else self._best(first.ready, coarse, OTHERS))
         if trial is None and self.settable(first.ready) is None:
             return self._none("no time for setting a promise is left; add pickup hours")
         if trial is None:
-            return self._none(self._refusal(trial))
+            return self._none(self._refusal(trial)) | {"alternatives": self._less_sure(coarse)}
         if not trial.good:
             return self._refused(trial, first.ready, coarse)
         return trial
-
-    def _by_rule_with(self, trial: _Trial) -> _Trial:
-        """Judge a trial by the rule that a plan or a foresight chooses with the new work there.
-
-        Only where the choice costs next to nothing. Where it takes futures, the rules among
-        which it changes are about as good, and whoever wants one kept names it.
-        """
-        if not self.rule_is_open:
-            return trial
-        chosen = choose_rule(self.joint, self._promised(trial.due))
-        if chosen == self.rule:
-            return trial
-        self.rule = chosen
-        self.seen.clear()
-        return self.trial(trial.due, self.samples)
 
     def _told(self, trial: _Trial, held: Sequence[tuple[int, int]]) -> dict[str, Any]:
         answer = {
@@ -262,9 +234,10 @@ class _Desk:
             not_before[steps] = np.maximum(not_before[steps], moment)
             self.joint_shop, self.held_from = free._replace(not_before=not_before), moment
             trial = self._settle(self.settable(self.ready), coarse)
-            if trial is not None:
-                self.ready = trial.due
-            if trial is None or trial.past:
+            if trial is None:
+                break  # too late to be ready at all
+            self.ready = trial.due
+            if trial.past:
                 continue
             trial = self._best(trial.due, coarse, tries=1)
             if trial is not None and trial.good:
@@ -289,13 +262,13 @@ class _Desk:
         over = handed_over(shop, finish)
         new = over[:, self.new].max(axis=1)
         old = shop.due[: self.count]
-        before = self._before(samples)
-        after = np.concatenate(
-            [lateness(finish[:, : self.count], old), lateness(over[:, : self.count], old)]
-        )
+        late_before = self._before(samples)
+        late_after = np.concatenate([finish[:, : self.count], over[:, : self.count]], axis=1)
+        late_after = late_after > np.concatenate([old, old]) + LATE
+        before, after = late_before.mean(axis=0), late_after.mean(axis=0)
         limit = self.problem.risk_limit
         allowed = allowed_risk(before, limit)
-        pushed = after > allowed + LATE
+        pushed = pushed_past(late_before, late_after, limit)
         beyond = np.where(pushed, (after - allowed) / standard_error(after, samples), 0.0).max(
             initial=0.0
         )
@@ -324,15 +297,14 @@ class _Desk:
         np.minimum.at(promise, group, dues)
         return self.joint_shop._replace(due=dues, promise=promise[group])
 
-    def _before(self, samples: int) -> Floats:
-        """Return (2J,) p_late of the bench as it is, in the same futures (as in ``_Trial``)."""
+    def _before(self, samples: int) -> Flags:
+        """Return (S, 2J) what is late on the bench as it is, in the same futures."""
         if samples not in self.risks:
-            policy = kernel_policy(self.problem, self.shop, self.rule_before)
+            policy = kernel_policy(self.problem, self.shop, self.rule)
             base = self._futures((b"", 0.0), self.problem, self.shop, policy, samples)
             due = self.shop.due
-            self.risks[samples] = np.concatenate(
-                [lateness(base, due), lateness(handed_over(self.shop, base), due)]
-            )
+            both = np.concatenate([base, handed_over(self.shop, base)], axis=1)
+            self.risks[samples] = both > np.concatenate([due, due]) + LATE
         return self.risks[samples]
 
     def _finish(self, shop: Shop, policy: Policy, samples: int) -> Floats:
@@ -444,15 +416,14 @@ class _Desk:
                 continue
             if other in [item["due"] for item in found]:
                 continue
-            trial = self.trial(other, samples)
-            found.append(
-                {
-                    "due": other,
-                    "p_kept": trial.p_kept,
-                    "past_limit": [self.problem.jobs[j].id for j in trial.past],
-                }
-            )
+            found.append(self._other(other, samples))
         return found
+
+    def _other(self, due: float, samples: int) -> dict[str, Any]:
+        """Return what a time would cost."""
+        trial = self.trial(due, samples)
+        past = [self.problem.jobs[j].id for j in trial.past]
+        return {"due": due, "p_kept": trial.p_kept, "past_limit": past}
 
     def _refused(self, trial: _Trial, ready: float, samples: int) -> dict[str, Any]:
         """Say why not, and what promising it all the same would do to the others."""
@@ -462,12 +433,22 @@ class _Desk:
         kept = self._settle(self.settable(ready), samples)
         if kept is not None:
             answer["delayed"] = self._delayed(self.trial(kept.due, self.samples))
-            answer["alternatives"] = [
-                other
-                for other in self._alternatives(kept.due, samples, itself=True)
-                if other["p_kept"] >= self.confidence
-            ]
+            others = self._alternatives(kept.due, samples, itself=True)
+            sure = [other for other in others if other["p_kept"] >= self.confidence]
+            answer["alternatives"] = sure or others
+        if not answer["alternatives"]:
+            answer["alternatives"] = self._less_sure(samples)
         return answer
+
+    def _less_sure(self, samples: int) -> list[dict[str, Any]]:
+        """Return times at which it would be ready with less confidence, were it done first."""
+        shop = self._promised(-math.inf)
+        finish = self._finish(shop, kernel_policy(self.joint, shop, self.rule), samples)
+        new = handed_over(shop, finish)[:, self.new].max(axis=1)
+        times = [
+            self.settable(quantile(new, level)) for level in LESS_SURE if level < self.confidence
+        ]
+        return [self._other(due, samples) for due in dict.fromkeys(times) if due is not None]
 
     def _refusal(self, trial: _Trial | None) -> str:
         group = self.joint_shop.group

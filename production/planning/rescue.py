@@ -12,10 +12,9 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from production.planning.causes import causes, position
-from production.planning.dispatch import choose_rule
 from production.planning.entities import Job, Label, Problem, Resource
 from production.planning.foresight import lateness
-from production.planning.policy import Rule, kernel_policy
+from production.planning.policy import Rule, kernel_policy, standing_rule
 from production.planning.sampling import run_futures
 from production.planning.score import handed_over
 from production.planning.shop import make_shop
@@ -49,7 +48,7 @@ def rescue(
     samples, seed : int
         Futures simulated for each try; all tries meet the same ones.
     rule : Rule, optional
-        The dispatch rule; default: the problem's own, else the best of several.
+        The dispatch rule; default: the problem's own, else the standing one.
 
     Returns
     -------
@@ -67,7 +66,7 @@ def rescue(
         When there is no such job.
     """
     number = position(problem, job)
-    chosen = choose_rule(problem, make_shop(problem)) if rule is None else rule
+    chosen = standing_rule(problem) if rule is None else rule
     before = _late(problem, problem, chosen, samples, seed)
     limit = problem.risk_limit
     found: list[dict[str, Any]] = []

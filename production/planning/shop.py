@@ -56,6 +56,7 @@ class Shop(NamedTuple):
     need_first: Ints  # (N+1,) into need
     need: Ints  # numbers of helper lists
     need_set: Ints  # (N,) equal where all needs are equal
+    alike: Ints  # (N,) equal where nothing but the minutes tells two steps apart
     help_first: Ints  # into help
     help: Ints  # resources, the least versatile first
     remaining: Floats  # (N,) median minutes of this and the job's later steps
@@ -142,6 +143,7 @@ def make_shop(problem: Problem) -> Shop:
         need_first=need_first,
         need=need,
         need_set=need_set,
+        alike=_alike(problem, steps, pool, pools),
         help_first=help_first,
         help=helpers,
         remaining=_remaining(problem),
@@ -267,6 +269,22 @@ def _asks(pool: Ints, pools: int, need_first: Ints, need: Ints) -> Ints:
     }:
         asks[p] &= _bits(kinds)
     return _ints(asks)
+
+
+def _alike(
+    problem: Problem, steps: Sequence[Step], pool: Ints, pools: Sequence[tuple[int, ...]]
+) -> Ints:
+    """Number steps by all that decides whether they can start, minutes apart.
+
+    Where a helper may be the machine as well, or machines differ in speed, each is its own.
+    """
+    helpers = {kind: set(problem.helpers(kind)) for s in steps for kind in s.needs}
+    known: list[object] = []
+    for i, (s, p) in enumerate(zip(steps, pool.tolist(), strict=True)):
+        odd = bool(s.alternatives) or any(helpers[kind] & set(pools[p]) for kind in s.needs)
+        what = (s.kind, s.family, s.size, s.attended, s.hands, s.needs, p)
+        known.append(i if odd else what)
+    return _numbered(known)
 
 
 def _uniform(pool: Ints, need_set: Ints, pools: int) -> Ints:

@@ -112,8 +112,8 @@ class State:
         return factors[min(max(day, 0), len(factors) - 1)]
 
     def wait(self, step: Step) -> float:
-        wait = self.rule.wait
-        return float(wait.get(step.kind, 0.0)) if isinstance(wait, dict) else float(wait)
+        wait, share = self.rule.wait, self.rule.wait_share * step.minutes
+        return share + float(wait.get(step.kind, 0.0) if isinstance(wait, dict) else wait)
 
     def lot(self, step: Step) -> tuple[str, str | None]:
         return (step.kind, step.family)

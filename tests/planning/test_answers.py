@@ -6,12 +6,14 @@ import json
 import random
 from typing import Any
 
+import numpy as np
 import pytest
 
 from production.planning import foresee, parse_problem, plan, quote
 from production.planning.causes import causes
 from production.planning.errors import ProblemError
 from production.planning.rescue import rescue
+from production.planning.risk import pushed_past
 from production.planning.solve import solve
 from production.planning.solve.checker import violations
 from tests.planning.days import random_bench, without_the_impossible
@@ -88,22 +90,44 @@ def test_few_futures_already_see_good_and_bad_days_in_their_proportion() -> None
             assert report["p_late"] == pytest.approx(0.5, abs=0.02), f"seed {seed}"
 
 
-def test_a_quote_holds_under_the_rule_that_is_chosen_once_the_work_is_there() -> None:
-    for seed in (13, 26):  # benches on which the new work changes the choice of the rule
+def test_where_no_rule_is_named_a_quote_and_the_foresight_after_it_speak_of_the_same_one() -> None:
+    for seed, objective in ((13, "weighted_tardiness"), (26, "promises"), (27, "promises")):
         rnd = random.Random(seed)
-        data = bench(10, objective="weighted_tardiness")
+        data = bench(10, objective=objective)
         for job in data["jobs"]:
             job |= {"due": rnd.choice([100, 200, 300]), "weight": rnd.choice([1, 2])}
             job["release"] = rnd.choice([0, 0, 40])
             job["steps"] = [
-                {**s, "minutes": s["minutes"] * rnd.choice([0.5, 1, 1.5])} for s in ROUTE
+                {**s, "minutes": s["minutes"] * rnd.choice([0.5, 1, 1.5]), "spread": 0.2}
+                for s in ROUTE
             ]
+        before = foresee(parse_problem(data), 1000)
         new = {"id": "new", "steps": ROUTE}
         answer = quote(parse_problem(data), new, may_hold=False)
         data["jobs"].append({**new, "due": answer["earliest"]})
         later = foresee(parse_problem(data), 1000)
-        assert later["policy"] == answer["policy"]
+        assert before["policy"] == answer["policy"] == later["policy"]
         assert later["jobs"][-1]["p_late"] <= 0.05 + 3 * 0.0126, f"seed {seed}"
+
+
+def test_a_push_counts_where_it_stands_out_from_chance() -> None:
+    before = np.zeros((400, 3), dtype=bool)
+    before[:36, :2] = True  # 9 %, near the limit of 10 %
+    after = before.copy()
+    after[36:43, 0] = True  # seven more of 400
+    after[:36, 1], after[36:77, 1] = False, True  # 5 more, but all of them other days
+    after[:30, 2] = True  # from never to 7.5 %, within the limit
+    assert pushed_past(before, after, 0.1).tolist() == [True, False, False]
+
+
+def test_where_nothing_is_sure_enough_a_less_sure_time_is_offered() -> None:
+    data = bench(0, day_spread=0.3)
+    ready = sum(step["minutes"] for step in ROUTE)
+    data["resources"] = [r | {"open": [[0, ready * 1.1]]} for r in data["resources"]]
+    answer = quote(parse_problem(data), {"id": "new", "steps": ROUTE})
+    assert answer["earliest"] is None
+    assert all(0.4 < other["p_kept"] < 0.95 for other in answer["alternatives"])
+    assert answer["alternatives"]
 
 
 def test_a_second_promise_that_would_break_the_first_of_its_group_is_refused_in_plain_words() -> (

@@ -41,6 +41,7 @@ def disagreement(seed: int) -> float:
         wait if rnd.random() < 0.6 else {"print": wait, "wash": 5.0},
         rnd.choice([0.5, 2.0]),
         order if name == "order" else (),
+        rnd.choice([0.0, 0.0, 0.3]),
     )
     times = expected_times(shop, kernel_policy(problem, shop, rule), draw)
     bench = Bench(
