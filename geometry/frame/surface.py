@@ -14,6 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
 
 from geometry.errors import GeometryError
 from geometry.mesh import Mesh
@@ -35,6 +37,10 @@ ROUGH_MM, ROUGH_LEAN_DEG, ROUGH_SHARE = 0.6, 25.0, 0.12
 """A rough base: thickness, how far its faces lean, and its least share of the area."""
 
 MAX_FILL_POINTS = 2_000_000
+
+SMALL_HOLE_MM = 1.5
+"""A hole or crack this small is no end of the scan: a torn export has them all over."""
+
 LARGEST_EXTENT_MM = 500.0
 SMALLEST_EXTENT_MM = 5.0
 
@@ -254,6 +260,27 @@ def _flat_base(
     return best if best_share >= ROUGH_SHARE else none
 
 
+def _beside_small_holes(
+    vertices: NDArray[np.float64], faces: NDArray[np.int32], border: NDArray[np.bool_]
+) -> NDArray[np.bool_]:
+    """Border vertices of holes and cracks smaller than a cusp: a scan does not end there."""
+    small = np.zeros(len(border), dtype=np.bool_)
+    at = np.flatnonzero(border)
+    number = np.full(len(border), -1, dtype=np.int64)
+    number[at] = np.arange(len(at))
+    near = number[faces[border[faces].sum(axis=1) >= 2]]
+    ends = np.concatenate([near[:, [0, 1]], near[:, [1, 2]], near[:, [2, 0]]])
+    ends = ends[(ends >= 0).all(axis=1)]
+    joined = coo_matrix((np.ones(len(ends)), (ends[:, 0], ends[:, 1])), shape=(len(at),) * 2)
+    count, loop = connected_components(joined, directed=False)
+    low, high = np.full((count, 3), np.inf), np.full((count, 3), -np.inf)
+    np.minimum.at(low, loop, vertices[at])
+    np.maximum.at(high, loop, vertices[at])
+    small[at] = (np.linalg.norm(high - low, axis=1) < SMALL_HOLE_MM)[loop]
+    # A surface all of whose borders are small is closed but for them, or torn to pieces.
+    return small if (border & ~small).any() else np.zeros_like(small)
+
+
 def main_faces(
     mesh: Mesh,
 ) -> tuple[NDArray[np.float64], NDArray[np.int32], NDArray[np.bool_], NDArray[np.float64]]:
@@ -277,6 +304,7 @@ def main_faces(
         border = _border_vertices(mesh.faces, mesh.vertices.shape[0])
     vertices = mesh.vertices
     faces = np.ascontiguousarray(mesh.faces, dtype=np.int32)
+    border &= ~_beside_small_holes(vertices, faces, border)
     area, longest = _face_areas_and_edges(vertices, faces)
     part = _vertex_components(faces, vertices.shape[0])
     part_area = np.bincount(part[faces[:, 0]], weights=area, minlength=vertices.shape[0])

@@ -23,7 +23,8 @@ places of their height and facing; the width of a gap is measured above a high p
 two levels are a finding; holes are told by their width, cracks are only counted. 9: holes that
 begin far below the gum line and cracks no longer than a contact are notes; faulty edges are counted
 to the triangle; triangles that noise turned over do not count as crossing; fewer false blisters on
-cusps and where crowns overlap; the scan's end behind the last tooth is not the border beside it.
+cusps and where crowns overlap; the scan's end behind the last tooth is not the border beside it;
+small holes all over do not hide the teeth; triangles that share no corners are a finding.
 """
 
 ENGINE = f"{VERSION}+inspection.{REVISION}"

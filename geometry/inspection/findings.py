@@ -35,6 +35,7 @@ CODES: dict[str, str] = {
     "open_embrasure": "Open space under a contact",
     "other_mouth": "Another mouth than before",
     "plane_unsure": "Biting plane not certain",
+    "scattered": "Triangles do not hang together",
     "second_piece": "Scan in two parts",
     "short_tissue": "Too little gum captured",
     "spike": "Spike",

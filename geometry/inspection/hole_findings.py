@@ -16,6 +16,8 @@ from geometry.topology import Loop, Topology
 
 GumLine = Callable[[NDArray[np.float64]], float]
 
+# So many holes are told one by one.
+_MOST_TOLD = 12
 # Across a rim is between places at least this share of it apart; of a longer rim some places do.
 _ASIDE_SHARE, _MOST_ON_RIM = 0.125, 200
 # A round hole is twice as wide as the chord over an eighth of it is long, and some more.
@@ -54,7 +56,7 @@ def hole_findings(
     gum_line : callable, optional
         How far below the gum line a hole begins, mm, given the points (k, 3) of its rim.
     """
-    found = []
+    told: list[tuple[bool, Loop, float]] = []
     cracks: list[Loop] = []
     deep: list[Loop] = []
     for hole in topology.holes:
@@ -69,20 +71,17 @@ def hole_findings(
             cracks.append(hole)
             continue
         severe = hole.perimeter_mm >= limits.hole_stop_mm and wide >= limits.hole_least_width_mm
-        words = f"Hole about {wide:.1f} mm wide, {hole.perimeter_mm:.1f} mm around"
-        if wide < limits.hole_least_width_mm:
-            words = f"A crack {hole.perimeter_mm / 2.0:.1f} mm long"
+        told.append((severe, hole, wide))
+    told.sort(key=lambda each: (not each[0], -each[1].perimeter_mm))
+    found = [_open_hole(*each, placer, limits) for each in told[:_MOST_TOLD]]
+    if len(told) > _MOST_TOLD:
+        severe, largest, _ = told[_MOST_TOLD]
+        words = (
+            f"{len(told) - _MOST_TOLD} more holes, the largest {largest.perimeter_mm:.1f} mm around"
+        )
+        remedy = "The surface is torn: export again at full quality, and rescan if it is still so."
         found.append(
-            _hole(
-                hole,
-                STOP if severe else CHECK,
-                words,
-                "Dry and rescan over it for 2–3 s."
-                if severe
-                else "Look at the picture; rescan if it lies on a tooth or the gum line.",
-                placer,
-                limits.hole_stop_mm if severe else limits.hole_check_mm,
-            )
+            _hole(largest, STOP if severe else CHECK, words, remedy, placer, limits.hole_check_mm)
         )
     if cracks:
         longest = max(cracks, key=lambda crack: crack.perimeter_mm)
@@ -102,6 +101,18 @@ def hole_findings(
         so = "Nothing to do unless the appliance reaches there."
         found.append(_hole(largest, NOTE, words, so, placer, limits.hole_check_mm))
     return found
+
+
+def _open_hole(severe: bool, hole: Loop, wide: float, placer: Placer, limits: Limits) -> Finding:
+    words = f"Hole about {wide:.1f} mm wide, {hole.perimeter_mm:.1f} mm around"
+    if wide < limits.hole_least_width_mm:
+        words = f"A crack {hole.perimeter_mm / 2.0:.1f} mm long"
+    if severe:
+        remedy, limit = "Dry and rescan over it for 2–3 s.", limits.hole_stop_mm
+    else:
+        remedy = "Look at the picture; rescan if it lies on a tooth or the gum line."
+        limit = limits.hole_check_mm
+    return _hole(hole, STOP if severe else CHECK, words, remedy, placer, limit)
 
 
 def _hole(

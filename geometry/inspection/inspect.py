@@ -42,6 +42,7 @@ from geometry.topology.intersections import find_intersections
 from geometry.undercut.basis import along_basis
 
 _ENOUGH_TEETH = 6
+_OF_SCANS = ("bubble", "spike")
 _T = TypeVar("_T")
 
 
@@ -96,7 +97,9 @@ def inspect_scan(
     findings = surfaces.unit_findings(scan)
     extent = _largest_side(scan.mesh)
     findings += surfaces.size_findings(extent, limits)
-    findings += arches.solid_findings(topology, extent)
+    scattered = surfaces.scattered_findings(topology)
+    solid = [] if scattered else arches.solid_findings(topology, extent)
+    findings += scattered + solid
     frame: Frame | None = None
     # Two threads, as the compiled parts run beside each other on two cores.
     with ThreadPoolExecutor(max_workers=1) as beside:
@@ -104,7 +107,7 @@ def inspect_scan(
         sampled = beside.submit(_timed, watch, "sampling", _sample, topology, limits)
         with watch.part("frame"):
             # What is larger than any arch is refused; measuring it would take minutes.
-            if _largest_side(topology.main) <= limits.extent_largest_mm:
+            if not scattered and _largest_side(topology.main) <= limits.extent_largest_mm:
                 try:
                     frame = find_frame(topology.main, arch)
                 except GeometryError as error:
@@ -129,7 +132,8 @@ def inspect_scan(
     parts = Parts()
     if frame is not None:
         parts, more = _measure_arch(report, topology, frame, sampling, fine, limits, watch)
-        findings += more
+        # What stands out of a finished model is no moisture.
+        findings += [found for found in more if not (solid and found.code in _OF_SCANS)]
     ordered = in_order(findings)
     report["findings"] = [finding.as_dict() for finding in ordered]
     report["verdict"] = verdict_of(ordered)

@@ -10,6 +10,9 @@ from geometry.reading import ScanFile
 from geometry.topology import Topology
 from geometry.topology.intersections import apart
 
+# A scan in this many pieces, with less than this share of it in the largest, is no surface.
+_CRUMBS, _CRUMB_SHARE = 100, 0.4
+
 _UNIT_WORDS = {"mm": "millimetres", "cm": "centimetres", "m": "metres", "in": "inches"}
 
 
@@ -40,6 +43,26 @@ def size_findings(extent: float, limits: Limits) -> list[Finding]:
             extent,
             limits.extent_largest_mm,
             "mm",
+        )
+    ]
+
+
+def scattered_findings(topology: Topology) -> list[Finding]:
+    """Stop a surface in crumbs: triangles that share no corners make no surface to measure."""
+    whole = topology.area_mm2 + sum(island.area_mm2 for island in topology.islands)
+    share = topology.area_mm2 / max(whole, 1e-12)
+    pieces = len(topology.islands) + 1
+    if share >= _CRUMB_SHARE or pieces < _CRUMBS:
+        return []
+    return [
+        Finding(
+            "scattered",
+            STOP,
+            f"The triangles do not hang together: {pieces} pieces, the largest with {share:.0%} of "
+            "the surface. Export again from the scanner as one surface, with shared corners.",
+            float(pieces),
+            float(_CRUMBS),
+            "pieces",
         )
     ]
 

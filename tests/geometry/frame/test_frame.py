@@ -132,6 +132,13 @@ def test_islands_and_noise(arches):
     assert angle(find_frame(mesh).occlusal, arch.truth.occlusal) < 1.5
 
 
+def test_a_surface_torn_all_over_still_has_its_plane(arches):
+    arch = next(iter(arches.values()))
+    kept = np.random.default_rng(5).random(len(arch.mesh.faces)) > 0.03
+    frame = find_frame(Mesh(arch.mesh.vertices, arch.mesh.faces[kept]))
+    assert frame.occlusal @ arch.truth.occlusal > np.cos(np.radians(1.5))
+
+
 def test_stated_arch_is_kept_and_contradicted(arches):
     lower = arches["lower"]
     frame = find_frame(lower.mesh, arch="upper")

@@ -86,3 +86,11 @@ def test_a_twisted_rim_is_not_taken_for_a_crack() -> None:
     nothing = Loop(np.arange(80, dtype=np.int32), 16.0, 0.0, np.zeros(3))
     assert hole_width(eight, nothing) > 0.4
     assert hole_width(line, nothing) < 0.05
+
+
+def test_of_a_torn_surface_the_largest_holes_are_told_one_by_one() -> None:
+    torn = sheet(opened(*((first, first + 3) for first in range(4, 76, 5))), 0.4)
+    found = findings(torn)
+    assert len(found) == 13
+    assert found[-1].message.startswith("3 more holes")
+    assert "export again" in found[-1].message

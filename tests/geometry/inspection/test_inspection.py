@@ -309,6 +309,15 @@ def test_a_closed_body_with_a_hole_in_it_is_still_no_scan() -> None:
     assert "closed_solid" in codes(found, "stop")
 
 
+def test_triangles_that_share_no_corners_are_sent_back_for_another_export(lower: Arch) -> None:
+    corners = lower.mesh.vertices[lower.mesh.faces].reshape(-1, 3)
+    apart = corners + np.random.default_rng(2).normal(0.0, 0.003, corners.shape)
+    soup = Mesh(apart, np.arange(len(apart), dtype=np.int32).reshape(-1, 3))
+    found = inspect_scan(write_stl(soup), "soup.stl")
+    assert codes(found, "stop") == ["scattered"]
+    assert "Export again" in found.findings[0].message
+
+
 def test_uneven_triangles_are_no_spikes() -> None:
     """A smooth sheet whose columns stand 0.3 and 3 mm apart in turn."""
     x = np.cumsum([0.0] + [0.3, 3.0] * 8)
