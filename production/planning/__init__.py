@@ -10,7 +10,7 @@ all keys of a problem.
     A feasible plan at once, from the best of several dispatch rules.
 ``foresee(problem, samples=2000, seed=0, *, rule=None) -> FORESIGHT``
     How likely each promise is kept.
-``quote(problem, job, confidence=0.95, *, samples=400, seed=0, rule=None) -> QUOTE``
+``quote(problem, job, confidence=0.95, *, samples=600, seed=0, rule=None) -> QUOTE``
     The earliest due time that can be promised for a new job (or several together).
 ``rescue(problem, job_id, *, samples=500, seed=0, rule=None)`` (``rescue.py``)
     Causes of a job's risk, and what helps, found by trying it.

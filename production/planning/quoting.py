@@ -24,14 +24,15 @@ from production.planning.shop import Shop, make_shop
 
 __all__ = ["quote"]
 
-SAMPLES = 300
-COARSE = 76  # doubled twice: all
+SAMPLES = 600
+COARSE = 75  # doubled thrice: all
 STEPS = 8  # trials of one search for a fixed point
 FINAL_TRIALS = 6
 OTHERS = 3  # of these, in which it pushes others
 AFTER = 1e-3  # minutes: just behind another promise
 NOTICEABLE = 0.0005
 LESS_SURE = (0.8, 0.5)  # of times offered where none is sure enough
+USEFUL = 0.4  # a time kept more seldom is no offer
 OTHER_TIMES = (-30.0, 60.0)
 BEHIND_ROUNDS = 3
 HOLDS = (30.0, 90.0)  # minutes
@@ -448,7 +449,8 @@ class _Desk:
         times = [
             self.settable(quantile(new, level)) for level in LESS_SURE if level < self.confidence
         ]
-        return [self._other(due, samples) for due in dict.fromkeys(times) if due is not None]
+        found = [self._other(due, samples) for due in dict.fromkeys(times) if due is not None]
+        return [other for other in found if other["p_kept"] >= USEFUL]
 
     def _refusal(self, trial: _Trial | None) -> str:
         group = self.joint_shop.group
