@@ -268,7 +268,8 @@ def _beside_small_holes(
     at = np.flatnonzero(border)
     number = np.full(len(border), -1, dtype=np.int64)
     number[at] = np.arange(len(at))
-    near = number[faces[border[faces].sum(axis=1) >= 2]]
+    a, b, c = border[faces].T
+    near = number[faces[(a & b) | (b & c) | (c & a)]]
     ends = np.concatenate([near[:, [0, 1]], near[:, [1, 2]], near[:, [2, 0]]])
     ends = ends[(ends >= 0).all(axis=1)]
     joined = coo_matrix((np.ones(len(ends)), (ends[:, 0], ends[:, 1])), shape=(len(at),) * 2)
