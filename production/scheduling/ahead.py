@@ -97,7 +97,7 @@ class Outlook:
 def outlook() -> Outlook:
     """Work out what the running series need, and whether the coming weeks bear it."""
     situation = read_situation()
-    series, steps = _series(situation)
+    series, steps = _series(situation.origin)
     wanted = makeahead.needs(list(series.values()))
     rows = {
         str(s.pk): s for s in Series.objects.filter(pk__in=list(series)).select_related("patient")
@@ -113,6 +113,13 @@ def outlook() -> Outlook:
         if (int(n.series), n.arch, n.step) in steps
     ]
     return Outlook(needed, _weeks(situation, wanted), len(series))
+
+
+def unopened() -> int:
+    """Count the steps that the coming four weeks' visits need and nobody has ordered yet."""
+    series, steps = _series(timezone.now().replace(second=0, microsecond=0))
+    wanted = makeahead.needs(list(series.values()))
+    return sum((int(n.series), n.arch, n.step) in steps for n in wanted)
 
 
 def what_fits() -> FitAnswer:
@@ -158,7 +165,7 @@ def _route(situation: Situation) -> list[dict[str, Any]] | None:
 
 
 def _series(
-    situation: Situation,
+    origin: dt.datetime,
 ) -> tuple[dict[int, makeahead.Series], dict[tuple[int, str, int], SeriesStep]]:
     """Return the running series as the planner reads them, and their steps."""
     running = list(Series.objects.filter(status=Series.Status.RUNNING))
@@ -197,15 +204,15 @@ def _series(
             ),
             last_step=last,
             worn=worn,
-            worn_since=min(minutes_after(situation.origin, began), 0.0),
+            worn_since=min(minutes_after(origin, began), 0.0),
             wear=series.wear_days * DAY,
-            visits=_visits(situation, series, zone),
+            visits=_visits(origin, series, zone),
             made=frozenset(made.get(series.pk, set())),
         )
     return found, steps
 
 
-def _visits(situation: Situation, series: Series, zone: Any) -> tuple[float, ...]:
+def _visits(origin: dt.datetime, series: Series, zone: Any) -> tuple[float, ...]:
     """Return the coming visits: the booked one, then one whenever its steps are worn."""
     if series.next_visit_on is None:
         return ()
@@ -214,7 +221,7 @@ def _visits(situation: Situation, series: Series, zone: Any) -> tuple[float, ...
     at = -1.0
     # One past the horizon too: the last visit known would be asked for all later steps.
     while at <= makeahead.HORIZON + makeahead.MARGIN:
-        at = minutes_after(situation.origin, dt.datetime.combine(day, dt.time(9), zone))
+        at = minutes_after(origin, dt.datetime.combine(day, dt.time(9), zone))
         if at >= 0:
             found.append(at)
         day += dt.timedelta(days=max(series.wear_days * series.steps_per_visit, 7))

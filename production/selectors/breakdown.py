@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from clinic.models import Office, Role, User
 from production.models import Lot, Machine, Material, Stage
 from production.selectors.facts import Facts
-from production.selectors.review import Rate
+from production.selectors.review import Rate, change
+from production.statistics import pareto
 
 #: A range of years has hundreds of lots; the ones with most failures are shown.
 SHOWN = 12
@@ -17,7 +18,8 @@ SHOWN = 12
 class Line:
     """One stage, machine, lot or person, with its failures and later remakes.
 
-    ``page`` names its own page, where it has one: a machine's key, a lot's number.
+    ``page`` names its own page, where it has one: a machine's key, a lot's number. ``was`` and
+    ``remade_before`` are of the range before.
     """
 
     key: str
@@ -25,6 +27,13 @@ class Line:
     name: str
     rate: Rate
     remade: int
+    was: Rate
+    remade_before: int
+
+    @property
+    def change(self) -> str:
+        """What may be said of its failures beside the range before."""
+        return change(self.rate, self.was, more_is_better=False)
 
 
 @dataclass(frozen=True)
@@ -46,6 +55,8 @@ class MachineUse:
     run_minutes: float
     loads: int
     pieces: int
+    #: The same in the range before.
+    before: MachineUse | None = None
 
     @property
     def open_hours(self) -> float:
@@ -71,6 +82,8 @@ class HandUse:
     people: int
     open_minutes: float
     minutes: float
+    #: The same in the range before.
+    before: HandUse | None = None
 
     @property
     def open_hours(self) -> float:
@@ -113,8 +126,11 @@ class Cost:
         return self.material + self.labour
 
 
-def where(found: Facts) -> list[Where]:
-    """Return failures and remakes by stage, machine, lot and person. Four queries."""
+def where(found: Facts, was: Facts) -> list[Where]:
+    """Return failures and remakes by stage, machine, lot and person. Four queries.
+
+    ``was``: what was counted in the range before.
+    """
     every = {str(m.pk): m for m in Machine.objects.all()}
     machines = {key: m.name for key, m in every.items()}
     people = {str(u.pk): str(u) for u in User.objects.all()}
@@ -123,9 +139,10 @@ def where(found: Facts) -> list[Where]:
     rows = Lot.objects.filter(pk__in=list(numbers)).select_related("material")
     lots = {str(lot.pk): str(lot) for lot in rows}
     return [
-        _where(found, "stage", "Stage", stages, list(stages)),
+        _where(found, was, "stage", "Stage", stages, list(stages)),
         _where(
             found,
+            was,
             "machine",
             "Machine",
             machines,
@@ -135,13 +152,14 @@ def where(found: Facts) -> list[Where]:
         # The lots worth a look first; people in the order of their names, which blames nobody.
         _where(
             found,
+            was,
             "lot",
             "Lot",
             lots,
             sorted(lots, key=lambda k: -_bad(found, f"lot:{k}")),
             {k: k for k in lots},
         ),
-        _where(found, "person", "Started by", people, sorted(people, key=people.__getitem__)),
+        _where(found, was, "person", "Started by", people, sorted(people, key=people.__getitem__)),
     ]
 
 
@@ -156,6 +174,7 @@ def _bad(found: Facts, key: str) -> int:
 
 def _where(
     found: Facts,
+    was: Facts,
     what: str,
     title: str,
     names: dict[str, str],
@@ -170,6 +189,8 @@ def _where(
             names[key],
             Rate(found.failed[f"{what}:{key}"], found.tries[f"{what}:{key}"]),
             found.remade[f"{what}:{key}"],
+            Rate(was.failed[f"{what}:{key}"], was.tries[f"{what}:{key}"]),
+            was.remade[f"{what}:{key}"],
         )
         for key in order
         if key in used
@@ -177,26 +198,47 @@ def _where(
     return Where(what, title, lines[:SHOWN], max(0, len(lines) - SHOWN))
 
 
-def machines(found: Facts) -> list[MachineUse]:
-    """Return the use of every machine that ran in the range or could have."""
+def machines(found: Facts, was: Facts) -> list[MachineUse]:
+    """Return the use of every machine that ran in the range or could have, and before."""
     return [
-        MachineUse(
-            machine,
-            found.open_minutes - found.down_minutes[str(machine.pk)],
-            found.run_minutes[str(machine.pk)],
-            found.loads[str(machine.pk)],
-            found.in_loads[str(machine.pk)],
-        )
+        replace(_use(machine, found), before=_use(machine, was))
         for machine in Machine.objects.all()
         if machine.state != Machine.State.RETIRED or found.loads[str(machine.pk)]
     ]
 
 
-def hands(found: Facts) -> HandUse:
-    """Return the use of the technicians' hands."""
+def _use(machine: Machine, found: Facts) -> MachineUse:
+    return MachineUse(
+        machine,
+        found.open_minutes - found.down_minutes[str(machine.pk)],
+        found.run_minutes[str(machine.pk)],
+        found.loads[str(machine.pk)],
+        found.in_loads[str(machine.pk)],
+    )
+
+
+def hands(found: Facts, was: Facts) -> HandUse:
+    """Return the use of the technicians' hands, and before."""
     people = User.objects.filter(role=Role.TECHNICIAN, is_active=True).count()
-    minutes = sum(_hand_minutes(found, code) for code in found.hand_results)
-    return HandUse(people, people * found.open_minutes, minutes)
+    now, before = (
+        HandUse(
+            people,
+            people * facts.open_minutes,
+            sum(_hand_minutes(facts, code) for code in facts.hand_results),
+        )
+        for facts in (found, was)
+    )
+    return replace(now, before=before)
+
+
+def causes(found: Facts, was: Facts) -> list[tuple[str, int, float, int]]:
+    """Return each cause with its count, the share up to it, and its count in the range before.
+
+    The most frequent first; what only happened before comes last.
+    """
+    rows = [(name, n, share, was.causes[name]) for name, n, share in pareto(dict(found.causes))]
+    gone = [(n, name) for name, n in was.causes.items() if n and not found.causes[name]]
+    return rows + [(name, 0, 1.0, n) for n, name in sorted(gone, key=lambda g: (-g[0], g[1]))]
 
 
 def _hand_minutes(found: Facts, code: str) -> float:

@@ -24,6 +24,7 @@ from production.models import (
     StageEvent,
 )
 from production.models.bench import OPEN_STATUSES
+from production.scheduling.ahead import ALIGNER, unopened
 from production.selectors.lot_fates import FATES, IN_IT, fates
 
 SOON = dt.timedelta(days=30)
@@ -70,6 +71,8 @@ class MaterialState:
     material: Material
     lots: list[LotState] = field(default_factory=list)
     needed: float = 0.0
+    #: What aligner steps of the coming four weeks will use that nobody has ordered yet.
+    ahead: float = 0.0
 
     @property
     def on_hand(self) -> float:
@@ -78,13 +81,13 @@ class MaterialState:
 
     @property
     def reorder(self) -> bool:
-        """Whether the open work brings it below its reorder level."""
+        """Whether the planned work brings it below its reorder level."""
         return self.short > 0
 
     @property
     def short(self) -> float:
-        """What is missing to stay at the reorder level when the open work is done."""
-        return self.material.reorder_at + self.needed - self.on_hand
+        """What is missing to stay at the reorder level when the planned work is done."""
+        return self.material.reorder_at + self.needed + self.ahead - self.on_hand
 
 
 def stock(today: dt.date | None = None) -> list[MaterialState]:
@@ -97,8 +100,9 @@ def stock(today: dt.date | None = None) -> list[MaterialState]:
     for lot in lots:
         if lot.material_id in states:
             states[lot.material_id].lots.append(LotState(lot, used.get(lot.pk, 0.0), today))
-    for material, amount in needs(list(states.values())).items():
-        states[material].needed = amount
+    needed, ahead = needs(list(states.values()))
+    for pk, state in states.items():
+        state.needed, state.ahead = needed[pk], ahead[pk]
     return list(states.values())
 
 
@@ -118,10 +122,11 @@ def used_of(lots: Collection[Lot]) -> dict[int, float]:
     return used
 
 
-def needs(states: list[MaterialState]) -> dict[int, float]:
-    """Forecast what the open appliances will use: each stage still ahead that takes something.
+def needs(states: list[MaterialState]) -> tuple[Counter[int], Counter[int]]:
+    """Forecast what the open appliances will use, and what aligner steps not ordered yet will.
 
-    That is the lot which the stage asks for, and the consumables kept for it.
+    Each stage still ahead takes the lot that it asks for, and the consumables kept for it. The
+    steps are those that running series need in the coming four weeks.
     """
     beside: dict[int, list[Material]] = defaultdict(list)
     for state in states:
@@ -144,6 +149,12 @@ def needs(states: list[MaterialState]) -> dict[int, float]:
             by_kind[state.material.kind] = state.material
     found: Counter[int] = Counter()
     usual = _usual_volume()
+
+    def takes_of(taken: str | Material, sheet: Material | None) -> Material | None:
+        if isinstance(taken, Material):
+            return taken
+        return (sheet if taken == Material.Kind.SHEET else None) or by_kind.get(taken)
+
     appliances = Appliance.objects.filter(status__in=OPEN_STATUSES).select_related(
         "order__sheet", "model", "stage"
     )
@@ -152,17 +163,22 @@ def needs(states: list[MaterialState]) -> dict[int, float]:
         for place, taken in asking.get(appliance.kind_id, []):
             if place < here or (place == here and appliance.status == Appliance.Status.RUNNING):
                 continue
-            if isinstance(taken, Material):
-                material: Material | None = taken
-            else:
-                sheet = appliance.order.sheet if taken == Material.Kind.SHEET else None
-                material = sheet or by_kind.get(taken)
+            material = takes_of(taken, appliance.order.sheet)
             if material:
                 amount = amount_of(appliance, material)
                 if not amount and material.kind == Material.Kind.RESIN:
                     amount = usual.get(material.pk, 0.0)
                 found[material.pk] += amount  # type: ignore[assignment]
-    return dict(found)
+    ahead: Counter[int] = Counter()
+    aligner = ApplianceKind.objects.filter(code=ALIGNER, active=True).first()
+    steps = unopened() if aligner else 0
+    for _, taken in asking.get(aligner.pk, []) if aligner and steps else []:
+        material = takes_of(taken, None)
+        if material:
+            resin = material.kind == Material.Kind.RESIN
+            each = usual.get(material.pk, 0.0) if resin else material.per_use
+            ahead[material.pk] += steps * each  # type: ignore[assignment]
+    return found, ahead
 
 
 def _usual_volume() -> dict[int, float]:

@@ -48,9 +48,10 @@ def _page(request: HttpRequest, span: select.Range) -> dict[str, Any]:
         "on_time_change": select.change(now.on_time, before.on_time),
         "failed_change": select.change(now.failed, before.failed, more_is_better=False),
         "yields": _beside(now.yields, before.yields),
-        "where": breakdown.where(found),
-        "machines": breakdown.machines(found),
-        "hands": breakdown.hands(found),
+        "causes": breakdown.causes(found, found_before),
+        "where": breakdown.where(found, found_before),
+        "machines": breakdown.machines(found, found_before),
+        "hands": breakdown.hands(found, found_before),
         "cost": breakdown.cost(found),
         "cost_before": breakdown.cost(found_before),
         "failures": drift.failures(days),
@@ -180,19 +181,21 @@ def numbers(request: HttpRequest) -> HttpResponse:
         rows.append([title, "", getattr(now, name), "", "", "", now.ready, getattr(before, name)])
     for y, was, _ in page["yields"]:
         rows.append(["first pass", y.stage, *_rate(y.rate), was.value])
-    for name, count, _ in now.causes:
-        rows.append(["cause", name, count, "", "", count, "", ""])
+    for name, count, _, was in page["causes"]:
+        rows.append(["cause", name, count, "", "", count, "", was])
     for table in page["where"]:
         for line in table.lines:
-            rows.append([f"failed, by {table.what}", line.name, *_rate(line.rate), ""])
-            rows.append([f"remade, by {table.what}", line.name, line.remade, *[""] * 5])
+            rows.append([f"failed, by {table.what}", line.name, *_rate(line.rate), line.was.value])
+            rows.append(
+                [f"remade, by {table.what}", line.name, line.remade, *[""] * 4, line.remade_before]
+            )
     hands = page["hands"]
     for use, name in [*((m, m.machine) for m in page["machines"]), (hands, "hands")]:
-        rows.append(["open hours", name, use.open_hours, *[""] * 5])
-        rows.append(["used of open time", name, use.share, *[""] * 5])
+        rows.append(["open hours", name, use.open_hours, *[""] * 4, use.before.open_hours])
+        rows.append(["used of open time", name, use.share, *[""] * 4, use.before.share])
     for use in page["machines"]:
-        rows.append(["loads", use.machine, use.loads, *[""] * 5])
-        rows.append(["filled", use.machine, use.filled, "", "", use.pieces, "", ""])
+        rows.append(["loads", use.machine, use.loads, *[""] * 4, use.before.loads])
+        rows.append(["filled", use.machine, use.filled, "", "", use.pieces, "", use.before.filled])
     for band in now.bands:
         rows.append(["kept, of promises stated with", band.stated, *_rate(band.rate), ""])
     rows += _cost_rows(page["cost"], page["cost_before"])

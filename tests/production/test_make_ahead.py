@@ -10,9 +10,19 @@ from django.urls import reverse
 from clinic.models import OpeningHours
 from production import storage, work
 from production.jobs import JOBS
-from production.models import Appliance, Machine, Order, Series, SeriesStep, Work
+from production.models import (
+    Appliance,
+    Machine,
+    Material,
+    Order,
+    RouteStage,
+    Series,
+    SeriesStep,
+    Work,
+)
 from production.scheduling import ahead
 from production.scheduling.ahead import outlook, what_fits
+from production.selectors.stock import stock
 
 
 @pytest.fixture
@@ -131,3 +141,20 @@ def test_weeks_that_do_not_fit_are_said_early(series):
     OpeningHours.objects.exclude(weekday=1).delete()
     OpeningHours.objects.filter(weekday=1).update(opens="08:00", closes="08:10")
     assert outlook().short
+
+
+def test_the_stock_forecast_counts_the_steps_that_nobody_has_ordered_yet(series, signed_in):
+    bags = Material.objects.create(kind="consumable", name="Aligner bags", per_use=2, reorder_at=1)
+    bags.stages.add(RouteStage.objects.filter(kind__code="aligner").last().stage)
+
+    def forecast() -> tuple[float, float]:
+        state = next(m for m in stock() if m.material == bags)
+        assert state.short == 1 + state.needed + state.ahead
+        return state.needed, state.ahead
+
+    wanted = len(outlook().needed)
+    assert wanted > 2
+    assert forecast() == (0, 2 * wanted)
+    steps = [n.step.pk for n in outlook().needed[:2]]
+    signed_in("front_desk").post(reverse("weeks-order"), {"step": steps, "key": "k"})
+    assert forecast() == (4, 2 * (wanted - 2))

@@ -177,7 +177,7 @@ def worked(day, person):
 def test_where_work_fails_is_hand_worked(worked):
     week = Range(DAY, DAY + dt.timedelta(days=7))
     found = total(facts(week.first, week.last).values())
-    tables = {w.what: {line.key: line for line in w.lines} for w in breakdown.where(found)}
+    tables = {w.what: {line.key: line for line in w.lines} for w in breakdown.where(found, Facts())}
     machine = tables["machine"][str(worked["machine"].pk)]
     assert (machine.rate.k, machine.rate.n, machine.remade) == (1, 3, 1)
     lot = tables["lot"][str(worked["lot"].pk)]
@@ -211,7 +211,7 @@ def test_cost_and_capacity_are_hand_worked(worked):
     # done eleven times more without a start: 14 × 12 min; forming was never timed.
     assert cost.material == pytest.approx(3 * 2.0 / 13)
     assert cost.minutes == pytest.approx(14 * 12 / 13)
-    (use,) = breakdown.machines(found)
+    (use,) = breakdown.machines(found, Facts())
     # 8-12:30 and 13-17:30 are open; the print ran 45 minutes with three of four places.
     assert (use.open_minutes, use.run_minutes, use.loads) == (540, 45, 1)
     assert use.share == pytest.approx(45 / 540)
@@ -222,7 +222,7 @@ def test_time_out_of_service_is_not_open_time(worked):
     Downtime.objects.create(
         machine=worked["machine"], starts_at=at(12), ends_at=at(14), reason="Lamp"
     )
-    (use,) = breakdown.machines(total(facts(DAY, DAY).values()))
+    (use,) = breakdown.machines(total(facts(DAY, DAY).values()), Facts())
     # Noon to two o'clock, less the closed half hour.
     assert use.open_minutes == pytest.approx(540 - 90)
 
@@ -388,3 +388,17 @@ def test_a_wrong_range_is_mended(records, signed_in, query):
 
 def test_the_technician_does_not_see_the_review(records, signed_in):
     assert signed_in("technician").get(reverse("review")).status_code == 403
+
+
+@pytest.mark.django_db
+def test_machines_people_and_causes_stand_beside_the_range_before(person):
+    hand = person("technician")
+    now, before = Facts(), Facts()
+    now.tries[f"person:{hand.pk}"], now.failed[f"person:{hand.pk}"] = 200, 4
+    before.tries[f"person:{hand.pk}"], before.failed[f"person:{hand.pk}"] = 200, 40
+    now.causes.update({"Torn sheet": 3})
+    before.causes.update({"Torn sheet": 1, "Dust": 2})
+    [line] = next(w.lines for w in breakdown.where(now, before) if w.what == "person")
+    assert (line.was.k, line.was.n, line.change) == (40, 200, "better")
+    listed = [(name, n, was) for name, n, _, was in breakdown.causes(now, before)]
+    assert listed == [("Torn sheet", 3, 1), ("Dust", 0, 2)]

@@ -237,7 +237,7 @@ def test_each_item_of_the_statement_has_its_place_on_the_record(made, office):
             "conforms to the general safety and performance requirements set out in Annex I",
             "Requirements not fully met, with grounds",
         ],
-        "8 Medicinal substance, human or animal tissue": ["bovine gelatine"],
+        "8 Medicinal substance, blood or plasma derivative": ["bovine gelatine"],
     }
     heads = [text.index(head) for head in items]
     assert heads == sorted(heads)
