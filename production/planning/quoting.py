@@ -167,11 +167,11 @@ class _Desk:
         coarse = min(COARSE, self.samples)
         first = self.trial(-math.inf, coarse)
         if not math.isfinite(first.ready):
-            answer = self._none(
+            return self._none(
                 "no open time left in which it would be ready with "
-                f"{100 * self.confidence:.0f} % confidence"
+                f"{100 * self.confidence:.0f} % confidence",
+                self._less_sure(coarse),
             )
-            return answer | {"alternatives": self._less_sure(coarse)}
         trial = self._best(first.ready, coarse, tries=1 if held else OTHERS)
         if trial is not None and trial.past and held:
             found = self._held_back(held, coarse)
@@ -179,7 +179,7 @@ class _Desk:
         if trial is None and self.settable(first.ready) is None:
             return self._none("no time for setting a promise is left; add pickup hours")
         if trial is None:
-            return self._none(self._refusal(trial)) | {"alternatives": self._less_sure(coarse)}
+            return self._none(self._refusal(trial), self._less_sure(coarse))
         if not trial.good:
             return self._refused(trial, first.ready, coarse)
         return trial
@@ -491,11 +491,6 @@ class _Desk:
             return f"any time would push a promise already made past the risk limit: {names}"
         return f"no time found at which it is ready with {100 * self.confidence:.0f} % confidence"
 
-    def _none(self, reason: str) -> dict[str, Any]:
-        return {
-            "earliest": None,
-            "p_kept": None,
-            "delayed": [],
-            "alternatives": [],
-            "reason": reason,
-        }
+    def _none(self, reason: str, others: Sequence[dict[str, Any]] = ()) -> dict[str, Any]:
+        nothing = {"earliest": None, "p_kept": None, "delayed": []}
+        return nothing | {"alternatives": list(others), "reason": reason}
