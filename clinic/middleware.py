@@ -12,6 +12,7 @@ from django.shortcuts import resolve_url
 from django.utils import timezone
 from django.utils.functional import SimpleLazyObject
 
+from clinic.clock import keeping
 from clinic.models import Office
 
 Handler = Callable[[HttpRequest], HttpResponse]
@@ -95,9 +96,8 @@ class OfficeTime:
     def __call__(self, request: HttpRequest) -> HttpResponse:
         """Answer the request with the office's time zone active."""
         request.office = SimpleLazyObject(Office.get)  # type: ignore[attr-defined]
-        if not request.path.startswith(("/static/", "/healthz")):
-            timezone.activate(office_of(request).zone)
-        try:
+        if request.path.startswith(("/static/", "/healthz")):
             return self.get_response(request)
-        finally:
-            timezone.deactivate()
+        zone = office_of(request).zone
+        with timezone.override(zone), keeping(zone):
+            return self.get_response(request)

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
 
-from clinic.models import Office
+from clinic.clock import office_zone
 from production.models import Appliance
 from production.selectors import counting
 from production.selectors.facts import Facts, lead_percentile
@@ -43,18 +43,23 @@ class Drift:
         return self.chart.few
 
 
-def failures(days: Mapping[dt.date, Facts]) -> Drift:
+def failures(weeks: Sequence[Period]) -> Drift:
     """Return the p-chart of appliances that failed or were a remake, by week or month."""
-    found = [p for p in periods(days) if p.facts.ready]
+    found = [p for p in weeks if p.facts.ready]
     chart = p_chart([p.facts.ready_bad for p in found], [p.facts.ready for p in found])
     return Drift(chart, [p.label for p in found], [p.span for p in found], "failed-ready")
 
 
-def lead_time(days: Mapping[dt.date, Facts]) -> tuple[Drift, Drift]:
+def lead_time(
+    days: Mapping[dt.date, Facts], weeks: Sequence[Period] | None = None
+) -> tuple[Drift, Drift]:
     """Return the individuals chart of the median hours from scan to hand-over, and the chart of
-    their moving range: how far each lies from the one before."""
+    their moving range: how far each lies from the one before.
+
+    ``weeks``: the periods of the days, where they are known already.
+    """
     if len(days) > DAILY_UP_TO_DAYS:
-        rows = periods(days)
+        rows = list(weeks or periods(days))
     else:
         rows = [Period(f"{d.day} {d:%b}", Range(d, d), f) for d, f in days.items()]
     medians = [(p, lead_percentile(p.facts.lead, 0.5)) for p in rows]
@@ -71,7 +76,7 @@ def remakes(span: Range) -> tuple[Drift, Drift]:
     """Return the g-chart (appliances) and the t-chart (days) between remakes. Two queries."""
     rows = counting.remakes(span.start, span.end).order_by("-created_at")
     times = sorted(rows.values_list("created_at", flat=True)[: LATEST + 1])
-    zone = Office.get().zone
+    zone = office_zone()
     dates = [t.astimezone(zone).date() for t in times]
     labels = [f"{day.day} {day:%b %y}" for day in dates[1:]]
     made: list[int] = []

@@ -18,7 +18,7 @@ from zoneinfo import ZoneInfo
 from django.db import transaction
 from django.db.models import Max, Min
 
-from clinic.models import Office
+from clinic.clock import office_zone
 from production.models import Appliance, DaySummary, StageEvent
 
 #: Lead times are counted in steps of five minutes.
@@ -76,8 +76,9 @@ class Facts:
         for name, value in vars(other).items():
             if isinstance(value, Counter):
                 sums = mine[name]
+                known = sums.get
                 for key, number in value.items():
-                    sums[key] += number
+                    sums[key] = known(key, 0) + number
             else:
                 mine[name] += value
 
@@ -96,13 +97,13 @@ class Facts:
 
 def day_start(day: dt.date, zone: ZoneInfo | None = None) -> dt.datetime:
     """Return midnight at the beginning of ``day`` on the office's clock, or in ``zone``."""
-    return dt.datetime.combine(day, dt.time(), zone or Office.get().zone)
+    return dt.datetime.combine(day, dt.time(), zone or office_zone())
 
 
 def first_day() -> dt.date | None:
     """Return the day of the first appliance; there is nothing to count before it."""
     oldest = Appliance.objects.aggregate(m=Min("created_at"))["m"]
-    return oldest.astimezone(Office.get().zone).date() if oldest else None
+    return oldest.astimezone(office_zone()).date() if oldest else None
 
 
 def facts(first: dt.date, last: dt.date) -> dict[dt.date, Facts]:
@@ -112,7 +113,7 @@ def facts(first: dt.date, last: dt.date) -> dict[dt.date, Facts]:
     kept = DaySummary.objects.filter(date__range=(first, last)).values_list("date", "facts")
     found = {day: Facts.read(data) for day, data in kept}
     days = [first + dt.timedelta(days=n) for n in range((last - first).days + 1)]
-    oldest, today = first_day(), Office.get().today()
+    oldest, today = first_day(), dt.datetime.now(office_zone()).date()
     missing = [d for d in days if d not in found and oldest is not None and oldest <= d <= today]
     if missing:
         counted = count(missing[0], missing[-1])

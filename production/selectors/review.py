@@ -121,12 +121,7 @@ class Figures:
 
 def figures(span: Range) -> Figures:
     """Return every figure of the range."""
-    return figures_of(facts(span.first, span.last), span)
-
-
-def figures_of(days: Mapping[dt.date, Facts], span: Range) -> Figures:
-    """Return every figure of the range from the facts of its days."""
-    return assemble(total(days.values()), elapsed_days(span))
+    return assemble(total(facts(span.first, span.last).values()), elapsed_days(span))
 
 
 def elapsed_days(span: Range) -> float:

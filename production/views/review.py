@@ -37,10 +37,11 @@ def _page(request: HttpRequest, span: select.Range) -> dict[str, Any]:
     found = total(days.values())
     earlier = facts(span.before.first, span.before.last)
     found_before = total(earlier.values())
-    now = select.figures_of(days, span)
-    before = select.figures_of(earlier, span.before)
+    now = select.assemble(found, select.elapsed_days(span))
+    before = select.assemble(found_before, select.elapsed_days(span.before))
+    weeks = select.periods(days)
     between, apart = drift.remakes(span)
-    lead, lead_range = drift.lead_time(days)
+    lead, lead_range = drift.lead_time(days, weeks)
     return {
         "span": span,
         "now": now,
@@ -54,7 +55,7 @@ def _page(request: HttpRequest, span: select.Range) -> dict[str, Any]:
         "hands": breakdown.hands(found, found_before),
         "cost": breakdown.cost(found),
         "cost_before": breakdown.cost(found_before),
-        "failures": drift.failures(days),
+        "failures": drift.failures(weeks),
         "lead": lead,
         "lead_range": lead_range,
         "between": between,
@@ -98,7 +99,9 @@ CHARTS: dict[str, Callable[[select.Range], bytes]] = {
     "reliability": lambda span: charts.reliability_chart(select.figures(span).bands),
     "lead-time": lambda span: _control(drift.lead_time(_days(span))[0], "hours, median"),
     "lead-range": lambda span: _control(drift.lead_time(_days(span))[1], "hours apart"),
-    "failures": lambda span: _control(drift.failures(_days(span)), "failed or remade", share=True),
+    "failures": lambda span: _control(
+        drift.failures(select.periods(_days(span))), "failed or remade", share=True
+    ),
     "between": lambda span: _control(drift.remakes(span)[0], "appliances between"),
     "apart": lambda span: _control(drift.remakes(span)[1], "days between"),
 }

@@ -34,7 +34,7 @@ from production.selectors import breakdown, drift
 from production.selectors.behind import behind
 from production.selectors.counting import count
 from production.selectors.facts import Facts, facts, summarise, total
-from production.selectors.review import Range, Rate, change, figures
+from production.selectors.review import Range, Rate, change, figures, periods
 from production.views import review as views
 from production.views.review import CHARTS
 from tests.production.documents.conftest import text_of
@@ -373,7 +373,7 @@ def test_a_long_list_comes_in_parts(day, signed_in, monkeypatch):
 def test_a_signal_leads_to_the_appliances_of_its_days(records):
     days = {DAY + dt.timedelta(days=7 * n): Facts(ready=50) for n in range(12)}
     days[DAY + dt.timedelta(days=70)].ready_bad = 25
-    found = drift.failures(days)
+    found = drift.failures(periods(days))
     [(_, _, span)] = [s for s in found.signals if "limit" in s[1]]
     wanted = DAY + dt.timedelta(days=70)
     assert (span.first, span.last, found.what) == (wanted, wanted, "failed-ready")
