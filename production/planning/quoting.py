@@ -492,5 +492,5 @@ class _Desk:
         return f"no time found at which it is ready with {100 * self.confidence:.0f} % confidence"
 
     def _none(self, reason: str, others: Sequence[dict[str, Any]] = ()) -> dict[str, Any]:
-        nothing = {"earliest": None, "p_kept": None, "delayed": []}
+        nothing: dict[str, Any] = {"earliest": None, "p_kept": None, "delayed": []}
         return nothing | {"alternatives": list(others), "reason": reason}
