@@ -45,6 +45,8 @@ BORDER_REACH_MM = 12.0
 INSIDE_MM = 3.0
 NEAREST_MM = 2.0
 STEEP_MM, END_HALF_MM, BROKEN_MM = 3.0, 4.0, 1.5
+WALL_SHARE = 0.75
+"""A border higher up the crown than this is none of its walls'."""
 PALATE_REACH_MM = 11.25
 """Where no border is near, as on a palate, the lowest place within this reach ends the tissue."""
 ACROSS_MM, BELOW_MM = 1.5, 1.0
@@ -254,7 +256,7 @@ def _running_median(values: Array, width: int) -> Array:
 
 def _read(path: Path, line: Array, sheets: Sheets, relief: Relief, sign: float,
           start: float, stop: float, sheet: Array, short_limit: float) -> SideReading:
-    m = _middle(start, stop)
+    m = _seen_column(sheet, start, stop)
     near = slice(max(m - 2, 0), m + 3)
     margin_z = float(np.median(line[near]))
     border_z = _border_height(sheet, sheets, relief, sign, m, margin_z)
@@ -276,6 +278,20 @@ def _read(path: Path, line: Array, sheets: Sheets, relief: Relief, sign: float,
     )
 
 
+def _seen_column(sheet: Array, start: float, stop: float) -> int:
+    """The tooth's middle, or where the scan ends before it, the nearest column that was scanned.
+
+    Only columns seen well down the wall count: a sliver at the scan's end tells nothing.
+    """
+    m = _middle(start, stop)
+    first, last = max(int(np.ceil(start / STEP_S_MM)), 0), int(np.floor(stop / STEP_S_MM))
+    seen = (~np.isnan(sheet[first : last + 1])).sum(axis=1)
+    if not len(seen) or m >= len(sheet) or (~np.isnan(sheet[m])).sum() >= 0.3 * seen.max():
+        return m
+    there = first + np.flatnonzero(seen >= 0.7 * seen.max())
+    return int(there[np.abs(there - m).argmin()])
+
+
 def _border_height(sheet: Array, sheets: Sheets, relief: Relief, sign: float, m: int,
                    margin_z: float) -> float:
     """Height of the scan's border in the section through a tooth's middle.
@@ -289,6 +305,7 @@ def _border_height(sheet: Array, sheets: Sheets, relief: Relief, sign: float, m:
     row = min(max(round((sheets.z[0] - margin_z) / STEP_Z_MM), 0), len(sheets.z) - 1)
     known = np.flatnonzero(~np.isnan(sheet[m]))
     at = float(sheet[m, known[np.argmin(np.abs(known - row))]]) * sign if len(known) else 2.0
+    top = float(sheets.z[known[0]]) if len(known) else margin_z
     heights, ends = [], []
     # The middle of three directions, since which way a tooth faces is only roughly known.
     for turn in SECTION_TURNS:
@@ -311,7 +328,10 @@ def _border_height(sheet: Array, sheets: Sheets, relief: Relief, sign: float, m:
             piece = _nearest_piece(border)
             if np.ptp(piece[:, 1]) < STEEP_MM:
                 near = border[:, 0] < border[:, 0].min() + NEAREST_MM
-                heights.append(float(np.median(border[near, 1])))
+                here = float(np.median(border[near, 1]))
+                # Across the biting surface runs the scan's end, seen askew.
+                if here < margin_z + WALL_SHARE * (top - margin_z):
+                    heights.append(here)
                 continue
             # The scan's end behind a tooth runs down the whole wall: its foot tells how far
             # the scan reaches, while a border beside the tooth crosses the section.
@@ -321,6 +341,8 @@ def _border_height(sheet: Array, sheets: Sheets, relief: Relief, sign: float, m:
         low = _lowest(relief.points, relief.normals, foot, out, at - INSIDE_MM,
                       at + PALATE_REACH_MM, 0.5 * BORDER_HALF_MM)
         heights.append(float(low) if low < 50.0 else margin_z)
+    if not heights and not ends:
+        return float(sheets.z[known[-1]]) if len(known) else margin_z
     return float(np.median(heights or ends))
 
 

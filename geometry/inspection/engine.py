@@ -24,6 +24,7 @@ two levels are a finding; holes are told by their width, cracks are only counted
 begin far below the gum line and cracks no longer than a contact are notes; faulty edges are counted
 to the triangle; triangles that noise turned over do not count as crossing; fewer false blisters on
 cusps and where crowns overlap; the scan's end behind the last tooth is not the border beside it;
+a tooth is measured where it was scanned;
 small holes all over do not hide the teeth; triangles that share no corners are a finding.
 """
 

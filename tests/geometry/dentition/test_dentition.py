@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -13,7 +14,7 @@ from fixtures.arches.defects import largest_part
 from geometry.dentition import Dentition, analyse
 from geometry.mesh import Mesh
 from geometry.topology import analyse as analyse_topology
-from tests.geometry.dentition.conftest import CALM, Reading
+from tests.geometry.dentition.conftest import CALM, Reading, read
 
 
 @pytest.mark.parametrize("name", ["planted", "whole"])
@@ -162,3 +163,20 @@ def test_half_an_arch_is_read(reader: Callable[[Arch], Dentition]) -> None:
     assert [t.number for t in found.teeth] == [t.number for t in arch.truth.teeth]
     assert ("08", "lingual") in found.short_places()
     assert ("08", "facial") not in found.short_places()
+
+
+@pytest.mark.parametrize(("family", "seed"), [("loft", 3), ("lobes", 4)])
+def test_where_the_scan_ends_behind_the_last_molar_its_tissue_is_still_measured(
+    family: str, seed: int
+) -> None:
+    spec = ArchSpec(arch="lower", family=family, captured=9.0, captured_sd=0.5,
+                    pose="random", **CALM)
+    arch = make_arch(spec, seed)
+    last = arch.truth.teeth[0]
+    behind = (last.tips.mean(axis=0) - arch.mesh.vertices) @ arch.truth.anterior
+    faces = arch.mesh.faces[(behind < 2.0)[arch.mesh.faces].all(axis=1)]
+    found = read(replace(arch, mesh=Mesh(arch.mesh.vertices, faces)))
+    for side in ("facial", "lingual"):
+        assert found.teeth[0].side(side).captured_mm == pytest.approx(
+            last.captured[side], abs=1.5
+        )
