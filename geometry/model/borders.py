@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from itertools import pairwise
-
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
@@ -25,10 +24,15 @@ SNAP = 0.002
 BORDER = "border"
 
 
-def step_back(skin: Skin, places: Array, reach: float) -> tuple[Skin, list[Spot]]:
-    """Take away the faces around places at the border; also return where."""
+def step_back(skin: Skin, places: Array, reach: Array) -> tuple[Skin, list[Spot]]:
+    """Take away the faces within a reach (k,) of each of some places; also return where."""
     middles = skin.vertices[skin.faces].mean(axis=1)
-    gone = np.isfinite(cKDTree(places).query(middles, distance_upper_bound=reach)[0])
+    low, high = (places - reach[:, None]).min(axis=0), (places + reach[:, None]).max(axis=0)
+    near = np.flatnonzero(((middles > low) & (middles < high)).all(axis=1))
+    gone = np.zeros(len(skin.faces), dtype=bool)
+    for size in np.unique(reach):
+        away = cKDTree(places[reach == size]).query(middles[near], distance_upper_bound=size)[0]
+        gone[near] |= np.isfinite(away)
     rest, _, lost = without(skin, gone)
     taken = np.concatenate((skin.vertices[skin.faces[gone]], lost))
     return rest, taken_spots(taken.mean(axis=1))
@@ -194,20 +198,21 @@ def _press(field: Array, mesh: Mesh, chain: NDArray[np.int64], curve: Array, rea
     field[local[stay]] = np.minimum(field[local[stay]], signed[stay])
 
 
+@njit(cache=True, nogil=True)
 def _signed(points: Array, curve: Array) -> Array:
     """Signed distance in plan from a polyline, positive on its left."""
-    best = np.full(len(points), np.inf)
     out = np.zeros(len(points))
-    for a, b in pairwise(curve):
-        d = b - a
-        length = float(d @ d)
-        if length < 1e-12:
-            continue
-        t = np.clip(((points - a) @ d) / length, 0.0, 1.0)
-        away = points - (a + t[:, None] * d)
-        distance = np.hypot(away[:, 0], away[:, 1])
-        side = d[0] * (points[:, 1] - a[1]) - d[1] * (points[:, 0] - a[0])
-        closer = distance < best
-        best[closer] = distance[closer]
-        out[closer] = np.where(side[closer] >= 0.0, distance[closer], -distance[closer])
+    for n in range(len(points)):
+        best = np.inf
+        for k in range(len(curve) - 1):
+            dx, dy = curve[k + 1, 0] - curve[k, 0], curve[k + 1, 1] - curve[k, 1]
+            length = dx * dx + dy * dy
+            if length < 1e-12:
+                continue
+            x, y = points[n, 0] - curve[k, 0], points[n, 1] - curve[k, 1]
+            t = min(max((x * dx + y * dy) / length, 0.0), 1.0)
+            distance = np.hypot(x - t * dx, y - t * dy)
+            if distance < best:
+                best = distance
+                out[n] = distance if dx * y - dy * x >= 0.0 else -distance
     return out

@@ -143,7 +143,7 @@ def _stand_safely(skin: Skin, trim: float, top: float) -> Closed:
         if pinched and nibbles < NIBBLES:
             # Two walls or patches share an edge there: a little less border parts them.
             nibbles += 1
-            skin, taken = step_back(skin, centres, 0.15 * nibbles)
+            skin, taken = step_back(skin, centres, np.full(len(centres), 0.15 * nibbles))
             spots = [*spots, *taken]
             attempt = max(attempt - 1, 0)
             continue
@@ -154,16 +154,15 @@ def _stand_safely(skin: Skin, trim: float, top: float) -> Closed:
         tried.append(centres)
         lost: list[Spot] = []
         # Where nothing was tried yet, a little may do; what comes again is cut deeper.
-        for times in np.unique(again).tolist():
-            mine = centres[again == times]
-            if not upright:
-                skin, taken = step_back(skin, mine, 0.4 * (times + 1))
-            elif (centres[:, 2] <= trim).all():
-                # The cut itself touches itself there.
-                skin, taken = step_back(skin, mine, 0.2 * (times + 1))
-            else:
-                skin, taken = cut_back(skin, mine, trim, times)
-            lost += taken
+        if not upright:
+            skin, lost = step_back(skin, centres, (again + 1) * np.float64(0.4))
+        elif (centres[:, 2] <= trim).all():
+            # The cut itself touches itself there.
+            skin, lost = step_back(skin, centres, (again + 1) * np.float64(0.2))
+        else:
+            for times in np.unique(again).tolist():
+                skin, taken = cut_back(skin, centres[again == times], trim, times)
+                lost += taken
         spots = [*spots, *lost]
         if upright and not lost:
             attempt = UPRIGHT_ROUNDS - 1
@@ -186,7 +185,8 @@ def _stand_on_ends(skin: Skin, trim: float, top: float) -> Closed:
         planes = np.concatenate((planes, made))
         spots += taken
         if len(left):
-            skin, taken = step_back(skin, left, 0.4 * (1 + attempt // 2))
+            reach = np.full(len(left), 0.4 * (1 + attempt // 2))
+            skin, taken = step_back(skin, left, reach)
             spots += taken
     raise FoldedBorder(centres[0])
 
@@ -392,14 +392,18 @@ def _stand(
     parts: list[Faces] = []
     tags: list[NDArray[np.int8]] = []
     k = len(index)
+    # No others have an edge between two places of the border.
+    on = np.zeros(len(vertices), dtype=bool)
+    on[line] = True
+    beside = faces[np.count_nonzero(on[faces], axis=1) > 1]
     for (first, last, chain), plane in zip(foot.stretches, foot.plane, strict=True):
         span = (last - first) % k or k
         below = index[(first + np.arange(span + 1)) % k]
         if plane:
-            own, made = plane_wall(chain, below, vertices, faces, WALL_EDGE)
+            own, made = plane_wall(chain, below, vertices, beside, WALL_EDGE)
             vertices = np.vstack((vertices, own))
         else:
-            made = skirt_faces(chain, below, vertices, faces)
+            made = skirt_faces(chain, below, vertices, beside)
         parts.append(made)
         tags.append(np.full(len(made), WALL, dtype=np.int8))
     if trim > 0.0:

@@ -18,7 +18,7 @@ from geometry.errors import GeometryError
 from geometry.model.halfedges import Faces, compact
 from geometry.model.patches import fill_loop
 from geometry.model.skin import Skin, loops_of, tails
-from geometry.model.solids import largest_piece, odd_vertices, to_manifold
+from geometry.model.solids import largest_piece, odd_vertices, to_manifold, without_folded
 from geometry.reading.weld import weld_indexed
 from geometry.topology.edges import pair_half_edges
 
@@ -27,6 +27,8 @@ Array = NDArray[np.float64]
 CELL = 0.5
 CLEAR = 0.3
 LID = 5.0
+LEAN = (0.11, 0.16)
+"""How far aside, mm, a shaft from the base to the lids leans; far less than a cell."""
 LONGEST_SLIVER = 6
 WORTH_WHILE = 0.2
 
@@ -105,6 +107,7 @@ class Joint:
             if found is not None:
                 return found
         if self._whole is None:
+            self._near = None  # two large bodies at a time would be too much
             self._whole = to_manifold(self._vertices, self._faces)
         found = _joined(self._vertices, self._faces[:0], *_operate(self._whole, added, cut))
         if found is None:
@@ -165,6 +168,8 @@ def _closed_by_shafts(
     rim = len(vertices) + np.arange(len(line))
     middle = len(vertices) + len(line) + np.repeat(np.arange(len(lines)), sizes)
     rims = vertices[line]
+    # Leaning a little, or the shaft over an upright edge would be a line, not a face.
+    rims[:, :2] += (rims[:, 2:] / height) * LEAN
     rims[:, 2] = height
     middles = np.add.reduceat(rims, begin[:-1], axis=0) / sizes[:, None]
     # The part set aside has its rim on its left; the shaft takes its place.
@@ -198,7 +203,11 @@ def _joined(
     place = number.faces.ravel()[: len(both)]
     faces = place[np.concatenate((kept, made_f + np.int32(count)))]
     points = number.vertices
-    if odd_vertices(faces, len(points))[0].any():
+    odd, doubled = odd_vertices(faces, len(points))
+    if doubled:
+        faces = without_folded(faces)
+        odd, _ = odd_vertices(faces, len(points))
+    if odd.any():
         # Where a shaft began at a sliver, the library may have turned the two around: such a
         # sliver is missing and is put back.
         lines = _rims(points, faces)

@@ -8,6 +8,7 @@ without touching anything.
 from __future__ import annotations
 
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
 from scipy.cluster.hierarchy import fcluster, linkage
 from scipy.spatial import cKDTree
@@ -15,7 +16,7 @@ from scipy.spatial import cKDTree
 from geometry.mesh import Mesh
 from geometry.model.borders import taken_spots
 from geometry.model.cutting import cut_surface
-from geometry.model.halfedges import face_areas, pieces_of
+from geometry.model.halfedges import Faces, face_areas
 from geometry.model.mending import Spot
 from geometry.model.skin import Skin, tails
 from geometry.topology import analyse
@@ -83,6 +84,54 @@ def _groups(places: Array) -> list[Array]:
     return [places[label == k] for k in np.unique(label)]
 
 
+@njit(cache=True, nogil=True)
+def _around(faces: Faces, count: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """List the faces around each vertex in a row; also return where each vertex's begin."""
+    start = np.zeros(count + 1, dtype=np.int64)
+    for f in range(len(faces)):
+        for k in range(3):
+            start[faces[f, k] + 1] += 1
+    for vertex in range(count):
+        start[vertex + 1] += start[vertex]
+    cursor = start[:-1].copy()
+    member = np.empty(3 * len(faces), dtype=np.int64)
+    for f in range(len(faces)):
+        for k in range(3):
+            member[cursor[faces[f, k]]] = f
+            cursor[faces[f, k]] += 1
+    return member, start
+
+
+@njit(cache=True, nogil=True)
+def _hanging(
+    faces: Faces,
+    around: tuple[NDArray[np.int64], NDArray[np.int64]],
+    ends: NDArray[np.int64],
+    beyond: NDArray[np.bool_],
+) -> NDArray[np.bool_]:
+    """Mark which vertices ``beyond`` hang together with one of the ``ends``."""
+    member, start = around
+    out = np.zeros(len(beyond), dtype=np.bool_)
+    waiting = np.empty(len(beyond), dtype=np.int64)
+    count = 0
+    for vertex in ends:
+        if beyond[vertex] and not out[vertex]:
+            out[vertex] = True
+            waiting[count] = vertex
+            count += 1
+    while count:
+        count -= 1
+        vertex = waiting[count]
+        for n in range(start[vertex], start[vertex + 1]):
+            for k in range(3):
+                other = faces[member[n], k]
+                if beyond[other] and not out[other]:
+                    out[other] = True
+                    waiting[count] = other
+                    count += 1
+    return out
+
+
 def _least(skin: Skin, places: Array, behind: float) -> tuple[Array, NDArray[np.bool_]] | None:
     """Find the plane that cuts least off, and the vertices beyond it."""
     middle = places[:, :2].mean(axis=0)
@@ -100,14 +149,14 @@ def _least(skin: Skin, places: Array, behind: float) -> tuple[Array, NDArray[np.
         return None
     tree = cKDTree(skin.vertices[local[edge]])
     ends = edge[np.unique(tree.query(places)[1])]
+    around = _around(faces, len(local))
     best = None
     for turn in np.arange(DIRECTIONS) * (2.0 * np.pi / DIRECTIONS):
         normal = np.array([np.cos(turn), np.sin(turn)])
         offset = float((places[:, :2] @ normal).min()) - behind
         offset = min(offset, float((plan[local[ends]] @ normal).min()) - 1e-3)
         beyond = plan[local] @ normal > offset
-        piece = pieces_of(faces, beyond)
-        mine = beyond & np.isin(piece, piece[ends])
+        mine = _hanging(faces, around, ends, beyond)
         if away[local[mine]].max() > FARTHEST:
             continue
         lost = float(area[mine[faces].any(axis=1)].sum())

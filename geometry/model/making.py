@@ -48,7 +48,7 @@ from geometry.version import VERSION
 
 Array = NDArray[np.float64]
 
-REVISION = 6
+REVISION = 7
 """Raised whenever the same scan and settings may give other bytes.
 
 1: the first. 2: block-out by rays, height from the incisors, fills united on the surface.
@@ -56,6 +56,7 @@ REVISION = 6
 only as far as each place needs, an automatic trim stays clear of the margin's uncertainty.
 5: that uncertainty is taken place by place; fills have no walls in one plane; a code under the
 base keeps to where the model is thick. 6: handles are cut where they are narrowest, all at once.
+7: only the pieces of a fill that cross the surface are moved a hair, and no longer in vain.
 """
 
 ENGINE = f"{VERSION}+model.{REVISION}"

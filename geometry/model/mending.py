@@ -119,20 +119,26 @@ def _spots_of(corners: Array, what: str = CROSSING) -> list[Spot]:
 
 def joined_spots(spots: list[Spot]) -> list[Spot]:
     """Join spots of one sort that touch or nearly do."""
-    out: list[Spot] = []
+    kinds = sorted({spot.what for spot in spots})
+    kind = np.empty(len(spots), dtype=np.int64)
+    at = np.empty((len(spots), 3))
+    size = np.empty(len(spots))
+    count = 0
     for spot in sorted(spots, key=lambda one: (-one.size, one.at.tolist())):
-        for k, other in enumerate(out):
-            gap = float(np.linalg.norm(spot.at - other.at))
-            if other.what != spot.what or gap > 0.5 * (spot.size + other.size) + NEAR:
-                continue
-            if gap + 0.5 * spot.size > 0.5 * other.size:
-                size = 0.5 * spot.size + gap + 0.5 * other.size
-                way = (spot.at - other.at) / max(gap, 1e-12)
-                out[k] = Spot(spot.what, other.at + way * (0.5 * (size - other.size)), size)
-            break
-        else:
-            out.append(spot)
-    return out
+        own = kinds.index(spot.what)
+        gaps = np.sqrt(((at[:count] - spot.at) ** 2).sum(axis=1))
+        touching = (kind[:count] == own) & (gaps <= 0.5 * (spot.size + size[:count]) + NEAR)
+        if not touching.any():
+            kind[count], at[count], size[count] = own, spot.at, spot.size
+            count += 1
+            continue
+        k = int(np.argmax(touching))
+        gap = float(gaps[k])
+        if gap + 0.5 * spot.size > 0.5 * size[k]:
+            whole = 0.5 * spot.size + gap + 0.5 * size[k]
+            at[k] += (spot.at - at[k]) * (0.5 * (whole - size[k]) / max(gap, 1e-12))
+            size[k] = whole
+    return [Spot(kinds[kind[k]], at[k].copy(), float(size[k])) for k in range(count)]
 
 
 def mend_handles(skin: Skin, patch: int, own: int) -> Mended:

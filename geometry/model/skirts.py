@@ -8,6 +8,7 @@ from itertools import pairwise
 import manifold3d
 import numpy as np
 import shapely
+from numba import njit
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
@@ -309,22 +310,29 @@ def _doubled(made: Faces, chain: NDArray[np.int64], faces: Faces) -> bool:
     return False
 
 
+@njit(cache=True, nogil=True)
 def _along(points: Array, line: Array, s: Array) -> Array:
     """Arc length of the place on a polyline closest to each point."""
-    best = np.full(len(points), np.inf)
     out = np.zeros(len(points))
-    for k in range(len(line) - 1):
-        d = line[k + 1] - line[k]
-        length = float(d @ d)
-        if length < 1e-18:
-            continue
-        t = ((points - line[k]) @ d) / length
-        # Beyond the ends of the line it runs straight on.
-        t = np.clip(t, -np.inf if k == 0 else 0.0, np.inf if k == len(line) - 2 else 1.0)
-        gap = np.linalg.norm(points - (line[k] + t[:, None] * d), axis=1)
-        closer = gap < best - 1e-12
-        best[closer] = gap[closer]
-        out[closer] = s[k] + t[closer] * np.sqrt(length)
+    last = len(line) - 2
+    for n in range(len(points)):
+        best = np.inf
+        for k in range(last + 1):
+            dx, dy = line[k + 1, 0] - line[k, 0], line[k + 1, 1] - line[k, 1]
+            length = dx * dx + dy * dy
+            if length < 1e-18:
+                continue
+            x, y = points[n, 0] - line[k, 0], points[n, 1] - line[k, 1]
+            t = (x * dx + y * dy) / length
+            # Beyond the ends of the line it runs straight on.
+            if k > 0:
+                t = max(t, 0.0)
+            if k < last:
+                t = min(t, 1.0)
+            gap = np.hypot(x - t * dx, y - t * dy)
+            if gap < best - 1e-12:
+                best = gap
+                out[n] = s[k] + t * np.sqrt(length)
     return out
 
 

@@ -89,7 +89,7 @@ def as_written(vertices: Array, faces: Faces) -> tuple[Array, Faces]:
         odd, doubled = odd_vertices(joined, len(welded.vertices))
         left = odd
         if doubled:
-            joined = _without_folded(joined)
+            joined = without_folded(joined)
             left, _ = odd_vertices(joined, len(welded.vertices))
         if not left.any():
             out_v, out_f, _ = compact(welded.vertices, joined)
@@ -171,7 +171,7 @@ def _drawn_in(vertices: Array, faces: Faces, chosen: NDArray[np.bool_], attempt:
     return out
 
 
-def _without_folded(faces: Faces) -> Faces:
+def without_folded(faces: Faces) -> Faces:
     """Drop pairs of faces with the same corners, wound against each other."""
     order = np.lexsort(np.sort(faces, axis=1).T)
     ranked = np.sort(faces[order], axis=1)

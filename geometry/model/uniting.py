@@ -11,10 +11,10 @@ from geometry.mesh import Mesh
 from geometry.model.closing import BASE, FILL, SCAN
 from geometry.model.combining import Joint
 from geometry.model.folds import find_folds
-from geometry.model.halfedges import Faces, genus
+from geometry.model.halfedges import Faces, genus, pieces_of
 from geometry.model.mending import Mended, Spot, joined_spots, mend_crossings, mend_handles
 from geometry.model.skin import skin_of
-from geometry.model.solids import as_written, new_faces
+from geometry.model.solids import as_written, new_faces, to_manifold
 from geometry.topology.intersections import find_intersections
 
 Array = NDArray[np.float64]
@@ -22,9 +22,14 @@ Array = NDArray[np.float64]
 # Where surfaces nearly coincide, a union rounded to a file's precision may cross itself by a
 # hair. A fill that stands a few thousandths of a millimetre elsewhere seldom does.
 NUDGES = (
-    (0.0, 0.0), (0.009, 0.006), (-0.004, 0.008), (0.005, -0.009), (-0.011, -0.004), (0.002, 0.013),
-)  # fmt: skip
+    np.array(
+        [(0, 0, 0), (9, 6, 0), (-4, 8, 0), (5, -9, 0), (-11, -4, 0), (2, 13, 0)], dtype=np.float64
+    )
+    * 0.001
+)
 STRAIGHT = 2
+CLOSE = 0.3
+VAIN = 2
 MENDINGS = 6
 
 
@@ -59,6 +64,8 @@ def unite(
         The result crosses itself and cannot be mended.
     """
     spots: list[Spot] = []
+    if body is not None and body.is_empty():
+        body = None
     if body is None or folds:
         # Creases along the walls or of the rounding, before something is joined to them.
         count = find_intersections(Mesh(vertices, faces))[0]
@@ -68,16 +75,33 @@ def unite(
         return vertices, faces, spots
     best: tuple[int, Array, Faces] | None = None
     joint = Joint(vertices, faces, [body])
-    for nudge in NUDGES:
+    mesh = body.to_mesh64()
+    points = np.array(mesh.vert_properties[:, :3], order="C")
+    corners = np.array(mesh.tri_verts, dtype=np.int32, order="C")
+    piece = pieces_of(corners, np.ones(len(points), dtype=bool))
+    nudge = np.zeros(int(piece.max()) + 1, dtype=np.int64)
+    vain = 0
+    for attempt in range(len(NUDGES)):
+        moved = to_manifold(points + NUDGES[nudge[piece]], corners) if attempt else body
+        crossings = None
         try:
-            v, f = as_written(*joint.made([body.translate((*nudge, 0.0))], []))
+            v, f = as_written(*joint.made([moved], []))
+            crossings, pairs = _crossings(v, f, new_faces(v, f, vertices))
         except GeometryError:
-            continue  # a hair's breadth elsewhere it may close
-        crossings = _crossings(v, f, new_faces(v, f, vertices))
-        if crossings is not None and (best is None or crossings < best[0]):
-            best = (crossings, v, f)
-        if crossings == 0:
+            pass  # a hair's breadth elsewhere it may close
+        if crossings is None:
+            nudge += 1
+            continue
+        vain += 1
+        if best is None or crossings < best[0]:
+            best, vain = (crossings, v, f), 0
+        if crossings == 0 or vain == VAIN:
             break
+        # Only what crosses is moved; where none of the pieces does, moving them is no help.
+        at_fault = _pieces_near(points, piece, v[f[pairs]].mean(axis=2).reshape(-1, 3))
+        if not at_fault.any():
+            break
+        nudge[at_fault] += 1
     if best is None:
         raise GeometryError(
             "the block-out could not be joined to the model; prepare it with another trim or"
@@ -87,11 +111,24 @@ def unite(
     return v, f, joined_spots([*spots, *mended])
 
 
-def _crossings(vertices: Array, faces: Faces, folding: NDArray[np.bool_]) -> int | None:
+def _pieces_near(points: Array, piece: NDArray[np.int64], places: Array) -> NDArray[np.bool_]:
+    """Mark the pieces, by their numbers (n,) at points (n, 3), with a box close to a place."""
+    shape = (int(piece.max()) + 1, 3)
+    low, high = np.full(shape, np.inf), np.full(shape, -np.inf)
+    np.minimum.at(low, piece, points - CLOSE)
+    np.maximum.at(high, piece, points + CLOSE)
+    inside = (places > low[:, None]) & (places < high[:, None])
+    return np.asarray(np.any(np.all(inside, axis=2), axis=1))
+
+
+def _crossings(
+    vertices: Array, faces: Faces, folding: NDArray[np.bool_]
+) -> tuple[int | None, NDArray[np.int64]]:
     """Count the pairs of faces that cross; with a common corner where one may be folded."""
     mesh = Mesh(vertices, faces)
-    count = find_intersections(mesh)[0]
-    return None if count is None else count + len(find_folds(mesh, folding))
+    count, pairs = find_intersections(mesh)
+    folds = find_folds(mesh, folding)
+    return None if count is None else count + len(folds), np.concatenate((pairs, folds))
 
 
 def _mended(
@@ -116,7 +153,7 @@ def _mended(
         mended = mend_handles(crossed.skin, FILL, SCAN)
         spots = [*spots, *crossed.spots, *mended.spots]
         v, f = as_written(mended.skin.vertices, mended.skin.faces)
-        crossings = _crossings(v, f, np.ones(len(f), dtype=bool))
+        crossings, _ = _crossings(v, f, np.ones(len(f), dtype=bool))
     # A crease that would not be ironed out is let pass: it leads nobody astray.
     if genus(f) != 0 or (crossings != 0 and find_intersections(Mesh(v, f))[0] != 0):
         raise GeometryError(

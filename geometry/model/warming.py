@@ -7,14 +7,16 @@ from types import SimpleNamespace
 import numpy as np
 
 from geometry.mesh import Mesh
+from geometry.model.borders import cut_back
 from geometry.model.closing import SCAN
 from geometry.model.cubes import zero_surface
 from geometry.model.distances import distance_to_surface
+from geometry.model.ends import cut_ends
 from geometry.model.healing import heal
 from geometry.model.making import Known, build
 from geometry.model.mending import mend_crossings, mend_handles
 from geometry.model.settings import ModelSettings
-from geometry.model.skin import skin_of
+from geometry.model.skin import loops_of, skin_of, tails
 from geometry.topology import analyse
 
 
@@ -31,6 +33,10 @@ def warm() -> None:
     known = Known(topology, frame, None, heal(topology))
     build(known, ModelSettings(height=9.0, text="AB12", hollow=1.5), 0.3)
     distance_to_surface(body.vertices[:5], body)
+    block = skin_of(body, np.full(len(body.faces), SCAN, dtype=np.int8))
+    rim = tails(block, loops_of(block)[0])[:1]
+    cut_back(block, block.vertices[rim], 0.0, 0)
+    cut_ends(block, block.vertices[rim], 0)
     ring = _ring()
     kind = np.full(len(ring.faces), SCAN, dtype=np.int8)
     mend_handles(skin_of(ring, kind), patch=3, own=SCAN)

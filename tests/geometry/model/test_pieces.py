@@ -210,7 +210,7 @@ def test_little_tissue_is_told_with_what_helps():
 )
 def test_a_mended_place_far_off_the_scan_is_pointed_out(what, off, told):
     place = {"what": what, "size_mm": 2.0, "deviation_mm": off, "name": "at 11, facial side"}
-    lines = changes._far_off([place])
+    lines = changes.far_off([place])
     assert len(lines) == told
     assert all("at 11, facial side" in line for line in lines)
 
