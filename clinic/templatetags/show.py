@@ -81,7 +81,7 @@ def clock(value: dt.datetime | None) -> str:
     if value is None:
         return "–"
     zone = timezone.get_current_timezone()
-    return _clock(value, zone, dt.datetime.now(zone).date())
+    return _clock(value, zone, timezone.now().astimezone(zone).date())
 
 
 @lru_cache(maxsize=4096)
