@@ -17,6 +17,7 @@ from zoneinfo import ZoneInfo
 
 from django.db import transaction
 from django.db.models import Max, Min
+from django.utils import timezone
 
 from clinic.clock import office_zone
 from production.models import Appliance, DaySummary, StageEvent
@@ -113,7 +114,7 @@ def facts(first: dt.date, last: dt.date) -> dict[dt.date, Facts]:
     kept = DaySummary.objects.filter(date__range=(first, last)).values_list("date", "facts")
     found = {day: Facts.read(data) for day, data in kept}
     days = [first + dt.timedelta(days=n) for n in range((last - first).days + 1)]
-    oldest, today = first_day(), dt.datetime.now(office_zone()).date()
+    oldest, today = first_day(), timezone.now().astimezone(office_zone()).date()
     missing = [d for d in days if d not in found and oldest is not None and oldest <= d <= today]
     if missing:
         counted = count(missing[0], missing[-1])
