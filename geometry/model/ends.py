@@ -16,7 +16,7 @@ from scipy.spatial import cKDTree
 from geometry.mesh import Mesh
 from geometry.model.borders import taken_spots
 from geometry.model.cutting import cut_surface
-from geometry.model.halfedges import Faces, face_areas
+from geometry.model.halfedges import Faces, corners_at, face_areas
 from geometry.model.mending import Spot
 from geometry.model.skin import Skin, tails
 from geometry.topology import analyse
@@ -85,32 +85,14 @@ def _groups(places: Array) -> list[Array]:
 
 
 @njit(cache=True, nogil=True)
-def _around(faces: Faces, count: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """List the faces around each vertex in a row; also return where each vertex's begin."""
-    start = np.zeros(count + 1, dtype=np.int64)
-    for f in range(len(faces)):
-        for k in range(3):
-            start[faces[f, k] + 1] += 1
-    for vertex in range(count):
-        start[vertex + 1] += start[vertex]
-    cursor = start[:-1].copy()
-    member = np.empty(3 * len(faces), dtype=np.int64)
-    for f in range(len(faces)):
-        for k in range(3):
-            member[cursor[faces[f, k]]] = f
-            cursor[faces[f, k]] += 1
-    return member, start
-
-
-@njit(cache=True, nogil=True)
 def _hanging(
     faces: Faces,
-    around: tuple[NDArray[np.int64], NDArray[np.int64]],
+    corners: tuple[NDArray[np.int64], NDArray[np.int32]],
     ends: NDArray[np.int64],
     beyond: NDArray[np.bool_],
 ) -> NDArray[np.bool_]:
     """Mark which vertices ``beyond`` hang together with one of the ``ends``."""
-    member, start = around
+    start, member = corners
     out = np.zeros(len(beyond), dtype=np.bool_)
     waiting = np.empty(len(beyond), dtype=np.int64)
     count = 0
@@ -124,7 +106,7 @@ def _hanging(
         vertex = waiting[count]
         for n in range(start[vertex], start[vertex + 1]):
             for k in range(3):
-                other = faces[member[n], k]
+                other = faces[member[n] // 3, k]
                 if beyond[other] and not out[other]:
                     out[other] = True
                     waiting[count] = other
@@ -149,14 +131,14 @@ def _least(skin: Skin, places: Array, behind: float) -> tuple[Array, NDArray[np.
         return None
     tree = cKDTree(skin.vertices[local[edge]])
     ends = edge[np.unique(tree.query(places)[1])]
-    around = _around(faces, len(local))
+    corners = corners_at(faces, len(local))
     best = None
     for turn in np.arange(DIRECTIONS) * (2.0 * np.pi / DIRECTIONS):
         normal = np.array([np.cos(turn), np.sin(turn)])
         offset = float((places[:, :2] @ normal).min()) - behind
         offset = min(offset, float((plan[local[ends]] @ normal).min()) - 1e-3)
         beyond = plan[local] @ normal > offset
-        mine = _hanging(faces, around, ends, beyond)
+        mine = _hanging(faces, corners, ends, beyond)
         if away[local[mine]].max() > FARTHEST:
             continue
         lost = float(area[mine[faces].any(axis=1)].sum())

@@ -84,3 +84,22 @@ def pieces_of(faces: Faces, chosen: NDArray[np.bool_]) -> NDArray[np.int64]:
     edges = np.concatenate([faces[:, [a, b]][mine[:, a] & mine[:, b]] for a, b in SIDES])
     graph = coo_matrix((np.ones(len(edges), dtype=bool), edges.T), shape=(len(chosen),) * 2)
     return np.asarray(connected_components(graph, directed=False)[1])
+
+
+@njit(cache=True, nogil=True)
+def corners_at(faces: Faces, count: int) -> tuple[NDArray[np.int64], NDArray[np.int32]]:
+    """Return the corners (3 t + k) at each vertex, all in a row, and where each begins."""
+    start = np.zeros(count + 1, dtype=np.int64)
+    for t in range(len(faces)):
+        for k in range(3):
+            start[faces[t, k] + 1] += 1
+    for v in range(count):
+        start[v + 1] += start[v]
+    cursor = start[:-1].copy()
+    member = np.empty(3 * len(faces), dtype=np.int32)
+    for t in range(len(faces)):
+        for k in range(3):
+            v = faces[t, k]
+            member[cursor[v]] = 3 * t + k
+            cursor[v] += 1
+    return start, member

@@ -13,7 +13,7 @@ from numba import njit
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from geometry.model.halfedges import Faces
+from geometry.model.halfedges import Faces, corners_at
 from geometry.model.patches import median_edge, rings_around
 from geometry.model.skin import Links, Skin, genus_of, loops_of, region, tails
 
@@ -22,25 +22,6 @@ Array = NDArray[np.float64]
 SHORT_TUNNEL = 14.0
 REACHES = (3.0, 8.0)
 """How far around a loop its handle is looked for, mm; further away in the whole surface."""
-
-
-@njit(cache=True, nogil=True)
-def _corners(faces: Faces, count: int) -> tuple[NDArray[np.int64], Links]:
-    """Return the corners (3 t + k) at each vertex, all in a row, and where each begins."""
-    start = np.zeros(count + 1, dtype=np.int64)
-    for t in range(len(faces)):
-        for k in range(3):
-            start[faces[t, k] + 1] += 1
-    for v in range(count):
-        start[v + 1] += start[v]
-    cursor = start[:-1].copy()
-    member = np.empty(3 * len(faces), dtype=np.int32)
-    for t in range(len(faces)):
-        for k in range(3):
-            v = faces[t, k]
-            member[cursor[v]] = 3 * t + k
-            cursor[v] += 1
-    return start, member
 
 
 @njit(cache=True, nogil=True)
@@ -178,7 +159,7 @@ def handle_loops(skin: Skin, root: int) -> list[NDArray[np.int64]]:
     beyond = np.empty(len(opposite) if borders else 0, dtype=np.int32)
     for number, half in enumerate(borders):
         beyond[half] = len(faces) + number
-    start, member = _corners(faces, len(skin.vertices))
+    start, member = corners_at(faces, len(skin.vertices))
     width = max(0.25 * median_edge(skin.vertices, faces), 1e-3)
     distance, before = _shortest_tree(skin.vertices, faces, opposite, start, member, root, width)
     edge, through = _edges(skin.vertices, faces, opposite, distance, before)
