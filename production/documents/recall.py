@@ -12,7 +12,7 @@ from production.models import Lot
 from production.selectors.stock import Piece, Recipient
 
 #: Appliances on one paper, so that it is there within a second.
-IN_PART = 3_200
+IN_PART = 2_400
 COLUMNS = (
     Column("Patient", 46),
     Column("Born", 23),
