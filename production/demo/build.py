@@ -18,6 +18,7 @@ from production.demo.people import patients
 from production.demo.pool import make_pool
 from production.demo.story import Story
 from production.jobs import JOBS
+from production.scheduling.learning import learn
 
 GENERATED = "arches"
 
@@ -51,6 +52,7 @@ def build(seed: int, say: Callable[[str], None]) -> None:
     story.series_patients()
     story.past(say)
     story.this_morning()
+    learn().save()  # so that the times still to be agreed on rest on what the bench took
     story.rest_of_today()
     say("Planning the day …")
     # Now, so that the first page a person opens already says how safe each promise is.

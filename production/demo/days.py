@@ -80,9 +80,14 @@ class Happening:
 
 
 class Day:
-    """Plays one day; ``until`` (minutes) leaves the rest of it open."""
+    """Plays one day; ``until`` (minutes) leaves the rest of it open.
 
-    def __init__(self, cast: Cast, date: dt.date, rng: random.Random) -> None:
+    ``factor`` multiplies the day's durations; without it, it is drawn.
+    """
+
+    def __init__(
+        self, cast: Cast, date: dt.date, rng: random.Random, factor: float | None = None
+    ) -> None:
         self.cast, self.rng, self.date = cast, rng, date
         self.office = Office.get()
         spans = open_spans(self.office, dt.datetime.combine(date, dt.time(1), self.office.zone), 3)
@@ -91,7 +96,7 @@ class Day:
         self.stages = {s.code: s for s in Stage.objects.all()}
         self.cards = {code: card_of(stage) for code, stage in self.stages.items()}
         self.jobs: list[Job] = []
-        self.factor = math.exp(rng.gauss(0.0, DAY_SPREAD))
+        self.factor = factor or math.exp(rng.gauss(0.0, DAY_SPREAD))
         self.machines = {f"m{m.pk}": m for ms in cast.machines.values() for m in ms}
         self.loads: dict[tuple[str, str, float], Load] = {}
         self.number = 0

@@ -89,7 +89,8 @@ class Story:
 
     def this_morning(self) -> None:
         """Play today up to now; what is under way stays under way."""
-        day = Day(self.cast, self.office.today(), self.rng)
+        # At an even pace: whether the day looks good should not hang on the date it is shown.
+        day = Day(self.cast, self.office.today(), self.rng, factor=1.0)
         now = (timezone.now() - day.origin).total_seconds() / 60
         self._debonds(day, 4, first=5.0, gap=35.0)
         self._ahead(day, 2)

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 
 from production import planning
 from production.models import Machine, Promise, Stage, Wish
+from production.planning.pace import at_todays_pace
 from production.planning.risk import allowed_risk
 from production.scheduling.state import Situation, read_situation, steps_of, wished
 
@@ -93,7 +94,7 @@ def consider(codes: Collection[str], stage: Stage, wish: Wish | None) -> Consequ
         )
     changed = told | {"jobs": _granted(situation, told["jobs"], places, stage, wish)}
     problem = planning.parse_problem(changed)
-    plan = planning.plan(problem)
+    plan = planning.plan(planning.parse_problem(at_todays_pace(changed)))
     stuck = [item for item in plan["infeasible"] if str(item["job"]) in places]
     if stuck:
         return Consequence(situation.state, refusal="There is no open time in which it would fit.")

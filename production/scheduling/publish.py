@@ -15,6 +15,7 @@ from production import planning, work
 from production.models import Appliance, Plan, Promise
 from production.planning.causes import causes
 from production.planning.dispatch import choose_rule
+from production.planning.pace import at_todays_pace
 from production.planning.policy import Rule, named_policy
 from production.planning.rescue import rescue
 from production.planning.risk import allowed_risk
@@ -102,7 +103,7 @@ def make_plan() -> MadePlan:
     situation = read_situation()
     problem = planning.parse_problem(situation.problem)
     problem = replace(problem, policy=_rule(problem).as_json())
-    plan = _best_plan(situation, problem)
+    plan = _best_plan(at_todays_pace(situation.problem | {"policy": dict(problem.policy)}))
     foresight = planning.foresee(problem, samples=FUTURES, seed=SEED)
     return MadePlan(situation, plan, foresight, _advice(situation, problem, foresight))
 
@@ -130,8 +131,9 @@ def _group_risks(problem: Any, rule: Rule) -> dict[str, float]:
     return {str(group["id"]): group["p_late"] for group in seen["groups"]}
 
 
-def _best_plan(situation: Situation, problem: Any) -> dict[str, Any]:
+def _best_plan(told: dict[str, Any]) -> dict[str, Any]:
     """Return the dispatched plan, or the improved one when it is better and feasible."""
+    problem = planning.parse_problem(told)
     dispatched = planning.plan(problem) | {"source": "dispatch"}
     if any(step.first for job in problem.jobs for step in job.steps):
         return dispatched  # the search knows no "first of all"
@@ -139,7 +141,7 @@ def _best_plan(situation: Situation, problem: Any) -> dict[str, Any]:
         return dispatched  # two seconds of search gain nothing, and its check takes many
     try:
         improved = solve(problem, seconds=IMPROVE_SECONDS)
-        faults = violations(situation.problem, improved)
+        faults = violations(told, improved)
     except Exception:
         # The dispatched plan stands; a plan that could be better is not worth an empty bench.
         log.exception("the plan could not be improved")

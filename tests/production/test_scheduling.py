@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import math
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -11,7 +12,7 @@ from django.utils import timezone
 from clinic.models import ClosedDay, OpeningHours
 from production.actions import agree_promise, open_order
 from production.actions.starting import start
-from production.models import ApplianceKind, Machine, Plan, Promise
+from production.models import ApplianceKind, LearnedTimes, Machine, Plan, Promise
 from production.planning.policy import Rule
 from production.planning.rescue import rescue
 from production.planning.solve.checker import violations
@@ -216,6 +217,26 @@ def test_a_plan_for_a_state_that_has_passed_is_not_published(retainer, person, p
     open_order(doctor, patient, retainer, ["lower"], key="second")
     made.publish()
     assert not Plan.objects.exists()
+
+
+def test_on_a_slow_day_the_plan_shows_when_things_are_really_to_be_expected(
+    retainer, person, patient, monkeypatch
+):
+    monkeypatch.setattr(publish, "IMPROVED_JOBS", 0)  # no search: quick
+    open_order(person("doctor"), patient, retainer, ["upper"], key="o1")
+    usual = make_plan().plan["steps"]
+    LearnedTimes.objects.create(
+        day=MORNING.date(), day_shift=0.3, day_spread=0.1, day_spread_today=0.03, records=99
+    )
+    slow = make_plan()
+    lengths = [(s["end"] - s["start"]) / (u["end"] - u["start"]) for s, u in zip(
+        slow.plan["steps"], usual, strict=True
+    )]  # fmt: skip
+    assert lengths == pytest.approx([math.exp(0.3)] * len(usual))
+    [job] = slow.foresight["jobs"]
+    assert max(s["end"] for s in slow.plan["steps"]) == pytest.approx(
+        job["finish"]["p50"], rel=0.06
+    )
 
 
 def test_reading_the_state_takes_the_same_number_of_queries_however_much_is_open(
