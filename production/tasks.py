@@ -11,8 +11,10 @@ from pathlib import Path
 from celery.signals import worker_process_init
 from django.conf import settings
 from django.db import close_old_connections
+from django.utils import timezone
 
 from clinic.celery import app
+from clinic.clock import office_zone
 from geometry.errors import GeometryError
 from production import work
 from production.jobs import JOBS
@@ -32,7 +34,8 @@ def perform(pk: int) -> None:
         work.give_back(row, f"This version does not know the work “{row.kind}”.")
         return
     try:
-        with work.keeping(row):
+        # What is written into reports and messages speaks of the office's clock.
+        with work.keeping(row), timezone.override(office_zone()):
             job.run(row)
     except work.LeaseLost:
         log.warning("work %s was taken over by another worker", pk)

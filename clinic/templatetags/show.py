@@ -70,6 +70,13 @@ def percent(value: float | None, digits: int = 0) -> str:
 
 
 @register.filter
+def figure(value: float | str | None, digits: int = 0) -> str:
+    """Show a number with its thousands apart and a true minus: “151,991”, “−53.4”."""
+    known = isinstance(value, int | float)  # what is not in the report comes as ""
+    return f"{value:,.{digits}f}".replace("-", "−") if known else "–"
+
+
+@register.filter
 def size(value: float | None) -> float | None:
     """Return a number without its sign."""
     return None if value is None else abs(value)

@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
+import json
 from dataclasses import dataclass
 from itertools import count
 from typing import Any
 
 from django.db.models import Prefetch, QuerySet
+from django.utils import timezone
 
 from clinic.models import Patient
 from production.models import Acceptance, Scan, Work
 
 SEVERITY = {"stop": ("bad", "stop"), "check": ("warn", "warn"), "note": ("", "question")}
+UNCERTAIN = "margin_uncertain"
 FROM_THE_RECORD = {"file_elsewhere", "mouth_unsure", "other_mouth"}
 VERDICTS = {
     "pass": ("good", "ok", "Pass"),
@@ -54,6 +57,21 @@ class ScanView:
     def notes(self) -> list[dict[str, Any]]:
         """Findings that only the lab needs."""
         return [f for f in self.findings if f["severity"] == "note"]
+
+    @property
+    def margin_uncertain(self) -> bool:
+        """Whether a person at the chair is asked about the gum line."""
+        return any(f["code"] == UNCERTAIN for f in self.findings)
+
+    @property
+    def margin_words(self) -> str:
+        """What a person said of it."""
+        return margin_words(self.scan)
+
+    @property
+    def marks(self) -> str:
+        """Where a person marked the gum edge, as JSON for the 3D view."""
+        return json.dumps((self.scan.margin_confirmed or {}).get("points", []))
 
     @property
     def compared_with(self) -> dt.datetime | None:
@@ -98,25 +116,50 @@ def number_findings(scan: Scan) -> list[dict[str, Any]]:
     """Return the report's findings with their number on the picture, class and icon."""
     order = {"stop": 0, "check": 1, "note": 2}
     found = (scan.report or {}).get("findings", [])
+    answer = scan.margin_confirmed or {}
+    settled = margin_words(scan)
     numbers = count(1)
-    return [
-        {
-            **finding,
-            # What the record adds has no mark on the picture, which is counted without it.
-            "number": next(numbers) if finding["code"] not in FROM_THE_RECORD else None,
-            "css": SEVERITY.get(finding["severity"], ("", ""))[0],
-            "icon": SEVERITY.get(finding["severity"], ("", "question"))[1],
-        }
-        for finding in sorted(found, key=lambda f: order.get(f["severity"], 3))
-    ]
+    rows = []
+    for finding in sorted(found, key=lambda f: order.get(f["severity"], 3)):
+        css, icon = SEVERITY.get(finding["severity"], ("", "question"))
+        # What the record adds has no mark on the picture, which is counted without it.
+        added = finding["code"] in FROM_THE_RECORD or finding in answer.get("added", [])
+        answered = settled if finding["code"] == UNCERTAIN else ""
+        rows.append(
+            {
+                **finding,
+                "number": None if added else next(numbers),
+                "css": "good" if answered else css,
+                "icon": "ok" if answered else icon,
+                "settled": answered,
+            }
+        )
+    return rows
+
+
+def margin_words(scan: Scan) -> str:
+    """Return what a person said of an uncertain gum line, in words; empty when nobody did."""
+    answer = scan.margin_confirmed
+    if not answer:
+        return ""
+    when = f"{timezone.localtime(dt.datetime.fromisoformat(answer['at'])):%H:%M}"
+    by = f"{answer['who']}, {when}" if answer.get("who") else when
+    if answer["correct"]:
+        return f"The line is right: {by}."
+    known = [gum for gum in answer.get("captured_mm", []) if gum is not None]
+    least = f", {min(known):.1f} mm of gum below at the least" if known else ""
+    marks = len(answer["points"])
+    return f"Corrected at {marks} place{'' if marks == 1 else 's'}{least}: {by}."
 
 
 def of_patient(patient: Patient, *, current: bool = True) -> list[ScanView]:
-    """Return the patient's scans, newest first; ``current`` leaves out replaced ones."""
+    """Return the patient's scans, upper before lower and newest first; ``current`` leaves out
+    replaced ones.
+    """
     scans = Scan.objects.filter(patient=patient)
     if current:
         scans = scans.filter(replaced_by=None)
-    return views(scans.order_by("arch", "-uploaded_at"))
+    return views(scans.order_by("-arch", "-uploaded_at"))
 
 
 def version(patient: Patient) -> str:

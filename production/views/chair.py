@@ -16,6 +16,7 @@ from clinic.models import Patient, User, record
 from clinic.permissions import needs
 from production import work
 from production.actions.accept_scan import accept_scan
+from production.actions.confirm_margin import confirm_margin as record_margin
 from production.actions.errors import Refused
 from production.actions.set_aside_scan import set_aside_scan, take_back_scan
 from production.models import Appliance, Scan, Work
@@ -140,21 +141,18 @@ def confirm_margin(request: HttpRequest, scan: uuid.UUID) -> HttpResponse:
     """Record that a person confirmed the margin line, or marked where it really is."""
     found = get_object_or_404(Scan, uuid=scan)
     assert isinstance(request.user, User)
+    problem = ""
     try:
         points = json.loads(request.POST.get("points") or "[]")
-        points = [[float(c) for c in p][:3] for p in points][:200]
+        record_margin(request.user, found, [[float(c) for c in p][:3] for p in points])
+    except Refused as error:
+        problem = error.words
     except (ValueError, TypeError):
-        points = []
-    found.margin_confirmed = {
-        "by": request.user.pk,
-        "at": timezone.now().isoformat(),
-        "points": points,
-        "correct": not points,
-    }
-    found.save(update_fields=["margin_confirmed"])
-    record(request.user, "margin confirmed", found, points=len(points))
-    if request.headers.get("HX-Request"):
-        return render(request, "chair/scan_state.html", _scan_context(scan))
+        problem = "The marks could not be read; load the page and mark again."
+    if problem or request.headers.get("HX-Request"):
+        page = "scan_state" if request.headers.get("HX-Request") else "scan"
+        context = _scan_context(scan) | {"margin_problem": problem}
+        return render(request, f"chair/{page}.html", context, status=422 if problem else 200)
     return redirect("scan", scan=scan)
 
 
@@ -175,7 +173,7 @@ def _scan_context(key: uuid.UUID) -> dict[str, object]:
         "version": version_of(
             found.status,
             found.verdict,
-            found.margin_confirmed,
+            found.margin_confirmed and found.margin_confirmed.get("at"),
             found.comparing,
             found.set_aside_at,
             view.acceptance and view.acceptance.pk,

@@ -119,7 +119,7 @@ async function start(file, arch, line) {
   line.say(`${arch} arch`);
   try {
     const words = await send(file, arch, line);
-    line.end(words.made ? "Arrived, being inspected" : "Already here: the same file was taken in before", true);
+    line.end(words.made ? "Arrived" : "Already here: the same file was taken in before", true);
     document.body.dispatchEvent(new CustomEvent("scans-changed"));
     setTimeout(() => line.item.remove(), 15000);
   } catch (error) {

@@ -1,13 +1,14 @@
 // Shows an arch to turn, with lines and numbered findings over it.
 //
-// Needs #viewer with data-mesh (a GLB, file coordinates, mm) and data-overlays (JSON:
-// frame, lines by layer). Without WebGL the still picture stays where it is.
+// Needs #viewer with data-mesh (a GLB, mm) and what lies over it in the same coordinates
+// (JSON: frame, lines by layer, cut_mm below the frame's origin), from data-overlays or, where
+// the page carries it, from #view-data. Without WebGL the still picture stays where it is.
 
 import {
-  BufferAttribute, BufferGeometry, Color, DirectionalLight, DoubleSide, GLTFLoader,
-  HemisphereLight, Line, LineBasicMaterial, LineLoop, Mesh, MeshBasicMaterial, MeshStandardMaterial,
-  OrbitControls, PerspectiveCamera, PlaneGeometry, Quaternion, Raycaster, Scene, Vector2, Vector3,
-  WebGLRenderer, Matrix4, Group, Points, PointsMaterial,
+  BufferAttribute, BufferGeometry, CatmullRomCurve3, Color, DirectionalLight, DoubleSide, GLTFLoader,
+  HemisphereLight, Mesh, MeshBasicMaterial, MeshStandardMaterial, OrbitControls, PerspectiveCamera,
+  PlaneGeometry, Raycaster, Scene, TubeGeometry, Vector2, Vector3, WebGLRenderer, Matrix4, Group,
+  Points, PointsMaterial,
 } from "/static/vendor/three/three.bundle.min.js";
 
 const root = document.getElementById("viewer");
@@ -19,15 +20,19 @@ const BANDS = [
   [0.75, new Color("#3a4f9e")], [Infinity, new Color("#2a1750")],
 ];
 const PLAIN = new Color("#e8ddc8");
+const FILLED = new Color("#3f7fb5"); // block-out of a model
 const LINE_COLOURS = { margin: "#0b6b3a", short: "#b3261e", holes: "#b3261e", border: "#6d6250", embrasures: "#7a4d00", gaps: "#7a4d00", trim: "#1d5c63" };
 
 const ROOM = 0.88;
+const LINE_MM = 0.13; // half the width of a drawn line: a line of one pixel is lost on a tablet
+const SPOT_MM = 3; // how far around a place its surface tells where it faces
 
 export class ArchView {
   constructor(element) {
     this.element = element;
     this.layers = new Map();
     this.pins = [];
+    this.sides = [];
     this.ready = false;
   }
 
@@ -40,7 +45,9 @@ export class ArchView {
     }
     const [gltf, overlays] = await Promise.all([
       new GLTFLoader().loadAsync(meshAddress),
-      overlayAddress ? fetch(overlayAddress).then((r) => (r.ok ? r.json() : {})) : {},
+      typeof overlayAddress === "string" && overlayAddress
+        ? fetch(overlayAddress).then((r) => (r.ok ? r.json() : {}))
+        : overlayAddress || {},
     ]);
     this.renderer = renderer;
     renderer.setPixelRatio(Math.min(window.devicePixelRatio, 2));
@@ -62,6 +69,7 @@ export class ArchView {
     this.element.addEventListener("keydown", (event) => this.key(event));
     this.frameUp();
     this.drawLines();
+    this.letters();
     this.resize();
     this.look("occlusal");
     this.ready = true;
@@ -77,6 +85,7 @@ export class ArchView {
     const geometry = this.mesh.geometry;
     if (!geometry.getAttribute("normal")) geometry.computeVertexNormals();
     this.depth = geometry.getAttribute("_undercut");
+    this.filled = geometry.getAttribute("_filled");
     const count = geometry.getAttribute("position").count;
     geometry.setAttribute("color", new BufferAttribute(new Float32Array(count * 3), 3));
     this.mesh.material = new MeshStandardMaterial({
@@ -86,16 +95,20 @@ export class ArchView {
     geometry.computeBoundingSphere();
     this.centre = geometry.boundingSphere.center.clone();
     this.radius = geometry.boundingSphere.radius;
-    this.paint(this.shows("undercut"));
+    this.paint();
   }
 
-  paint(undercut) {
+  paint() {
+    const undercut = this.shows("undercut");
+    const filled = this.filled && this.shows("filled");
     const colour = this.mesh.geometry.getAttribute("color");
     for (let i = 0; i < colour.count; i += 1) {
       let c = PLAIN;
       if (undercut && this.depth) {
         const depth = this.depth.getX(i);
         c = BANDS.find(([limit]) => depth <= limit)[1];
+      } else if (filled && this.filled.getX(i) > 0.5) {
+        c = FILLED;
       }
       colour.setXYZ(i, c.r, c.g, c.b);
     }
@@ -116,11 +129,9 @@ export class ArchView {
   }
 
   line(points, layer, closed) {
-    const flat = new Float32Array(points.flat());
-    const geometry = new BufferGeometry();
-    geometry.setAttribute("position", new BufferAttribute(flat, 3));
-    const material = new LineBasicMaterial({ color: LINE_COLOURS[layer] || "#1d5c63", depthTest: true });
-    return closed ? new LineLoop(geometry, material) : new Line(geometry, material);
+    const curve = new CatmullRomCurve3(points.map((p) => new Vector3(...p)), closed, "chordal");
+    const tube = new TubeGeometry(curve, points.length * 2, LINE_MM, 5, closed);
+    return new Mesh(tube, new MeshBasicMaterial({ color: LINE_COLOURS[layer] || "#1d5c63" }));
   }
 
   layer(name) {
@@ -134,7 +145,7 @@ export class ArchView {
 
   drawLines() {
     // Lines lie a little above the surface so that they are not half sunk in it.
-    const lift = 0.08;
+    const lift = 0.05;
     for (const item of this.overlays.lines || []) {
       const points = item.points.map((p, i) => {
         const n = item.normals?.[i] || [this.axes.occlusal.x, this.axes.occlusal.y, this.axes.occlusal.z];
@@ -142,21 +153,46 @@ export class ArchView {
       });
       if (points.length > 1) this.layer(item.layer).add(this.line(points, item.kind || item.layer, item.closed));
     }
-    this.plane("occlusal", 0, "#1747c9");
-    if (this.overlays.cut_mm) this.plane("cut", -this.overlays.cut_mm, "#1d5c63");
+    if (document.querySelector('[data-layer="occlusal"]')) this.plane("occlusal", 0, "#1747c9");
+    if (this.overlays.cut_mm) this.cut(-this.overlays.cut_mm);
     for (const name of this.layers.keys()) this.show(name, this.shows(name));
   }
 
+  // A plate across the arch, square to it, ``along`` mm from the frame's origin.
   plane(name, along, colour) {
-    const size = this.radius * 1.9;
+    const { right, occlusal } = this.axes;
+    const across = occlusal.clone().cross(right);
+    const [x, y] = [right, across].map((axis) => this.reach(axis));
     const mesh = new Mesh(
-      new PlaneGeometry(size, size),
-      new MeshBasicMaterial({ color: colour, transparent: true, opacity: 0.22, side: DoubleSide, depthWrite: false }),
+      new PlaneGeometry((x[1] - x[0]) * 1.15, (y[1] - y[0]) * 1.15),
+      new MeshBasicMaterial({ color: colour, transparent: true, opacity: 0.3, side: DoubleSide, depthWrite: false }),
     );
-    mesh.quaternion.copy(new Quaternion().setFromUnitVectors(new Vector3(0, 0, 1), this.axes.occlusal));
-    const height = this.origin.clone().sub(this.centre).dot(this.axes.occlusal) + along;
-    mesh.position.copy(this.centre).addScaledVector(this.axes.occlusal, height);
-    this.layer(name).add(mesh);
+    mesh.quaternion.setFromRotationMatrix(new Matrix4().makeBasis(right, across, occlusal));
+    mesh.position.copy(this.origin).addScaledVector(occlusal, along);
+    for (const [axis, ends] of [[right, x], [across, y]]) {
+      mesh.position.addScaledVector(axis, (ends[0] + ends[1]) / 2 - this.origin.dot(axis));
+    }
+    const group = this.layer(name);
+    group.clear();
+    group.add(mesh);
+  }
+
+  // From where to where the arch reaches along a direction.
+  reach(axis) {
+    const points = this.mesh.geometry.getAttribute("position");
+    const point = new Vector3();
+    let [low, high] = [Infinity, -Infinity];
+    for (let i = 0; i < points.count; i += Math.ceil(points.count / 4000)) {
+      const along = point.fromBufferAttribute(points, i).dot(axis);
+      low = Math.min(low, along);
+      high = Math.max(high, along);
+    }
+    return [low, high];
+  }
+
+  cut(along) {
+    this.plane("cut", along, "#1d5c63");
+    this.show("cut", this.shows("cut"));
   }
 
   shows(name) {
@@ -166,7 +202,7 @@ export class ArchView {
   }
 
   show(name, on) {
-    if (name === "undercut") return this.paint(on);
+    if (name === "undercut" || name === "filled") return this.paint();
     if (name === "findings") for (const pin of this.pins) pin.element.hidden = !on;
     const group = this.layers.get(name);
     if (group) group.visible = on;
@@ -175,16 +211,38 @@ export class ArchView {
 
   setPins(list) {
     for (const pin of this.pins) pin.element.remove();
-    this.pins = list.map(({ at, number }) => {
-      const element = document.createElement("span");
-      element.className = "pin";
-      element.textContent = number;
-      element.setAttribute("aria-hidden", "true");
+    this.pins = list.map(({ at, number, grade }) => {
+      const element = this.sign(`pin ${grade || ""}`, number);
       element.hidden = !this.shows("findings");
-      this.element.append(element);
-      return { at: new Vector3(...at), element };
+      return { at: new Vector3(...at), element, number };
     });
+    this.point(this.chosen);
     this.draw();
+  }
+
+  // The pin that is spoken of stands out.
+  point(number) {
+    this.chosen = number;
+    for (const pin of this.pins) pin.element.classList.toggle("chosen", pin.number === number);
+  }
+
+  // The patient's right and left beside the arch, as far as the frame is known.
+  letters() {
+    if (!this.overlays.frame?.right) return;
+    for (const [letter, way] of [["R", 1], ["L", -1]]) {
+      const axis = this.axes.right.clone().multiplyScalar(way);
+      const at = this.centre.clone().addScaledVector(axis, this.reach(axis)[1] - this.centre.dot(axis) + 3);
+      this.sides.push({ at, element: this.sign("side-letter", letter) });
+    }
+  }
+
+  sign(name, text) {
+    const element = document.createElement("span");
+    element.className = name;
+    element.textContent = text;
+    element.setAttribute("aria-hidden", "true");
+    this.element.append(element);
+    return element;
   }
 
   look(side, at) {
@@ -224,11 +282,38 @@ export class ArchView {
     this.place(toward, up, at || target, distance);
   }
 
-  lookAt(point) {
-    const out = point.clone().sub(this.centre);
-    out.addScaledVector(this.axes.occlusal, -out.dot(this.axes.occlusal)).normalize();
-    out.addScaledVector(this.axes.occlusal, 0.9);
-    this.place(out, this.axes.occlusal, point, this.radius * 1.9);
+  // Stand where the surface at a place faces: before the teeth, or behind them for what lies
+  // on the tongue's side.
+  lookAt(point, side) {
+    const { occlusal } = this.axes;
+    const level = (v) => v.addScaledVector(occlusal, -v.dot(occlusal));
+    const out = level(point.clone().sub(this.centre)).normalize();
+    const facing = level(this.facing(point));
+    const known = side === "facial" || side === "lingual";
+    const toward = side === "lingual" ? out.clone().negate() : out.clone();
+    if (facing.length() > 0.3) {
+      facing.normalize();
+      if (!known) toward.copy(facing);
+      else if (facing.dot(toward) > 0.2) toward.copy(facing);
+    }
+    // From inside, the other half of the arch stands in the way of a flat look.
+    toward.addScaledVector(occlusal, side === "lingual" || toward.dot(out) < 0 ? 1.3 : 0.8);
+    this.place(toward, occlusal, point, this.radius * 1.7);
+  }
+
+  // Mean of the normals around a place, outwards where most of the arch's surface is wound so.
+  facing(point) {
+    const places = this.mesh.geometry.getAttribute("position");
+    const normals = this.mesh.geometry.getAttribute("normal");
+    const [v, n, sum] = [new Vector3(), new Vector3(), new Vector3()];
+    let wound = 0;
+    for (let i = 0; i < places.count; i += 1) {
+      v.fromBufferAttribute(places, i);
+      n.fromBufferAttribute(normals, i);
+      wound += n.dot(this.axes.occlusal);
+      if (v.distanceToSquared(point) < SPOT_MM * SPOT_MM) sum.add(n);
+    }
+    return sum.length() ? sum.normalize().multiplyScalar(wound < 0 ? -1 : 1) : sum;
   }
 
   place(direction, up, target, distance) {
@@ -259,12 +344,12 @@ export class ArchView {
     this.draw();
   }
 
+  // The surface under a pointer, or in the middle of the picture.
   pick(event) {
     const box = this.renderer.domElement.getBoundingClientRect();
-    const where = new Vector2(
-      ((event.clientX - box.left) / box.width) * 2 - 1,
-      -((event.clientY - box.top) / box.height) * 2 + 1,
-    );
+    const where = event
+      ? new Vector2(((event.clientX - box.left) / box.width) * 2 - 1, -((event.clientY - box.top) / box.height) * 2 + 1)
+      : new Vector2(0, 0);
     const ray = new Raycaster();
     ray.setFromCamera(where, this.camera);
     return ray.intersectObject(this.mesh)[0]?.point || null;
@@ -304,7 +389,7 @@ export class ArchView {
   movePins() {
     const { clientWidth: width, clientHeight: height } = this.element;
     const away = this.camera.position.clone().sub(this.centre).normalize();
-    for (const pin of this.pins) {
+    for (const pin of [...this.pins, ...this.sides]) {
       const p = pin.at.clone().project(this.camera);
       const x = ((p.x + 1) / 2) * width;
       const y = ((1 - p.y) / 2) * height;
@@ -312,69 +397,82 @@ export class ArchView {
       const out = pin.at.clone().sub(this.centre);
       pin.element.classList.toggle("behind", out.dot(away) < -this.radius * 0.15);
     }
+    // Beside a close look they would stand nowhere.
+    const close = this.camera.position.distanceTo(this.centre) < this.radius * 2.6;
+    for (const side of this.sides) side.element.hidden = close;
   }
 }
 
+function place(button) {
+  const at = button?.dataset.at?.split(",").map(Number) || [];
+  return at.length === 3 && at.every(Number.isFinite) ? at : null;
+}
+
+const findings = () => [...document.querySelectorAll(".finding[data-at]")].filter(place);
+const numberOf = (button) => button.querySelector(".mark").textContent;
+
 function pinsFromPage() {
-  const pins = [];
-  for (const button of document.querySelectorAll(".finding[data-at]")) {
-    const at = button.dataset.at.split(",").map(Number);
-    if (at.length === 3 && at.every(Number.isFinite)) {
-      pins.push({ at, number: button.querySelector(".mark").textContent, button });
+  return findings().map((button) => ({
+    at: place(button), number: numberOf(button), grade: button.closest("li").className,
+  }));
+}
+
+// One finding at a time, named under the picture, so that it can be read where it is looked at.
+function walkFindings(view) {
+  const caption = root.querySelector(".caption");
+  const show = (button) => {
+    view.lookAt(new Vector3(...place(button)), button.dataset.side);
+    view.point(numberOf(button));
+    caption?.querySelector("p").replaceChildren(...[...button.children].map((c) => c.cloneNode(true)));
+    const box = root.getBoundingClientRect();
+    if (box.top < 0 || stage.getBoundingClientRect().bottom > window.innerHeight) {
+      root.scrollIntoView({ block: "start" });
     }
+  };
+  document.addEventListener("click", (event) => {
+    const button = event.target.closest(".finding[data-at]");
+    if (place(button)) show(button);
+  });
+  for (const step of root.querySelectorAll("[data-step]")) {
+    step.addEventListener("click", () => {
+      const all = findings();
+      const now = all.findIndex((button) => numberOf(button) === view.chosen);
+      const next = now < 0 && step.dataset.step === "-1" ? all.length - 1 : now + Number(step.dataset.step);
+      if (all.length) show(all[(next + all.length) % all.length]);
+    });
   }
-  return pins;
+  document.addEventListener("htmx:afterSettle", () => view.setPins(pinsFromPage()));
+  view.setPins(pinsFromPage());
+  if (caption) caption.hidden = !findings().length;
+}
+
+// A browser without WebGL keeps the still picture, large enough to read its numbers.
+function still() {
+  root.classList.add("flat");
+  root.closest(".scan-page")?.classList.add("flat");
+  const words = root.querySelector(".no-view");
+  if (words) words.hidden = false;
 }
 
 async function start() {
   if (!root?.dataset.mesh || root.dataset.opened) return;
   root.dataset.opened = "yes";
   const view = new ArchView(stage);
-  if (!(await view.open(root.dataset.mesh, root.dataset.overlays))) return;
+  const inline = document.getElementById("view-data");
+  if (!(await view.open(root.dataset.mesh, inline ? JSON.parse(inline.textContent) : root.dataset.overlays))) {
+    still();
+    return;
+  }
   root.archView = view;
   root.dispatchEvent(new CustomEvent("arch-open", { bubbles: true, detail: view }));
   for (const part of root.querySelectorAll(".viewer-tools, .layers")) part.hidden = false;
-  view.setPins(pinsFromPage());
   for (const button of root.querySelectorAll("[data-look]")) {
     button.addEventListener("click", () => view.look(button.dataset.look));
   }
   for (const box of root.querySelectorAll("[data-layer]")) {
     box.addEventListener("change", () => view.show(box.dataset.layer, box.checked));
   }
-  document.addEventListener("click", (event) => {
-    const button = event.target.closest(".finding[data-at]");
-    const at = button?.dataset.at.split(",").map(Number);
-    if (at?.length === 3 && at.every(Number.isFinite)) view.lookAt(new Vector3(...at));
-  });
-  document.addEventListener("htmx:afterSettle", () => view.setPins(pinsFromPage()));
-  markMargin(view);
-}
-
-function markMargin(view) {
-  let marking = false;
-  let points = [];
-  let down = null;
-  document.addEventListener("click", (event) => {
-    const button = event.target.closest("#mark-margin");
-    if (!button) return;
-    marking = !marking;
-    points = marking ? points : [];
-    button.setAttribute("aria-pressed", String(marking));
-    button.lastChild.textContent = marking ? " Tap the edge, then send" : " Mark the edge";
-  });
-  view.renderer.domElement.addEventListener("pointerdown", (event) => { down = [event.clientX, event.clientY]; });
-  view.renderer.domElement.addEventListener("pointerup", (event) => {
-    // A drag turns the arch; only a tap marks.
-    if (!marking || !down || Math.hypot(event.clientX - down[0], event.clientY - down[1]) > 6) return;
-    const point = view.pick(event);
-    if (!point) return;
-    points.push(point);
-    view.dots(points);
-    const field = document.querySelector("#margin-form [name=points]");
-    field.value = JSON.stringify(points.map((p) => [p.x, p.y, p.z].map((c) => Number(c.toFixed(3)))));
-    const main = document.querySelector("#margin-form .main");
-    main.textContent = `Send ${points.length} mark${points.length === 1 ? "" : "s"}`;
-  });
+  walkFindings(view);
 }
 
 // The inspection may finish while the page is open: reload once there is a mesh to show.

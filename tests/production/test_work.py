@@ -7,6 +7,7 @@ import datetime as dt
 import pytest
 from django.utils import timezone
 
+from clinic.models import Office
 from production import tasks, work
 from production.jobs.base import Job
 from production.models import Work
@@ -19,8 +20,10 @@ class Counting(Job):
         self.results = 0
         self.given_up = 0
         self.fail = 0
+        self.zone = ""
 
     def run(self, row: Work) -> None:
+        self.zone = timezone.get_current_timezone_name()
         if self.fail:
             self.fail -= 1
             raise RuntimeError("the disk is full")
@@ -45,6 +48,12 @@ def test_a_row_is_done_once_however_often_it_is_delivered(job):
         tasks.perform(row.pk)
     row.refresh_from_db()
     assert (job.results, row.status, row.attempts) == (1, Work.Status.DONE, 1)
+
+
+def test_what_is_done_in_the_background_goes_by_the_offices_clock(job):
+    Office.objects.update_or_create(defaults={"time_zone": "Pacific/Auckland"})
+    tasks.perform(work.ask("count").pk)
+    assert job.zone == "Pacific/Auckland"
 
 
 def test_only_one_of_two_claims_wins(job):
