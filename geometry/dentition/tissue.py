@@ -5,11 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from geometry.dentition.archline import STEP_MM, ArchLine
 from geometry.dentition.crowns import height_shares
 from geometry.dentition.margin import (
     Expectation,
@@ -19,6 +17,8 @@ from geometry.dentition.margin import (
     expect,
     trace_margin,
 )
+from geometry.dentition.roundness import ends_of_crowns, roundness
+from geometry.dentition.section import Relief, Stand, border_height, stand_of
 from geometry.dentition.sheets import STEP_S_MM, STEP_Z_MM, Sheets, smoothed
 
 Array = NDArray[np.float64]
@@ -30,6 +30,8 @@ TRUST_MOUTH, TRUST_PART = 3.0, 4.0
 PLAIN_WALL = {"facial": (2.0, 1.0), "lingual": (0.2, 0.65)}
 """How plain the walls of front and back teeth are, so that of two steps the upper one is the
 margin: lips' sides are smooth, a cingulum bulges, and lower molars lean over their necks."""
+ROUND_WEIGHT = {"facial": (0.3, 0.3), "lingual": (0.2, 0.3)}
+"""Log odds of a millimetre of round crown, front and back teeth."""
 FIRST_SPREAD_MM = 1.5
 SECOND_SPREAD_MM = 1.0
 SAME_TOOTH, LONGER_MOST_MM = 0.5, 2.0
@@ -40,50 +42,10 @@ FINE_REACH_ROWS = 2
 REFINE_MM = 0.9
 ROUNDING_MM = 0.2
 """A scan rounds the crease off: its deepest line lies this much above the tissue's edge."""
-BORDER_HALF_MM = 0.8
-BORDER_REACH_MM = 12.0
-INSIDE_MM = 3.0
-NEAREST_MM = 2.0
-STEEP_MM, END_HALF_MM, BROKEN_MM = 3.0, 4.0, 1.5
-WALL_SHARE = 0.75
-"""A border higher up the crown than this is none of its walls'."""
-PALATE_REACH_MM = 11.25
-"""Where no border is near, as on a palate, the lowest place within this reach ends the tissue."""
-ACROSS_MM, BELOW_MM = 1.5, 1.0
-"""A hole across the margin begins at most this far above it and goes on this far below."""
-FACING = 0.25
-SECTION_TURNS = (-0.2, 0.0, 0.2)
 TEMPERATURE = 1.3
 """Neighbouring columns see the same bumps, so costs overstate the odds a little."""
 READING_SD_MM = 0.35
 """Spread of margin and border readings when the right crease was followed."""
-
-
-@dataclass(frozen=True, slots=True)
-class Relief:
-    """The scan and its outer border in (right, anterior, occlusal) axes.
-
-    Attributes
-    ----------
-    points : (n, 3) float64
-    normals : (n, 2) float64
-        Horizontal part of the outward unit normals.
-    edge : (k, 3) float64
-        Vertices of the outer border.
-    edge_normal : (k, 2) float64
-        Horizontal part of the surface's unit normal there.
-    hole, hole_normal : (h, 3) and (h, 2) float64
-        The same for the borders of the larger holes.
-    line : ArchLine
-    """
-
-    points: Array
-    normals: Array
-    edge: Array
-    edge_normal: Array
-    hole: Array
-    hole_normal: Array
-    line: ArchLine
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,12 +107,16 @@ def read_margins(sheets: Sheets, relief: Relief, start: Array, stop: Array, tip:
     ratio = USUAL_RATIO
     paths: dict[str, Path] = {}
     hopes: dict[str, Expectation] = {}
+    rounds = {side: [roundness(sheet * sign, a, b) for a, b in zip(start, stop, strict=True)]
+              for side, (sheet, _, _, _, sign) in images.items()}
     for second in (False, True):
         found: dict[str, Array] = {}
         for side, (_, crease, step, border, _) in images.items():
             hopes[side] = expect(columns, start, stop, tip, length[side], spread, front,
                                  np.where(front, *PLAIN_WALL[side]))
-            paths[side] = trace_margin(crease, step, sheets.z, border, hopes[side])
+            ends = ends_of_crowns(rounds[side], sheets.z, start, stop, tip, length[side],
+                                  np.where(front, *ROUND_WEIGHT[side]), hopes[side].middle)
+            paths[side] = trace_margin(crease, step, ends, sheets.z, border, hopes[side])
             found[side] = _clear_ratios(paths[side], start, stop, tip, usual[side])
         if not second:
             ratio = _usual_ratio(np.concatenate(list(found.values())), USUAL_RATIO, TRUST_MOUTH)
@@ -163,15 +129,17 @@ def read_margins(sheets: Sheets, relief: Relief, start: Array, stop: Array, tip:
             length["facial"] += SAME_TOOTH * np.where(front, 0.0, longer["lingual"])
             length["lingual"] += SAME_TOOTH * longer["facial"]
             spread = np.full(len(start), SECOND_SPREAD_MM)
+    stands = [stand_of(sheets, float(a), float(b), float(z), int(number))
+              for a, b, z, number in zip(start, stop, tip, numbers, strict=True)]
     readings: dict[str, list[SideReading]] = {}
     heights: dict[str, Array] = {}
     for side, (sheet, _, _, _, sign) in images.items():
         line = _refine(paths[side], sheet, sign, hopes[side])
         heights[side] = line
         readings[side] = [
-            _read(paths[side], line, sheets, relief, sign, float(a), float(b), sheet,
+            _read(paths[side], line, sheets, relief, sign, stand, float(a), float(b), sheet,
                   short_limit)
-            for a, b in zip(start, stop, strict=True)
+            for a, b, stand in zip(start, stop, stands, strict=True)
         ]
     return Margins(readings, heights, ratio)
 
@@ -254,12 +222,16 @@ def _running_median(values: Array, width: int) -> Array:
     return np.asarray(np.median(stack, axis=1))
 
 
-def _read(path: Path, line: Array, sheets: Sheets, relief: Relief, sign: float,
+def _read(path: Path, line: Array, sheets: Sheets, relief: Relief, sign: float, stand: Stand,
           start: float, stop: float, sheet: Array, short_limit: float) -> SideReading:
     m = _seen_column(sheet, start, stop)
+    if m == _middle(start, stop):
+        m = _turned_column(sheet, sheets.z, stand, m, float(line[m]), stop - start)
+    else:
+        stand = Stand(m * STEP_S_MM, stand.across, stand.turn)
     near = slice(max(m - 2, 0), m + 3)
     margin_z = float(np.median(line[near]))
-    border_z = _border_height(sheet, sheets, relief, sign, m, margin_z)
+    border_z = border_height(sheet, sheets, relief, sign, m, stand, margin_z)
     captured = max(0.0, margin_z - border_z)
     cost = path.cost[m]
     odds = np.exp(-(cost - cost.min()) / TEMPERATURE)
@@ -278,6 +250,17 @@ def _read(path: Path, line: Array, sheets: Sheets, relief: Relief, sign: float,
     )
 
 
+def _turned_column(sheet: Array, z: Array, stand: Stand, m: int, margin_z: float,
+                   width: float) -> int:
+    """Column in which the section through a turned tooth's middle meets its wall."""
+    row = min(max(round((z[0] - margin_z) / STEP_Z_MM), 0), sheet.shape[1] - 1)
+    wall = float(sheet[m, row])
+    if np.isnan(wall):
+        return m
+    shift = np.clip(-stand.turn * (wall - stand.across), -0.25 * width, 0.25 * width)
+    return int(np.clip(round((stand.along + float(shift)) / STEP_S_MM), 0, len(sheet) - 1))
+
+
 def _seen_column(sheet: Array, start: float, stop: float) -> int:
     """The tooth's middle, or where the scan ends before it, the nearest column that was scanned.
 
@@ -290,109 +273,3 @@ def _seen_column(sheet: Array, start: float, stop: float) -> int:
         return m
     there = first + np.flatnonzero(seen >= 0.7 * seen.max())
     return int(there[np.abs(there - m).argmin()])
-
-
-def _border_height(sheet: Array, sheets: Sheets, relief: Relief, sign: float, m: int,
-                   margin_z: float) -> float:
-    """Height of the scan's border in the section through a tooth's middle.
-
-    Where the section meets no border within reach (a scanned palate), the height of the
-    most apical surface in it.
-    """
-    line = relief.line
-    k = min(max(round(m * STEP_S_MM / STEP_MM), 0), len(line.s) - 1)
-    foot, straight = line.points[k], line.outward[k] * sign
-    row = min(max(round((sheets.z[0] - margin_z) / STEP_Z_MM), 0), len(sheets.z) - 1)
-    known = np.flatnonzero(~np.isnan(sheet[m]))
-    at = float(sheet[m, known[np.argmin(np.abs(known - row))]]) * sign if len(known) else 2.0
-    top = float(sheets.z[known[0]]) if len(known) else margin_z
-    heights, ends = [], []
-    # The middle of three directions, since which way a tooth faces is only roughly known.
-    for turn in SECTION_TURNS:
-        c, s = np.cos(turn), np.sin(turn)
-        out = np.array([c * straight[0] - s * straight[1], s * straight[0] + c * straight[1]])
-        rim = _border_in_section(relief.hole, relief.hole_normal, foot, out, at,
-                                 BORDER_HALF_MM)
-        rim = rim[rim[:, 0] < rim[:, 0].min(initial=np.inf) + NEAREST_MM, 1]
-        if len(rim) >= 2 and rim.max() < margin_z + ACROSS_MM:
-            # A hole in the gum ends what was captured, one across the margin leaves nothing;
-            # one in the crown does not matter.
-            deep = _lowest(relief.hole, relief.hole_normal, foot, out, at - INSIDE_MM,
-                           at + 2.0 * BORDER_REACH_MM, BORDER_HALF_MM)
-            if min(deep, rim.max()) < margin_z - BELOW_MM:
-                heights.append(min(float(rim.max()), margin_z))
-                continue
-        border = _border_in_section(relief.edge, relief.edge_normal, foot, out, at,
-                                    BORDER_HALF_MM)
-        if len(border) >= 2:
-            piece = _nearest_piece(border)
-            if np.ptp(piece[:, 1]) < STEEP_MM:
-                near = border[:, 0] < border[:, 0].min() + NEAREST_MM
-                here = float(np.median(border[near, 1]))
-                # Across the biting surface runs the scan's end, seen askew.
-                if here < margin_z + WALL_SHARE * (top - margin_z):
-                    heights.append(here)
-                continue
-            # The scan's end behind a tooth runs down the whole wall: its foot tells how far
-            # the scan reaches, while a border beside the tooth crosses the section.
-            wide = _border_in_section(relief.edge, relief.edge_normal, foot, out, at, END_HALF_MM)
-            ends.append(float(np.percentile(_nearest_piece(wide)[:, 1], 10)))
-            continue
-        low = _lowest(relief.points, relief.normals, foot, out, at - INSIDE_MM,
-                      at + PALATE_REACH_MM, 0.5 * BORDER_HALF_MM)
-        heights.append(float(low) if low < 50.0 else margin_z)
-    if not heights and not ends:
-        return float(sheets.z[known[-1]]) if len(known) else margin_z
-    return float(np.median(heights or ends))
-
-
-@njit(cache=True, nogil=True)
-def _border_in_section(edge, normals, foot, out, at, half):  # type: ignore[no-untyped-def]
-    """Reaches from the wall and heights of the border's vertices in a vertical section, (k, 2).
-
-    Where the scan dips towards a tooth and goes on behind, as on a palate, the section
-    meets more than one border; the nearest ends what was captured at the tooth.
-    """
-    found = np.empty((edge.shape[0], 2), dtype=np.float64)
-    count = 0
-    for i in range(edge.shape[0]):
-        dx, dy = edge[i, 0] - foot[0], edge[i, 1] - foot[1]
-        if abs(dx * out[1] - dy * out[0]) >= half:
-            continue
-        reach = dx * out[0] + dy * out[1] - at
-        if not -INSIDE_MM < reach < BORDER_REACH_MM:
-            continue
-        if normals[i, 0] * out[0] + normals[i, 1] * out[1] > -FACING:
-            found[count, 0] = reach
-            found[count, 1] = edge[i, 2]
-            count += 1
-    return found[:count]
-
-
-def _nearest_piece(border: Array) -> Array:
-    """The part of a border in a section that hangs together with its nearest place, (k, 2)."""
-    apart = np.linalg.norm(border[:, None] - border[None], axis=2)
-    joined = np.zeros(len(border), dtype=np.bool_)
-    joined[border[:, 0].argmin()] = True
-    while True:
-        more = (apart[joined] < BROKEN_MM).any(axis=0)
-        if more.sum() == joined.sum():
-            break
-        joined = more
-    return border[joined]
-
-
-@njit(cache=True, nogil=True)
-def _lowest(points, normals, foot, out, first, last, half):  # type: ignore[no-untyped-def]
-    """Lowest point in a narrow vertical section; 99 when it is empty."""
-    low = 99.0
-    for i in range(points.shape[0]):
-        dx, dy = points[i, 0] - foot[0], points[i, 1] - foot[1]
-        if abs(dx * out[1] - dy * out[0]) > half:
-            continue
-        reach = dx * out[0] + dy * out[1]
-        if not first < reach < last or points[i, 2] >= low:
-            continue
-        if normals[i, 0] * out[0] + normals[i, 1] * out[1] > -FACING:
-            low = points[i, 2]
-    return low

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from geometry.version import VERSION
 
-REVISION = 9
+REVISION = 10
 """Raised whenever a measurement, a limit or a finding may come out differently.
 
 1: the first. 2: the upper of two creases is the margin; dips of a palate end the tissue;
@@ -25,7 +25,9 @@ begin far below the gum line and cracks no longer than a contact are notes; faul
 to the triangle; triangles that noise turned over do not count as crossing; fewer false blisters on
 cusps and where crowns overlap; the scan's end behind the last tooth is not the border beside it;
 a tooth is measured where it was scanned;
-small holes all over do not hide the teeth; triangles that share no corners are a finding.
+small holes all over do not hide the teeth;
+triangles that share no corners are a finding. 10: tissue is measured in the section that each
+tooth itself faces, and where a crown's roundness ends tells its margin too.
 """
 
 ENGINE = f"{VERSION}+inspection.{REVISION}"

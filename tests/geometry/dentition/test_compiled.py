@@ -7,7 +7,7 @@ import itertools
 import numpy as np
 import pytest
 
-from geometry.dentition import archline, assign, margin, rows, seams, sheets, spaces, tissue
+from geometry.dentition import archline, assign, margin, rows, seams, section, sheets, spaces
 from geometry.dentition.warming import toy_arch
 
 
@@ -268,10 +268,10 @@ def test_lowest_point_of_a_section() -> None:
     normals = rng.normal(size=(4000, 2))
     normals /= np.linalg.norm(normals, axis=1, keepdims=True)
     foot, out = np.array([1.0, 2.0]), np.array([0.6, 0.8])
-    got = tissue._lowest(points, normals, foot, out, 1.0, 7.0, 0.4)
+    got = section._lowest(points, normals, foot, out, 1.0, 7.0, 0.4)
     d = points[:, :2] - foot
     keep = (np.abs(d @ [0.8, -0.6]) <= 0.4) & (d @ out > 1.0) & (d @ out < 7.0)
-    keep &= normals @ out > -tissue.FACING
+    keep &= normals @ out > -section.FACING
     assert got == points[keep, 2].min()
 
 

@@ -1,0 +1,55 @@
+"""Which way a tooth faces, and where its roundness ends."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from geometry.dentition.roundness import ends_of_crowns, roundness
+from geometry.dentition.section import stand_of
+from geometry.dentition.sheets import STEP_S_MM, STEP_Z_MM, Sheets
+
+Z = 1.0 - np.arange(80) * STEP_Z_MM
+ALONG = np.arange(121) * STEP_S_MM
+MIDDLE_MM, WIDTH_MM, TIP_MM = 15.0, 8.0, 0.0
+
+
+@pytest.mark.parametrize("turn", [-0.3, 0.0, 0.2])
+def test_a_turned_incisor_is_seen_to_be_turned(turn: float) -> None:
+    middle = np.tile((0.7 + turn * (ALONG - MIDDLE_MM))[:, None], (1, len(Z)))
+    sheets = Sheets(Z, middle + 1.5, middle - 1.5, np.zeros(len(ALONG)))
+    start, stop = MIDDLE_MM - WIDTH_MM / 2, MIDDLE_MM + WIDTH_MM / 2
+    stand = stand_of(sheets, start, stop, TIP_MM, 11)
+    assert stand.turn == pytest.approx(turn, abs=1e-9)
+    assert stand.across == pytest.approx(0.7, abs=1e-9)
+    assert stand_of(sheets, start, stop, TIP_MM, 14).turn == 0.0
+
+
+@pytest.mark.parametrize("neck", [-6.0, -8.5])
+def test_the_end_of_roundness_speaks_for_the_margin_there(neck: float) -> None:
+    start, stop = MIDDLE_MM - WIDTH_MM / 2, MIDDLE_MM + WIDTH_MM / 2
+    bulge = -0.1 * np.minimum(np.abs(ALONG - MIDDLE_MM), WIDTH_MM / 2) ** 2
+    sheet = np.where(Z[None] > neck, bulge[:, None], 0.02 * (Z[None] - neck))
+    middle = np.full(len(ALONG), np.nan)
+    middle[np.abs(ALONG - MIDDLE_MM) <= WIDTH_MM / 2] = -7.5
+    one = np.array([1.0])
+    found = ends_of_crowns(
+        [roundness(sheet, start, stop)], Z, start * one, stop * one, 0 * one, 7.5 * one, one, middle
+    )
+    column = found[round(MIDDLE_MM / STEP_S_MM)]
+    assert Z[column.argmax()] == pytest.approx(neck, abs=1.5 * STEP_Z_MM)
+    # A margin two millimetres off is less likely, by about one a millimetre.
+    for off in (-2.0, 2.0):
+        there = np.interp(-(neck + off), -Z, column)
+        assert column.max() - there == pytest.approx(2.0, abs=0.5)
+
+
+def test_even_walls_say_nothing() -> None:
+    sheet = np.zeros((len(ALONG), len(Z)))
+    middle = np.full(len(ALONG), -7.0)
+    one = np.array([1.0])
+    start, stop = MIDDLE_MM - WIDTH_MM / 2, MIDDLE_MM + WIDTH_MM / 2
+    found = ends_of_crowns(
+        [roundness(sheet, start, stop)], Z, start * one, stop * one, 0 * one, 7.0 * one, one, middle
+    )
+    assert not found.any()
