@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import time
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -13,20 +13,15 @@ import numpy as np
 from production.planning.entities import Job, Problem
 from production.planning.errors import ProblemError
 from production.planning.foresight import quantile
-from production.planning.future import Floats, Policy
 from production.planning.newwork import first_steps, new_jobs
-from production.planning.policy import Rule, kernel_policy, standing_rule
-from production.planning.queues import FIXED
-from production.planning.risk import Flags, allowed_risk, pushed_past, standard_error
-from production.planning.sampling import run_futures
+from production.planning.policy import Rule, kernel_policy
 from production.planning.score import LATE, handed_over
-from production.planning.shop import Shop, make_shop
+from production.planning.trials import STEPS, Trial, Trials
 
 __all__ = ["quote"]
 
 SAMPLES = 600
 COARSE = 75  # doubled thrice: all
-STEPS = 8  # trials of one search for a fixed point
 FINAL_TRIALS = 6
 OTHERS = 3  # of these, in which it pushes others
 AFTER = 1e-3  # minutes: just behind another promise
@@ -36,8 +31,6 @@ USEFUL = 0.4  # a time kept more seldom is no offer
 OTHER_TIMES = (-30.0, 60.0)
 BEHIND_ROUNDS = 3
 HOLDS = (30.0, 90.0)  # minutes
-CLEARLY, LIKELY = 2.5, 1.25  # standard errors
-GROWTH = 2  # of the futures looked at before an answer is given up or believed
 
 
 def quote(
@@ -48,7 +41,7 @@ def quote(
     samples: int = SAMPLES,
     seed: int = 0,
     rule: Rule | None = None,
-    may_hold: bool = True,
+    may_hold: bool = False,
     never_held: Collection[str] = (),
 ) -> dict[str, Any]:
     """Find the earliest due time for new work that the bench can keep.
@@ -67,7 +60,8 @@ def quote(
     rule : Rule, optional
         The dispatch rule; default: the problem's own, else the standing one.
     may_hold : bool
-        Whether the answer may rest on ``hold_until``; False where nobody would keep to it.
+        Whether ``earliest`` itself may rest on the new work being left alone for a while.
+        True only where somebody keeps to it.
     never_held : collection of str
         Kinds of steps that are not left alone, such as those for which a patient has come.
 
@@ -77,11 +71,11 @@ def quote(
         QUOTE of the outer contract. A promise past the limit already may not lose more
         than 0.05. ``earliest`` is null when nothing can be promised, with ``reason``; when it
         would be ready but push others (``pushed``), ``delayed`` and ``alternatives`` tell more.
-        Besides: ``hold_until`` when no promise is pushed only if the new work is left
-        alone until then, and ``held`` [{"id", "index"}], the steps whose ``not_before``
-        (of a first step: the job's release) must be set to it, or the quote does not hold;
-        ``alternatives`` [{"due", "p_kept", "past_limit": [ids]}], other times and the
-        promises that each would push past the limit; ``policy``, the rule for which all
+        Besides: ``alternatives`` [{"due", "p_kept", "past_limit": [ids]}], other times and the
+        promises that each would push past the limit. One with ``hold_until`` and ``held``
+        [{"id", "index"}] pushes nobody only if the new work is left alone until then: the
+        ``not_before`` of these steps (of a first step: the job's release) must be set to it.
+        With ``may_hold`` the answer itself may have them. ``policy``, the rule for which all
         this is said (named in the problem, plans and foresights keep to it);
         ``confidence``, ``samples``, ``seconds``.
 
@@ -97,7 +91,7 @@ def quote(
         raise ProblemError(f"samples is {samples}; give a number of at least 1")
     new = new_jobs(problem, job)
     desk = _Desk(problem, new, confidence, samples, seed, rule)
-    answer = desk.answer(first_steps(new, never_held) if may_hold else ())
+    answer = desk.answer(first_steps(new, never_held), may_hold)
     answer["policy"] = desk.rule.as_json()
     answer["confidence"] = confidence
     answer["samples"] = samples
@@ -105,66 +99,33 @@ def quote(
     return answer
 
 
-@dataclass(frozen=True)
-class _Trial:
-    """What a due time would do. ``ready``: kept with the confidence from then on."""
-
-    due: float
-    ready: float
-    p_kept: float
-    before: Floats  # (2J,) p_late of the existing jobs, then of their hand-overs
-    after: Floats
-    past: tuple[int, ...]  # existing jobs pushed past the limit
-    hopeless: bool  # pushed so far that more futures would not change it
-    doubtful: bool  # fails by so much that more futures are not likely to change it
-
-    @property
-    def good(self) -> bool:
-        return self.ready <= self.due + LATE and not self.past
+_Held = Sequence[tuple[int, int]]
 
 
-class _Desk:
-    """One request: the bench with the new work, and trials of due times for it."""
+class _Desk(Trials):
+    """One request: the search for a time, and its answer."""
 
-    def __init__(
-        self,
-        problem: Problem,
-        new: tuple[Job, ...],
-        confidence: float,
-        samples: int,
-        seed: int,
-        rule: Rule | None,
-    ) -> None:
-        self.problem = problem
-        self.confidence = confidence
-        self.samples = samples
-        self.seed = seed
-        self.count = len(problem.jobs)
-        self.shop = make_shop(problem)
-        self.rule = standing_rule(problem) if rule is None else rule
-        self.joint = replace(problem, jobs=problem.jobs + new)
-        self.joint_shop = self.free = make_shop(self.joint)
-        self.held_from = 0.0
-        self.ready = -math.inf  # the first due time at which the new work was ready
-        self.seen: dict[tuple[bytes, float], Floats] = {}
-        self.risks: dict[int, Flags] = {}  # of the bench as it is, by number of futures
-        self.new = np.arange(self.count, self.count + len(new))
+    crowded = False  # whether the new work pushes others as soon as it is ready
 
-    def answer(self, held: Sequence[tuple[int, int]]) -> dict[str, Any]:
+    def answer(self, held: _Held, may_hold: bool) -> dict[str, Any]:
         """Search for the earliest time; say it, or why there is none.
 
-        ``held``: (new job, step) of what may be left alone for a while; empty: nothing may.
+        ``held``: (new job, step) of what may be left alone for a while; without ``may_hold``
+        that is told as another time only.
         """
         never = replace(self.joint, jobs=self.joint.jobs[self.count :]).impossible()
         if never:
             return self._none(never[min(never)])
-        found = self._find(held)
-        return self._told(found, held) if isinstance(found, _Trial) else found
-
-    def _find(self, held: Sequence[tuple[int, int]]) -> _Trial | dict[str, Any]:
-        """Return a good trial of all futures, or a refusal."""
-        self.joint_shop, self.held_from, self.ready = self.free, 0.0, -math.inf
         coarse = min(COARSE, self.samples)
+        found = self._find(held if may_hold else (), coarse)
+        answer = self._told(found, held) if isinstance(found, Trial) else found
+        if self.crowded and held and not may_hold:
+            soonest = found.due if isinstance(found, Trial) else math.inf
+            self._tell_held(answer, held, coarse, soonest)
+        return answer
+
+    def _find(self, held: _Held, coarse: int) -> Trial | dict[str, Any]:
+        """Return a good trial of all futures, or a refusal."""
         first = self.trial(-math.inf, coarse)
         if not math.isfinite(first.ready):
             return self._none(
@@ -173,33 +134,78 @@ class _Desk:
                 self._less_sure(coarse),
             )
         trial = self._best(first.ready, coarse, tries=1 if held else OTHERS)
+        self.crowded |= trial is not None and bool(trial.past)
         if trial is not None and trial.past and held:
             found = self._held_back(held, coarse)
             trial = found or (trial if trial.hopeless else self._best(first.ready, coarse, OTHERS))
+        if trial is not None and trial.past:
+            trial = self._behind_all(coarse) or trial
         if trial is None and self.settable(first.ready) is None:
             return self._none("no time for setting a promise is left; add pickup hours")
         if trial is None:
             return self._none(self._refusal(trial), self._less_sure(coarse))
-        if not trial.good:
-            return self._refused(trial, first.ready, coarse)
-        return trial
+        if trial.good:
+            return trial
+        kept = self.settle(self.settable(first.ready), self.samples)
+        if kept is None:
+            return self._none(self._refusal(trial), self._less_sure(coarse))
+        kept = self.trial(kept.due, self.samples)
+        return kept if kept.good else self._refused(trial if trial.past else kept, kept)
 
-    def _told(self, trial: _Trial, held: Sequence[tuple[int, int]]) -> dict[str, Any]:
+    def _told(self, trial: Trial, held: _Held) -> dict[str, Any]:
         answer = {
             "earliest": trial.due,
             "p_kept": trial.p_kept,
             "delayed": self._delayed(trial),
             "alternatives": self._alternatives(trial.due, min(COARSE, self.samples)),
         }
-        if self.held_from > 0:
-            answer["hold_until"] = self.held_from
-            names = [self.joint.jobs[self.count + number].id for number, _ in held]
-            answer["held"] = [
-                {"id": name, "index": index} for name, (_, index) in zip(names, held, strict=True)
-            ]
-        return answer
+        return answer | self._hold_told(held)
 
-    def _best(self, soonest: float, coarse: int, tries: int) -> _Trial | None:
+    def _hold_told(self, held: _Held) -> dict[str, Any]:
+        """Return what has to be left alone, and until when; nothing where nothing has."""
+        if not self.held_from:
+            return {}
+        steps = [{"id": self.joint.jobs[self.count + n].id, "index": i} for n, i in held]
+        return {"hold_until": self.held_from, "held": steps}
+
+    def _tell_held(self, answer: dict[str, Any], held: _Held, coarse: int, before: float) -> None:
+        """Add the time that could be promised, were the new work left alone for a while."""
+        trial = self._held_back(held, coarse, before)
+        if trial is None:
+            return
+        told = {"due": trial.due, "p_kept": trial.p_kept, "past_limit": []}
+        answer["alternatives"].insert(0, told | self._hold_told(held))
+        if "reason" in answer:
+            answer["reason"] += f"; not if it is left alone for {self.held_from:.0f} min"
+
+    def _behind_all(self, coarse: int) -> Trial | None:
+        """Return a good trial behind promises that need not be the ones it breaks.
+
+        New work that is begun early may break a promise that is due before it.
+        """
+        due = self.shop.due
+        places = np.unique(due[np.isfinite(due) & (due >= self.ready)]) + AFTER
+        last = self.settle(self.settable(float(places[-1])), coarse) if places.size else None
+        if last is None or last.past:
+            return None
+        low = 0
+        for futures in (self.samples // 2, self.samples):
+            high = len(places) - 1
+            while low < high:
+                middle = (low + high) // 2
+                if self.grown(float(places[middle]), coarse, futures).past:
+                    low = middle + 1
+                else:
+                    high = middle
+            trial = self._best(float(places[low]), coarse, tries=1)
+            if trial is None or trial.good:
+                return trial
+            low = max(int(np.searchsorted(places, trial.due)), low + 1)
+            if low == len(places):
+                break
+        return None
+
+    def _best(self, soonest: float, coarse: int, tries: int) -> Trial | None:
         """Search on a few futures, then settle the answer on all of them.
 
         Where the new work is ready but pushes others, standing behind them too seldom
@@ -210,7 +216,7 @@ class _Desk:
             return trial
         due = trial.due
         for _ in range(FINAL_TRIALS):
-            trial = self._grown(due, coarse, self.samples)
+            trial = self.grown(due, coarse, self.samples)
             tries -= trial.ready <= due + LATE
             if trial.good:
                 return self._sooner(trial)
@@ -223,7 +229,7 @@ class _Desk:
             due = later
         return trial
 
-    def _sooner(self, trial: _Trial) -> _Trial:
+    def _sooner(self, trial: Trial) -> Trial:
         """Move a good due time up to where the new work is ready: few futures said later."""
         for _ in range(STEPS):
             due = self.settable(trial.ready)
@@ -235,149 +241,39 @@ class _Desk:
             trial = earlier
         return trial
 
-    def _held_back(self, held: Sequence[tuple[int, int]], coarse: int) -> _Trial | None:
+    def _held_back(self, held: _Held, coarse: int, before: float = math.inf) -> Trial | None:
         """Try again with the new work left alone for a while: it blocks what is urgent.
 
         The longer it is left alone, the later it is ready: each search begins where the
-        one before ended.
+        one before ended. Times from ``before`` on are of no interest.
         """
-        free = self.free
+        free, ready = self.free, self.ready
         steps = [int(free.job_first[self.count + number]) + index for number, index in held]
         later = [m for m in free.wake.tolist() if m > HOLDS[-1]]
         for moment in (*HOLDS, *later[:1]):
             not_before = free.not_before.copy()
             not_before[steps] = np.maximum(not_before[steps], moment)
             self.joint_shop, self.held_from = free._replace(not_before=not_before), moment
-            trial = self._settle(self.settable(self.ready), coarse)
-            if trial is None:
-                break  # too late to be ready at all
-            self.ready = trial.due
+            trial = self.settle(self.settable(ready), coarse)
+            if trial is None or trial.due >= before:
+                break  # too late
+            ready = trial.due
             if trial.past:
                 continue
             trial = self._best(trial.due, coarse, tries=1)
-            if trial is not None and trial.good:
+            if trial is not None and trial.good and trial.due < before:
                 return trial
         self.joint_shop, self.held_from = free, 0.0
         return None
 
-    def _grown(self, due: float, few: int, samples: int) -> _Trial:
-        """Simulate a due time in ever more futures, as long as it may pass."""
-        while True:
-            count = min(few, samples)
-            trial = self.trial(due, count)
-            if count == samples or trial.doubtful:
-                return trial
-            few *= GROWTH
-
-    def trial(self, due: float, samples: int) -> _Trial:
-        """Simulate the bench with the new work promised for ``due``."""
-        shop = self._promised(due)
-        policy = kernel_policy(self.joint, shop, self.rule)
-        finish = self._finish(shop, policy, samples)
-        over = handed_over(shop, finish)
-        new = over[:, self.new].max(axis=1)
-        old = shop.due[: self.count]
-        late_before = self._before(samples)
-        late_after = np.concatenate([finish[:, : self.count], over[:, : self.count]], axis=1)
-        late_after = late_after > np.concatenate([old, old]) + LATE
-        before, after = late_before.mean(axis=0), late_after.mean(axis=0)
-        limit = self.problem.risk_limit
-        allowed = allowed_risk(before, limit)
-        pushed = pushed_past(late_before, late_after, limit)
-        beyond = np.where(pushed, (after - allowed) / standard_error(after, samples), 0.0).max(
-            initial=0.0
-        )
-        p_kept = float((new <= due + LATE).mean())
-        past = np.flatnonzero(pushed[: self.count] | pushed[self.count :])
-        return _Trial(
-            due=due,
-            ready=self._ready(new),
-            p_kept=p_kept,
-            before=before,
-            after=after,
-            past=tuple(past.tolist()),
-            hopeless=bool(beyond > CLEARLY),
-            doubtful=bool(
-                beyond > LIKELY
-                or p_kept + LIKELY * standard_error(np.array(p_kept), samples) < self.confidence
-            ),
-        )
-
-    def _ready(self, finish: Floats) -> float:
-        """Return when the new work is ready with the confidence.
-
-        The last word, on all futures, is by one standard error surer, so that the promise is
-        as good in other futures too.
-        """
-        if len(finish) == self.samples:
-            error = float(standard_error(np.array(self.confidence), self.samples))
-            surer = quantile(finish, min(self.confidence + error, 1.0))
-            if math.isfinite(surer):
-                return surer
-        return quantile(finish, self.confidence)
-
-    def _promised(self, due: float) -> Shop:
-        """Return the bench with the new work promised for ``due``."""
-        dues = self.joint_shop.due.copy()
-        dues[self.new] = due
-        group = self.joint_shop.group
-        promise = np.full(int(group.max()) + 1, math.inf)
-        np.minimum.at(promise, group, dues)
-        return self.joint_shop._replace(due=dues, promise=promise[group])
-
-    def _before(self, samples: int) -> Flags:
-        """Return (S, 2J) what is late on the bench as it is, in the same futures."""
-        if samples not in self.risks:
-            policy = kernel_policy(self.problem, self.shop, self.rule)
-            base = self._futures((b"", 0.0), self.problem, self.shop, policy, samples)
-            due = self.shop.due
-            both = np.concatenate([base, handed_over(self.shop, base)], axis=1)
-            self.risks[samples] = both > np.concatenate([due, due]) + LATE
-        return self.risks[samples]
-
-    def _finish(self, shop: Shop, policy: Policy, samples: int) -> Floats:
-        """Return the finishes with the new work on the bench.
-
-        Of keys that do not change with time the bench looks at the order alone: two due
-        times with no other promise between them have the same futures.
-        """
-        if policy.moving == FIXED:
-            order = np.unique(policy.key, return_inverse=True)[1].tobytes()
-        else:
-            order = shop.promise.tobytes()
-        return self._futures((order, self.held_from), self.joint, shop, policy, samples)
-
-    def _futures(
-        self, place: tuple[bytes, float], problem: Problem, shop: Shop, policy: Policy, samples: int
-    ) -> Floats:
-        """Return so many finishes; only those not seen at this place yet are run."""
-        seen = self.seen.get(place, np.empty((0, len(problem.jobs))))
-        if len(seen) < samples:
-            more = samples - len(seen)
-            new = run_futures(problem, shop, policy, more, self.seed, first=len(seen))
-            seen = self.seen[place] = np.concatenate([seen, new])
-        return seen[:samples]
-
-    def settable(self, due: float) -> float | None:
-        """Return the first time from ``due`` on at which a promise can be set."""
-        if not math.isfinite(due):
-            return None
-        grid, clock = self.problem.grid, self.problem.clock
-        windows = self.problem.pickup
-        for start, stop in ((-math.inf, math.inf),) if windows is None else windows:
-            begin = max(due, start)
-            mark = math.ceil((begin + clock) / grid - 1e-9) * grid - clock
-            if mark <= stop:
-                return mark
-        return None
-
-    def _search(self, soonest: float, samples: int) -> _Trial | None:
+    def _search(self, soonest: float, samples: int) -> Trial | None:
         """Return the earliest due time found that looks good on a few futures."""
-        trial = self._settle(self.settable(soonest), samples)
-        if trial is not None:
+        trial = self.settle(self.settable(soonest), samples)
+        if trial is not None and not math.isfinite(self.ready):
             self.ready = trial.due
         if trial is None or trial.good:
             return trial
+        self.crowded = True
         # The new work stands before promises that it would break: find, by halving, how
         # many of them to stand behind so that none is pushed past the limit.
         for _ in range(BEHIND_ROUNDS):
@@ -392,7 +288,7 @@ class _Desk:
                     low = middle + 1
                 else:
                     high = middle
-            behind = self._settle(self.settable(float(places[low]) + AFTER), samples)
+            behind = self.settle(self.settable(float(places[low]) + AFTER), samples)
             if behind is None:
                 break  # too late to be ready at all
             trial = behind
@@ -400,25 +296,13 @@ class _Desk:
                 break
         return trial
 
-    def _settle(self, due: float | None, samples: int) -> _Trial | None:
-        """Move the due time up until the new work is ready by it."""
-        trial = None
-        for _ in range(STEPS):
-            if due is None:
-                return None
-            trial = self._grown(due, max(samples // GROWTH, 1), samples)
-            if trial.ready <= due + LATE:
-                return trial
-            due = self.settable(trial.ready)
-        return trial
-
-    def _behind(self, trial: _Trial) -> float:
+    def _behind(self, trial: Trial) -> float:
         """Return a time just behind the next of the promises it breaks, -inf if all are before."""
         harmed = self.shop.due[list(trial.past)]
         later = harmed[harmed >= trial.due]
         return float(later.min()) + AFTER if later.size else -math.inf
 
-    def _delayed(self, trial: _Trial) -> list[dict[str, Any]]:
+    def _delayed(self, trial: Trial) -> list[dict[str, Any]]:
         return [
             {
                 "id": job.id,
@@ -453,25 +337,20 @@ class _Desk:
         past = [self.problem.jobs[j].id for j in trial.past]
         return {"due": due, "p_kept": trial.p_kept, "past_limit": past}
 
-    def _refused(self, trial: _Trial, ready: float, samples: int) -> dict[str, Any]:
-        """Say why not, and what promising it all the same would do to the others."""
+    def _refused(self, trial: Trial, kept: Trial) -> dict[str, Any]:
+        """Say why not, and what promising it for when it is ready would do to the others."""
         answer = self._none(self._refusal(trial))
         answer["pushed"] = [self.problem.jobs[j].id for j in trial.past]
-        self.joint_shop, self.held_from = self.free, 0.0
-        kept = self._settle(self.settable(ready), samples)
-        if kept is not None:
-            answer["delayed"] = self._delayed(self.trial(kept.due, self.samples))
-            others = self._alternatives(kept.due, samples, itself=True)
-            sure = [other for other in others if other["p_kept"] >= self.confidence]
-            answer["alternatives"] = sure or others
-        if not answer["alternatives"]:
-            answer["alternatives"] = self._less_sure(samples)
+        answer["delayed"] = self._delayed(kept)
+        others = self._alternatives(kept.due, self.samples, itself=True)
+        sure = [other for other in others if other["p_kept"] >= self.confidence]
+        answer["alternatives"] = sure or others
         return answer
 
     def _less_sure(self, samples: int) -> list[dict[str, Any]]:
         """Return times at which it would be ready with less confidence, were it done first."""
-        shop = self._promised(-math.inf)
-        finish = self._finish(shop, kernel_policy(self.joint, shop, self.rule), samples)
+        shop = self.promised(-math.inf)
+        finish = self.finish(shop, kernel_policy(self.joint, shop, self.rule), samples)
         new = handed_over(shop, finish)[:, self.new].max(axis=1)
         times = [
             self.settable(quantile(new, level)) for level in LESS_SURE if level < self.confidence
@@ -479,7 +358,7 @@ class _Desk:
         found = [self._other(due, samples) for due in dict.fromkeys(times) if due is not None]
         return [other for other in found if other["p_kept"] >= USEFUL]
 
-    def _refusal(self, trial: _Trial | None) -> str:
+    def _refusal(self, trial: Trial | None) -> str:
         group = self.joint_shop.group
         if trial is not None and np.isin(group[list(trial.past)], group[self.new]).any():
             return (

@@ -99,6 +99,7 @@ def requote(
         replace(whole, jobs=others),
         own,
         confidence=confidence or Office.get().confidence,
+        may_hold=True,
         never_held=NEVER_HELD,
     )
     return _as_offer(situation, answer)
@@ -118,7 +119,8 @@ def _offer(
     if due_at is not None:
         return _check_time(situation, jobs, confidence, due_at)
     return _as_offer(
-        situation, planning.quote(problem, jobs, confidence=confidence, never_held=NEVER_HELD)
+        situation,
+        planning.quote(problem, jobs, confidence=confidence, may_hold=True, never_held=NEVER_HELD),
     )
 
 

@@ -105,6 +105,7 @@ def quoted(day: OfficeDay, fits: Fits, samples: int) -> list[Promise]:
             samples=samples,
             seed=day.number,
             rule=RULE,
+            may_hold=True,
         )
         due = answer["earliest"]
         due = after_open_minutes(now, 2 * OPEN) if due is None else now + due

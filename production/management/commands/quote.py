@@ -33,20 +33,23 @@ class Command(ToolCommand):
 
     def describe(self, report: dict[str, Any]) -> str:
         """Return the answer and what it does to other promises."""
-        if report["earliest"] is None:
-            return f"no time can be promised: {report['reason']}"
-        lines = [f"ready in {report['earliest']:.0f} min, kept with {report['p_kept']:.1%}"]
-        if "hold_until" in report:
-            lines.append(f"only if it is left alone for {report['hold_until']:.0f} min")
-        for job in report["delayed"]:
+        certain = report["earliest"] is not None
+        lines = [
+            f"ready in {report['earliest']:.0f} min, kept with {report['p_kept']:.1%}"
+            if certain
+            else f"no time can be promised: {report['reason']}"
+        ]
+        for job in report["delayed"] if certain else ():
             lines.append(
                 f"{job['id']}: late with {job['p_late_after']:.1%} "
                 f"instead of {job['p_late_before']:.1%}"
             )
         for other in report["alternatives"]:
-            cost = ", ".join(str(name) for name in other["past_limit"])
-            lines.append(
-                f"or in {other['due']:.0f} min, kept with {other['p_kept']:.1%}"
-                + (f", but past the limit: {cost}" if cost else "")
-            )
+            line = f"or in {other['due']:.0f} min, kept with {other['p_kept']:.1%}"
+            if other["past_limit"]:
+                cost = ", ".join(str(name) for name in other["past_limit"])
+                line += f", but past the limit: {cost}"
+            if "hold_until" in other:
+                line += f", but only if it is left alone for {other['hold_until']:.0f} min"
+            lines.append(line)
         return "\n".join(lines)
