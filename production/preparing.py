@@ -5,9 +5,12 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass
 from typing import Any
 
+import numpy as np
+
 from clinic.models import Office
-from geometry.drawing import draw_solid, solid_glb
+from geometry.drawing import draw_solid, mesh_glb
 from geometry.model import ENGINE, ModelSettings, prepare
+from geometry.model import PreparedModel as Solid
 from geometry.reading import read_mesh
 from production import storage
 from production.models import PreparedModel, StoredFile
@@ -55,6 +58,13 @@ def default_settings(code: str, arch: str, sheet_mm: float | None = None) -> dic
     return asdict(settings)
 
 
+def model_glb(made: Solid) -> bytes:
+    """Return a solid for the 3D view, with ``_FILLED`` 1 at the vertices of its block-out."""
+    filled = np.zeros(len(made.solid.vertices), dtype=np.float32)
+    filled[made.solid.faces[made.filled]] = 1.0
+    return mesh_glb(made.solid, {"filled": filled})
+
+
 def prepare_stored(model: PreparedModel) -> Prepared:
     """Make the solid of a stored model request, outside any transaction.
 
@@ -68,9 +78,10 @@ def prepare_stored(model: PreparedModel) -> Prepared:
     units = model.scan.units if model.scan else ""
     mesh = read_mesh(source.read(), "model file", units or None).mesh
     result = prepare(mesh, ModelSettings(**model.settings))
+    size = np.ptp(result.solid.vertices, axis=0)
     return Prepared(
-        report=result.report,
+        report=result.report | {"size_mm": [round(float(x), 1) for x in size]},
         file=storage.store_bytes(result.stl(), "model/stl"),
-        view=storage.store_bytes(solid_glb(result.solid), "model/gltf-binary"),
+        view=storage.store_bytes(model_glb(result), "model/gltf-binary"),
         picture=storage.store_bytes(draw_solid(result.solid, *PICTURE_SIZE), "image/png"),
     )

@@ -5,11 +5,11 @@ from __future__ import annotations
 from functools import lru_cache
 from typing import Any
 
-from geometry.drawing import solid_glb
 from geometry.mesh import Mesh
 from geometry.model import ModelSettings, preview
 from geometry.reading import read_mesh
 from production.models import PreparedModel, StoredFile
+from production.preparing import model_glb
 
 KEPT = 4
 
@@ -33,4 +33,4 @@ def preview_model(model: PreparedModel, changes: dict[str, Any]) -> tuple[bytes,
     assert file is not None
     units = model.scan.units if model.scan else ""
     made = preview(_mesh(file.sha256, units), ModelSettings(**(model.settings | changes)))
-    return solid_glb(made.solid), made.report
+    return model_glb(made), made.report

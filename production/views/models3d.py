@@ -148,6 +148,7 @@ def _context(key: uuid.UUID) -> dict[str, Any]:
         "report": found.report or {},
         "appliance": appliance,
         "settings": settings,
+        "view_data": _overlays(found),
         "nudges": [
             {"name": n, "value": settings.get(n), "low": low, "high": high, "step": step,
              "label": label, "unit": unit}
@@ -163,6 +164,20 @@ def _context(key: uuid.UUID) -> dict[str, Any]:
             row and (row.status, row.attempts),
         ),
     }  # fmt: skip
+
+
+def _overlays(found: PreparedModel) -> dict[str, Any]:
+    """Return what the 3D view draws over a model: its axes, and the cut above the base."""
+    report = found.report or {}
+    # Biting surfaces up, front teeth towards −y; a model is never mirrored.
+    right = 1.0 if found.settings.get("arch") != "lower" else -1.0
+    frame = {"right": [right, 0, 0], "anterior": [0, -1, 0], "occlusal": [0, 0, 1]}
+    trim = (report.get("trim") or {}).get("z_mm")
+    return {
+        "frame": frame | {"origin": [0, 0, 0]},
+        "cut_mm": None if trim is None else -trim,
+        "transform": report.get("transform"),
+    }
 
 
 def _person(request: HttpRequest) -> User:

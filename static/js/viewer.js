@@ -154,7 +154,7 @@ export class ArchView {
       if (points.length > 1) this.layer(item.layer).add(this.line(points, item.kind || item.layer, item.closed));
     }
     if (document.querySelector('[data-layer="occlusal"]')) this.plane("occlusal", 0, "#1747c9");
-    if (this.overlays.cut_mm) this.cut(-this.overlays.cut_mm);
+    if (typeof this.overlays.cut_mm === "number") this.cut(-this.overlays.cut_mm);
     for (const name of this.layers.keys()) this.show(name, this.shows(name));
   }
 
@@ -408,7 +408,8 @@ function place(button) {
   return at.length === 3 && at.every(Number.isFinite) ? at : null;
 }
 
-const findings = () => [...document.querySelectorAll(".finding[data-at]")].filter(place);
+// What is folded away has no number on the arch.
+const findings = () => [...document.querySelectorAll(".finding[data-at]")].filter((b) => place(b) && b.checkVisibility());
 const numberOf = (button) => button.querySelector(".mark").textContent;
 
 function pinsFromPage() {
@@ -442,6 +443,7 @@ function walkFindings(view) {
     });
   }
   document.addEventListener("htmx:afterSettle", () => view.setPins(pinsFromPage()));
+  document.addEventListener("toggle", () => view.setPins(pinsFromPage()), { capture: true });
   view.setPins(pinsFromPage());
   if (caption) caption.hidden = !findings().length;
 }
