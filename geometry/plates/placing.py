@@ -24,7 +24,7 @@ _ENOUGH = 1e-3
 _CLOSE = 4.0
 """Energy of the coarse outlines from which the fine ones may be brought apart."""
 _PLACES = 800
-_VAIN_BESIDE, _VAIN_AFRESH, _VAIN_FINE = 40, 40, 12
+_VAIN_BESIDE, _VAIN_AFRESH, _VAIN_FINE = 40, 12, 12
 _EFFORT_BESIDE = 5e6
 _EFFORT = 2.4e8
 """Points looked at in fresh starts on each thread, over all shapes, before the search ends."""
@@ -32,7 +32,7 @@ _EFFORT_EACH = 3e5
 """What a start costs besides, in the same unit."""
 _CHANGE = 18
 """A change costs about as much as so many looks from every point at one other shape."""
-_STARTS_EACH = 20
+_STARTS_EACH = 30
 """Starts on each thread for each shape that is there; few shapes need few."""
 _THREADS = 2
 _SYMMETRIC = 4
@@ -104,8 +104,8 @@ class Placing:
         )
         poses[-1] = pose
         search.hop(
-            self._coarse, kinds, poses, width, depth, gap, _ENOUGH, _VAIN_BESIDE,
-            self._most(kinds, _EFFORT_BESIDE),
+            self._coarse, kinds, poses, _alone(len(kinds)), width, depth, gap, _ENOUGH,
+            _VAIN_BESIDE, self._most(kinds, _EFFORT_BESIDE),
         )  # fmt: skip
         return poses + (slack, slack, 0.0)
 
@@ -157,25 +157,32 @@ class Placing:
         search.seed(stream)
         box = np.array([width, depth, 2.0 * math.pi])
         poses = np.random.default_rng(stream).uniform(0.15, 0.85, (len(kinds), 3)) * box
+        twin = _alone(len(kinds))
         if start // _THREADS % _SYMMETRIC:
             # Good layouts of like shapes often look the same from both ends of the plate.
             order = np.argsort(self._fine[-1][kinds], kind="stable")
             one, other = order[: len(order) // 2 * 2].reshape(-1, 2).T
             poses[other] = np.array([width, depth, math.pi]) + poses[one] * (-1.0, -1.0, 1.0)
+            twin[one], twin[other] = other, one
         most = self._most(kinds, left)
         energy, rounds, changes = search.hop(
-            self._coarse, kinds, poses, width, depth, gap, _ENOUGH, _VAIN_AFRESH, most
+            self._coarse, kinds, poses, twin, width, depth, gap, _ENOUGH, _VAIN_AFRESH, most
         )
-        effort = _EFFORT_EACH + self._effort(kinds, 0, rounds, changes)
+        effort = _EFFORT_EACH + self._effort(kinds, 0, rounds, changes, twin)
         if energy > _CLOSE:
             return None, effort
         settled, more = self._settled(kinds, poses + (slack, slack, 0.0), valid)
         return settled, effort + more
 
-    def _effort(self, kinds: NDArray[np.int64], fine: int, rounds: int, changes: int) -> float:
+    def _effort(
+        self, kinds: NDArray[np.int64], fine: int, rounds: int, changes: int,
+        twin: NDArray[np.int64] | None = None,
+    ) -> float:  # fmt: skip
         """Points looked at in so many rounds over all shapes and changes."""
         points = float(self._points[fine][kinds].sum())
-        return points * ((len(kinds) - 1) * rounds + _CHANGE * changes)
+        # Of mates alike, without one left over, one each is looked at.
+        halved = twin is not None and bool((twin >= 0).all() and (kinds[twin] == kinds).all())
+        return points * ((len(kinds) - 1) * rounds * (0.5 if halved else 1.0) + _CHANGE * changes)
 
     def _settled(
         self, kinds: NDArray[np.int64], poses: Poses, valid: Judge
@@ -186,7 +193,16 @@ class Placing:
             width, depth, gap = self._narrowed(slack)
             trial = poses - (slack, slack, 0.0)
             energy, rounds, changes = search.hop(
-                self._fine, kinds, trial, width, depth, gap, _ENOUGH, _VAIN_FINE, 1000
+                self._fine,
+                kinds,
+                trial,
+                _alone(len(kinds)),
+                width,
+                depth,
+                gap,
+                _ENOUGH,
+                _VAIN_FINE,
+                1000,
             )
             effort += self._effort(kinds, 1, rounds, changes)
             poses = trial + (slack, slack, 0.0)
@@ -195,3 +211,8 @@ class Placing:
             if energy > _CLOSE:
                 break
         return None, effort
+
+
+def _alone(count: int) -> NDArray[np.int64]:
+    """No shape has a mate."""
+    return np.full(count, -1, dtype=np.int64)

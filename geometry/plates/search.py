@@ -4,6 +4,9 @@ All shapes that are too near slide apart together until nothing improves; then o
 worst is put elsewhere, two are exchanged, or all are shaken, and what comes of it is kept
 when it is better, or not much worse (Wales and Doye 1997, J. Phys. Chem. A 101; overlap as
 what is made small after Egeblad, Nielsen and Odgaard 2007, EJOR 183).
+
+Shapes may go in pairs that stay point-symmetric about the plate's middle: ``twin`` (n,) int64
+names each one's mate, -1 for none. Full plates often look so, and half as much is to be found.
 """
 
 from __future__ import annotations
@@ -110,7 +113,18 @@ def best_place(packed, kinds, poses, k, width, depth, gap, wide, near, low):  # 
 
 
 @njit(cache=True, nogil=True)
-def relax(packed, kinds, poses, width, depth, gap, drift, free, sweeps, enough):  # type: ignore[no-untyped-def]
+def _follow(packed, kinds, poses, twin, k, width, depth, drift):  # type: ignore[no-untyped-def]
+    """Put the mate of shape ``k`` opposite (in place)."""
+    j = twin[k]
+    if j >= 0:
+        x, y, t = width - poses[k, 0], depth - poses[k, 1], poses[k, 2] + math.pi
+        turned = abs((t - poses[j, 2] + math.pi) % (2.0 * math.pi) - math.pi)
+        drift[j] += math.hypot(x - poses[j, 0], y - poses[j, 1]) + packed[7][kinds[j]] * turned
+        poses[j, 0], poses[j, 1], poses[j, 2] = x, y, t
+
+
+@njit(cache=True, nogil=True)
+def relax(packed, kinds, poses, twin, width, depth, gap, drift, free, sweeps, enough):  # type: ignore[no-untyped-def]
     """Let all shapes slide apart (in place) until little changes.
 
     Parameters
@@ -134,10 +148,17 @@ def relax(packed, kinds, poses, width, depth, gap, drift, free, sweeps, enough):
     n = poses.shape[0]
     shares = np.zeros(n)
     best, stale, rounds = 1e300, 0, 0
+    alike = True  # then a mate looks at what its mate looks at
+    for k in range(n):
+        alike = alike and twin[k] >= 0 and kinds[twin[k]] == kinds[k]
     while True:
         total = 0.0
         last = rounds >= sweeps or stale >= PATIENCE
         for k in range(n):
+            if alike and twin[k] < k:
+                shares[k] = shares[twin[k]]
+                total += shares[k]
+                continue
             e, x, y, t = step_apart(
                 packed, kinds, poses, k, poses[k, 0], poses[k, 1], poses[k, 2],
                 width, depth, gap, drift, free,
@@ -148,6 +169,7 @@ def relax(packed, kinds, poses, width, depth, gap, drift, free, sweeps, enough):
                 drift[k] += math.hypot(x - poses[k, 0], y - poses[k, 1])
                 drift[k] += packed[7][kinds[k]] * abs(t - poses[k, 2])
                 poses[k, 0], poses[k, 1], poses[k, 2] = x, y, t
+                _follow(packed, kinds, poses, twin, k, width, depth, drift)
         if last or total <= enough:
             return total, shares, rounds
         rounds += 1
@@ -156,7 +178,7 @@ def relax(packed, kinds, poses, width, depth, gap, drift, free, sweeps, enough):
 
 
 @njit(cache=True, nogil=True)
-def _changed(packed, kinds, poses, shares, width, depth, gap, drift):  # type: ignore[no-untyped-def]
+def _changed(packed, kinds, poses, twin, shares, width, depth, gap, drift):  # type: ignore[no-untyped-def]
     """Put shapes elsewhere (in place): one of the worst, two in exchange, or all a little."""
     n = poses.shape[0]
     left = np.random.random() * shares.sum()
@@ -172,6 +194,7 @@ def _changed(packed, kinds, poses, shares, width, depth, gap, drift):  # type: i
         _, x, y, t = best_place(packed, kinds, poses, k, width, depth, gap, _PLACES, _NEAR, False)
         poses[k, 0], poses[k, 1], poses[k, 2] = x, y, t
         drift[k] += far
+        _follow(packed, kinds, poses, twin, k, width, depth, drift)
     elif kind < 0.65:
         j = np.random.randint(n)
         for axis in range(3):
@@ -180,20 +203,26 @@ def _changed(packed, kinds, poses, shares, width, depth, gap, drift):  # type: i
         poses[j, 2] += math.pi * np.random.randint(2)
         drift[k] += far
         drift[j] += far
+        _follow(packed, kinds, poses, twin, k, width, depth, drift)
+        _follow(packed, kinds, poses, twin, j, width, depth, drift)
     elif kind < 0.75:
         poses[k, 2] += math.pi if np.random.random() < 0.5 else np.random.normal()
         drift[k] += far
+        _follow(packed, kinds, poses, twin, k, width, depth, drift)
     else:
         strength = np.random.random()
         for i in range(n):
+            if 0 <= twin[i] < i:
+                continue
             poses[i, 0] += np.random.normal() * strength * _SHAKEN_MM
             poses[i, 1] += np.random.normal() * strength * _SHAKEN_MM
             poses[i, 2] += np.random.normal() * strength * _SHAKEN_TURN
             drift[i] += far
+            _follow(packed, kinds, poses, twin, i, width, depth, drift)
 
 
 @njit(cache=True, nogil=True)
-def hop(packed, kinds, poses, width, depth, gap, enough, vain, most):  # type: ignore[no-untyped-def]
+def hop(packed, kinds, poses, twin, width, depth, gap, enough, vain, most):  # type: ignore[no-untyped-def]
     """Look for poses without conflict (in place) from the ones given.
 
     Parameters
@@ -215,17 +244,18 @@ def hop(packed, kinds, poses, width, depth, gap, enough, vain, most):  # type: i
     n = poses.shape[0]
     drift, free = np.zeros(n), np.zeros((n, n))
     now, shares, rounds = relax(
-        packed, kinds, poses, width, depth, gap, drift, free, 2 * SWEEPS, enough
+        packed, kinds, poses, twin, width, depth, gap, drift, free, 2 * SWEEPS, enough
     )
     best, best_poses = now, poses.copy()
     since, changes = 0, 0
     while best > enough and since < vain and rounds < most:
         trial, trial_drift, trial_free = poses.copy(), drift.copy(), free.copy()
-        _changed(packed, kinds, trial, shares, width, depth, gap, trial_drift)
+        _changed(packed, kinds, trial, twin, shares, width, depth, gap, trial_drift)
         found, its_shares, took = relax(
             packed,
             kinds,
             trial,
+            twin,
             width,
             depth,
             gap,

@@ -3,10 +3,12 @@
 import math
 
 import numpy as np
+import pytest
 import shapely
 from shapely import affinity
 
 from geometry.plates.overlap import CLEAR_MM, distance_at, energy_of, step_apart, wall_energy
+from geometry.plates.search import hop, seed
 from geometry.plates.shapes import Shape, Shapes, signed_distances
 from tests.geometry.plates.bodies import horseshoe
 
@@ -71,6 +73,31 @@ def test_a_step_brings_two_apart():
     )
     still = affinity.translate(shape.outline, 60.0, 60.0)
     assert moved.distance(still) > 1.8
+
+
+@pytest.mark.parametrize(
+    ("kinds", "twin"),
+    [([0, 0, 0, 0], [1, 0, 3, 2]), ([0, 0, 1, 0, 1], [1, 0, 3, 2, -1])],
+    ids=["alike", "one pair unlike, one without a mate"],
+)
+def test_mates_stay_opposite_each_other_whatever_is_tried(kinds, twin):
+    packed = Shapes.of([Shape.of(horseshoe(), 5.0), Shape.of(horseshoe(56, 46, 1200), 5.0)]).packed
+    kinds, twin = np.array(kinds), np.array(twin)
+    size = np.array([110.0, 80.0])  # too small: nothing ends early
+    seed(4)
+    poses = np.random.default_rng(4).uniform((30, 30, 0), (80, 50, 6.28), (len(kinds), 3))
+    for one, other in ((0, 1), (2, 3)):
+        poses[other] = (*(size - poses[one, :2]), poses[one, 2] + math.pi)
+    energy, rounds, changes = hop(packed, kinds, poses, twin, *size, 2.0, 1e-3, 6, 1000)
+    assert rounds > 0
+    assert changes > 0
+    for one, other in ((0, 1), (2, 3)):
+        assert np.allclose(poses[one, :2] + poses[other, :2], size)
+        assert math.isclose(math.cos(poses[one, 2] - poses[other, 2]), -1.0)
+    each = [
+        energy_of(packed, kinds, poses, k, *poses[k], *size, 2.0, 1e300) for k in range(len(kinds))
+    ]
+    assert np.isclose(energy, sum(each), rtol=1e-6)
 
 
 def test_what_is_said_to_be_clear_is():

@@ -59,6 +59,14 @@ def test_eight_horseshoes_share_a_plate(horseshoes):
     assert keeps(horseshoes)
 
 
+@pytest.mark.parametrize("form", [(70, 55), (74, 50)])
+def test_wide_and_deep_ones_too(form):
+    solid = extruded(horseshoe(*form))
+    layout = nest([Item(f"H{k}", solid) for k in range(8)], (192, 120), 2.0)
+    assert len(layout.placements) == 8
+    assert keeps(layout)
+
+
 def test_more_than_a_greedy_raster_places(horseshoes):
     greedy = raster_greedy([horseshoe()] * 12, (192, 120), 2.0)
     assert len(horseshoes.placements) > greedy
