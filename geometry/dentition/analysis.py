@@ -26,16 +26,19 @@ Array = NDArray[np.float64]
 
 SHORT_MM = 3.0
 DOUBT_MM = 0.5
-GAP_LEAST_MM = 0.6
+GAP_LEAST_MM = 0.55
 CONTACT_SHARE = 0.6
 HALF_WAY = 0.45
 CONTACT_ROOM_MM = 0.25
 GAP_ABOVE_PAPILLA_MM = 0.8
 HIGH_ROOM_MM = 0.8
 HIGH_ABOVE_PAPILLA_MM = 0.35
-WIDE_MM = 0.75
-WIDE_BASE_MM = 0.45
-WIDE_GRAIN = 0.7
+WIDE_MM = 0.7
+WIDE_BASE_MM = 0.35
+WIDE_GRAIN = 0.85
+HIGHEST_ROOM_MM, HIGHEST_DEPTH_MM = 1.65, 2.0
+PLAIN_BASE_MM, PLAIN_GRAIN, SPACE_MOST_MM = 0.92, 1.9, 3.0
+"""A passage plainly wide at its bottom may end this far above where crowns usually touch."""
 FEWEST_TEETH = 3
 NARROWEST_ARCH_MM = 30.0
 HOLE_LEAST_MM = 20.0
@@ -333,8 +336,13 @@ def _is_gap(seen: Between, edge: float, crown: float, papilla: float, grain: flo
     on_gum = seen.joined_at - papilla
     if over < CONTACT_ROOM_MM and on_gum < GAP_ABOVE_PAPILLA_MM:
         return bool(seen.width_mm >= GAP_LEAST_MM)
-    wide = seen.width_mm >= WIDE_MM and seen.base_width_mm >= WIDE_BASE_MM + WIDE_GRAIN * grain
-    return bool(over < HIGH_ROOM_MM and on_gum < HIGH_ABOVE_PAPILLA_MM and wide)
+    base = seen.base_width_mm
+    if on_gum >= HIGH_ABOVE_PAPILLA_MM or seen.width_mm < WIDE_MM:
+        return False
+    if over < HIGH_ROOM_MM:
+        return bool(base >= WIDE_BASE_MM + WIDE_GRAIN * grain)
+    deep = over < HIGHEST_ROOM_MM and edge - seen.joined_at >= HIGHEST_DEPTH_MM
+    return bool(deep and max(PLAIN_BASE_MM, PLAIN_GRAIN * grain) <= base < SPACE_MOST_MM)
 
 
 def _status(teeth: tuple[Tooth, ...], arch: str) -> tuple[str, str]:

@@ -27,7 +27,8 @@ cusps and where crowns overlap; the scan's end behind the last tooth is not the 
 a tooth is measured where it was scanned;
 small holes all over do not hide the teeth;
 triangles that share no corners are a finding. 10: tissue is measured in the section that each
-tooth itself faces, and where a crown's roundness ends tells its margin too.
+tooth itself faces, and where a crown's roundness ends tells its margin too; a passage plainly wide
+at its bottom is a gap also over a high papilla.
 """
 
 ENGINE = f"{VERSION}+inspection.{REVISION}"
