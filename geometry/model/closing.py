@@ -43,6 +43,8 @@ SAME_PLACE = 2.5
 NIBBLES = 6
 SKIRT_STEP = 0.35
 WALL_EDGE = 0.5
+LEFT_AT_LEAST = 0.6
+"""A model that keeps less of the surface above its trim is none of that scan."""
 
 
 class FoldedBorder(GeometryError):
@@ -99,13 +101,16 @@ def close_surface(skin: Skin, trim: float, top: float, ends: bool = False) -> Cl
     Raises
     ------
     FoldedBorder
-        The border cannot be closed without crossing the surface.
+        The border cannot be closed without crossing the surface, or without losing much of it.
     GeometryError
         The cut would take a tooth, or a hole is too large to guess.
     """
     notes: list[str] = []
     cut, loose = _cut_at(skin, trim, top, notes)
     solid = (_stand_on_ends if ends else _stand_safely)(cut, trim, top)
+    left = face_areas(solid.vertices, solid.faces[solid.kind == SCAN]).sum()
+    if left < LEFT_AT_LEAST * face_areas(cut.vertices, cut.faces).sum():
+        raise FoldedBorder(cut.vertices[np.argmax(cut.vertices[:, 2])])
     solid.notes = notes
     solid.spots += loose
     if genus(solid.faces):
@@ -355,7 +360,8 @@ def _mind_the_crowns(mesh: Mesh, topology: Topology, trim: float, top: float) ->
         x, y, _ = mesh.vertices[rest[high]].reshape(-1, 3).mean(axis=0)
         raise GeometryError(
             f"a trim at {trim:.1f} mm above the base cuts the model apart around ({x:.0f}, {y:.0f})"
-            " mm in model axes; choose a lower trim or a greater height"
+            " mm in model axes; choose a lower trim or a greater height, or cut lips, cheeks and"
+            " tongue off the scan"
         )
 
 

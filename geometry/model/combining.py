@@ -98,7 +98,7 @@ class Joint:
         Raises
         ------
         GeometryError
-            The solid is not closed, or what comes out is not.
+            The solid is not closed, or nothing is left of it.
         """
         if self._near is not None:
             made_v, made_f = _operate(self._near, added, cut)
@@ -109,13 +109,12 @@ class Joint:
         if self._whole is None:
             self._near = None  # two large bodies at a time would be too much
             self._whole = to_manifold(self._vertices, self._faces)
-        found = _joined(self._vertices, self._faces[:0], *_operate(self._whole, added, cut))
-        if found is None:
-            raise GeometryError(
-                "the model and what was added to it make no closed solid; change the height or the"
-                " block-out, or rescan"
-            )
-        return found
+        # Nothing is joined to it, so places where it touches itself are left to the rounding.
+        made_v, made_f = _operate(self._whole, added, cut)
+        if not len(made_f):
+            raise GeometryError("nothing of the model is left; change the height or the block-out")
+        made_v, made_f, _ = compact(made_v, largest_piece(made_f, len(made_v)))
+        return made_v, made_f
 
 
 def combine(

@@ -48,7 +48,7 @@ from geometry.version import VERSION
 
 Array = NDArray[np.float64]
 
-REVISION = 7
+REVISION = 8
 """Raised whenever the same scan and settings may give other bytes.
 
 1: the first. 2: block-out by rays, height from the incisors, fills united on the surface.
@@ -57,6 +57,7 @@ only as far as each place needs, an automatic trim stays clear of the margin's u
 5: that uncertainty is taken place by place; fills have no walls in one plane; a code under the
 base keeps to where the model is thick. 6: handles are cut where they are narrowest, all at once.
 7: only the pieces of a fill that cross the surface are moved a hair, and no longer in vain.
+8: beside the end of a scan that was cut off, tissue counts that lies next to a tooth's middle.
 """
 
 ENGINE = f"{VERSION}+model.{REVISION}"
@@ -181,7 +182,7 @@ def build(
             f"{known.frame.stated_arch} one; check before printing"
         )
     warnings += doubts(known.frame)
-    margin, border = margin_heights(known.dentition, move)
+    margin, border = margin_heights(known.dentition, move, surface.vertices)
     doubt = margin_doubts(known.dentition)
     trim = _trim(settings, surface, margin, border, doubt)
     places = Places(known.frame if isinstance(known.frame, Frame) else None, known.dentition, move)

@@ -25,6 +25,8 @@ MARGIN_ERROR = 0.4
 DOUBT_LESS = 0.3
 HARD_TO_SEE = 0.7
 ROUNDING = 0.05
+BESIDE = 2.5
+"""Within the narrower half of any tooth, mm, and not through to its other side."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +51,7 @@ class Trim:
     undercut_below: float | None = None
 
 
-def margin_heights(dentition: Dentition | None, move: Array) -> tuple[Array, Array]:
+def margin_heights(dentition: Dentition | None, move: Array, scan: Array) -> tuple[Array, Array]:
     """Return margin and border heights at the middle of each tooth and side.
 
     Parameters
@@ -57,13 +59,21 @@ def margin_heights(dentition: Dentition | None, move: Array) -> tuple[Array, Arr
     dentition : Dentition or None
     move : (4, 4) float64
         From file to model.
+    scan : (n, 3) float64
+        Its vertices in model axes.
     """
     if dentition is None or not dentition.teeth:
         return np.empty(0), np.empty(0)
     places = [tooth.side(name) for tooth in dentition.teeth for name in ("facial", "lingual")]
-    margin = np.array([place.at for place in places]) @ move[2, :3] + move[2, 3]
-    captured = np.array([place.captured_mm for place in places])
-    return margin, margin - captured
+    at = np.array([place.at for place in places]) @ move[:3, :3].T + move[:3, 3]
+    margin = at[:, 2]
+    border = margin - np.array([place.captured_mm for place in places])
+    # Where a scan was cut off across its last tooth the border runs up beside that tooth's
+    # middle, and the tissue lies right next to it.
+    for k in {0, 1, len(at) - 2, len(at) - 1}:
+        near = np.hypot(*(scan[:, :2] - at[k, :2]).T) < BESIDE
+        border[k] = min(border[k], scan[near, 2].min(initial=np.inf))
+    return margin, border
 
 
 def margin_doubts(dentition: Dentition | None) -> Array:

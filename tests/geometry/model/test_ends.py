@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 from geometry.mesh import Mesh
-from geometry.model import making
+from geometry.model import closing, making
 from geometry.model.closing import SCAN, Closed, FoldedBorder, close_surface
 from geometry.model.cubes import zero_surface
 from geometry.model.cutting import cut_surface
@@ -65,6 +65,16 @@ def test_planes_stand_inside_the_places_and_take_only_the_end(ridge):
     assert planes[0, 1] > 0.9
     assert (rest.vertices[:, :2] @ planes[0, :2]).max() <= planes[0, 2] + 1e-9
     assert rest.vertices[:, 1].min() == ridge.vertices[:, 1].min()
+
+
+def test_a_rescue_that_costs_much_of_the_scan_is_none(ridge, monkeypatch):
+    def stand(skin, trim, top):
+        lost = skin.faces[: len(skin.faces) // 2]
+        return Closed(skin.vertices, lost, np.full(len(lost), SCAN, dtype=np.int8))
+
+    monkeypatch.setattr(closing, "_stand_safely", stand)
+    with pytest.raises(FoldedBorder):
+        close_surface(ridge, TRIM, TOP)
 
 
 def test_an_automatic_trim_is_raised_where_the_border_folds(monkeypatch):

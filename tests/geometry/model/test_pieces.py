@@ -27,6 +27,7 @@ from geometry.model.trimming import (
     choose_trim,
     little_tissue,
     margin_doubts,
+    margin_heights,
     tissue_kept,
 )
 from geometry.topology import analyse
@@ -204,6 +205,25 @@ def test_little_tissue_is_told_with_what_helps():
         assert not little_tissue(margin, np.array(border), trim, 0.4)
 
 
+def test_tissue_beside_the_end_of_a_cut_off_scan_counts():
+    # Three teeth in a row along x; the scan ends at x = 21, across the last of them.
+    def side(x, captured):
+        return SimpleNamespace(at=np.array([x, 0.0, 6.0]), captured_mm=captured)
+
+    def tooth(x, *captured):
+        facial, lingual = (side(x, mm) for mm in captured)
+        return SimpleNamespace(side=lambda name: facial if name == "facial" else lingual)
+
+    teeth = [tooth(0.0, 5.0, 5.0), tooth(10.0, 0.5, 5.0), tooth(20.0, 0.0, 5.0)]
+    x, z = (axis.ravel() for axis in np.mgrid[-2:18.6:0.5, 0:8:0.5])
+    scan = np.column_stack((x, np.zeros(len(x)), z))
+    margin, border = margin_heights(SimpleNamespace(teeth=teeth), np.eye(4), scan)
+    kept = (margin - border).reshape(3, 2)
+    assert kept[2].min() >= 5.0
+    # Within the row what was measured stands.
+    assert kept[1, 0] == pytest.approx(0.5)
+
+
 @pytest.mark.parametrize(
     ("what", "off", "told"),
     [("crossing", 0.2, 0), ("crossing", 0.4, 1), ("border", 0.4, 0), ("border", 2.0, 1)],
@@ -292,6 +312,20 @@ def test_combining_with_part_of_a_solid_is_combining_with_all_of_it(cut):
     assert not odd_vertices(made_f, len(made_v))[0].any()
     kept = {tuple(point) for point in v[f[aside]].reshape(-1, 3).tolist()}
     assert kept <= {tuple(point) for point in made_v.tolist()}
+
+
+def test_a_body_that_touches_the_solid_along_a_line_is_joined_to_it():
+    def block(*corners):
+        low, high = np.array(corners, float).reshape(2, 3)
+        return manifold3d.Manifold.cube(high - low).translate(low)
+
+    mesh = (block(0, 0, 0, 2, 2, 0.5) + block(0, 0, 0, 1, 1, 2)).to_mesh64()
+    v, f = np.array(mesh.vert_properties), np.array(mesh.tri_verts, dtype=np.int32)
+    # The second tower meets the first in one upright edge.
+    made = as_written(*combining.combine(v, f, [block(1, 1, 0.25, 2, 2, 2)], []))
+    assert not odd_vertices(made[1], len(made[0]))[0].any()
+    assert genus(made[1]) == 0
+    assert signed_volume(*made) == pytest.approx(2.0 + 1.5 + 1.5, rel=3e-3)
 
 
 def test_distance_to_a_ball():
