@@ -28,7 +28,8 @@ a tooth is measured where it was scanned;
 small holes all over do not hide the teeth;
 triangles that share no corners are a finding. 10: tissue is measured in the section that each
 tooth itself faces, and where a crown's roundness ends tells its margin too; a passage plainly wide
-at its bottom is a gap also over a high papilla.
+at its bottom is a gap also over a high papilla; large blisters are told by their foot, and fewer
+papillae behind the front teeth are taken for one.
 """
 
 ENGINE = f"{VERSION}+inspection.{REVISION}"

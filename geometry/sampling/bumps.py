@@ -4,7 +4,8 @@ A drop on a wall, or a film across the gap between two teeth, stands out as a bu
 about a millimetre. Cusps, edges and papillae stand out as much; but they face the
 biting side, they run on in some direction instead of standing on a foot all around, and
 they have their like across the mouth and along the row. On the biting surfaces
-themselves a blister cannot be told from a cusp, unless the place is steep.
+themselves a blister cannot be told from a cusp, unless the place is steep. A large drop on a
+wall stands out no more than a crown's bulge; it is told by the foot that it ends in.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ from scipy.spatial import cKDTree
 
 from geometry.mesh import Mesh
 from geometry.sampling.fields import mark_near_border, smooth
-from geometry.sampling.rises import rises
+from geometry.sampling.rises import feet, profiles, rises
 from geometry.topology.adjacency import vertex_normals
 
 Array = NDArray[np.float64]
@@ -46,10 +47,15 @@ _ACROSS, _ACROSS_MM, _ACROSS_FACING = 0.19, 3.5, 0.7
 _SAME_PLACE_MM, _LIKE_LEAST_MM = 3.0, 0.1
 # What has no like: the incisive papilla and the frena in the middle, and the rolled edge of
 # the scan, which is trimmed off a model anyway.
-_MIDDLE_MM, _MIDDLE_ALLOWED_MM = 2.5, 0.05
+_MIDDLE_MM, _MIDDLE_ALLOWED_MM = 2.5, 0.12
 _EDGE_MM, _EDGE_ALLOWED_MM = 3.0, 0.04
 # Beside a crack, or where crowns overlap, no ground is seen around: only what is plain is told.
 _GROUND_LEAST_MM, _UNSEEN_ALLOWED_MM = -8.0, 0.15
+# A large drop stands out no more than a crown's bulge does, but ends in a foot: the surface turns
+# outward by these angles in all directions but one, two and four. Told away from the middle (the
+# incisive papilla has a foot too), from the border, and on walls only: cusps stand on a foot.
+_FEET_RAD, _FOOT_BEYOND_MIDDLE_MM, _FOOT_FROM_BORDER_MM = (0.3, 0.4, 0.5), 3.5, 2.5
+_FOOT_UP, _FOOT_DOWN, _FOOT_PLAIN_MM = 0.3, 0.7, 0.6
 
 
 @dataclass(frozen=True, slots=True)
@@ -189,6 +195,17 @@ def _excess(
     return np.where(plain < _SPIKE_MM, excess, -np.inf)
 
 
+def _stand_on_a_foot(
+    turn: Array, local: Array, from_border: Array, facing: Array, plain: Array
+) -> NDArray[np.bool_]:
+    """Which tops stand on a foot all around, where anatomy does not."""
+    one, two, four = (turn[:, missed] for missed in (1, 2, 4))
+    found = (one > _FEET_RAD[0]) & (two > _FEET_RAD[1]) & (four > _FEET_RAD[2])
+    found &= (facing[:, 2] < _FOOT_UP) & (facing[:, 2] > -_FOOT_DOWN)
+    found &= (np.abs(local[:, 0]) > _FOOT_BEYOND_MIDDLE_MM) & (from_border > _FOOT_FROM_BORDER_MM)
+    return np.asarray(found & (plain < _FOOT_PLAIN_MM))
+
+
 def find_bumps(
     coarse: Mesh,
     border: Array,
@@ -241,13 +258,19 @@ def find_bumps(
     tops = _tops(points, rank, plain, near > 0)
     if not len(tops):
         return ()
-    rise, middle = rises(points, facing, start, neighbour, tops)
+    heights = profiles(points, facing, start, neighbour, tops)
+    rise, middle = rises(heights)
+    turn, depth = feet(heights)
     from_border = np.full(len(tops), np.inf)
     if len(border):
         from_border, _ = cKDTree(border).query(points[tops])
     local = (points[tops] - origin) @ axes.T
-    excess = _excess(local, from_border, facing[tops] @ axes.T, plain[tops], rise, middle)
+    turned = facing[tops] @ axes.T
+    excess = _excess(local, from_border, turned, plain[tops], rise, middle)
     height = np.maximum(middle, plain[tops])
+    foot = _stand_on_a_foot(turn, local, from_border, turned, plain[tops]) & (depth >= least_mm)
+    excess = np.where(foot, np.maximum(excess, turn[:, 2] - _FEET_RAD[1]), excess)
+    height = np.where(foot, np.maximum(height, depth), height)
     order = np.flatnonzero((excess > 0.0) & (height >= least_mm))
     bumps: list[Bump] = []
     for k in order[np.argsort(-excess[order], kind="stable")].tolist():

@@ -19,6 +19,8 @@ _TURNED, _OTHER_WALL_MM = -0.3, 4.0
 _STEEPEST = 0.35
 _UNSEEN_MM = -9.0
 _LEAST_WEIGHT = 0.25
+# A foot is looked for at these rings, between slopes over so many rings before and after.
+_FOOT_RINGS, _SLOPE_RINGS = (2, 7), 2
 
 
 @njit(cache=True, nogil=True)
@@ -88,18 +90,14 @@ def _at(heights: Array, reach: float) -> Array:
     return heights[:, :, ring] * (ring + 1 - place) + heights[:, :, ring + 1] * (place - ring)
 
 
-def rises(
+def profiles(
     points: Array,
     facing: Array,
     start: NDArray[np.int32],
     neighbour: NDArray[np.int32],
     tops: NDArray[np.int64],
-) -> tuple[Array, Array]:
-    """Rise of each of ``tops`` over the ground beyond its foot.
-
-    In each direction the ground beyond the foot is carried on straight to below the top:
-    a cusp or a ridge rises little over it, a drop stands on it all around. Of several
-    reaches of the foot the one with the largest least rise is taken.
+) -> Array:
+    """Heights around each of ``tops`` along its normal, (k, ``SECTORS``, rings) mm.
 
     Parameters
     ----------
@@ -110,14 +108,33 @@ def rises(
 
     Returns
     -------
+    (k, ``SECTORS``, rings) float64
+        NaN where there is no surface joined to the top.
+    """
+    heights = np.empty((len(tops), SECTORS, _RINGS))
+    _profiles(points, facing, start, neighbour, tops, heights)
+    return heights
+
+
+def rises(heights: Array) -> tuple[Array, Array]:
+    """Rise of each top over the ground beyond its foot.
+
+    In each direction the ground beyond the foot is carried on straight to below the top:
+    a cusp or a ridge rises little over it, a drop stands on it all around. Of several
+    reaches of the foot the one with the largest least rise is taken.
+
+    Parameters
+    ----------
+    heights : from :func:`profiles`
+
+    Returns
+    -------
     least, middle : (k,) float64
         The least and the median of all directions, mm; the least is far below 0 where
         there is no ground in some direction.
     """
-    heights = np.empty((len(tops), SECTORS, _RINGS))
-    _profiles(points, facing, start, neighbour, tops, heights)
-    least = np.full(len(tops), _UNSEEN_MM)
-    middle = np.full(len(tops), _UNSEEN_MM)
+    least = np.full(len(heights), _UNSEEN_MM)
+    middle = np.full(len(heights), _UNSEEN_MM)
     for foot in _FEET_MM:
         at_foot = _at(heights, foot)
         climb = (_at(heights, foot + _BEYOND_MM) - at_foot) / _BEYOND_MM
@@ -129,3 +146,33 @@ def rises(
         least[better] = lowest[better]
         middle[better] = np.median(rise, axis=1)[better]
     return least, middle
+
+
+def feet(heights: Array) -> tuple[Array, Array]:
+    """How sharply the surface turns outward at the foot of each top, and how deep that lies.
+
+    A crown's bulge falls away round, a drop ends on the surface that it lies on. In each
+    direction the foot is where the profile turns most within 0.7 to 2.3 mm.
+
+    Parameters
+    ----------
+    heights : from :func:`profiles`
+
+    Returns
+    -------
+    turn : (k, ``SECTORS``) float64
+        Turns, radians, from the direction that turns least; far below 0 where there is no
+        ground.
+    depth : (k,) float64
+        Depth of the foot, mm: a fifth of the directions is less deep.
+    """
+    turn = np.full(heights.shape[:2], _UNSEEN_MM)
+    depth = np.zeros(heights.shape[:2])
+    for ring in range(_FOOT_RINGS[0], _FOOT_RINGS[1] + 1):
+        here, run = heights[:, :, ring], _SLOPE_RINGS * _RING_MM
+        before = (here - heights[:, :, ring - _SLOPE_RINGS]) / run
+        after = (heights[:, :, ring + _SLOPE_RINGS] - here) / run
+        kink = np.arctan(after) - np.arctan(before)
+        better = kink > turn
+        turn[better], depth[better] = kink[better], -here[better]
+    return np.sort(turn, axis=1), np.percentile(depth, 20.0, axis=1)

@@ -7,7 +7,7 @@ from fixtures.arches import random_arch
 from geometry.mesh import Mesh
 from geometry.sampling import find_bumps, measure
 from geometry.sampling.bumps import CELL_MM, _links
-from geometry.sampling.rises import rises
+from geometry.sampling.rises import feet, profiles, rises
 from geometry.topology import analyse, coarsen
 
 UP = np.array([0.0, 0.0, 1.0])
@@ -118,9 +118,15 @@ def test_a_drop_rises_over_its_foot_all_around_a_cone_nowhere_a_ridge_not_along_
     halves = [np.column_stack([a, a + n, a + 1]), np.column_stack([a + n, a + n + 1, a + 1])]
     start, near = _links(np.concatenate(halves).astype(np.int32), len(points))
     facing = np.tile(UP, (len(points), 1))
-    low, half = rises(points, facing, start, near, np.array([n * n // 2]))
+    heights = profiles(points, facing, start, near, np.array([n * n // 2]))
+    low, half = rises(heights)
     assert low[0] == pytest.approx(least, abs=0.15)
     assert half[0] == pytest.approx(middle, abs=0.35 if name == "ridge" else 0.1)
+    turn, depth = feet(heights)
+    # A ball ends on the plate steeply, a ridge has no foot along it, a cone none at all.
+    assert (turn[0, 2] > 0.7) == (name == "drop")
+    assert turn[0, 0] < (0.15 if name != "drop" else 2.0)
+    assert depth[0] == pytest.approx(1.0, abs=0.2) or name != "drop"
 
 
 def test_a_clean_arch_has_no_blister_and_a_wet_one_has() -> None:
