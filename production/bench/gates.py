@@ -8,6 +8,7 @@ from __future__ import annotations
 import datetime as dt
 
 from production.bench.fold import HANDOVER_STAGE, PREPARE_STAGE, SCAN_STAGE
+from production.bench.stored import remeasure_faults
 from production.models import Appliance, PreparedModel, Scan, Stage
 
 
@@ -76,7 +77,7 @@ def before_start(appliance: Appliance, stage: Stage, scan_after: dt.datetime | N
         faults += model_faults(appliance)
     if stage.machine_kind == Stage.MachineKind.PRINTER:
         faults += approval_faults(appliance)
-    return faults
+    return faults + remeasure_faults(appliance, stage)
 
 
 def before_finish(appliance: Appliance, stage: Stage, scan_after: dt.datetime | None) -> list[str]:

@@ -57,6 +57,9 @@ class Appliance(models.Model):
     remake_cause = models.ForeignKey(
         RemakeCause, null=True, blank=True, on_delete=models.PROTECT, related_name="+"
     )
+    remeasured = models.JSONField(
+        null=True, help_text="What a stored model measured before it was used again."
+    )
     created_at = models.DateTimeField(default=timezone.now, db_index=True)
     # The fold, cached.
     stage = models.ForeignKey(Stage, null=True, on_delete=models.PROTECT, related_name="+")

@@ -15,9 +15,11 @@ from django.views.decorators.http import require_POST
 from clinic.permissions import needs
 from production.actions import move
 from production.actions.errors import ActionError, StartUnknown
+from production.actions.remeasuring import remeasure, size_wanted
 from production.bench.codes import clean
 from production.bench.fold import HANDOVER_STAGE
 from production.bench.routes import place, route_of
+from production.bench.stored import TOLERANCE_MM, stored_print
 from production.models import Appliance, Load, RemakeCause, Stage, StageEvent, Wish
 from production.scheduling.state import standing_wishes
 from production.selectors import appliance as reads
@@ -71,6 +73,7 @@ def appliance(request: HttpRequest, code: str) -> HttpResponse:
         "filling": filling,
         "in_load": in_load,
         "kept_back": _kept_back(subject),
+        "stored": _stored(subject),
         "ask_start": request.GET.get("ask") == "start" and subject.waiting,
         "since": SINCE,
         "branches": (
@@ -106,6 +109,20 @@ def _kept_back(subject: Subject) -> Wish | None:
 
 def _replaced(entries: list[reads.Entry]) -> bool:
     return any(e.event.action == StageEvent.Action.REMAKE for e in entries)
+
+
+def _stored(subject: Subject) -> dict[str, Any] | None:
+    """Return what is to be measured of a stored model before a sheet goes over it."""
+    row = subject.appliance
+    if row is None or row.remake_of_id is None or not subject.waiting:
+        return None
+    if subject.stage.machine_kind != Stage.MachineKind.FORMING:
+        return None
+    printed = stored_print(row)
+    if printed is None:
+        return None
+    wanted = None if row.remeasured else size_wanted(row)
+    return {"print": printed, "wanted": wanted, "tolerance": TOLERANCE_MM}
 
 
 @needs("see_bench")
@@ -185,6 +202,27 @@ def _number(text: str | None) -> int | None:
 def _since(post: Any) -> dt.datetime | None:
     minutes = _number(post.get("since"))
     return timezone.now() - dt.timedelta(minutes=minutes) if minutes is not None else None
+
+
+@require_POST
+@needs("bench")
+def measured(request: HttpRequest, code: str) -> HttpResponse:
+    """Record what a stored model measures before it is used again."""
+    subject = subject_or_404(request, code)
+    assert subject.appliance is not None
+    try:
+        sizes = [float(request.POST.get(name, "").replace(",", ".")) for name in ("width", "depth")]
+        found = remeasure(request.user, subject.appliance, *sizes).remeasured  # type: ignore[arg-type]
+        assert found is not None
+        fits = "It fits its file." if found["fits"] else "It does not fit: print it again."
+        messages.success(request, f"{code}: {found['off_mm']:.2f} mm off at the most. {fits}")
+    except ValueError:
+        messages.error(request, "Give width and depth in mm.", extra_tags="bad")
+        hold(request, subject.url)
+    except ActionError as error:
+        say(request, error)
+        hold(request, subject.url)
+    return redirect(subject.url)
 
 
 @require_POST

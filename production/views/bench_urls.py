@@ -38,6 +38,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("appliance/<str:code>/live/", appliance.appliance_live, name="appliance-live"),
     path("appliance/<str:code>/do/", appliance.appliance_do, name="appliance-do"),
     path("appliance/<str:code>/failed/", bench_failures.fail, name="fail"),
+    path("appliance/<str:code>/measured/", appliance.measured, name="measured"),
     path("appliance/<str:code>/again/", appliance.again, name="again"),
     path("appliance/<str:code>/trouble/", appliance.trouble, name="trouble"),
     path("appliance/<str:code>/handover/", handover.handover, name="handover"),
