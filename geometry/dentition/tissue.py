@@ -264,7 +264,8 @@ def _turned_column(sheet: Array, z: Array, stand: Stand, m: int, margin_z: float
 def _seen_column(sheet: Array, start: float, stop: float) -> int:
     """The tooth's middle, or where the scan ends before it, the nearest column that was scanned.
 
-    Only columns seen well down the wall count: a sliver at the scan's end tells nothing.
+    Only columns seen well down the wall count: a sliver at the scan's end tells nothing. A border
+    that dips towards the middle from both sides is no end: there the wall was not captured.
     """
     m = _middle(start, stop)
     first, last = max(int(np.ceil(start / STEP_S_MM)), 0), int(np.floor(stop / STEP_S_MM))
@@ -272,4 +273,7 @@ def _seen_column(sheet: Array, start: float, stop: float) -> int:
     if not len(seen) or m >= len(sheet) or (~np.isnan(sheet[m])).sum() >= 0.3 * seen.max():
         return m
     there = first + np.flatnonzero(seen >= 0.7 * seen.max())
+    aside = np.flatnonzero(seen >= 0.4 * seen.max()) + first
+    if aside.min() < m < aside.max():
+        return m
     return int(there[np.abs(there - m).argmin()])

@@ -8,6 +8,7 @@ import pytest
 from geometry.dentition.roundness import ends_of_crowns, roundness
 from geometry.dentition.section import stand_of
 from geometry.dentition.sheets import STEP_S_MM, STEP_Z_MM, Sheets
+from geometry.dentition.tissue import _seen_column
 
 Z = 1.0 - np.arange(80) * STEP_Z_MM
 ALONG = np.arange(121) * STEP_S_MM
@@ -53,3 +54,15 @@ def test_even_walls_say_nothing() -> None:
         [roundness(sheet, start, stop)], Z, start * one, stop * one, 0 * one, 7.0 * one, one, middle
     )
     assert not found.any()
+
+
+def test_only_at_the_scans_end_a_tooth_is_measured_beside_its_middle() -> None:
+    """A border that rises over the crown's middle leaves nothing there, whatever lies beside."""
+    start, stop = MIDDLE_MM - WIDTH_MM / 2, MIDDLE_MM + WIDTH_MM / 2
+    middle = round(MIDDLE_MM / STEP_S_MM)
+    deep = np.where(ALONG > MIDDLE_MM + 1.0, -10.0, -1.5)
+    end = np.where(Z[None] > deep[:, None], 2.0, np.nan)
+    assert _seen_column(end, start, stop) == pytest.approx(middle + 5, abs=1)
+    deep = np.where(np.abs(ALONG - MIDDLE_MM) > 2.0, -10.0, -1.5)
+    dip = np.where(Z[None] > deep[:, None], 2.0, np.nan)
+    assert _seen_column(dip, start, stop) == middle
