@@ -25,7 +25,7 @@ from geometry.model.mending import (
 from geometry.model.patches import median_edge, patch_loops
 from geometry.model.skin import Skin, loops_of, skin_of, tails
 from geometry.model.skirts import CrossedBorder, cap, lay_foot, plane_wall, skirt_faces
-from geometry.model.solids import odd_vertices
+from geometry.model.solids import odd_at, odd_vertices
 from geometry.topology import Topology, analyse
 
 Array = NDArray[np.float64]
@@ -213,7 +213,7 @@ def _attempt(
         solid = _assemble(skin, trim, top, upright, planes)
     except CrossedBorder as crossed:
         return None, crossed.places, False
-    odd, _ = odd_vertices(solid.faces, len(solid.vertices))
+    odd = odd_at(solid.faces, len(solid.vertices), solid.kind != SCAN)
     whole = Mesh(solid.vertices, solid.faces)
     # The scan itself was mended already; the base is one flat outline.
     made = (solid.kind != SCAN) & (solid.kind != BASE)
@@ -224,6 +224,8 @@ def _attempt(
         made = solid.kind != SCAN
         whole = Mesh(solid.vertices, solid.faces)
         count, pairs = crossings_near(whole, made, solid.kind == FILL)
+        odd = odd_at(solid.faces, len(solid.vertices), made)
+    if not count and not odd.any():
         odd, _ = odd_vertices(solid.faces, len(solid.vertices))
     if not count and not odd.any():
         return solid, np.empty((0, 3)), False

@@ -119,26 +119,40 @@ def _spots_of(corners: Array, what: str = CROSSING) -> list[Spot]:
 
 def joined_spots(spots: list[Spot]) -> list[Spot]:
     """Join spots of one sort that touch or nearly do."""
+    if not spots:
+        return []
     kinds = sorted({spot.what for spot in spots})
-    kind = np.empty(len(spots), dtype=np.int64)
-    at = np.empty((len(spots), 3))
-    size = np.empty(len(spots))
-    count = 0
-    for spot in sorted(spots, key=lambda one: (-one.size, one.at.tolist())):
-        own = kinds.index(spot.what)
-        gaps = np.sqrt(((at[:count] - spot.at) ** 2).sum(axis=1))
-        touching = (kind[:count] == own) & (gaps <= 0.5 * (spot.size + size[:count]) + NEAR)
-        if not touching.any():
-            kind[count], at[count], size[count] = own, spot.at, spot.size
-            count += 1
-            continue
-        k = int(np.argmax(touching))
-        gap = float(gaps[k])
-        if gap + 0.5 * spot.size > 0.5 * size[k]:
-            whole = 0.5 * spot.size + gap + 0.5 * size[k]
-            at[k] += (spot.at - at[k]) * (0.5 * (whole - size[k]) / max(gap, 1e-12))
-            size[k] = whole
+    at = np.array([spot.at for spot in spots], dtype=np.float64)
+    size = np.array([spot.size for spot in spots], dtype=np.float64)
+    kind = np.array([kinds.index(spot.what) for spot in spots])
+    order = np.lexsort((at[:, 2], at[:, 1], at[:, 0], -size))
+    at, size, kind = at[order], size[order], kind[order]
+    count = _join(at, size, kind)
     return [Spot(kinds[kind[k]], at[k].copy(), float(size[k])) for k in range(count)]
+
+
+@njit(cache=True, nogil=True)
+def _join(at: Array, size: Array, kind: NDArray[np.int64]) -> int:
+    """Join each place, largest first, with an earlier one (in place); return how many are left."""
+    count = 0
+    for n in range(len(at)):
+        found, gap = -1, 0.0
+        for k in range(count):
+            if kind[k] != kind[n]:
+                continue
+            x, y, z = at[k, 0] - at[n, 0], at[k, 1] - at[n, 1], at[k, 2] - at[n, 2]
+            gap = np.sqrt(x * x + y * y + z * z)
+            if gap <= 0.5 * (size[n] + size[k]) + NEAR:
+                found = k
+                break
+        if found < 0:
+            at[count], size[count], kind[count] = at[n], size[n], kind[n]
+            count += 1
+        elif gap + 0.5 * size[n] > 0.5 * size[found]:
+            whole = 0.5 * size[n] + gap + 0.5 * size[found]
+            at[found] += (at[n] - at[found]) * (0.5 * (whole - size[found]) / max(gap, 1e-12))
+            size[found] = whole
+    return count
 
 
 def mend_handles(skin: Skin, patch: int, own: int) -> Mended:

@@ -144,6 +144,18 @@ def odd_vertices(faces: Faces, count: int) -> tuple[NDArray[np.bool_], int]:
     return odd, int(doubled)
 
 
+def odd_at(faces: Faces, count: int, made: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Mark the odd vertices, as of :func:`odd_vertices`, among the corners of some faces."""
+    corner = np.zeros(count, dtype=bool)
+    corner[faces[made].ravel()] = True
+    # All that meets in those corners, and no more.
+    _, near, old = compact(np.empty((count, 0)), faces[corner[faces].any(axis=1)])
+    odd, _ = odd_vertices(near, len(old))
+    out = np.zeros(count, dtype=bool)
+    out[old[odd]] = True
+    return out & corner
+
+
 def _fans_apart(vertices: NDArray[np.float32], faces: Faces) -> tuple[NDArray[np.float32], Faces]:
     """Give each fan of faces around a vertex a vertex of its own."""
     opposite = np.empty(3 * len(faces), dtype=np.int32)

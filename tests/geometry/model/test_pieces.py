@@ -16,12 +16,12 @@ from geometry.model.folds import find_folds
 from geometry.model.halfedges import face_areas, genus, signed_volume
 from geometry.model.handles import handle_cuts, handle_loops
 from geometry.model.identity import write_code
-from geometry.model.mending import mend_crossings, mend_handles
+from geometry.model.mending import NEAR, Spot, joined_spots, mend_crossings, mend_handles
 from geometry.model.ownbase import without_base
 from geometry.model.patches import fill_loop, patch_loop
 from geometry.model.shadow import cast_shadow
 from geometry.model.skin import genus_of, patched, skin_of, turned_over, without, zipped
-from geometry.model.solids import as_written, odd_vertices, to_manifold
+from geometry.model.solids import as_written, odd_at, odd_vertices, to_manifold
 from geometry.model.trimming import (
     Trim,
     choose_trim,
@@ -292,6 +292,46 @@ def test_rounding_keeps_parts_apart_that_share_a_point():
     out_v, out_f = as_written(both, faces)
     assert len(out_v) == 2 * len(v)
     assert not odd_vertices(out_f, len(out_v))[0].any()
+
+
+def test_odd_vertices_are_found_among_the_corners_of_some_faces():
+    v, f = zero_surface(ball_field(6.0, 16))
+    rng = np.random.default_rng(6)
+    for _ in range(20):
+        # Faces taken away, doubled, and hung on elsewhere.
+        faces = f[rng.random(len(f)) > 0.01]
+        faces = np.concatenate((faces, faces[rng.integers(len(faces), size=3)]))
+        faces[rng.integers(len(faces)), 0] = rng.integers(len(v))
+        made = rng.random(len(faces)) < 0.2
+        corner = np.zeros(len(v), dtype=bool)
+        corner[faces[made]] = True
+        every, _ = odd_vertices(faces, len(v))
+        assert (odd_at(faces, len(v), made) == (every & corner)).all()
+
+
+def test_spots_that_touch_are_joined_as_by_hand():
+    rng = np.random.default_rng(2)
+    spots = [
+        Spot("ab"[int(rng.integers(2))], rng.uniform(0.0, 8.0, 3), float(rng.uniform(0.1, 1.0)))
+        for _ in range(60)
+    ]
+    left: list[Spot] = []
+    for spot in sorted(spots, key=lambda one: -one.size):
+        for k, other in enumerate(left):
+            gap = float(np.linalg.norm(other.at - spot.at))
+            reach = 0.5 * (spot.size + other.size)
+            if other.what == spot.what and gap <= reach + NEAR:
+                whole = max(gap + reach, other.size)
+                way = (spot.at - other.at) / gap
+                left[k] = Spot(other.what, other.at + 0.5 * (whole - other.size) * way, whole)
+                break
+        else:
+            left.append(spot)
+    found = joined_spots(spots)
+    assert [spot.what for spot in found] == [spot.what for spot in left]
+    assert np.allclose([spot.at for spot in found], [spot.at for spot in left])
+    assert np.allclose([spot.size for spot in found], [spot.size for spot in left])
+    assert joined_spots([]) == []
 
 
 @pytest.mark.parametrize("cut", [False, True])
