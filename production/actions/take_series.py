@@ -100,13 +100,22 @@ def _replace(earlier: Series) -> None:
 
 
 def _steps(intake: SeriesIntake) -> dict[tuple[str, int], bytes]:
-    """Return the model of every (arch, step); the arch is the one the check settled on."""
+    """Return the model of every (arch, step); the arch is the one the check settled on.
+
+    What could not be read, is of the other arch or of another mouth is no step, whatever its
+    name and whoever accepts it.
+    """
     report: dict[str, Any] = intake.report or {}
+    out = {entry["file"] for entry in report.get("unreadable", [])}
+    for arch in report["arches"].values():
+        out |= {entry["file"] for name in ("wrong_arch", "foreign") for entry in arch.get(name, [])}
     only = next(iter(report["arches"])) if len(report["arches"]) == 1 else None
     found: dict[tuple[str, int], bytes] = {}
     with zipfile.ZipFile(intake.file.path) as package:
         for info in package.infolist():
-            if info.is_dir() or not info.filename.lower().endswith(MESHES):
+            if info.is_dir() or info.filename in out:
+                continue
+            if not info.filename.lower().endswith(MESHES):
                 continue
             named = read_name(info.filename)
             arch = named.arch or only

@@ -29,8 +29,11 @@ class CheckSeries(Job):
 
     def refused(self, row: Work, problem: str) -> None:
         """Show why the ZIP cannot be used."""
-        SeriesIntake.objects.filter(pk=row.subject_id).update(
-            status=SeriesIntake.Status.FAILED, problem=problem
+        intake = SeriesIntake.objects.select_related("file").get(pk=row.subject_id)
+        # It is stored under its digest, which says nothing to a person.
+        words = problem.replace(f"{intake.file.sha256}:", "The ZIP:")
+        SeriesIntake.objects.filter(pk=intake.pk).update(
+            status=SeriesIntake.Status.FAILED, problem=words
         )
 
     def gave_up(self, row: Work) -> None:
