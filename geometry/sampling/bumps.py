@@ -56,6 +56,9 @@ _GROUND_LEAST_MM, _UNSEEN_ALLOWED_MM = -8.0, 0.15
 # incisive papilla has a foot too), from the border, and on walls only: cusps stand on a foot.
 _FEET_RAD, _FOOT_BEYOND_MIDDLE_MM, _FOOT_FROM_BORDER_MM = (0.3, 0.4, 0.5), 3.5, 2.5
 _FOOT_UP, _FOOT_DOWN, _FOOT_PLAIN_MM = 0.3, 0.7, 0.6
+# What stands out by less than this over the limit must have some foot too, and in the middle
+# below the gums, where the frena are, a plain one.
+_CLEAR_MM, _SOME_FOOT_RAD, _PLAIN_FOOT_RAD, _FRENA_BELOW_MM = 0.04, 0.2, 0.5, -12.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -267,6 +270,9 @@ def find_bumps(
     local = (points[tops] - origin) @ axes.T
     turned = facing[tops] @ axes.T
     excess = _excess(local, from_border, turned, plain[tops], rise, middle)
+    frena = (np.abs(local[:, 0]) < _MIDDLE_MM) & (local[:, 2] < _FRENA_BELOW_MM)
+    excess[frena & (turn[:, 1] < _PLAIN_FOOT_RAD)] = -np.inf
+    excess[(excess < _CLEAR_MM) & (turn[:, 2] < _SOME_FOOT_RAD)] = -np.inf
     height = np.maximum(middle, plain[tops])
     foot = _stand_on_a_foot(turn, local, from_border, turned, plain[tops]) & (depth >= least_mm)
     excess = np.where(foot, np.maximum(excess, turn[:, 2] - _FEET_RAD[1]), excess)
