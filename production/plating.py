@@ -94,6 +94,19 @@ def nest_load(load: Load) -> Nested:
     return _keep(nest(items_of(load), plate_size(load), GAP_MM))
 
 
+def plate_stl(load: Load) -> bytes:
+    """Return the models as they stand on the plate as one binary STL.
+
+    Raises
+    ------
+    GeometryError
+        The plate has no models, or one of them has gone.
+    """
+    placed = load.plate.report.get("placed", [])
+    items = [item for item in items_of(load) if item.name in {p["name"] for p in placed}]
+    return arrange(items, _placements(items, placed), plate_size(load), GAP_MM).stl()
+
+
 def arrange_load(load: Load, placements: list[dict[str, Any]]) -> Nested:
     """Keep an arrangement that a person made.
 
@@ -103,18 +116,7 @@ def arrange_load(load: Load, placements: list[dict[str, Any]]) -> Nested:
         Models stand too near to each other or beyond the edge.
     """
     items = items_of(load)
-    index = {item.name: k for k, item in enumerate(items)}
-    try:
-        placed = [
-            Placement(
-                index[str(p["name"])], str(p["name"]), float(p["x"]), float(p["y"]),
-                float(p["turn_deg"]),
-            )
-            for p in placements
-        ]  # fmt: skip
-    except (KeyError, TypeError, ValueError) as error:
-        raise GeometryError("the arrangement could not be read; load the page again") from error
-    layout = arrange(items, placed, plate_size(load), GAP_MM)
+    layout = arrange(items, _placements(items, placements), plate_size(load), GAP_MM)
     for conflict in layout.conflicts():
         first = items[conflict["first"]].name
         if conflict["kind"] == "edge":
@@ -125,6 +127,20 @@ def arrange_load(load: Load, placements: list[dict[str, Any]]) -> Nested:
             f"{GAP_MM:g} mm are needed"
         )
     return _keep(layout)
+
+
+def _placements(items: list[Item], placements: list[dict[str, Any]]) -> list[Placement]:
+    index = {item.name: k for k, item in enumerate(items)}
+    try:
+        return [
+            Placement(
+                index[str(p["name"])], str(p["name"]), float(p["x"]), float(p["y"]),
+                float(p["turn_deg"]),
+            )
+            for p in placements
+        ]  # fmt: skip
+    except (KeyError, TypeError, ValueError) as error:
+        raise GeometryError("the arrangement could not be read; load the page again") from error
 
 
 def _keep(layout: Layout) -> Nested:

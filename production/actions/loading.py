@@ -118,6 +118,26 @@ def remove_from_load(user: User, load: Load, appliance: Appliance) -> None:
         LoadItem.objects.filter(load=row, appliance=appliance).delete()
 
 
+def choose_machine(user: User, load: Load, machine: Machine) -> Load:
+    """Say on which machine a load that is being filled is to run.
+
+    Raises
+    ------
+    Refused
+        It has started, or the machine does other work.
+    """
+    require(user, "bench")
+    with transaction.atomic():
+        row = _locked(load)
+        if row.status != Load.Status.FILLING:
+            raise Refused(f"{row.code} has started; it stays where it runs.")
+        if machine.kind != row.stage.machine_kind or machine.state == Machine.State.RETIRED:
+            raise Refused(f"{machine} does not do {row.stage.name.lower()}.")
+        row.machine = machine
+        row.save(update_fields=["machine"])
+        return row
+
+
 def cancel_load(user: User, load: Load) -> None:
     """Give up a load that has not started; its appliances wait on."""
     require(user, "bench")

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import io
 import json
 
+from django.contrib import messages
 from django.db import transaction
 from django.http import FileResponse, HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import get_object_or_404, redirect, render
@@ -13,9 +15,11 @@ from clinic.models import User, record
 from clinic.permissions import needs
 from geometry.errors import GeometryError
 from production import work
+from production.actions.errors import ActionError
+from production.actions.loading import choose_machine, remove_from_load
 from production.hot_folder import folder_for
-from production.models import Load, Plate, Work
-from production.plating import arrange_load
+from production.models import Appliance, Load, Machine, Plate, Work
+from production.plating import arrange_load, plate_stl
 from production.views.live import live, version_of
 from production.views.scan_files import send
 
@@ -40,10 +44,26 @@ def plate_live(request: HttpRequest, code: str) -> HttpResponse:
 @needs("bench")
 @require_POST
 def nest(request: HttpRequest, code: str) -> HttpResponse:
-    """Ask for a nesting of what is on the plate now."""
-    load = get_object_or_404(Load, code=code)
-    with transaction.atomic():
-        work.ask("nest", load.pk, coalesce=True)
+    """Ask for a nesting of what is on the plate now, on the printer that the form names.
+
+    ``out``: the code of a model that is taken off first.
+    """
+    load = get_object_or_404(Load.objects.select_related("stage"), code=code)
+    user = request.user
+    assert isinstance(user, User)
+    try:
+        with transaction.atomic():
+            printer = request.POST.get("machine", "")
+            if printer.isdigit():
+                choose_machine(user, load, get_object_or_404(Machine, pk=printer))
+            if out := request.POST.get("out", ""):
+                remove_from_load(user, load, get_object_or_404(Appliance, code=out))
+            if load.items.exists():
+                work.ask("nest", load.pk, coalesce=True)
+            else:
+                Plate.objects.filter(load=load).delete()
+    except ActionError as error:
+        messages.error(request, error.words, extra_tags="bad")
     return redirect("plate", code=code)
 
 
@@ -87,10 +107,19 @@ def picture(request: HttpRequest, code: str) -> FileResponse:
 
 
 @needs("bench")
-def download(request: HttpRequest, code: str) -> FileResponse:
-    """Return the print file."""
-    found = get_object_or_404(Plate.objects.select_related("file"), load__code=code)
-    return send(found.file, name=f"plate-{code}.3mf")
+def download(request: HttpRequest, code: str) -> FileResponse | HttpResponse:
+    """Return the print file, as 3MF or (``?as=stl``) all models in one STL."""
+    found = get_object_or_404(
+        Plate.objects.select_related("file", "load__machine"), load__code=code
+    )
+    if request.GET.get("as") != "stl" or found.file is None:
+        return send(found.file, name=f"plate-{code}.3mf")
+    try:
+        data = plate_stl(found.load)
+    except GeometryError as error:
+        messages.error(request, f"{error}"[:1].upper() + f"{error}"[1:] + ".", extra_tags="bad")
+        return redirect("plate", code=code)
+    return FileResponse(io.BytesIO(data), as_attachment=True, filename=f"plate-{code}.stl")
 
 
 def _context(code: str) -> dict[str, object]:
@@ -119,6 +148,12 @@ def _context(code: str) -> dict[str, object]:
         "stale": bool(found and found.file_id and codes != placed and not report.get("unplaced")),
         "minutes": minutes,
         "folder": folder_for(load.machine) is not None,
+        "codes": codes,
+        "printers": Machine.objects.filter(
+            kind=load.stage.machine_kind, plate_width_mm__isnull=False
+        ).exclude(state=Machine.State.RETIRED)
+        if load.status == Load.Status.FILLING
+        else [],
         "sending": sending,
         "count": len(codes),
         "data": {
@@ -128,6 +163,7 @@ def _context(code: str) -> dict[str, object]:
         },
         "version": version_of(
             load.status,
+            load.machine_id,
             busy,
             codes,
             row and row.pk,

@@ -51,6 +51,9 @@ function build() {
       const result = await answer.json();
       words.textContent = result.saved ? "Saved." : result.problem;
       words.className = result.saved ? "small" : "note bad";
+      for (const { placed, group } of models) {
+        group.classList.toggle("near", !result.saved && result.problem.includes(placed.name));
+      }
     }, 400);
   };
   const scale = () => (width + 8) / svg.getBoundingClientRect().width;

@@ -7,6 +7,7 @@ const PART = 1 << 20;
 const drops = document.getElementById("drops");
 const queue = document.getElementById("queue");
 const keys = new Map();
+let sending = 0;
 
 function newKey() {
   const bytes = crypto.getRandomValues(new Uint8Array(16));
@@ -117,6 +118,7 @@ function askArch(file, line) {
 
 async function start(file, arch, line) {
   line.say(`${arch} arch`);
+  sending += 1;
   try {
     const words = await send(file, arch, line);
     line.end(words.made ? "Arrived" : "Already here: the same file was taken in before", true);
@@ -133,8 +135,13 @@ async function start(file, arch, line) {
       addLine(file, arch);
     });
     line.item.append(button);
+  } finally {
+    sending -= 1;
   }
 }
+
+// A page left in the middle would lose what is on its way: the browser asks first.
+window.addEventListener("beforeunload", (event) => { if (sending) event.preventDefault(); });
 
 function take(files, arch) {
   const list = Array.from(files);

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 
 import numpy as np
@@ -109,6 +110,51 @@ def test_models_too_near_are_named_and_nothing_is_stored(nested, load, signed_in
     assert "2 mm are needed" in answer.json()["problem"]
     nested.refresh_from_db()
     assert nested.file_id == before
+
+
+def test_a_plate_begun_without_a_printer_asks_for_one_and_nests_there(load, signed_in):
+    type(load).objects.filter(pk=load.pk).update(machine=None)
+    client = signed_in("technician")
+    page = client.get(reverse("plate", args=[load.code])).content.decode()
+    assert "On which printer?" in page
+    printer = Machine.objects.get()
+    client.post(reverse("plate-nest", args=[load.code]), {"machine": printer.pk})
+    tasks.perform(Work.objects.get(kind="nest").pk)
+    load.refresh_from_db()
+    assert load.machine == printer
+    assert (
+        "3 models on 100 × 60 mm" in client.get(reverse("plate", args=[load.code])).content.decode()
+    )
+
+
+def test_only_a_printer_takes_a_plate(load, signed_in):
+    other = Machine.objects.create(code="M-W", name="Wash unit", kind="wash", capacity=2)
+    answer = signed_in("technician").post(
+        reverse("plate-nest", args=[load.code]), {"machine": other.pk}, follow=True
+    )
+    assert "Wash unit does not do print" in answer.content.decode()
+    load.refresh_from_db()
+    assert load.machine.name == "Printer"
+
+
+def test_a_model_taken_off_is_nested_without_until_the_plate_is_empty(nested, load, signed_in):
+    client = signed_in("technician")
+    for left in (2, 1, 0):
+        code = load.appliances.values_list("code", flat=True)[0]
+        client.post(reverse("plate-nest", args=[load.code]), {"out": code})
+        for row in Work.objects.filter(kind="nest", status=Work.Status.PENDING):
+            tasks.perform(row.pk)
+        plate = Plate.objects.filter(load=load).first()
+        assert (len(plate.report["placed"]) if plate else 0) == left
+
+
+def test_the_plate_comes_as_one_stl_too(nested, load, signed_in):
+    answer = signed_in("technician").get(reverse("plate-file", args=[load.code]), {"as": "stl"})
+    file = io.BytesIO(b"".join(answer.streaming_content))
+    read = trimesh.load(file, file_type="stl")  # by a library that did not write it
+    assert read.is_watertight
+    assert read.volume == pytest.approx(3 * 20.0 * 30.0 * 15.0, rel=1e-5)
+    assert answer["Content-Disposition"].endswith(f'filename="plate-{load.code}.stl"')
 
 
 def test_a_printer_without_plate_size_is_told(load, signed_in):
