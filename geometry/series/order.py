@@ -18,6 +18,8 @@ GAIN_SHARE = 0.06
 LEAST_GAIN_MM = 0.002
 SAME_SHARE = 0.25
 LEAST_SAME_MM = 0.003
+FEWEST_TO_COMPARE = 5
+"""Steps from which on the others tell two copies, noisy as they may be, from two steps."""
 
 
 @dataclass(frozen=True)
@@ -92,9 +94,9 @@ def judge_order(distances: NDArray[np.float64]) -> Ordering:
     """
     n = len(distances)
     if n < 3:
-        return Ordering(doubled=_same(distances, 0.0))
-    usual = usual_distance(distances)
-    order = shortest_order(distances, max(LEAST_GAIN_MM, GAIN_SHARE * usual))
+        return Ordering(doubled=_same(distances, np.arange(n)))
+    least_gain = max(LEAST_GAIN_MM, GAIN_SHARE * usual_distance(distances))
+    order = shortest_order(distances, least_gain)
     swapped = [(p, int(q)) for p, q in enumerate(order) if p < q and order[q] == p]
     exchanged = {k for pair in swapped for k in pair}
     # With those put right, the longest rising run stays; what is outside it is misplaced.
@@ -107,14 +109,33 @@ def judge_order(distances: NDArray[np.float64]) -> Ordering:
             after = rest[at + 1] if at + 1 < len(rest) else None
             misplaced.append((k, before, after))
     # In the order of the shapes: numbers that lie would make neighbours look far apart.
-    usual = usual_distance(distances[np.ix_(order, order)])
-    return Ordering(swapped, sorted(misplaced), _same(distances, usual))
+    return Ordering(swapped, sorted(misplaced), _same(distances, order))
 
 
-def _same(distances: NDArray[np.float64], usual: float) -> list[tuple[int, int]]:
+def _same(distances: NDArray[np.float64], order: NDArray[np.int64]) -> list[tuple[int, int]]:
+    """Return pairs of one shape.
+
+    Noise keeps two scans of one shape apart, but they are as far from every other step.
+    """
     n = len(distances)
-    limit = max(LEAST_SAME_MM, SAME_SHARE * usual)
-    return [(i, j) for i in range(n) for j in range(i + 1, n) if distances[i, j] < limit]
+    limit = max(LEAST_SAME_MM, SAME_SHARE * usual_distance(distances[np.ix_(order, order)]))
+    same = distances < limit
+    if n >= FEWEST_TO_COMPARE:
+        unlike = _unlike(distances)
+        others = distances + np.where(np.eye(n, dtype=bool), np.inf, 0.0)
+        nearest = others == others.min(axis=1)
+        alike = unlike < SAME_SHARE * usual_distance(unlike[np.ix_(order, order)])
+        same |= alike & nearest & nearest.T
+    return [(i, j) for i in range(n) for j in range(i + 1, n) if same[i, j]]
+
+
+def _unlike(distances: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Mean over all other steps of how differently far from them two steps are; (n, n)."""
+    n = len(distances)
+    apart = np.abs(distances[:, None] - distances[None])
+    # Each is at no distance from itself, which says nothing.
+    total = apart.sum(axis=2) - 2.0 * distances
+    return np.asarray(total / (n - 2))
 
 
 def _longest_rising(values: list[int]) -> set[int]:

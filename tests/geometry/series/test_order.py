@@ -67,3 +67,25 @@ def test_names_in_no_order_at_all_make_no_copies(twenty):
     found = seen(twenty, order)
     assert found.misplaced or found.swapped
     assert not found.doubled
+
+
+@pytest.mark.parametrize("staged", [False, True])
+def test_a_copy_is_told_from_a_small_step_whatever_the_noise(staged):
+    for seed in range(40):
+        rng = np.random.default_rng(seed)
+        way = rng.normal(size=30)
+        walk = [np.zeros(30)]
+        for k in range(11):
+            way = 0.8 * way + 0.4 * rng.normal(size=30)
+            # Front teeth first, then the back ones: later steps go another way altogether.
+            now = np.where((np.arange(30) < 15) == (k < 6), way, 0.0) if staged else way
+            walk.append(walk[-1] + now / np.linalg.norm(now) * rng.uniform(0.02, 0.05))
+        copied = int(rng.integers(11))
+        true = [*walk[: copied + 1], walk[copied], *walk[copied + 2 :]]
+        for shapes, copies in ((walk, []), (true, [(copied, copied + 1)])):
+            at = np.array(shapes)
+            noise = rng.uniform(0.013, 0.016, len(at)) ** 2
+            moved = np.linalg.norm(at[:, None] - at[None], axis=2)
+            distances = np.sqrt(moved**2 + noise[:, None] + noise)
+            np.fill_diagonal(distances, 0.0)
+            assert judge_order(distances).doubled == copies
