@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from django.utils import timezone
 
 from clinic.models import Office
-from production.models import Appliance, Plan, Promise
+from production.models import Appliance, Plan, Promise, Stage
 from production.scheduling.state import IN_WORK, standing_wishes
 from production.selectors.plan_order import PlannedStep, latest, planned_steps, resource_names
 from production.selectors.risk import likelihood
@@ -18,9 +18,13 @@ ROW = 56
 LABEL = 170
 LABEL_LETTERS = 18
 PX_PER_MINUTE = 2.6
+LETTER = 9.2  # a letter of a label
+MARGIN = 5.0
+SIGN = 18.0  # a stage's picture
 HEAD = 34
 MARK_PITCH = 12.0  # a mark is 20 wide
 
+HAND_KINDS = ("technician", "chair")
 LANE_KINDS = ("printer", "wash", "cure", "forming", "technician", "chair")
 
 
@@ -37,17 +41,29 @@ class Block:
     start: dt.datetime
     end: dt.datetime
     running: bool
+    by_hand: bool  # on a person's row, where the stage is what one wants to know
+    icon: str
     wished: str = ""  # who said so, in words
 
     @property
     def label(self) -> str:
-        """What fits into the block."""
-        text = self.codes[0] if len(self.codes) == 1 else f"{len(self.codes)} arches"
-        return (
-            text
-            if self.width > 8.5 * len(text)
-            else (str(len(self.codes)) if self.width > 16 else "")
-        )
+        """The most that fits into the block: what is done by hand, what runs on a machine."""
+        count = len(self.codes)
+        code = self.codes[0] if count == 1 else f"{count} arches"
+        choices = [f"{self.stage} {code}", self.stage] if self.by_hand else [code]
+        if count > 1:
+            choices.append(str(count))
+        return next((text for text in choices if self.width > LETTER * len(text) + MARGIN), "")
+
+    @property
+    def sign(self) -> str:
+        """The stage's picture, where its word does not fit."""
+        return self.icon if self.by_hand and not self.label and self.width >= SIGN else ""
+
+    @property
+    def sign_x(self) -> float:
+        """Where the picture stands: in the middle."""
+        return self.x + (self.width - 16) / 2
 
     @property
     def spoken(self) -> str:
@@ -99,6 +115,7 @@ class Timeline:
     plan: Plan | None
     start: dt.datetime
     end: dt.datetime
+    scale: float = PX_PER_MINUTE  # units of the picture per minute
     lanes: list[Lane] = field(default_factory=list)
     hours: list[tuple[float, str]] = field(default_factory=list)
     marks: list[Mark] = field(default_factory=list)
@@ -108,12 +125,7 @@ class Timeline:
     @property
     def width(self) -> float:
         """Width of the picture."""
-        return LABEL + PX_PER_MINUTE * (self.end - self.start).total_seconds() / 60 + 10
-
-    @property
-    def scale(self) -> float:
-        """Units of the picture per minute."""
-        return PX_PER_MINUTE
+        return LABEL + self.scale * (self.end - self.start).total_seconds() / 60 + 10
 
     @property
     def height(self) -> float:
@@ -122,10 +134,10 @@ class Timeline:
 
     def x(self, moment: dt.datetime) -> float:
         """Where ``moment`` lies."""
-        return LABEL + PX_PER_MINUTE * (moment - self.start).total_seconds() / 60
+        return LABEL + self.scale * (moment - self.start).total_seconds() / 60
 
 
-def timeline(now: dt.datetime, hours: float = 9.0) -> Timeline:
+def timeline(now: dt.datetime, hours: float = 9.0, scale: float = PX_PER_MINUTE) -> Timeline:
     """Build the picture of the standing plan from shortly before ``now`` on."""
     # In UTC: on a day when the clocks change, time across must go on evenly.
     half_hours = timezone.localtime(now).minute // 30
@@ -138,7 +150,7 @@ def timeline(now: dt.datetime, hours: float = 9.0) -> Timeline:
             "appliance__code", "stage__code", "for_promises"
         )
     }
-    view = Timeline(latest(), start, start + dt.timedelta(hours=hours))
+    view = Timeline(latest(), start, start + dt.timedelta(hours=hours), scale)
     kinds = dict(Appliance.objects.filter(status__in=IN_WORK).values_list("code", "kind_id"))
     running = set(
         Appliance.objects.filter(status=Appliance.Status.RUNNING).values_list("code", flat=True)
@@ -148,12 +160,13 @@ def timeline(now: dt.datetime, hours: float = 9.0) -> Timeline:
     ]
     resources = view.plan.problem.get("resources", []) if view.plan else []
     names = resource_names(resources)
+    icons = dict(Stage.objects.values_list("code", "icon"))
     order = {kind: n for n, kind in enumerate(LANE_KINDS)}
     for resource in sorted(resources, key=lambda r: (order.get(r["kind"], 9), str(r["id"]))):
         key = str(resource["id"])
         lane = Lane(key, str(resource["kind"]), names[key], HEAD + ROW * len(view.lanes))
         lane.blocks = _blocks(
-            view, lane, [s for s in view.steps if s.resource == key], running, wished
+            view, lane, [s for s in view.steps if s.resource == key], running, wished, icons
         )
         lane.down = _down(view, resource)
         if lane.blocks or resource["kind"] != "chair":
@@ -174,6 +187,7 @@ def _blocks(
     steps: list[PlannedStep],
     running: set[str],
     wished: dict[tuple[str, str], str],
+    icons: dict[str, str],
 ) -> list[Block]:
     groups: dict[str, list[PlannedStep]] = {}
     for step in steps:
@@ -195,6 +209,8 @@ def _blocks(
                 start=first.start,
                 end=first.end,
                 running=first.start <= timezone.now() and first.code in running,
+                by_hand=lane.kind in HAND_KINDS,
+                icon=icons.get(first.stage, ""),
                 wished=", ".join(
                     dict.fromkeys(
                         wished[m.code, m.stage] for m in members if (m.code, m.stage) in wished

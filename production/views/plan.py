@@ -29,13 +29,16 @@ from production.views.live import live, version_of
 
 SHOWN = 40  # visits in the list
 FIT = "fit"
+# How much of the day the picture shows, and how wide a minute is: the near hours can be read
+# from where the hands are.
+SPANS = {"day": (9.0, 2.6), "near": (3.5, 5.0)}
 FRESH = dt.timedelta(minutes=15)  # a bench on which nothing is recorded goes on all the same
 
 
 @needs("see_bench")
 def timeline(request: HttpRequest) -> HttpResponse:
     """Show the bench timeline."""
-    return render(request, "plan/timeline.html", _context())
+    return render(request, "plan/timeline.html", _context(request))
 
 
 @needs("see_bench")
@@ -43,7 +46,7 @@ def timeline_live(request: HttpRequest) -> HttpResponse:
     """The timeline, when the plan or the minute has changed."""
     plan = latest()
     version = version_of(plan and plan.pk, timezone.now().replace(second=0, microsecond=0))
-    return live(request, version, lambda: render(request, "plan/picture.html", _context()))
+    return live(request, version, lambda: render(request, "plan/picture.html", _context(request)))
 
 
 @needs("see_bench")
@@ -136,10 +139,13 @@ def _weeks(request: HttpRequest, fit: _Fit | None = None) -> HttpResponse:
     return render(request, "plan/weeks.html", context)
 
 
-def _context() -> dict[str, object]:
+def _context(request: HttpRequest) -> dict[str, object]:
     now = timezone.now()
     plan = latest()
+    span = request.GET.get("span", "")
+    span = span if span in SPANS else "day"
     return {
-        "timeline": build(now),
+        "timeline": build(now, *SPANS[span]),
+        "span": span,
         "version": version_of(plan and plan.pk, now.replace(second=0, microsecond=0)),
     }

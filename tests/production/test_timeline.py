@@ -10,7 +10,8 @@ from django.utils import timezone
 
 from production.actions import open_order
 from production.models import ApplianceKind, Promise
-from production.selectors.timeline import PX_PER_MINUTE, timeline
+from production.selectors.timeline import PX_PER_MINUTE, Block, timeline
+from production.views.plan import SPANS
 
 
 @pytest.mark.parametrize(
@@ -44,3 +45,32 @@ def test_a_promise_at_risk_lies_on_top_of_one_of_the_same_time(office, person, p
     calm, risky = timeline(now).marks
     assert (calm.risky, risky.risky) == (False, True)
     assert abs(calm.x - risky.x) > 10
+
+
+@pytest.mark.parametrize(
+    ("width", "codes", "by_hand", "label", "sign"),
+    [
+        (140.0, ["K7M2Q9X"], True, "Trim K7M2Q9X", ""),
+        (50.0, ["K7M2Q9X"], True, "Trim", ""),
+        (30.0, ["K7M2Q9X"], True, "", "trim"),
+        (10.0, ["K7M2Q9X"], True, "", ""),
+        (90.0, ["K7M2Q9X"], False, "K7M2Q9X", ""),
+        (30.0, ["K7M2Q9X"], False, "", ""),  # the row names the machine
+        (30.0, ["K7M2Q9X", "A1B2C3D"], False, "2", ""),
+    ],
+)
+def test_a_block_says_as_much_as_it_has_room_for(width, codes, by_hand, label, sign):
+    now = timezone.now()
+    block = Block("trim", 0.0, 0.0, width, codes, "Trim", now, now, False, by_hand, "trim")
+    assert (block.label, block.sign) == (label, sign)
+
+
+def test_the_near_hours_are_drawn_wider_and_stay_so_when_the_plan_changes(office, signed_in):
+    client = signed_in("technician")
+    page = client.get("/plan/", {"span": "near"}).content.decode()
+    assert "span=near" in page
+    assert client.get("/plan/", {"span": "nonsense"}).status_code == 200
+    now = timezone.now()
+    (day, wide) = (timeline(now, *SPANS[name]) for name in ("day", "near"))
+    assert wide.scale > 1.8 * day.scale
+    assert wide.width < day.width
