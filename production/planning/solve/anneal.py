@@ -20,6 +20,7 @@ from production.planning.solve.moves import (
     move_job,
     move_step,
     random_other,
+    reinsert_job,
     swap_blocks,
     swap_jobs,
 )
@@ -137,6 +138,23 @@ def pick_step(a, s, w, span, seed):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
+def reinsert(a, s, w, j, seed):  # type: ignore[no-untyped-def]
+    """Put a job back as soon as it can be made, or later but so that it may still be in time."""
+    first = a.job_last[j]
+    if a.step_prev[first] < 0:
+        return move_step(a, s, w, first, seed)
+    work = a.minutes[first, a.choice[a.choice_from[first]]]
+    while a.step_prev[first] >= 0:
+        first = a.step_prev[first]
+        work += a.minutes[first, a.choice[a.choice_from[first]]]
+    delay = 0.0
+    if draw(seed, 2) == 0:
+        end = min(a.job_due[j], w.unit_end[a.job_unit[j]])
+        delay = chance(seed) * max(end - a.step_ready[first] - work, 0.0)
+    return reinsert_job(a, s, w, j, first, delay, seed)
+
+
+@njit(cache=True, nogil=True)
 def try_move(a, s, w, kinds, span, seed):  # type: ignore[no-untyped-def]
     """Make one random change to ``s``; False if it came to nothing."""
     x = chance(seed)
@@ -164,6 +182,8 @@ def try_move(a, s, w, kinds, span, seed):  # type: ignore[no-untyped-def]
             return False
         return exchange(a, s, o, q)
     j = a.step_job[pick_step(a, s, w, span, seed)]
+    if x >= kinds[4]:
+        return reinsert(a, s, w, j, seed)
     k = a.step_job[draw(seed, a.step_job.shape[0])]
     if j == k:
         return False
@@ -188,8 +208,8 @@ def walk(a, s, best_s, best_value, now, trial, t_s, weights, order, kinds, heat,
     weights : (VALUES,) float64
     order : (k,) int64
         Rows of the value in the exact order.
-    kinds : (4,) float64
-        Cumulative shares of step moves, block swaps, step swaps, job moves.
+    kinds : (5,) float64
+        Cumulative shares of step moves, block swaps, step swaps, job moves, job swaps.
     heat : float
         Temperature: a worsening by this much is taken once in e tries.
     trials : int

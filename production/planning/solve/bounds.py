@@ -26,11 +26,19 @@ CRITERIA = {
 }
 
 
+def settled(value: Array, lower: dict[int, float], objective: str) -> int:
+    """Return how many of the objective's criteria, from the first on, meet their bounds."""
+    count = 0
+    for c in CRITERIA[objective]:
+        if value[STUCK] > 0 or value[c] > lower.get(c, -1.0) + 1e-6 * (1.0 + abs(value[c])):
+            break
+        count += 1
+    return count
+
+
 def reached(value: Array, lower: dict[int, float], objective: str) -> bool:
     """Whether a value meets the bounds in all criteria of the objective."""
-    return value[STUCK] == 0 and all(
-        value[c] <= lower.get(c, -1.0) + 1e-6 * (1.0 + abs(value[c])) for c in CRITERIA[objective]
-    )
+    return settled(value, lower, objective) == len(CRITERIA[objective])
 
 
 def simple(work: OpenWork) -> dict[int, float]:

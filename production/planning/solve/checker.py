@@ -128,14 +128,13 @@ def _own_rules(row: Row) -> list[str]:
 
 
 def _inside(windows: Any, start: float, end: float, attended: bool) -> bool:
+    """Whether it lies in a window; what is not attended may end later, not begin at the close."""
     if windows is None:
         return True
-    for low, high in windows:
-        if attended and start >= low - CLOSE and end <= high + CLOSE:
-            return True
-        if not attended and low - CLOSE <= start < high:
-            return True
-    return False
+    return any(
+        start >= low - CLOSE and (end <= high + CLOSE or (not attended and start < high))
+        for low, high in windows
+    )
 
 
 def _order(rows: list[Row]) -> list[str]:

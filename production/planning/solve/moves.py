@@ -354,3 +354,56 @@ def swap_jobs(a, s, j, k):  # type: ignore[no-untyped-def]
             done = True
         o, q = a.step_prev[o], a.step_prev[q]
     return done
+
+
+@njit(cache=True, nogil=True)
+def soonest_place(a, s, w, o, r, j, t):  # type: ignore[no-untyped-def]
+    """Return (begin, block to join or -1, block to stand behind) of step ``o`` on ``r`` from ``t``.
+
+    By the times before the change. Of job ``j`` only earlier steps are in the lists.
+    """
+    join_at = -1
+    x = s[TAIL, r]
+    while x >= 0 and w.start[x] >= t and a.step_job[x] != j:
+        if fits(a, s, o, x):
+            join_at = x
+        x = s[PREV, x]
+    begin = t
+    if x >= 0 and a.step_job[x] != j:
+        begin = max(t, w.start[x] if a.shared[r] >= 0 else w.end[x])
+    return begin, join_at, x
+
+
+@njit(cache=True, nogil=True)
+def reinsert_job(a, s, w, j, first, delay, seed):  # type: ignore[no-untyped-def]
+    """Take job ``j`` out and put it back stage by stage, each step as soon as it can begin.
+
+    Others give way. ``first`` is its first open step; ``delay`` minutes are let pass before it.
+    """
+    o = first
+    while o >= 0:
+        take(s, o)
+        o = a.step_next[o]
+    t = a.step_ready[first] + delay
+    o = first
+    while o >= 0:
+        t = max(t, a.step_ready[o])
+        count = a.choice_from[o + 1] - a.choice_from[o]
+        chosen = a.choice[a.choice_from[o] + draw(seed, count)]
+        begin, company, behind = soonest_place(a, s, w, o, chosen, j, t)
+        if count > 1 and draw(seed, 4) > 0:
+            for k in range(a.choice_from[o], a.choice_from[o + 1]):
+                r = a.choice[k]
+                other, c, x = soonest_place(a, s, w, o, r, j, t)
+                if other + a.minutes[o, r] < begin + a.minutes[o, chosen]:
+                    begin, company, behind, chosen = other, c, x, r
+        if company >= 0 and draw(seed, 8) > 0:
+            begin = w.start[company]
+            join(s, o, company)
+        elif a.batch[chosen] == 1 and a.step_size[o] > a.capacity[chosen] + 1e-9:
+            return False
+        else:
+            put(s, o, chosen, behind)
+        t = begin + a.minutes[o, chosen]
+        o = a.step_next[o]
+    return True

@@ -32,7 +32,7 @@ ORDERS = {
     "weighted_tardiness": (STUCK, TARDY, LEAD),
     "makespan": (STUCK, SPAN, LEAD),
 }
-KINDS = np.array([0.45, 0.6, 0.75, 0.9])
+KINDS = np.array([0.38, 0.5, 0.62, 0.74, 0.82])
 CHUNK_SECONDS = 0.02
 TRIES, FEWEST_TRIES = 200, 8  # to find the scale of changes
 FIRST_SHARE = 0.05  # of the time left
@@ -107,12 +107,13 @@ def lead_weights(objective: str) -> Array:
     return w
 
 
-def stages(objective: str, value: Array) -> tuple[Stage, ...]:
+def stages(objective: str, value: Array, settled: int = 0) -> tuple[Stage, ...]:
     """Return the stages of an objective, beginning at a plan of this value.
 
     First its main figure, then what it leaves open, strictly. Where promises break, their
-    number has a stage of its own, in which a few may be given up for the others. Where
-    nothing is late, lead time is all there is to gain.
+    number has a stage of its own, in which a few may be given up for the others. The
+    first ``settled`` criteria cannot be bettered and get no stage; where nothing is late,
+    lead time is all there is to gain.
     """
 
     def row(**given: float) -> tuple[float, ...]:
@@ -129,15 +130,20 @@ def stages(objective: str, value: Array) -> tuple[Stage, ...]:
     tardy, lead = row(tardy=1.0), row(lead=1.0)
     if objective == "weighted_tardiness":
         strict = row(tardy=30.0, lead=1.0)
+        if settled:
+            return (Stage(strict, lead, 0.3, 0.003, 1.0),)
         return (Stage(tardy, tardy, 0.3, 0.003, 0.9), Stage(strict, lead, 0.3, 0.003, 0.1))
     strict = row(late=1e5, tardy=30.0, lead=1.0)
-    if value[STUCK] == 0 and value[LATE] == 0:
+    if settled > 1 or (value[STUCK] == 0 and value[LATE] == 0):
         return (Stage(strict, lead, 0.3, 0.003, 1.0),)
+    few = row(late=1e6, tardy=1.0)
+    if settled == 1:
+        return (Stage(few, tardy, 0.3, 0.003, 0.6), Stage(strict, lead, 0.3, 0.003, 0.4))
     loose, count = row(tardy=1.0, late=100.0), row(near=100.0, tardy=0.01)
     return (
         Stage(loose, loose, 0.3, 0.003, 0.25),
         Stage(count, count, 0.3, 0.003, 0.3),
-        Stage(row(late=1e6, tardy=1.0), tardy, 0.3, 0.003, 0.25),
+        Stage(few, tardy, 0.3, 0.003, 0.25),
         Stage(strict, lead, 0.3, 0.003, 0.2),
     )
 

@@ -29,6 +29,8 @@ __all__ = ["DEFAULT_SECONDS", "solve", "warm"]
 Array = np.ndarray[Any, Any]
 DEFAULT_SECONDS = 10.0
 SMALL = 300  # literals up to which the constraint model gets most of the time
+MIDDLE = 1000  # literals up to which it finds as much in its time as annealing does
+USUAL = 2500  # literals up to which it is asked twice
 LARGE = 12_000  # literals beyond which it gets none
 TRIALS_PER_SECOND = 100_000  # deterministic time of the constraint solver for given work
 
@@ -40,10 +42,16 @@ class _Shares:
     orders: float
     anneal: float
     exact: float
+    between: float = 0.0
+    again: float = 0.0
 
 
 SMALL_DAY = _Shares(orders=0.08, anneal=0.1, exact=0.45)
+# Where the solver settles what comes first, the rest of the time need not be spent on it.
+MIDDLE_DAY = _Shares(orders=0.06, anneal=0.22, exact=0.4, between=0.08, again=0.24)
+USUAL_DAY = _Shares(orders=0.08, anneal=0.42, exact=0.15, between=0.15, again=0.2)
 LARGE_DAY = _Shares(orders=0.1, anneal=0.65, exact=0.25)
+DAYS = ((SMALL, SMALL_DAY), (MIDDLE, MIDDLE_DAY), (USUAL, USUAL_DAY))
 SECONDS_PER_LITERAL = 2e-4  # to build the constraint model, with something to spare
 NO_TIME = (
     "job {!r}: no open time left for it beside the other work; "
@@ -198,7 +206,10 @@ def _first(work: OpenWork, search: Search, budget: Budget) -> _Start:
 def _improve(
     search: Search, begin: _Start, best: Best, bound: Bound, budget: Budget, seed: int
 ) -> None:
-    """Search orders, anneal, let the constraint solver prove or improve, anneal the rest."""
+    """Search orders, anneal, let the constraint solver prove or improve, anneal the rest.
+
+    Shares are of the whole time; what is left over goes to annealing again.
+    """
 
     def done(value: Array) -> bool:
         return bounds.reached(value, bound.lower, search.objective)
@@ -207,22 +218,37 @@ def _improve(
         return
     work = search.work
     literals = size_of(work) if applies(work) else LARGE + 1
-    shares = SMALL_DAY if literals <= SMALL else LARGE_DAY
+    shares = next((day for most, day in DAYS if literals <= most), LARGE_DAY)
     line = search.objective == "makespan" and _flow_line(search, best, budget, done)
     if not line and budget.left() > SPARE + 2.0 * len(work.steps) * RUN_PER_STEP:
         _orders(search, begin, best, budget.part(shares.orders), seed)
-    for stage in stages(search.objective, best.value):
-        search.anneal(best, stage, budget.part(shares.anneal * stage.share), done)
+    _anneal(search, best, bound, budget.part(shares.anneal))
     if done(best.value):
         return
-    build = literals * SECONDS_PER_LITERAL
-    if literals <= LARGE and budget.left() > 2.0 * build + SPARE:
-        Exact(search, seed).improve(best, bound, budget.part(shares.exact))
-    if bound.proved:
-        return
-    rest = budget.rest(1.0 - shares.orders - shares.anneal - shares.exact)
-    for stage in stages(search.objective, best.value):
-        search.anneal(best, stage, rest.part(stage.share), done)
+    if literals <= LARGE and budget.left() > 2.0 * literals * SECONDS_PER_LITERAL + SPARE:
+        exact = Exact(search, seed)
+        before = best.value.copy()
+        exact.improve(best, bound, budget.part(shares.exact))
+        useful = bounds.settled(best.value, bound.lower, search.objective) > 0
+        useful |= search.better(best.value, before)
+        if useful and shares.again and not bound.proved:
+            _anneal(search, best, bound, budget.part(shares.between))
+            exact.improve(best, bound, budget.part(shares.again))
+    if not bound.proved:
+        _anneal(
+            search, best, bound, budget.rest(1.0 - shares.orders - shares.anneal - shares.exact)
+        )
+
+
+def _anneal(search: Search, best: Best, bound: Bound, budget: Budget) -> None:
+    """Anneal what is not settled, stage after stage."""
+
+    def done(value: Array) -> bool:
+        return bounds.reached(value, bound.lower, search.objective)
+
+    settled = bounds.settled(best.value, bound.lower, search.objective)
+    for stage in stages(search.objective, best.value, settled):
+        search.anneal(best, stage, budget.part(stage.share), done)
 
 
 def _orders(search: Search, begin: _Start, best: Best, budget: Budget, seed: int) -> None:

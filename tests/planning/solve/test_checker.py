@@ -169,3 +169,16 @@ def test_what_runs_already_must_stay():
     rushed = copy.deepcopy(plan)
     entry(rushed, "b", 0).update(start=0, end=5)
     assert violations(problem, rushed)
+
+
+def test_work_of_no_duration_may_lie_at_the_close_but_nothing_begins_there():
+    for minutes, found in ((0, 0), (3, 1)):
+        step = {"kind": "a", "minutes": minutes, "attended": False}
+        problem = {
+            "resources": [{"id": "r", "kind": "a", "open": [[0, 60]]}],
+            "jobs": [{"id": "j", "steps": [step]}],
+        }
+        entry = {"job": "j", "index": 0, "resource": "r", "start": 60, "end": 60 + minutes}
+        goal = {"value": 0, "late_jobs": 0, "weighted_tardiness": 0, "makespan": 60 + minutes}
+        told = {"steps": [entry | {"batch": None}], "objective": goal, "proved_optimal": False}
+        assert len(violations(problem, told)) == found

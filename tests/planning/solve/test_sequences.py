@@ -7,7 +7,15 @@ import numpy as np
 import pytest
 
 from production.planning.problem import parse_problem
-from production.planning.solve import anneal, bounds, openwork, permutation, search, start
+from production.planning.solve import (
+    anneal,
+    bounds,
+    moves,
+    openwork,
+    permutation,
+    search,
+    start,
+)
 from production.planning.solve.timing import (
     BLK,
     HEAD,
@@ -143,6 +151,24 @@ def test_times_equal_a_plain_reckoning_and_moves_keep_the_lists_whole():
                 looking.value(state)
                 checked += 1
     assert checked > 800
+
+
+def test_a_job_put_back_goes_before_all_that_begins_after_it_could():
+    # Two stages; the last job of each is put back as soon as it can be, or after a delay.
+    steps = [{"kind": "a", "minutes": 10}, {"kind": "b", "minutes": 5}]
+    data = {
+        "resources": [{"id": "a", "kind": "a"}, {"id": "b", "kind": "b"}],
+        "jobs": [{"id": j, "due": 100, "steps": steps} for j in range(4)],
+    }
+    work = openwork.open_work(parse_problem(data))
+    looking = search.Search(work, "promises", 1)
+    bench = start.Bench(work)
+    for delay, order in ((0.0, [3, 0, 1, 2]), (15.0, [0, 1, 3, 2])):
+        state = bench.state(bench.run(bench.rules()["first come"], 0.0))
+        assert looking.value(state) is not None
+        assert moves.reinsert_job(work.arrays, state, looking.now, 3, 6, delay, looking.seed)
+        machines = [[o for (o,) in row] for row in blocks_of(state, work)]
+        assert machines == [[2 * j for j in order], [2 * j + 1 for j in order]], delay
 
 
 def test_a_flow_line_is_recognised_and_other_work_is_not():
