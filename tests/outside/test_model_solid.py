@@ -13,6 +13,8 @@ import pytest
 import shapely
 import trimesh
 import zxingcpp
+from scipy.spatial import cKDTree
+from trimesh.ray.ray_pyembree import RayMeshIntersector
 
 from geometry.mesh import Mesh
 from geometry.model.blockout import block_out
@@ -146,6 +148,25 @@ def test_by_rays_too_next_to_nothing_is_left_beyond_the_depth():
         )
         assert first > 2.0
         assert left <= 0.03 * first
+
+
+@pytest.mark.parametrize("name", ["upper", "lower"])
+def test_by_rays_no_fill_lies_above_the_height_of_contour_nor_in_shallow_undercut(name):
+    # What is seen from straight above, here or a little aside, is what plastic grips.
+    off, on = model(name, block_out=None), model(name, block_out=0.25)
+    plain = trimesh.Trimesh(off.solid.vertices, off.solid.faces, process=False)
+    just_off = plain.vertices + 0.002 * plain.vertex_normals
+    rays, up = RayMeshIntersector(plain), np.tile((0.0, 0.0, 1.0), (len(just_off), 1))
+    seen = ~rays.intersects_any(just_off, up)
+    for angle in np.linspace(0.0, 2.0 * np.pi, 16, endpoint=False):
+        aside = 0.15 * np.array([np.cos(angle), np.sin(angle), 0.0])
+        seen |= ~rays.intersects_any(just_off + aside, up)
+    seen &= plain.vertices[:, 2] > off.cut_z + 0.3
+    assert seen.sum() > 5000
+    kept = cKDTree(on.solid.vertices)
+    assert kept.query(plain.vertices[seen])[0].max() == 0.0
+    # The fill is there, deeper down.
+    assert kept.query(plain.vertices[~seen])[0].max() > 0.3
 
 
 def test_a_cylinder_needs_no_fill():
