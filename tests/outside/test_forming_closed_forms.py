@@ -50,16 +50,20 @@ def test_cylinder_wall_thins_exponentially():
         assert (1 / formed.stretch[here]).mean() == pytest.approx(closed, abs=0.11)
 
 
-def test_areal_ratio_of_a_box_shaped_model():
-    # A block a × b × h on a disc: sides are added to the disc's area, once pressed home.
-    a, b, h, radius = 16.0, 24.0, 6.0, 40.0
+@pytest.mark.parametrize("h", [6.0, -8.0], ids=["over", "into"])
+def test_areal_ratio_of_a_box_both_ways(h):
+    # Four sides are added to the area of a disc, over a block as into a hollow of its size.
+    a, b, radius = 16.0, 24.0, 40.0
     g = np.arange(-45, 45.1, 0.4)
     x, y = np.meshgrid(g, g, indexing="ij")
     inside = (np.abs(x) < a / 2) & (np.abs(y) < b / 2)
     ground = Ground(-45.0, -45.0, 0.4, np.where(inside, h, 0.0))
     sheet = round_sheet(np.zeros(2), radius, 1.2, np.zeros((1, 2)), 24.0)
-    formed = form_sheet(sheet, ground, h + 0.05, 0.05, drape_steps=800, press_steps=2500)
-    closed = 1 + 2 * h * (a + b) / (np.pi * radius**2)
+    drape, clear = (800, 0.05) if h > 0.0 else (0, 0.001)
+    formed = form_sheet(
+        sheet, ground, max(h, 0.0) + clear, clear, drape_steps=drape, press_steps=2500
+    )
+    closed = 1 + 2 * abs(h) * (a + b) / (np.pi * radius**2)
     assert formed.areal_ratio == pytest.approx(closed, rel=0.04)
 
 
