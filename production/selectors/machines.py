@@ -195,6 +195,13 @@ def cut_off(load: Load) -> Downtime | None:
     )
 
 
+def down_now(machine: Machine | None) -> Downtime | None:
+    """Return the span in which ``machine`` is out of service at present."""
+    now = timezone.now()
+    spans = Downtime.objects.filter(Q(ends_at=None) | Q(ends_at__gt=now), starts_at__lte=now)
+    return spans.filter(machine=machine).first() if machine else None
+
+
 def accuracy(machine: Machine) -> list[AccuracyCheck]:
     """Return the machine's accuracy checks, oldest first."""
     return list(

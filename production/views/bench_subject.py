@@ -25,6 +25,7 @@ from production.bench.fold import HANDOVER_STAGE
 from production.bench.routes import place, route_of
 from production.models import (
     Appliance,
+    Downtime,
     InstructionCard,
     Load,
     Lot,
@@ -34,7 +35,7 @@ from production.models import (
     Stage,
     StageEvent,
 )
-from production.selectors.machines import cut_off, heeds
+from production.selectors.machines import cut_off, down_now, heeds
 from production.views.bench_draft import Draft
 
 LOTS_OFFERED = 12
@@ -341,6 +342,11 @@ class Subject:
         # What was checked before the start need not be checked again.
         self.draft.version = self._version
         self.draft.save()
+
+    @property
+    def broken_off(self) -> Downtime | None:
+        """The span out of service that its machine fell into while it runs."""
+        return down_now(self.run.machine) if self.run else None
 
     @property
     def cut_off(self) -> str:

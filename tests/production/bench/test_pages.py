@@ -14,7 +14,7 @@ from PIL import Image
 from clinic.models import Patient
 from production.actions import agree_promise
 from production.actions.move import start
-from production.models import Appliance, Load, Machine, Photo, RemakeCause, StageEvent
+from production.models import Appliance, Downtime, Load, Machine, Photo, RemakeCause, StageEvent
 from tests.production.bench.test_whole_way import walk
 
 ROLES = ("front_desk", "technician", "doctor", "manager")
@@ -363,3 +363,12 @@ def test_both_events_of_an_undo_and_a_failed_attempt_are_shown(bench, patient, s
     text = client.get(f"/appliance/{appliance.code}/").content.decode()
     assert "taken back" in text
     assert text.count("started") >= 1
+
+
+def test_a_load_whose_machine_broke_down_says_what_to_do(bench, plate, signed_in):
+    client = signed_in("technician")
+    assert "is out of service" not in client.get(f"/load/{plate.code}/").content.decode()
+    Downtime.objects.create(machine=plate.machine, reason="Screen cracked")
+    page = client.get(f"/load/{plate.code}/").content.decode()
+    assert "Screen cracked" in page
+    assert "choose “Something failed”" in page
