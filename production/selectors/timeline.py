@@ -67,12 +67,13 @@ class Block:
 
     @property
     def spoken(self) -> str:
-        """The block in words."""
-        return (
+        """The block in words, which hold those that are drawn (WCAG 2.2, 2.5.3)."""
+        words = (
             f"{self.stage}, {timezone.localtime(self.start):%H:%M} to "
             f"{timezone.localtime(self.end):%H:%M}: {', '.join(self.codes)}"
             f"{f', {self.wished}' if self.wished else ''}"
         )
+        return words if self.label in words else f"{self.label}. {words}"
 
 
 @dataclass(frozen=True)

@@ -63,6 +63,7 @@ def test_a_block_says_as_much_as_it_has_room_for(width, codes, by_hand, label, s
     now = timezone.now()
     block = Block("trim", 0.0, 0.0, width, codes, "Trim", now, now, False, by_hand, "trim")
     assert (block.label, block.sign) == (label, sign)
+    assert label in block.spoken  # WCAG 2.2, success criterion 2.5.3
 
 
 def test_the_near_hours_are_drawn_wider_and_stay_so_when_the_plan_changes(office, signed_in):
