@@ -272,6 +272,7 @@ def _place(side: str, column: int, reading: SideReading, lift: _Lift, limit: flo
         status="uncertain" if doubtful else "measured",
         at=lift.nearest(side, column, reading.margin_z),
         border=lift.nearest(side, column, reading.border_z),
+        goes_on=reading.goes_on,
     )
 
 

@@ -37,6 +37,9 @@ class TissuePlace:
         ``measured`` or ``uncertain``.
     at, border : (3,) float64
         Margin (or its expected place) and border at the tooth's middle, file coordinates.
+    goes_on : bool
+        Whether the scan goes on for more than 11 mm beside the tooth without a border, as
+        across a palate: then the lowest surface within that reach stands for the border.
     """
 
     margin: Array
@@ -48,6 +51,7 @@ class TissuePlace:
     status: str
     at: Array
     border: Array
+    goes_on: bool = False
 
 
 @dataclass(frozen=True, slots=True)

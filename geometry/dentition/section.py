@@ -100,11 +100,11 @@ def stand_of(sheets: Sheets, start: float, stop: float, tip: float, number: int)
 
 def border_height(
     sheet: Array, sheets: Sheets, relief: Relief, sign: float, m: int, stand: Stand, margin_z: float
-) -> float:
+) -> tuple[float, bool]:
     """Height of the scan's border in the section through a tooth's middle.
 
     Where the section meets no border within reach (a scanned palate), the height of the
-    most apical surface in it.
+    most apical surface in it, and True: the tissue goes on.
     """
     line = relief.line
     k = min(max(round(stand.along / STEP_MM), 0), len(line.s) - 1)
@@ -118,7 +118,7 @@ def border_height(
     if len(known):
         at = sign * (float(sheet[m, known[np.argmin(np.abs(known - row))]]) - stand.across)
     top = float(sheets.z[known[0]]) if len(known) else margin_z
-    heights, ends = [], []
+    heights, ends, onwards = [], [], 0
     # The middle of three directions, since which way a tooth faces is only roughly known.
     for turn in SECTION_TURNS:
         c, s = np.cos(turn), np.sin(turn)
@@ -165,9 +165,10 @@ def border_height(
             0.5 * BORDER_HALF_MM,
         )
         heights.append(float(low) if low < 50.0 else margin_z)
+        onwards += low < 50.0
     if not heights and not ends:
-        return float(sheets.z[known[-1]]) if len(known) else margin_z
-    return float(np.median(heights or ends))
+        return float(sheets.z[known[-1]]) if len(known) else margin_z, False
+    return float(np.median(heights or ends)), 2 * onwards > len(SECTION_TURNS)
 
 
 @njit(cache=True, nogil=True)

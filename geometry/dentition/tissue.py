@@ -59,6 +59,7 @@ class SideReading:
     high: float
     p_short: float
     border_z: float
+    goes_on: bool
     columns: NDArray[np.int64]
     line_z: Array
 
@@ -231,7 +232,7 @@ def _read(path: Path, line: Array, sheets: Sheets, relief: Relief, sign: float, 
         stand = Stand(m * STEP_S_MM, stand.across, stand.turn)
     near = slice(max(m - 2, 0), m + 3)
     margin_z = float(np.median(line[near]))
-    border_z = border_height(sheet, sheets, relief, sign, m, stand, margin_z)
+    border_z, goes_on = border_height(sheet, sheets, relief, sign, m, stand, margin_z)
     captured = max(0.0, margin_z - border_z)
     cost = path.cost[m]
     odds = np.exp(-(cost - cost.min()) / TEMPERATURE)
@@ -246,7 +247,7 @@ def _read(path: Path, line: Array, sheets: Sheets, relief: Relief, sign: float, 
     columns = columns[(columns >= 0) & (columns < len(line))]
     return SideReading(
         margin_z, _is_seen(path, m) and margin_z > border_z, captured,
-        max(low, 0.0), max(high, 0.0), p_short, border_z, columns, line[columns],
+        max(low, 0.0), max(high, 0.0), p_short, border_z, goes_on, columns, line[columns],
     )
 
 

@@ -29,7 +29,8 @@ small holes all over do not hide the teeth;
 triangles that share no corners are a finding. 10: tissue is measured in the section that each
 tooth itself faces, and where a crown's roundness ends tells its margin too; a passage plainly wide
 at its bottom is a gap also over a high papilla; large blisters are told by their foot, and fewer
-papillae behind the front teeth are taken for one.
+papillae behind the front teeth are taken for one; where a palate was scanned whole, that it is less
+deep than the gum wanted is no finding.
 """
 
 ENGINE = f"{VERSION}+inspection.{REVISION}"

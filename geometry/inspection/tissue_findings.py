@@ -82,8 +82,7 @@ def _group_findings(
     worst = min(teeth, key=lambda tooth: tooth.side(side).captured_mm)
     place = worst.side(side)
     where = _where(worst, sextant, side, known_side)
-    # Rounded down: what falls short of 10 mm by little is not told as 10.0.
-    told = math.floor(10.0 * place.captured_mm + 1e-9) / 10.0
+    told = _rounded_down(place.captured_mm)
     if place.captured_mm < limits.tissue_least_mm and place.status == "measured":
         amount = f"{told:.1f} mm of gum" if told > 0.0 else "No gum at all"
         also = _also(teeth, worst, side, limits.tissue_least_mm)
@@ -120,7 +119,13 @@ def _group_findings(
                 spot(low.at),
             )
         ]
-    if place.captured_mm < limits.tissue_mm:
+    # A vault is no deeper than it is: where the scan goes on there is nothing to rescan.
+    ending = [tooth for tooth in teeth if not tooth.side(side).goes_on]
+    worst = min(ending, key=lambda tooth: tooth.side(side).captured_mm, default=worst)
+    place = worst.side(side)
+    if ending and place.captured_mm < limits.tissue_mm:
+        where = _where(worst, sextant, side, known_side)
+        told = _rounded_down(place.captured_mm)
         return [
             Finding(
                 "short_tissue",
@@ -136,6 +141,11 @@ def _group_findings(
             )
         ]
     return []
+
+
+def _rounded_down(amount: float) -> float:
+    """What falls short of 10 mm by little is not told as 10.0."""
+    return math.floor(10.0 * amount + 1e-9) / 10.0
 
 
 def _where(tooth: Tooth, sextant: str, side: str, known_side: bool) -> str:

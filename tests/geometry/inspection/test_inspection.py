@@ -20,6 +20,7 @@ from geometry.mesh import Mesh
 from geometry.reading import write_stl
 from geometry.sampling import measure as measure_sampling
 from geometry.topology import analyse
+from tests.geometry.inspection.conftest import PLAIN
 
 KEYS = {
     "engine", "file", "arch", "frame", "extent_mm", "topology", "tilt", "tissue", "teeth",
@@ -280,6 +281,18 @@ def test_what_falls_short_by_little_is_not_told_as_enough(lower_found: Inspectio
     assert short
     for finding in short:
         assert finding.message.startswith(f"{wanted - 0.1:.1f} mm of gum")
+
+
+def test_a_palate_scanned_whole_is_not_short_for_being_less_deep_than_the_gum_wanted() -> None:
+    vault = {"palate": True, "palate_depth": 8.0, "last_tooth": (7, 7), **PLAIN}
+    found = inspect_scan(write_stl(random_arch(5, arch="upper", **vault).mesh), "a.stl")
+    assert found.dentition is not None
+    assert min(t.lingual.captured_mm for t in found.dentition.teeth) < 6.0
+    assert all(t.lingual.goes_on for t in found.dentition.teeth)
+    assert "short_tissue" not in codes(found)
+    cut = [replace(t, lingual=replace(t.lingual, goes_on=False)) for t in found.dentition.teeth]
+    told = tissue_findings(replace(found.dentition, teeth=tuple(cut)), True, Limits())
+    assert {(f.code, f.side) for f in told} == {("short_tissue", "lingual")}
 
 
 def test_bad_requests_are_refused() -> None:
