@@ -27,6 +27,8 @@ LOWEST_MM = -14.0
 BASE_MM = 0.25
 CLIMB_MM, CLIMBS, FLANK, CLEAR_OF_EDGE_MM = 0.4, 4, 1.0, 0.8
 """Where the passage widens faster than ``FLANK`` (mm a mm), gum still lies in it."""
+JUMP_MM = 2.0
+"""Widening by more at one climb, it is no flank: all of a crown but its far cusp lies below."""
 
 
 @njit(cache=True, nogil=True)
@@ -124,7 +126,7 @@ def crown_distance(shadow: Array, line: ArchLine, first: tuple[float, float],
     for _ in range(CLIMBS):
         level += CLIMB_MM
         wider, _ = _distance(view, level, core_a, core_b, i0, line)
-        if level > highest or wider - width < FLANK * CLIMB_MM:
+        if level > highest or not FLANK * CLIMB_MM <= wider - width <= JUMP_MM:
             break
         width = wider
     return width
