@@ -53,7 +53,7 @@ def test_a_gap_is_not_as_wide_as_the_way_to_the_far_cusp() -> None:
     """The same, the second crown low but for its far end, as a tipped molar stands."""
     s = np.arange(0.0, 20.0, CELL_MM)
     n = np.arange(int(2 * HALF_MM / CELL_MM) + 2) * CELL_MM - HALF_MM
-    height = np.where(s < 17.0, -4.6, 0.0)
+    height = np.where(s < 15.5, -4.6, 0.0)
     height = np.where(s < 11.0, -6.2 + 1.5 * np.abs(s - 10.0), height)
     height = np.where(s < 9.0, 0.0, height)
     shadow = np.where((np.abs(n) < 3.0)[None], height[:, None], -99.0)
