@@ -89,8 +89,8 @@ class Story:
 
     def this_morning(self) -> None:
         """Play today up to now; what is under way stays under way."""
-        # At an even pace: whether the day looks good should not hang on the date it is shown.
-        day = Day(self.cast, self.office.today(), self.rng, factor=1.0)
+        # A little slow, so that a time is tight; drawn, it would hang on the date it is shown.
+        day = Day(self.cast, self.office.today(), self.rng, factor=1.08)
         now = (timezone.now() - day.origin).total_seconds() / 60
         self._debonds(day, 4, first=5.0, gap=35.0)
         self._ahead(day, 2)
