@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import math
 from functools import lru_cache
 from typing import Any
 
@@ -74,6 +75,14 @@ def figure(value: float | str | None, digits: int = 0) -> str:
     """Show a number with its thousands apart and a true minus: “151,991”, “−53.4”."""
     known = isinstance(value, int | float)  # what is not in the report comes as ""
     return f"{value:,.{digits}f}".replace("-", "−") if known else "–"
+
+
+@register.filter
+def not_more(value: float | None, digits: int = 1) -> str:
+    """Show a number rounded down: 9.96 mm of 10 mm wanted is “9.9”, not “10.0”."""
+    if value is None:
+        return "–"
+    return figure(math.floor(value * 10**digits + 1e-9) / 10**digits, digits)
 
 
 @register.filter
