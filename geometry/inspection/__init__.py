@@ -1,7 +1,7 @@
 """Inspection of a scan while the patient is in the chair."""
 
 from geometry.inspection.engine import ENGINE
-from geometry.inspection.findings import CODES, Finding, with_more
+from geometry.inspection.findings import CODES, Finding, rounded_down, with_more
 from geometry.inspection.inspect import inspect_scan
 from geometry.inspection.limits import DEFAULT_LIMITS, LIMIT_NOTES, Limits
 from geometry.inspection.result import Inspection
@@ -16,6 +16,7 @@ __all__ = [
     "Inspection",
     "Limits",
     "inspect_scan",
+    "rounded_down",
     "warm",
     "with_more",
 ]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -105,6 +106,11 @@ def with_more(report: dict[str, Any], more: list[Finding]) -> dict[str, Any]:
         "verdict": verdict_of(ordered),
         "explanation": explain(ordered),
     }
+
+
+def rounded_down(amount: float) -> float:
+    """Return mm to a tenth, so that what falls short of 10 mm by little is not told as 10.0."""
+    return math.floor(10.0 * amount + 1e-9) / 10.0
 
 
 def spot(point: NDArray[np.float64]) -> tuple[float, float, float]:

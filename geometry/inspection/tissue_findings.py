@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 
 from geometry.dentition import Dentition, Tooth
-from geometry.inspection.findings import CHECK, NOTE, STOP, Finding, spot
+from geometry.inspection.findings import CHECK, NOTE, STOP, Finding, rounded_down, spot
 from geometry.inspection.limits import Limits
 from geometry.inspection.place import sextant_words, side_words, tooth_words
 
@@ -82,7 +80,7 @@ def _group_findings(
     worst = min(teeth, key=lambda tooth: tooth.side(side).captured_mm)
     place = worst.side(side)
     where = _where(worst, sextant, side, known_side)
-    told = _rounded_down(place.captured_mm)
+    told = rounded_down(place.captured_mm)
     if place.captured_mm < limits.tissue_least_mm and place.status == "measured":
         amount = f"{told:.1f} mm of gum" if told > 0.0 else "No gum at all"
         also = _also(teeth, worst, side, limits.tissue_least_mm)
@@ -125,7 +123,7 @@ def _group_findings(
     place = worst.side(side)
     if ending and place.captured_mm < limits.tissue_mm:
         where = _where(worst, sextant, side, known_side)
-        told = _rounded_down(place.captured_mm)
+        told = rounded_down(place.captured_mm)
         return [
             Finding(
                 "short_tissue",
@@ -141,11 +139,6 @@ def _group_findings(
             )
         ]
     return []
-
-
-def _rounded_down(amount: float) -> float:
-    """What falls short of 10 mm by little is not told as 10.0."""
-    return math.floor(10.0 * amount + 1e-9) / 10.0
 
 
 def _where(tooth: Tooth, sextant: str, side: str, known_side: bool) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from typing import Any
 
 import numpy as np
@@ -12,7 +11,7 @@ from numpy.typing import NDArray
 
 from clinic.models import Office, User, record
 from clinic.permissions import require
-from geometry.inspection import Finding, with_more
+from geometry.inspection import Finding, rounded_down, with_more
 from production import work
 from production.actions.errors import Refused
 from production.inspecting import limits
@@ -106,7 +105,7 @@ def _short(marks: NDArray[np.float64], captured: list[float | None], least: floa
         Finding(
             "short_tissue",
             "stop",
-            f"{math.floor(10 * gum) / 10:.1f} mm of gum below the gum edge as it was marked, "
+            f"{rounded_down(gum):.1f} mm of gum below the gum edge as it was marked, "
             f"{least:g} mm is the least. Dry, hold the cheek or tongue away and rescan 2–3 s.",
             gum,
             least,

@@ -49,9 +49,9 @@ def remeasure(user: User, appliance: Appliance, width: float, depth: float) -> A
     measured = (width, depth)
     if not all(math.isfinite(x) and low <= x <= high for x in measured):
         raise Refused(f"A model measures between {low:g} and {high:g} mm; measure again.")
+    wanted = size_wanted(appliance)  # may read a large file: not while others wait to write
     with transaction.atomic():
-        row = locked(appliance, "remake_of", "model__file")
-        wanted = size_wanted(row)
+        row = locked(appliance, "remake_of")
         if wanted is None or stored_print(row) is None:
             raise Refused(f"{row.code} is not made on a stored model; nothing is to be measured.")
         off = max(abs(a - b) for a, b in zip(measured, wanted, strict=True))

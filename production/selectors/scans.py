@@ -13,6 +13,7 @@ from django.db.models import Prefetch, QuerySet
 from django.utils import timezone
 
 from clinic.models import Patient
+from geometry.inspection import rounded_down
 from production.models import Acceptance, Scan, Work
 
 SEVERITY = {"stop": ("bad", "stop"), "check": ("warn", "warn"), "note": ("", "question")}
@@ -147,7 +148,7 @@ def margin_words(scan: Scan) -> str:
     if answer["correct"]:
         return f"The line is right: {by}."
     known = [gum for gum in answer.get("captured_mm", []) if gum is not None]
-    least = f", {min(known):.1f} mm of gum below at the least" if known else ""
+    least = f", {rounded_down(min(known)):.1f} mm of gum below at the least" if known else ""
     marks = len(answer["points"])
     return f"Corrected at {marks} place{'' if marks == 1 else 's'}{least}: {by}."
 
