@@ -138,13 +138,14 @@ class Timeline:
         return LABEL + self.scale * (moment - self.start).total_seconds() / 60
 
 
-def timeline(now: dt.datetime, hours: float = 9.0, scale: float = PX_PER_MINUTE) -> Timeline:
-    """Build the picture of the standing plan from shortly before ``now`` on."""
+def timeline(
+    now: dt.datetime, hours: float = 9.0, scale: float = PX_PER_MINUTE, before: int = 30
+) -> Timeline:
+    """Build the picture of the standing plan from the half hour ``before`` minutes ago on."""
     # In UTC: on a day when the clocks change, time across must go on evenly.
-    half_hours = timezone.localtime(now).minute // 30
-    past = dt.timedelta(minutes=30 + timezone.localtime(now).minute % 30)
+    past = dt.timedelta(minutes=before + timezone.localtime(now).minute % 30)
     start = now.astimezone(dt.UTC).replace(second=0, microsecond=0) - past
-    to_the_hour = dt.timedelta(minutes=30 * (1 - half_hours))
+    to_the_hour = dt.timedelta(minutes=-timezone.localtime(start).minute % 60)
     wished = {
         (code, stage): "kept back for promises" if kept_back else "set by hand"
         for code, stage, kept_back in standing_wishes().values_list(

@@ -29,9 +29,9 @@ from production.views.live import live, version_of
 
 SHOWN = 40  # visits in the list
 FIT = "fit"
-# How much of the day the picture shows, and how wide a minute is: the near hours can be read
-# from where the hands are.
-SPANS = {"day": (9.0, 2.6), "near": (3.5, 5.0)}
+# How many hours the picture shows, how wide a minute is, and the minutes before now: the near
+# hours can be read from where the hands are.
+SPANS = {"day": (9.0, 2.6, 30), "near": (3.5, 5.0, 0)}
 FRESH = dt.timedelta(minutes=15)  # a bench on which nothing is recorded goes on all the same
 
 

@@ -75,3 +75,7 @@ def test_the_near_hours_are_drawn_wider_and_stay_so_when_the_plan_changes(office
     (day, wide) = (timeline(now, *SPANS[name]) for name in ("day", "near"))
     assert wide.scale > 1.8 * day.scale
     assert wide.width < day.width
+    # On a phone there is room for little: it should not go to what is over.
+    assert wide.now_x is not None
+    assert wide.now_x - wide.x(wide.start) <= 30 * wide.scale
+    assert all(label.endswith(":00") for picture in (day, wide) for _, label in picture.hours)
