@@ -233,7 +233,7 @@ def expect(columns: int, start: Array, stop: Array, tip: Array, length: Array,
     return Expectation(middle, weight, sd, high, plain)
 
 
-def trace_margin(crease: Array, step: Array, ends: Array, z_sheet: Array, border: Array,
+def trace_margin(crease: Array, step: Array, signs: Array, z_sheet: Array, border: Array,
                  hope: Expectation) -> Path:
     """Find the most likely margin of one side.
 
@@ -243,8 +243,9 @@ def trace_margin(crease: Array, step: Array, ends: Array, z_sheet: Array, border
         From :func:`crease_angle`.
     step : (n, m) float64
         From :func:`edge_step`.
-    ends : (n, m) float64
-        From :func:`geometry.dentition.roundness.ends_of_crowns`.
+    signs : (n, m) float64
+        Log odds told by whole teeth: :func:`geometry.dentition.roundness.ends_of_crowns`,
+        :func:`geometry.dentition.creases.sharp_creases`.
     z_sheet : (m,) float64
         Heights of its rows.
     border : (n,) float64
@@ -273,8 +274,8 @@ def trace_margin(crease: Array, step: Array, ends: Array, z_sheet: Array, border
     evidence[~tooth] *= 0.3
     off = (z[None, :] - np.nan_to_num(hope.middle)[:, None]) / hope.spread[:, None]
     unary = -evidence + (hope.weight[:, None] * 0.5) * np.minimum(off**2, 25.0)
-    at = np.minimum(np.arange(rows), ends.shape[1] - 1)
-    unary -= hope.weight[:, None] * ends[:, at]
+    wall_signs = np.where(wall, signs[:, np.minimum(np.arange(rows), signs.shape[1] - 1)], 0.0)
+    unary -= hope.weight[:, None] * wall_signs
     # The margin is never within a millimetre of the biting edges.
     unary += np.where(tooth[:, None] & (off * hope.spread[:, None] > 5.5), 3.0, 0.0)
     lean = np.zeros(n)

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
+from geometry.dentition.creases import sharp_creases
 from geometry.dentition.crowns import height_shares
 from geometry.dentition.margin import (
     Expectation,
@@ -115,9 +116,11 @@ def read_margins(sheets: Sheets, relief: Relief, start: Array, stop: Array, tip:
         for side, (_, crease, step, border, _) in images.items():
             hopes[side] = expect(columns, start, stop, tip, length[side], spread, front,
                                  np.where(front, *PLAIN_WALL[side]))
-            ends = ends_of_crowns(rounds[side], sheets.z, start, stop, tip, length[side],
-                                  np.where(front, *ROUND_WEIGHT[side]), hopes[side].middle)
-            paths[side] = trace_margin(crease, step, ends, sheets.z, border, hopes[side])
+            signs = ends_of_crowns(rounds[side], sheets.z, start, stop, tip, length[side],
+                                   np.where(front, *ROUND_WEIGHT[side]), hopes[side].middle)
+            if side == "facial":
+                signs += sharp_creases(crease, sheets.z, start, stop, front, hopes[side].middle)
+            paths[side] = trace_margin(crease, step, signs, sheets.z, border, hopes[side])
             found[side] = _clear_ratios(paths[side], start, stop, tip, usual[side])
         if not second:
             ratio = _usual_ratio(np.concatenate(list(found.values())), USUAL_RATIO, TRUST_MOUTH)

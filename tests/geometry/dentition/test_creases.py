@@ -1,0 +1,55 @@
+"""A sharp crease tells the margin of a receded tooth, a soft one does not."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from geometry.dentition.creases import sharp_creases
+from geometry.dentition.margin import crease_angle, edge_step, expect, trace_margin
+from geometry.dentition.sheets import STEP_S_MM, STEP_Z_MM
+
+COLUMNS = 61
+FRONT = np.array([True])
+Z = 3.0 - STEP_Z_MM * np.arange(110)
+
+
+def margin_of_a_wall(corner_rad: float, corner_z: float) -> float:
+    """Margin told at the middle of a lone crown that is expected to be 9 mm long.
+
+    The wall leans in from the crown's end to the corner, and out by ``corner_rad`` below it.
+    """
+    lean_in = np.tan(corner_rad / 2)
+    wall = np.where(Z > -8.0, 0.0, lean_in * (Z + 8.0))
+    floor = lean_in * (corner_z + 8.0)
+    wall = np.where(corner_z > Z, floor + lean_in * (corner_z - Z), wall)
+    sheet = np.tile(np.where(Z > 0.0, np.nan, wall), (COLUMNS, 1))
+    start, stop, tip, length = (np.array([v]) for v in (3.5, 11.5, 0.0, 9.0))
+    hope = expect(COLUMNS, start, stop, tip, length, np.array([1.0]), FRONT, np.array([1.0]))
+    crease = crease_angle(sheet, 1.0)
+    signs = sharp_creases(crease, Z, start, stop, FRONT, hope.middle)
+    border = np.full(COLUMNS, Z[-1])
+    path = trace_margin(crease, edge_step(sheet, 1.0), signs, Z, border, hope)
+    return float(path.height[round(7.5 / STEP_S_MM)])
+
+
+@pytest.mark.parametrize("depth", [10.5, 11.5, 12.5])
+def test_a_sharp_crease_up_to_four_millimetres_lower_is_the_margin(depth: float) -> None:
+    assert margin_of_a_wall(0.6, -depth) == pytest.approx(-depth, abs=0.5)
+
+
+def test_a_soft_fold_of_the_gum_is_not() -> None:
+    assert margin_of_a_wall(0.12, -12.5) > -11.0
+
+
+def test_a_crease_is_looked_for_along_the_scallop() -> None:
+    crease = np.full((COLUMNS, len(Z)), -0.1)
+    at = STEP_S_MM * np.arange(COLUMNS)
+    scallop = np.where(np.abs(at - 7.5) <= 4.0, -10.0 + 0.2 * (at - 7.5) ** 2, np.nan)
+    for column in np.flatnonzero(~np.isnan(scallop)):
+        crease[column, np.abs(Z - scallop[column]).argmin()] = 0.5
+    signs = sharp_creases(crease, Z, np.array([3.5]), np.array([11.5]), FRONT, scallop)
+    side = round(10.5 / STEP_S_MM)
+    assert signs[side].max() > 0
+    assert Z[signs[side].argmax()] == pytest.approx(scallop[side], abs=0.7)
+    assert not signs[: round(3.0 / STEP_S_MM)].any()
