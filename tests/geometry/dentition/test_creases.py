@@ -17,12 +17,11 @@ Z = 3.0 - STEP_Z_MM * np.arange(110)
 def margin_of_a_wall(corner_rad: float, corner_z: float) -> float:
     """Margin told at the middle of a lone crown that is expected to be 9 mm long.
 
-    The wall leans in from the crown's end to the corner, and out by ``corner_rad`` below it.
+    The crown's end is a neck, a soft crease at 8.5 mm; the root goes straight down from it
+    to the corner, below which the gum leans out by ``corner_rad``.
     """
-    lean_in = np.tan(corner_rad / 2)
-    wall = np.where(Z > -8.0, 0.0, lean_in * (Z + 8.0))
-    floor = lean_in * (corner_z + 8.0)
-    wall = np.where(corner_z > Z, floor + lean_in * (corner_z - Z), wall)
+    wall = np.where(Z > -8.5, 0.2 * (Z + 8.5), 0.0)
+    wall = np.where(corner_z > Z, np.tan(corner_rad) * (corner_z - Z), wall)
     sheet = np.tile(np.where(Z > 0.0, np.nan, wall), (COLUMNS, 1))
     start, stop, tip, length = (np.array([v]) for v in (3.5, 11.5, 0.0, 9.0))
     hope = expect(COLUMNS, start, stop, tip, length, np.array([1.0]), FRONT, np.array([1.0]))
