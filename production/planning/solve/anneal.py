@@ -12,6 +12,7 @@ import math
 import numpy as np
 from numba import njit
 
+from production.planning.borrow import borrowed
 from production.planning.solve.moves import (
     chance,
     draw,
@@ -27,6 +28,14 @@ from production.planning.solve.moves import (
 from production.planning.solve.timing import BLK, MEM, PREV, RES, SPAN, evaluate
 
 TRIES = 4  # to find a step that may change places
+
+
+@njit(cache=True, nogil=True)
+def copy(s, t):  # type: ignore[no-untyped-def]
+    """Copy state ``s`` into ``t``, element by element: an assignment takes ten times as long."""
+    for row in range(s.shape[0]):
+        for i in range(s.shape[1]):
+            t[row, i] = s[row, i]
 
 
 @njit(cache=True, nogil=True)
@@ -50,30 +59,31 @@ def better(value, best, order):  # type: ignore[no-untyped-def]
     return False
 
 
-@njit(cache=True, nogil=True)
-def urgency(a, w, j, span):  # type: ignore[no-untyped-def]
+@njit(cache=True, nogil=True, inline="always")
+def urgency(job_last, job_unit, job_due, ends, unit_end, j, span):  # type: ignore[no-untyped-def]
     """Return how much a job decides the value: by its end, or by how late it makes its unit."""
-    if a.job_last[j] < 0:
+    last = job_last[j]
+    if last < 0:
         return -1e20
-    end = w.unit_end[a.job_unit[j]]
-    pull = w.end[a.job_last[j]]
-    if span:
-        return pull
-    pull -= end
-    if a.job_due[j] < 1e17:
-        pull += end - a.job_due[j]
+    pull = ends[last]
+    if not span:
+        end = unit_end[job_unit[j]]
+        pull -= end
+        if job_due[j] < 1e17:
+            pull += end - job_due[j]
     return pull
 
 
 @njit(cache=True, nogil=True)
 def pressing_job(a, w, span, seed):  # type: ignore[no-untyped-def]
     """Return a job that decides the value: the last one, or the most urgent of a few."""
-    jobs = a.job_last.shape[0]
+    last, unit, due, ends, unit_end = a.job_last, a.job_unit, a.job_due, w.end, w.unit_end
+    jobs = last.shape[0]
     best = draw(seed, jobs)
     best_pull = -1e30
     for k in range(jobs if span else 1 + draw(seed, 3)):
         j = k if span else draw(seed, jobs)
-        pull = urgency(a, w, j, span)
+        pull = urgency(last, unit, due, ends, unit_end, j, span)
         if pull > best_pull:
             best_pull = pull
             best = j
@@ -130,7 +140,7 @@ def pick_step(a, s, w, span, seed):  # type: ignore[no-untyped-def]
     best_pull = -1e30
     for _ in range(3):
         c = draw(seed, a.step_job.shape[0])
-        pull = urgency(a, w, a.step_job[c], span)
+        pull = urgency(a.job_last, a.job_unit, a.job_due, w.end, w.unit_end, a.step_job[c], span)
         if pull > best_pull:
             best_pull = pull
             best = c
@@ -220,6 +230,8 @@ def walk(a, s, best_s, best_value, now, trial, t_s, weights, order, kinds, heat,
     int
         Trials that were accepted.
     """
+    a, now, trial = borrowed(a), borrowed(now), borrowed(trial)
+    s, t_s = borrowed(s), borrowed(t_s)
     evaluate(a, s, now)
     cost = weighted(now.value, weights)
     span = weights[SPAN] > 0.0
@@ -227,17 +239,17 @@ def walk(a, s, best_s, best_value, now, trial, t_s, weights, order, kinds, heat,
     if a.step_job.shape[0] == 0:
         return 0
     for _ in range(trials):
-        t_s[:] = s
+        copy(s, t_s)
         if not try_move(a, t_s, now, kinds, span, seed) or not evaluate(a, t_s, trial):
             continue
         change = weighted(trial.value, weights) - cost
         if change <= 0.0 or chance(seed) < math.exp(-change / heat):
             accepted += 1
             cost += change
-            s[:] = t_s
+            copy(t_s, s)
             now, trial = trial, now
             if better(now.value, best_value, order):
-                best_s[:] = s
+                copy(s, best_s)
                 best_value[:] = now.value
     return accepted
 
@@ -245,6 +257,8 @@ def walk(a, s, best_s, best_value, now, trial, t_s, weights, order, kinds, heat,
 @njit(cache=True, nogil=True)
 def typical_change(a, s, now, trial, t_s, weights, kinds, tries, seed):  # type: ignore[no-untyped-def]
     """Return the median worsening of random moves from state ``s`` (0: none worsens)."""
+    a, now, trial = borrowed(a), borrowed(now), borrowed(trial)
+    s, t_s = borrowed(s), borrowed(t_s)
     evaluate(a, s, now)
     cost = weighted(now.value, weights)
     span = weights[SPAN] > 0.0
@@ -252,7 +266,7 @@ def typical_change(a, s, now, trial, t_s, weights, kinds, tries, seed):  # type:
     count = 0
     if a.step_job.shape[0] > 0:
         for _ in range(tries):
-            t_s[:] = s
+            copy(s, t_s)
             if try_move(a, t_s, now, kinds, span, seed) and evaluate(a, t_s, trial):
                 change = weighted(trial.value, weights) - cost
                 if change > 1e-9:

@@ -363,9 +363,10 @@ def soonest_place(a, s, w, o, r, j, t):  # type: ignore[no-untyped-def]
     By the times before the change. Of job ``j`` only earlier steps are in the lists.
     """
     join_at = -1
+    shares = a.batch[r] == 1 and a.minutes[o, r] >= 0.0
     x = s[TAIL, r]
     while x >= 0 and w.start[x] >= t and a.step_job[x] != j:
-        if fits(a, s, o, x):
+        if shares and a.step_lot[x] == a.step_lot[o] and fits(a, s, o, x):
             join_at = x
         x = s[PREV, x]
     begin = t
