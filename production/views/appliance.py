@@ -26,7 +26,7 @@ from production.selectors import appliance as reads
 from production.selectors.version import version_of
 from production.views.bench import frame
 from production.views.bench_loads import shown_card, take_choices, take_ticks
-from production.views.bench_scan import begin, say
+from production.views.bench_scan import begin, say, tell
 from production.views.bench_subject import Subject, appliance_subject, subject_of
 from production.views.live import live
 from production.views.typed import hold, take
@@ -154,7 +154,7 @@ def appliance_do(request: HttpRequest, code: str) -> HttpResponse:
                 take_ticks(request, subject)
                 row.seq = seen if seen is not None else row.seq
                 begin(request, subject, key)
-                messages.success(request, f"{row.code}: {stage} started.")
+                tell(request, f"{row.code}: {stage} started.")
             case "finish":
                 take_ticks(request, subject)
                 take_choices(request, subject)
@@ -167,16 +167,16 @@ def appliance_do(request: HttpRequest, code: str) -> HttpResponse:
                     start_unknown=post.get("since") == "unknown",
                     ended=post.get("ended", ""),
                 )
-                messages.success(request, f"{row.code}: {stage} finished.")
+                tell(request, f"{row.code}: {stage} finished.")
             case "skip":
                 move.skip(user, row, note=note, key=key, seen=seen)  # type: ignore[arg-type]
-                messages.success(request, f"{row.code}: {stage} skipped.")
+                tell(request, f"{row.code}: {stage} skipped.")
             case "hold":
                 move.hold(user, row, note=note, key=key, seen=seen)  # type: ignore[arg-type]
-                messages.success(request, f"{row.code} is on hold.")
+                tell(request, f"{row.code} is on hold.")
             case "release":
                 move.release(user, row, note=note, key=key, seen=seen)  # type: ignore[arg-type]
-                messages.success(request, f"{row.code} goes on.")
+                tell(request, f"{row.code} goes on.")
             case "load":
                 load = Load.objects.filter(
                     code=post.get("load", ""), status=Load.Status.FILLING

@@ -11,11 +11,10 @@ from django.views.decorators.http import require_POST
 
 from clinic.middleware import office_of
 from clinic.permissions import needs
-from production.actions import move
 from production.actions.errors import ActionError
 from production.bench.commands import CAUSE_PREFIX, COMMANDS, PROGRAM_PREFIX
 from production.documents.qr import qr_image
-from production.models import Machine, Program, Stage, StageEvent
+from production.models import Machine, Program, StageEvent
 from production.selectors.appliance import causes_for
 from production.selectors.bench import (
     UNDO_SECONDS,
@@ -26,7 +25,7 @@ from production.selectors.bench import (
     undo_offer,
 )
 from production.selectors.version import version_of
-from production.views.bench_scan import fill_load, say, undo_last
+from production.views.bench_scan import say, undo_last
 from production.views.bench_subject import since_words
 from production.views.live import live
 
@@ -123,24 +122,6 @@ def _back(request: HttpRequest) -> str:
     """Return the page of the bench a form came from; only our own addresses."""
     target = request.POST.get("next", "")
     return target if target.startswith(("/bench/", "/appliance/", "/load/")) else "/bench/"
-
-
-@require_POST
-@needs("bench")
-def load_new(request: HttpRequest) -> HttpResponse:
-    """Begin a load at a stage, filled in the order of the plan."""
-    try:
-        stage = Stage.objects.get(code=request.POST.get("stage", ""))
-        machines = list(Machine.objects.filter(kind=stage.machine_kind, state=Machine.State.READY))
-        machine = machines[0] if len(machines) == 1 else None
-        load = move.create_load(request.user, stage, machine=machine)  # type: ignore[arg-type]
-        fill_load(request, load)
-    except Stage.DoesNotExist:
-        return redirect("bench")
-    except ActionError as error:
-        say(request, error)
-        return redirect("bench")
-    return redirect("load", load.code)
 
 
 @needs("see_bench")

@@ -11,11 +11,20 @@ from clinic.middleware import office_of
 from clinic.permissions import needs
 from production.actions import move
 from production.actions.errors import ActionError
-from production.models import Appliance, InstructionCard, Lot, Machine, Program
+from production.models import (
+    Appliance,
+    InstructionCard,
+    Load,
+    LoadItem,
+    Lot,
+    Machine,
+    Program,
+    Stage,
+)
 from production.selectors.bench import bench_now
 from production.selectors.version import version_of
 from production.views.bench import frame
-from production.views.bench_scan import begin, fill_load, say
+from production.views.bench_scan import begin, fill_load, say, tell
 from production.views.bench_subject import Subject, load_subject
 from production.views.live import live
 
@@ -25,6 +34,27 @@ def _subject(request: HttpRequest, code: str) -> Subject:
     if subject is None:
         raise Http404
     return subject
+
+
+@require_POST
+@needs("bench")
+def load_new(request: HttpRequest) -> HttpResponse:
+    """Begin a load at a stage, filled in the order of the plan."""
+    try:
+        stage = Stage.objects.get(code=request.POST.get("stage", ""))
+        load = move.create_load(request.user, stage, machine=_only_machine(stage))  # type: ignore[arg-type]
+        fill_load(request, load)
+    except Stage.DoesNotExist:
+        return redirect("bench")
+    except ActionError as error:
+        say(request, error)
+        return redirect("bench")
+    return redirect("load", load.code)
+
+
+def _only_machine(stage: Stage) -> Machine | None:
+    machines = list(Machine.objects.filter(kind=stage.machine_kind, state=Machine.State.READY))
+    return machines[0] if len(machines) == 1 else None
 
 
 @needs("see_bench")
@@ -47,9 +77,26 @@ def load(request: HttpRequest, code: str) -> HttpResponse:
             "load": subject.load,
             "waiting": waiting[:24],
             "more": max(0, len(waiting) - 24),
+            "onward": onward(subject) if subject.load.status == Load.Status.DONE else None,
             "version": _version(subject),
         },
     )
+
+
+def onward(subject: Subject) -> tuple[Stage, list[Appliance]] | None:
+    """Where most of what was in a load waits to run together again, and which, in no load yet."""
+    taken = set(
+        LoadItem.objects.filter(
+            appliance__in=subject.members, load__status=Load.Status.FILLING
+        ).values_list("appliance_id", flat=True)
+    )
+    together: dict[int, list[Appliance]] = {}
+    for member in subject.members:
+        free = member.status == Appliance.Status.WAITING and member.pk not in taken
+        if free and member.stage and member.stage.load_name:
+            together.setdefault(member.stage.pk, []).append(member)
+    members = max(together.values(), key=len, default=[])
+    return (members[0].stage, members) if members else None  # type: ignore[return-value]
 
 
 def _version(subject: Subject) -> str:
@@ -96,22 +143,41 @@ def load_do(request: HttpRequest, code: str) -> HttpResponse:
                 move.cancel_load(user, row)  # type: ignore[arg-type]
                 messages.success(request, f"{row.code} given up; its appliances wait on.")
                 return redirect("bench")
+            case "onward":
+                return _go_onward(request, subject)
             case "start":
                 take_choices(request, subject)
                 take_ticks(request, subject)
                 begin(request, subject, key)
-                messages.success(request, f"{row.code}: {row.stage} started.")
+                tell(request, f"{row.code}: {row.stage} started.")
             case "finish":
                 card = shown_card(request)
                 take_ticks(request, subject)
                 subject.finish(user, key, card=card, ended=post.get("ended", ""))  # type: ignore[arg-type]
-                messages.success(request, f"{row.code}: {row.stage} finished.")
+                tell(request, f"{row.code}: {row.stage} finished.")
             case "undo":
                 move.undo_load(user, row, key=key)  # type: ignore[arg-type]
                 messages.success(request, f"{row.code}: taken back. Both stay on record.")
     except ActionError as error:
         say(request, error)
     return redirect(subject.url)
+
+
+def _go_onward(request: HttpRequest, subject: Subject) -> HttpResponse:
+    """Begin the next load with what came out of this one, as much as one machine takes."""
+    found = onward(subject)
+    if found is None:
+        return redirect(subject.url)
+    stage, members = found
+    machine = _only_machine(stage)
+    room = machine.capacity if machine else None
+    load = move.create_load(
+        request.user,  # type: ignore[arg-type]
+        stage,
+        machine=machine,
+        appliances=members[:room],
+    )
+    return redirect("load", load.code)
 
 
 def take_choices(request: HttpRequest, subject: Subject) -> None:

@@ -37,6 +37,11 @@ def say(request: HttpRequest, error: ActionError) -> None:
     messages.error(request, error.words, extra_tags=level)
 
 
+def tell(request: HttpRequest, words: str) -> None:
+    """Say what has just moved; the offer to undo stands beside it and need not repeat it."""
+    messages.success(request, words, extra_tags="step")
+
+
 @require_POST
 @needs("see_bench")
 def scan(request: HttpRequest) -> HttpResponse:
@@ -167,7 +172,7 @@ def _start(request: HttpRequest, subject: Subject, key: str) -> str:
         return subject.url
     started = Load.objects.filter(events__key=f"{key}:1").select_related("machine").first()
     where = f" on {started.machine}" if started and started.machine else ""
-    messages.success(request, f"{subject.code}: {subject.stage} started{where}.")
+    tell(request, f"{subject.code}: {subject.stage} started{where}.")
     return subject.url
 
 
@@ -232,7 +237,7 @@ def _finish(request: HttpRequest, subject: Subject | None, key: str, ended: str 
     if run is not None and not subject.load and run.items.count() > 1:
         return reverse("load", args=[run.code])
     subject.finish(request.user, key, ended=ended)  # type: ignore[arg-type]
-    messages.success(request, f"{subject.code}: {subject.stage} finished.")
+    tell(request, f"{subject.code}: {subject.stage} finished.")
     return subject.url
 
 
@@ -362,7 +367,7 @@ def _one(
         return _nothing_open(request)
     stage = subject.stage
     action(request.user, subject.appliance, key=key, seen=subject.appliance.seq, **options)
-    messages.success(request, f"{subject.code}: {stage} {words}.")
+    tell(request, f"{subject.code}: {stage} {words}.")
     return subject.url
 
 
@@ -384,9 +389,7 @@ def _since(minutes: int | None) -> Callable[[HttpRequest, Subject | None, str], 
             started_at=began,
             start_unknown=began is None,
         )
-        messages.success(
-            request, f"{subject.code}: {stage} finished; its start is marked as asked."
-        )
+        tell(request, f"{subject.code}: {stage} finished; its start is marked as asked.")
         return subject.url
 
     return answer

@@ -13,7 +13,7 @@ from PIL import Image
 
 from clinic.models import Patient
 from production.actions import agree_promise
-from production.actions.move import start
+from production.actions.move import finish_load, start
 from production.models import Appliance, Downtime, Load, Machine, Photo, RemakeCause, StageEvent
 from tests.production.bench.test_whole_way import walk
 
@@ -183,6 +183,24 @@ class TestLoadPages:
         form["ticks"] = bench.ticks("print")
         client.post(f"/load/{load.code}/do/", form)
         assert {a.stage.code for a in load.appliances.all()} == {"wash"}
+
+    def test_what_came_off_a_plate_goes_on_together(self, bench, patient, signed_in):
+        rows = list(bench.order(patient, ("upper", "lower")).appliances.all())
+        for row in rows:
+            walk(bench, row, until="print")
+        plate = bench.plate(rows)
+        finish_load(bench.technician, plate, ticks=bench.ticks("print"), key="f")
+        client = signed_in("technician")
+        assert "with these 2: Wash" in client.get(f"/load/{plate.code}/").content.decode()
+        page = client.post(f"/load/{plate.code}/do/", {"action": "onward"}, follow=True)
+        basket = Load.objects.get(status="filling")
+        assert page.redirect_chain[-1][0] == f"/load/{basket.code}/"
+        assert basket.stage.code == "wash"
+        assert {a.pk for a in basket.appliances.all()} == {row.pk for row in rows}
+        # They are in a basket now: the plate offers nothing more, nor takes them out of it.
+        assert "with these" not in client.get(f"/load/{plate.code}/").content.decode()
+        client.post(f"/load/{plate.code}/do/", {"action": "onward"})
+        assert Load.objects.get(status="filling").items.count() == 2
 
     def test_a_load_is_filled_up_to_what_the_largest_machine_takes(
         self, bench, patient, signed_in, django_assert_max_num_queries
