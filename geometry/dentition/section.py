@@ -23,7 +23,8 @@ WALL_SHARE = 0.75
 PALATE_REACH_MM = 11.25
 """Where no border is near, as on a palate, the lowest place within this reach ends the tissue."""
 ACROSS_MM, BELOW_MM = 1.5, 1.0
-"""A hole across the margin begins at most this far above it and goes on this far below."""
+"""A hole across the margin begins at most this far above it, unless no surface was seen at the
+margin, and goes on this far below."""
 FACING = 0.25
 SECTION_TURNS = (-0.2, 0.0, 0.2)
 """Which way a tooth faces is only roughly known."""
@@ -118,6 +119,7 @@ def border_height(
     if len(known):
         at = sign * (float(sheet[m, known[np.argmin(np.abs(known - row))]]) - stand.across)
     top = float(sheets.z[known[0]]) if len(known) else margin_z
+    bare = bool(np.isnan(sheet[m][np.abs(sheets.z - margin_z) < BELOW_MM]).all())
     heights, ends, onwards = [], [], 0
     # The middle of three directions, since which way a tooth faces is only roughly known.
     for turn in SECTION_TURNS:
@@ -125,7 +127,7 @@ def border_height(
         out = np.array([c * straight[0] - s * straight[1], s * straight[0] + c * straight[1]])
         rim = _border_in_section(relief.hole, relief.hole_normal, foot, out, at, BORDER_HALF_MM)
         rim = rim[rim[:, 0] < rim[:, 0].min(initial=np.inf) + NEAREST_MM, 1]
-        if len(rim) >= 2 and rim.max() < margin_z + ACROSS_MM:
+        if len(rim) >= 2 and (bare or rim.max() < margin_z + ACROSS_MM):
             # A hole in the gum ends what was captured, one across the margin leaves nothing;
             # one in the crown does not matter.
             deep = _lowest(

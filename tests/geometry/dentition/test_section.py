@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from geometry.dentition.archline import STEP_MM, ArchLine
 from geometry.dentition.roundness import ends_of_crowns, roundness
-from geometry.dentition.section import stand_of
+from geometry.dentition.section import Relief, Stand, border_height, stand_of
 from geometry.dentition.sheets import STEP_S_MM, STEP_Z_MM, Sheets
 from geometry.dentition.tissue import _seen_column
 
@@ -66,3 +67,28 @@ def test_only_at_the_scans_end_a_tooth_is_measured_beside_its_middle() -> None:
     deep = np.where(np.abs(ALONG - MIDDLE_MM) > 2.0, -10.0, -1.5)
     dip = np.where(Z[None] > deep[:, None], 2.0, np.nan)
     assert _seen_column(dip, start, stop) == middle
+
+
+@pytest.mark.parametrize(("seen_at_margin", "border"), [(False, -7.0), (True, -12.0)])
+def test_a_hole_from_the_crown_to_below_the_margin_leaves_nothing(
+    seen_at_margin: bool, border: float
+) -> None:
+    """Unless surface is seen at the margin: then what lies above it is a hole in the crown."""
+    at = np.arange(0.0, 30.0, STEP_MM)
+    points = np.column_stack([at, 0.0 * at])
+    outward = np.tile([0.0, 1.0], (len(at), 1))
+    line = ArchLine(points, outward, at, np.zeros((1, 1), dtype=np.int32), np.zeros(2))
+    there = Z > -4.0
+    if seen_at_margin:
+        there |= np.abs(Z + 7.0) < 1.5
+    wall = np.tile(np.where(there, 3.0, np.nan), (len(ALONG), 1))
+    sheets = Sheets(Z, wall, np.full_like(wall, np.nan), np.zeros(len(ALONG)))
+    across = MIDDLE_MM + np.linspace(-0.5, 0.5, 5)
+    rim = np.array([[x, 3.0, z] for x in across for z in (-4.0, -9.0)])
+    edge = np.array([[x, 3.0, -12.0] for x in across])
+    rim_facing, edge_facing = outward[: len(rim)], outward[: len(edge)]
+    relief = Relief(edge, edge_facing, edge, edge_facing, rim, rim_facing, line)
+    stand = Stand(MIDDLE_MM, 0.0, 0.0)
+    column = round(MIDDLE_MM / STEP_S_MM)
+    told, _ = border_height(sheets.facial, sheets, relief, 1.0, column, stand, -7.0)
+    assert told == pytest.approx(border, abs=0.2)
