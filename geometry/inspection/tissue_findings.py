@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from geometry.dentition import Dentition, Tooth
+from geometry.dentition import Dentition, TissuePlace, Tooth
 from geometry.inspection.findings import CHECK, NOTE, STOP, Finding, rounded_down, spot
 from geometry.inspection.limits import Limits
 from geometry.inspection.place import sextant_words, side_words, tooth_words
@@ -123,12 +123,11 @@ def _group_findings(
     place = worst.side(side)
     if ending and place.captured_mm < limits.tissue_mm:
         where = _where(worst, sextant, side, known_side)
-        told = rounded_down(place.captured_mm)
         return [
             Finding(
                 "short_tissue",
                 CHECK,
-                f"{told:.1f} mm of gum captured, {where}; "
+                f"{_amount(place)} captured, {where}; "
                 f"{limits.tissue_mm:.0f} mm wanted. Rescan there if the appliance needs it.",
                 place.captured_mm,
                 limits.tissue_mm,
@@ -139,6 +138,14 @@ def _group_findings(
             )
         ]
     return []
+
+
+def _amount(place: TissuePlace) -> str:
+    """How much gum was captured; from where to where it may be if the gum line is not plain."""
+    if place.margin_seen:
+        return f"{rounded_down(place.captured_mm):.1f} mm of gum"
+    least, most = rounded_down(place.low_mm), rounded_down(place.high_mm)
+    return f"{least:.1f} to {most:.1f} mm of gum (the gum line is faint)"
 
 
 def _where(tooth: Tooth, sextant: str, side: str, known_side: bool) -> str:

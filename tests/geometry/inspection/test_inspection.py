@@ -283,6 +283,34 @@ def test_what_falls_short_by_little_is_not_told_as_enough(lower_found: Inspectio
         assert finding.message.startswith(f"{wanted - 0.1:.1f} mm of gum")
 
 
+def test_gum_below_a_faint_gum_line_is_told_as_a_range(lower_found: Inspection) -> None:
+    dentition = lower_found.dentition
+    assert dentition is not None
+    faint = [
+        replace(
+            t,
+            **{
+                s: replace(
+                    t.side(s),
+                    margin_seen=False,
+                    captured_mm=8.0,
+                    low_mm=6.28,
+                    high_mm=9.14,
+                    p_short=0.0,
+                    status="measured",
+                )
+                for s in SIDES
+            },
+        )
+        for t in dentition.teeth
+    ]
+    told = tissue_findings(replace(dentition, teeth=tuple(faint)), True, Limits())
+    short = [f for f in told if f.code == "short_tissue"]
+    assert short
+    for finding in short:
+        assert finding.message.startswith("6.2 to 9.1 mm of gum (the gum line is faint)")
+
+
 def test_a_palate_scanned_whole_is_not_short_for_being_less_deep_than_the_gum_wanted() -> None:
     vault = {"palate": True, "palate_depth": 8.0, "last_tooth": (7, 7), **PLAIN}
     found = inspect_scan(write_stl(random_arch(5, arch="upper", **vault).mesh), "a.stl")
