@@ -8,6 +8,7 @@ from typing import Any
 from django.db.models import Prefetch
 
 from clinic.models import Office
+from production.bench.block_out import BlockOutList, block_out_of
 from production.documents.qr import qr_image, qr_size_mm
 from production.models import (
     Appliance,
@@ -19,10 +20,7 @@ from production.models import (
 )
 from production.seed import FOLLOW
 
-__all__ = ["BlockOutList", "Piece", "events_of", "load_piece"]
-
-# As many places as leave the traveler on one page; the others are on the model's page.
-PLACES = 6
+__all__ = ["Piece", "events_of", "load_piece"]
 
 
 @dataclass(frozen=True)
@@ -34,26 +32,6 @@ class RouteLine:
     minutes: float
     optional: bool
     caution: str
-
-
-@dataclass(frozen=True)
-class BlockOutList:
-    """The places of a prepared model's undercuts, for the bench.
-
-    ``filled_to_mm`` is the depth down to which the printed model is filled already;
-    None when the model is printed as scanned and the filling is the bench's work.
-    """
-
-    places: list[str]
-    more: int
-    filled_to_mm: float | None
-
-    @classmethod
-    def read(cls, record: dict[str, Any]) -> BlockOutList:
-        """Read the prepared model's report, largest places first."""
-        regions = record.get("regions") or []
-        words = [str(r["words"]) for r in regions]
-        return cls(words[:PLACES], max(0, len(words) - PLACES), record.get("depth_mm"))
 
 
 @dataclass(frozen=True)
@@ -87,10 +65,7 @@ class Piece:
     @property
     def block_out(self) -> BlockOutList | None:
         """Where undercuts are blocked out; None until a model is prepared."""
-        model = self.appliance.model
-        report: dict[str, Any] = (model.report if model else None) or {}
-        record = report.get("block_out")
-        return BlockOutList.read(record) if record else None
+        return block_out_of(self.appliance)
 
     @property
     def sheet(self) -> str:

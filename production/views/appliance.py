@@ -16,6 +16,7 @@ from clinic.permissions import needs
 from production.actions import move
 from production.actions.errors import ActionError, StartUnknown
 from production.actions.remeasuring import remeasure, size_wanted
+from production.bench.block_out import BLOCK_OUT_STAGE, BlockOutList, block_out_of
 from production.bench.codes import clean
 from production.bench.fold import HANDOVER_STAGE
 from production.bench.routes import place, route_of
@@ -74,6 +75,7 @@ def appliance(request: HttpRequest, code: str) -> HttpResponse:
         "in_load": in_load,
         "kept_back": _kept_back(subject),
         "stored": _stored(subject),
+        "block_out": _block_out(subject),
         "ask_start": request.GET.get("ask") == "start" and subject.waiting,
         "since": SINCE,
         "branches": (
@@ -123,6 +125,14 @@ def _stored(subject: Subject) -> dict[str, Any] | None:
         return None
     wanted = None if row.remeasured else size_wanted(row)
     return {"print": printed, "wanted": wanted, "tolerance": TOLERANCE_MM}
+
+
+def _block_out(subject: Subject) -> BlockOutList | None:
+    """Return the places to block out, while that is what is to be done."""
+    row = subject.appliance
+    if row is None or subject.stage.code != BLOCK_OUT_STAGE or not row.open:
+        return None
+    return block_out_of(row)
 
 
 @needs("see_bench")

@@ -157,6 +157,34 @@ def test_the_undo_button_takes_back_the_own_last_move(bench, patient, signed_in)
     assert "Both stay on record" in said(answer)
 
 
+@pytest.mark.parametrize(
+    ("depth", "regions", "shown", "goes_on"),
+    [
+        (0.25, ["lower left, tongue side, 14 mm³"], "Filled in the model already", True),
+        (0.25, [], "needs no block-out", True),
+        (None, ["lower left, tongue side, 14 mm³"], "By hand, these places", False),
+    ],
+)
+def test_block_out_says_what_the_model_leaves_to_do(
+    bench, patient, signed_in, depth, regions, shown, goes_on
+):
+    appliance = bench.appliance(patient)
+    report = {"depth_mm": depth, "regions": [{"words": words} for words in regions]}
+    appliance.model.report = {**appliance.model.report, "block_out": report}
+    appliance.model.save(update_fields=["report"])
+    walk(bench, appliance, until="block-out")
+    client = signed_in("technician")
+    page = client.get(f"/appliance/{appliance.code}/").content.decode()
+    assert shown in page
+    assert all(words in page for words in regions)
+    assert ("go on<" in page.lower()) == goes_on
+    if goes_on:
+        form = {"action": "skip", "key": "b", "note": re.search(r'"note" value="([^"]+)"', page)[1]}
+        client.post(f"/appliance/{appliance.code}/do/", form)
+        appliance.refresh_from_db()
+        assert appliance.stage.code == "form"
+
+
 class TestLoadPages:
     def test_a_plate_from_the_bench_to_the_wash(self, bench, patient, signed_in):
         client = signed_in("technician")
