@@ -1,0 +1,139 @@
+"""Which neighbours do not touch, and how far they are apart."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from geometry.dentition.crowns import row_numbers, sextant_of
+from geometry.dentition.passages import LEVEL_MM, Passage
+from geometry.dentition.result import Gap
+from geometry.dentition.rows import Row
+
+Array = NDArray[np.float64]
+
+CONTACT_SHARE, HALF_WAY = 0.6, 0.45
+"""How far below edge or cusp, as a share of the crown, neighbours touch; and half way down."""
+
+LEAST_MM = 0.55
+CONTACT_ROOM_MM, OPEN_ROOM_MM = 0.25, -1.0
+"""Closed this far over (or below) where crowns usually touch, a passage may be (is) a gap."""
+
+ON_GUM_MM, HIGH_ON_GUM_MM = 0.8, 0.45
+"""The bottom of a gap lies no higher over the papilla than this: else crowns close it."""
+
+HIGH_DEPTH_MM = 2.0
+OPEN_BOTTOM_MM = 0.4
+HIGH_BOTTOM_MM, HIGH_BOTTOM_GRAIN, HIGH_LEAST_MM = 0.6, 1.9, 0.65
+"""A contact that the scan has smeared over opens like a V, a gap like a U: the width of its
+bottom is more than triangles of that size smear. Set on generated arches."""
+
+V_MOST_MM = 0.7
+FLANK, JUMP, FLANK_LEVELS, FLANK_FROM = 0.7, 5.0, 3, 3
+"""Where the passage widens faster than ``FLANK`` (mm a mm), gum still lies in it; where it
+widens faster than ``JUMP``, all of a crown but its far cusp lies below."""
+
+EDGE_MM = 0.8
+MISSING_MM = 2.0
+
+
+def find_gaps(
+    passages: Sequence[Passage],
+    row: Row,
+    tip: Array,
+    length: Array,
+    papilla: Array,
+    grain: float,
+    lift: Callable[[Array], Array],
+) -> tuple[Gap, ...]:
+    """Gaps of a row of k teeth.
+
+    Parameters
+    ----------
+    passages : k − 1 passages
+    row : Row
+    tip : (k,) float64
+        Height of edge or cusp, mm.
+    length : (k,) float64
+        Of the crowns, mm.
+    papilla : (k − 1,) float64
+        Height of the gingival margin between neighbours, mm.
+    grain : float
+        Usual edge of the scan's triangles on the crowns, mm.
+    lift : turns (right, anterior, occlusal) into file coordinates
+    """
+    out = []
+    order = row_numbers("upper" if row.numbers[0] < 30 else "lower").tolist()
+    for k, passage in enumerate(passages):
+        edge, crown = float(tip[k : k + 2].min()), float(length[k : k + 2].min())
+        contact = edge - CONTACT_SHARE * crown
+        level = _widest_level(passage, edge, contact)
+        width = float(passage.widths[level])
+        if not _is_gap(passage, width, edge, contact, float(papilla[k]), grain):
+            continue
+        one, two = (int(number) for number in row.numbers[k : k + 2])
+        absent = tuple(order[order.index(one) + 1 : order.index(two)])
+        missing = absent if width > MISSING_MM else ()
+        # Told half way down the crowns, however low the passage is at its narrowest.
+        middle = lift(np.array([*passage.middles[level], edge - HALF_WAY * crown]))
+        number = missing[0] if missing else one
+        kind = "missing" if missing else "space"
+        out.append(Gap(kind, width, middle, (one, two), missing, sextant_of(number)))
+    return tuple(out)
+
+
+def _widest_level(passage: Passage, edge: float, contact: float) -> int:
+    """Level of the least distance of two crowns, over the gum that lies between them.
+
+    A high papilla narrows the passage where crowns are usually widest: as long as it widens
+    like a flank of gum, they are nearest further up.
+    """
+    widths = passage.widths
+    last = len(widths) - 1 - FLANK_LEVELS
+    top = max(min(int((edge - EDGE_MM - passage.bottom) / LEVEL_MM), last), 0)
+    level = min(max(round((contact - passage.bottom) / LEVEL_MM), FLANK_FROM), top)
+    rises = (widths[FLANK_LEVELS:] - widths[:-FLANK_LEVELS]) / (FLANK_LEVELS * LEVEL_MM)
+    while level < top and FLANK < rises[level] <= JUMP:
+        level += 1
+    return level + int(np.argmin(widths[level : top + 1]))
+
+
+def _is_gap(
+    passage: Passage, width: float, edge: float, contact: float, papilla: float, grain: float
+) -> bool:
+    """Whether two crowns are joined by gum only, and far enough apart.
+
+    Joined well below where crowns touch they are apart. Joined higher they are if the papilla
+    joins them and the passage, told from how it opens, is wide down to its bottom.
+    """
+    if width < LEAST_MM:
+        return False
+    over, on_gum = passage.bottom - contact, passage.bottom - papilla
+    depth = edge - passage.bottom
+    low, high = _bottom_widths(passage.widths, round((depth - EDGE_MM) / LEVEL_MM))
+    if over < CONTACT_ROOM_MM and on_gum < ON_GUM_MM:
+        return over < OPEN_ROOM_MM or max(low, high) >= OPEN_BOTTOM_MM
+    return (
+        on_gum < HIGH_ON_GUM_MM
+        and depth >= HIGH_DEPTH_MM
+        and width >= HIGH_LEAST_MM
+        and low >= max(HIGH_BOTTOM_MM, HIGH_BOTTOM_GRAIN * grain)
+        and width - low <= V_MOST_MM
+    )
+
+
+def _bottom_widths(widths: Array, top: int) -> tuple[float, float]:
+    """Width of a passage's bottom, told by carrying on its walls from close by and from afar.
+
+    The bottom itself is rounded and roughened by the scan, so it is told from the widths at
+    some height and at twice that height. Two convex crowns that touch have none, or less.
+    """
+    some = widths[: max(top, 12) + 1]
+    # Nothing between the crowns makes a gap wider than it is further up.
+    at_most = np.minimum.accumulate(some[::-1])[::-1]
+    at = np.minimum(np.array([4, 6, 8, 10]), len(at_most) - 1)
+    twice = np.minimum(2 * at, len(at_most) - 1)
+    told = 2.0 * at_most[at] - at_most[twice]
+    return float(told[:2].max()), float(told[2:].max())

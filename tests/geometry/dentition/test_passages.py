@@ -1,0 +1,155 @@
+"""Free space between neighbouring crowns, and which of them do not touch."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from geometry.dentition import passages
+from geometry.dentition.archline import ArchLine, find_arch_line, project
+from geometry.dentition.gaps import find_gaps
+from geometry.dentition.passages import LEVEL_MM, Passage, find_passages
+from geometry.dentition.rows import Row
+from geometry.dentition.spaces import shadow_map
+from geometry.dentition.warming import toy_arch
+
+RADIUS = 4.0
+
+
+def straight_line(length: float) -> ArchLine:
+    at = np.arange(0.0, length, 0.25)
+    return ArchLine(
+        points=np.column_stack([-at, np.zeros(len(at))]),
+        outward=np.tile([0.0, 1.0], (len(at), 1)),
+        s=at,
+        nearest=np.zeros((1, 1), dtype=np.int32),
+        low=np.zeros(2),
+    )
+
+
+def sheet(points: np.ndarray) -> np.ndarray:
+    """Triangles of a grid of points (n, m, 3), their normals along first × second way."""
+    n, m = points.shape[:2]
+    i, j = (a.ravel() for a in np.meshgrid(np.arange(n - 1), np.arange(m - 1), indexing="ij"))
+    corner = lambda a, b: points[i + a, j + b]  # noqa: E731
+    one = np.stack([corner(0, 0), corner(1, 0), corner(0, 1)], axis=1)
+    return np.concatenate([one, np.stack([corner(1, 0), corner(1, 1), corner(0, 1)], axis=1)])
+
+
+def two_balls(apart: float, gum: float) -> Passage:
+    """The passage between two spheres whose middles lie at height 0, gum level between them."""
+    turn, rise = np.linspace(0, 2 * np.pi, 181), np.linspace(np.arcsin(gum / RADIUS), 1.57, 120)
+    t, u = np.meshgrid(turn, rise, indexing="ij")
+    ball = RADIUS * np.stack([np.cos(u) * np.cos(t), np.cos(u) * np.sin(t), np.sin(u)], axis=-1)
+    s, n = np.meshgrid(np.arange(5.0, 35.0), np.arange(-9.0, 10.0), indexing="ij")
+    floor = np.stack([s, n, np.full(s.shape, gum)], axis=-1)
+    middles = np.array([20.0 - apart / 2, 20.0 + apart / 2])
+    corners = np.concatenate(
+        [sheet(ball + [middles[0], 0, 0]), sheet(ball + [middles[1], 0, 0]), sheet(floor)]
+    ).reshape(-1, 3)
+    # The row runs against the first axis, to the patient's left.
+    faces = np.arange(len(corners), dtype=np.int32).reshape(-1, 3)[:, ::-1].copy()
+    sn, height = np.ascontiguousarray(corners[:, :2]), np.ascontiguousarray(corners[:, 2])
+    shadow = shadow_map(sn, height, faces, 40.0)
+    ends = middles - RADIUS, middles + RADIUS
+    (found,) = find_passages(sn, height, faces, shadow, straight_line(40.0), *ends)
+    return found
+
+
+def test_width_between_two_balls_is_theirs_also_below_where_they_are_widest() -> None:
+    found = two_balls(9.0, -2.0)
+    assert found.bottom == pytest.approx(-2.0, abs=0.11)
+    z = found.bottom + LEVEL_MM * np.arange(len(found.widths))
+    inner = (z > -1.7) & (z < 3.0)
+    true = 9.0 - 2 * np.sqrt(RADIUS**2 - z[inner] ** 2)
+    assert found.widths[inner] == pytest.approx(true, abs=0.04)
+    assert found.middles[inner] == pytest.approx(np.tile([-20.0, 0.0], (inner.sum(), 1)), abs=0.12)
+
+
+def gaps_of(passage: Passage, grain: float = 0.3, papilla: float = -2.0, edge: float = RADIUS):
+    """What is said of two crowns 8 mm long."""
+    row = Row(np.array([16, 15]), np.array([0.0, 9.0]), np.array([8.0, 17.0]), 0.0, 1.0, np.ones(2))
+    tip, length = np.full(2, edge), np.full(2, 8.0)
+    return find_gaps([passage], row, tip, length, np.array([papilla]), grain, lambda local: local)
+
+
+@pytest.mark.parametrize(("apart", "gum", "width"), [
+    (8.0, -2.0, None), (8.2, -2.0, None), (8.8, -2.0, 0.8), (10.5, -2.0, 2.5),
+    # Gum as high as the contact: the walls that are seen tell a gap from a touch.
+    (8.0, 0.4, None), (9.0, 0.4, 1.0),
+])  # fmt: skip
+def test_balls_that_touch_are_no_gap_others_have_their_distance(apart, gum, width) -> None:
+    found = gaps_of(two_balls(apart, gum), papilla=gum)
+    assert len(found) == (0 if width is None else 1)
+    for gap in found:
+        assert gap.width_mm == pytest.approx(width, abs=0.2)
+        assert gap.between == (16, 15)
+        assert gap.centre == pytest.approx([-20.0, 0.0, RADIUS - 0.45 * 8.0], abs=0.2)
+
+
+def opening(*widths: float, bottom: float = -1.0) -> Passage:
+    """A passage with given widths every 0.4 mm from its bottom."""
+    at = np.arange(0.0, 0.4 * (len(widths) - 1) + 0.01, LEVEL_MM)
+    told = np.interp(at, 0.4 * np.arange(len(widths)), widths)
+    return Passage(bottom, told, np.zeros((len(told), 2)))
+
+
+def test_a_smeared_contact_opens_like_a_v_and_a_gap_like_a_u() -> None:
+    vee = opening(0.3, 0.75, 1.15, 1.55, 1.95, 2.35, 2.75, 3.15, 3.55, 3.95, 4.35, 4.75)
+    yoo = opening(0.5, 0.8, 0.85, 0.9, 0.95, 1.0, 1.1, 1.3, 1.6, 2.0, 3.0, 4.0)
+    assert gaps_of(vee, papilla=-1.0, edge=3.0) == ()
+    (gap,) = gaps_of(yoo, papilla=-1.0, edge=3.0)
+    assert gap.width_mm == pytest.approx(0.8, abs=0.1)
+    # Triangles as coarse as that smear a contact over to such a width.
+    assert gaps_of(yoo, grain=0.6, papilla=-1.0, edge=3.0) == ()
+    # Joined well above the papilla they are joined by the crowns.
+    assert gaps_of(yoo, papilla=-2.0, edge=3.0) == ()
+
+
+def test_neither_gum_nor_a_far_cusp_is_taken_for_the_width() -> None:
+    flank = opening(0.3, 0.9, 1.6, 2.0, 2.0, 2.0, 2.0, 2.0, 2.1, 2.4, 3.0, 4.0, 4.0, bottom=-2.2)
+    (gap,) = gaps_of(flank, papilla=-2.0)
+    assert gap.width_mm == pytest.approx(2.0, abs=0.1)
+    tipped = opening(0.3, 0.9, 1.6, 2.0, 2.0, 6.5, 6.5, 6.5, 6.5, 6.5, 6.5, bottom=-2.2)
+    (gap,) = gaps_of(tipped, papilla=-2.0)
+    assert gap.width_mm == pytest.approx(2.0, abs=0.1)
+
+
+def slow_walls(points, faces, sn, s_range, n, z):
+    """Crossings of the ray at (n, z) with the surface between two arc lengths, and their sides."""
+    flat = np.column_stack([sn, points[:, 2]])[faces]
+    met = []
+    for corners in flat:
+        m = np.stack([corners[1, 1:] - corners[0, 1:], corners[2, 1:] - corners[0, 1:]], axis=1)
+        if abs(np.linalg.det(m)) < 1e-9 or np.ptp(corners[:, 0]) > 4:
+            continue
+        p, q = np.linalg.solve(m, np.array([n, z]) - corners[0, 1:])
+        if min(p, q, 1 - p - q) >= 0:
+            s = corners[0, 0] + p * (corners[1, 0] - corners[0, 0])
+            s += q * (corners[2, 0] - corners[0, 0])
+            if s_range[0] < s < s_range[1]:
+                met.append((s, np.linalg.det(m) < 0))
+    return sorted(met)
+
+
+def test_rays_along_the_arch_against_linear_algebra() -> None:
+    mesh, _ = toy_arch()
+    line = find_arch_line(mesh.vertices)
+    sn = project(line, mesh.vertices[:, :2])
+    middles = np.array([30.0, 38.0, 46.0])
+    columns = round(2 * passages.REACH_MM / passages.ACROSS_MM) + 1
+    levels = round((passages.TOP_MM - passages.LOWEST_MM) / LEVEL_MM) + 1
+    count = np.zeros((2, columns, levels), dtype=np.int64)
+    at = np.empty((*count.shape, passages.WALLS))
+    leaving = np.empty((*count.shape, passages.WALLS), dtype=np.bool_)
+    height = np.ascontiguousarray(mesh.vertices[:, 2])
+    passages._meet(sn, height, mesh.faces, middles, count, at, leaving)
+    some = np.argwhere(count > 0)[::40]
+    assert len(some) > 20
+    for k, i, j in some:
+        n, z = i * passages.ACROSS_MM - passages.REACH_MM, passages.TOP_MM - j * LEVEL_MM
+        want = slow_walls(mesh.vertices, mesh.faces, sn, middles[k : k + 2], n, z)
+        met = count[k, i, j]
+        got = sorted(zip(at[k, i, j, :met], leaving[k, i, j, :met], strict=True))
+        assert [side for _, side in got] == [side for _, side in want]
+        assert [s for s, _ in got] == pytest.approx([s for s, _ in want], abs=1e-6)
