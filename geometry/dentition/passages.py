@@ -95,8 +95,9 @@ def _meet(sn, height, faces, middles, count, at, leaving):  # type: ignore[no-un
 def _walls(count, at, leaving, contact, over, walls):  # type: ignore[no-untyped-def]
     """Both ends of the air nearest to ``contact`` on each ray; NaN where all is solid.
 
-    An end is infinite where no wall stands before the middle of the crown. ``over`` is the height of the surface there for each distance across the arch: a ray that
-    meets no wall runs in air above it and inside the crowns below.
+    An end is infinite where no wall stands before the middle of the crown. ``over`` is the
+    height of the surface there for each distance across the arch: a ray that meets no wall
+    runs in air above it and inside the crowns below.
     """
     columns, levels = count.shape
     for i in range(columns):
