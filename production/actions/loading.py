@@ -182,7 +182,7 @@ def start_load(
         if not members:
             raise Refused(f"{row.code} is empty; scan the appliances that go into it.")
         if machine is None:
-            raise Refused("Scan the machine it runs on.")
+            raise no_machine(row.stage)
         when = at or timezone.now()
         machine = machine_free(machine, row.stage, len(members), when)
         _ready_to_start(row.stage, members)
@@ -212,6 +212,17 @@ def start_load(
         )
         row.refresh_from_db()
         return row
+
+
+def no_machine(stage: Stage) -> Refused:
+    """Say that no machine was chosen: choose one, or wait for one where all of them run."""
+    kind = Stage.MachineKind(stage.machine_kind).label.lower()
+    ready = Machine.objects.filter(kind=stage.machine_kind, state=Machine.State.READY)
+    runs = Load.objects.filter(status=Load.Status.RUNNING, machine__in=ready)
+    busy = [f"{load.machine} runs {load.code}" for load in runs.select_related("machine")]
+    if busy and len(busy) == ready.count():
+        return Refused(f"No {kind} is free: {', '.join(busy)}. Finish that first.")
+    return Refused(f"Choose the {kind} it runs on, or scan its code.")
 
 
 def machine_free(machine: Machine, stage: Stage, count: int, at: dt.datetime) -> Machine:

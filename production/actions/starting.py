@@ -11,7 +11,13 @@ from django.utils import timezone
 from clinic.models import User
 from clinic.permissions import require
 from production.actions.errors import Refused
-from production.actions.loading import WITH_ORDER, choose_program, create_load, start_load
+from production.actions.loading import (
+    WITH_ORDER,
+    choose_program,
+    create_load,
+    no_machine,
+    start_load,
+)
 from production.actions.recording import find, locked, moved, record
 from production.bench import fit
 from production.bench.gates import before_start
@@ -59,8 +65,7 @@ def start(
                 raise Refused(" ".join(faults))
         if stage.machine_kind and row.status == Appliance.Status.WAITING:
             if machine is None:
-                kind = stage.get_machine_kind_display().lower()
-                raise Refused(f"Scan the code of the {kind} it runs on.")
+                raise no_machine(stage)
             load = create_load(user, stage, machine=machine, appliances=[row])
             start_load(
                 user,

@@ -18,6 +18,7 @@ from production.actions.move import (
     finish_load,
     hold,
     remove_from_load,
+    start,
     start_load,
     undo,
     undo_load,
@@ -99,7 +100,12 @@ class TestLoads:
         bench.plate(three[:1])
         with pytest.raises(Refused, match="still running"):
             bench.plate(three[1:])
+        running = Load.objects.get(status="running")
+        with pytest.raises(Refused, match=f"No printer is free: .* runs {running.code}"):
+            start(bench.technician, three[1], key="s1", lots=[bench.lots["resin"]])
         Load.objects.filter(status="running").update(status="done")
+        with pytest.raises(Refused, match="Choose the printer"):
+            start(bench.technician, three[1], key="s1", lots=[bench.lots["resin"]])
         Downtime.objects.create(machine=bench.machines["printer"], reason="new tank")
         load = Load.objects.get(status="filling")
         with pytest.raises(Refused, match="new tank"):
