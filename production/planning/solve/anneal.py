@@ -230,8 +230,8 @@ def walk(a, s, best_s, best_value, now, trial, t_s, weights, order, kinds, heat,
     int
         Trials that were accepted.
     """
-    a, now, trial = borrowed(a), borrowed(now), borrowed(trial)
-    s, t_s = borrowed(s), borrowed(t_s)
+    a, now, trial = borrowed(a), borrowed(now), borrowed(trial)  # type: ignore[call-arg]
+    s, t_s = borrowed(s), borrowed(t_s)  # type: ignore[call-arg]
     evaluate(a, s, now)
     cost = weighted(now.value, weights)
     span = weights[SPAN] > 0.0
@@ -257,8 +257,8 @@ def walk(a, s, best_s, best_value, now, trial, t_s, weights, order, kinds, heat,
 @njit(cache=True, nogil=True)
 def typical_change(a, s, now, trial, t_s, weights, kinds, tries, seed):  # type: ignore[no-untyped-def]
     """Return the median worsening of random moves from state ``s`` (0: none worsens)."""
-    a, now, trial = borrowed(a), borrowed(now), borrowed(trial)
-    s, t_s = borrowed(s), borrowed(t_s)
+    a, now, trial = borrowed(a), borrowed(now), borrowed(trial)  # type: ignore[call-arg]
+    s, t_s = borrowed(s), borrowed(t_s)  # type: ignore[call-arg]
     evaluate(a, s, now)
     cost = weighted(now.value, weights)
     span = weights[SPAN] > 0.0

@@ -61,6 +61,7 @@ MEMORIES = (50, 10)  # steps that a search of orders remembers: the more, the wi
 SPARE = 0.05  # seconds without which nothing new is begun
 AT_ONCE = 0.1  # seconds that each of these may take however little time there is
 REPORT_PER_STEP = 2.5e-5  # seconds to put a plan in words, kept free at the end
+FORWARD_PER_PAIR, FORWARD = 2e-8, 0.1  # seconds to bring steps forward; the part it may take
 BOUNDS_PER_STEP, BOUNDS = 6e-5, 0.25  # seconds of the simple bounds; the part they may take
 CHOICE_PER_STEP, CHOICE = 5e-5, 0.4  # seconds to choose among the rules; the same
 RUN_PER_STEP = 1e-5  # seconds to run a rule and to hold what comes of it as sequences
@@ -100,19 +101,23 @@ def solve(
     """
     warm()
     began = time.monotonic()
+    forward = True
     if work is not None:
         budget = Budget(None, trials=work, deterministic=work / TRIALS_PER_SECOND)
     else:
         limit = DEFAULT_SECONDS if seconds is None else max(seconds, 0.0)
         steps = sum(len(job.steps) for job in problem.jobs)
-        budget = Budget(began + max(limit - steps * REPORT_PER_STEP, 0.0), limit)
+        last = steps * steps * FORWARD_PER_PAIR
+        forward = last < max(AT_ONCE, FORWARD * limit)
+        spare = steps * REPORT_PER_STEP + (last if forward else 0.0)
+        budget = Budget(began + max(limit - spare, 0.0), limit)
     left: list[_Left] = []
     plan: dict[str, Any] | None = None
     while plan is None:
         reasons = problem.impossible()
         left += [_Left(problem.jobs[j].id, why) for j, why in reasons.items()]
         problem = _without(problem, left)
-        plan = _plan(problem, budget, seed, left)
+        plan = _plan(problem, budget, seed, left, forward)
     plan["infeasible"] = [{"job": x.job, "reason": x.reason} for x in left]
     plan["seconds"] = 0.0 if work is not None else round(time.monotonic() - began, 3)
     return plan
@@ -143,8 +148,13 @@ def _without(problem: Problem, left: list[_Left]) -> Problem:
     return replace(problem, jobs=tuple(j for j in problem.jobs if str(j.id) not in names))
 
 
-def _plan(problem: Problem, budget: Budget, seed: int, left: list[_Left]) -> dict[str, Any] | None:
-    """Return a plan, or None after adding jobs that found no place to ``left``."""
+def _plan(
+    problem: Problem, budget: Budget, seed: int, left: list[_Left], forward: bool
+) -> dict[str, Any] | None:
+    """Return a plan, or None after adding jobs that found no place to ``left``.
+
+    ``forward``: whether there is time to let its steps begin as soon as they can.
+    """
     work = open_work(problem)
     search = Search(work, problem.objective, seed)
     begin = _first(work, search, budget)
@@ -158,6 +168,8 @@ def _plan(problem: Problem, budget: Budget, seed: int, left: list[_Left]) -> dic
         stuck, unfinished = _stuck(search, best), _unfinished(problem)
         left += stuck if len(stuck) <= len(unfinished) else unfinished
         return None
+    if forward:
+        search.bring_forward(best)
     plan = report.plan_of(search, best.state)
     lower = bound.lower.get(report.FIRST[problem.objective], 0.0)
     proved = bound.proved or bounds.reached(best.value, bound.lower, problem.objective)

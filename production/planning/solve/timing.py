@@ -170,22 +170,25 @@ def reset(a, s, w):  # type: ignore[no-untyped-def]
             for i in range(a.busy_until.shape[1]):
                 w.active_end[row, i] = a.busy_until[row, i]
                 w.active_size[row, i] = a.busy_size[row, i]
-    n = a.step_job.shape[0]
-    for o in range(n):
-        w.need[o] = 0
-        w.ready[o] = 0.0
-    for o in range(n):
-        b = s[BLK, o]
-        if a.step_prev[o] >= 0:
-            w.need[b] += 1
-        if a.step_ready[o] > w.ready[b]:
-            w.ready[b] = a.step_ready[o]
-        if b == o and s[PREV, b] >= 0:
-            w.need[b] += 1
+    block, before, member = s[BLK], s[PREV], s[MEM]
+    need, ready, stack, step_prev, step_ready = w.need, w.ready, w.stack, a.step_prev, a.step_ready
     top = 0
-    for o in range(n):
-        if s[BLK, o] == o and w.need[o] == 0:
-            w.stack[top] = o
+    for b in range(step_prev.shape[0]):
+        if block[b] != b:
+            continue
+        wanted = 1 if before[b] >= 0 else 0
+        free = 0.0
+        o = b
+        while o >= 0:
+            if step_prev[o] >= 0:
+                wanted += 1
+            if step_ready[o] > free:
+                free = step_ready[o]
+            o = member[o]
+        need[b] = wanted
+        ready[b] = free
+        if wanted == 0:
+            stack[top] = b
             top += 1
     return top
 
@@ -288,12 +291,13 @@ def evaluate(a, s, w):  # type: ignore[no-untyped-def]
     window_from, down_from, shared, active = a.window_from, a.down_from, a.shared, w.active
     active_end, active_size = w.active_end, w.active_size
     step_size, capacity = a.step_size, a.capacity
+    block, home, behind, member = s[BLK], s[RES], s[NEXT], s[MEM]
     placed = 0
     stuck = 0.0
     while top > 0:
         top -= 1
         b = stack[top]
-        r = s[RES, b]
+        r = home[b]
         length = 0.0
         attended = False
         o = b
@@ -301,7 +305,7 @@ def evaluate(a, s, w):  # type: ignore[no-untyped-def]
             length = max(length, minutes[o, r])
             if attends[o]:
                 attended = True
-            o = s[MEM, o]
+            o = member[o]
         t = max(ready[b], clock[r])
         if plain[r]:
             begin = t
@@ -344,7 +348,7 @@ def evaluate(a, s, w):  # type: ignore[no-untyped-def]
                 active_size[row, count] = min(step_size[b], capacity[r])
                 active[row] = count + 1
                 clock[r] = begin
-        after = s[NEXT, b]
+        after = behind[b]
         if after >= 0:
             need[after] -= 1
             if need[after] == 0:
@@ -358,14 +362,14 @@ def evaluate(a, s, w):  # type: ignore[no-untyped-def]
             end[o] = finish
             following = step_next[o]
             if following >= 0:
-                other = s[BLK, following]
+                other = block[following]
                 if finish > ready[other]:
                     ready[other] = finish
                 need[other] -= 1
                 if need[other] == 0:
                     stack[top] = other
                     top += 1
-            o = s[MEM, o]
+            o = member[o]
     if placed < a.step_job.shape[0]:
         return False
     score(a, w, stuck)
