@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -11,7 +12,8 @@ from scipy.spatial import cKDTree
 
 from geometry.errors import GeometryError
 from geometry.mesh import Mesh
-from geometry.model.borders import cut_back, step_back
+from geometry.model.borders import step_back
+from geometry.model.bridges import Bridges
 from geometry.model.cutting import cut_surface
 from geometry.model.ends import cut_ends
 from geometry.model.halfedges import Faces, compact, face_areas, genus, pieces_of
@@ -25,7 +27,7 @@ from geometry.model.mending import (
 from geometry.model.patches import median_edge, patch_loops
 from geometry.model.skin import Skin, loops_of, skin_of, tails
 from geometry.model.skirts import CrossedBorder, cap, lay_foot, plane_wall, skirt_faces
-from geometry.model.solids import odd_at, odd_vertices
+from geometry.model.solids import odd_at, odd_vertices, shared
 from geometry.topology import Topology, analyse
 
 Array = NDArray[np.float64]
@@ -36,11 +38,19 @@ LOOSE = "loose"
 FLOOR_THICKNESS = 1.5
 LARGEST_HOLE = 60.0
 CROWN_BAND = 6.0
-UPRIGHT_ROUNDS = 6
-SKIRT_ROUNDS = 14
+WIDEST_BRIDGES = (9.0, 5.0, 3.0)
+"""Half the length along the border, mm, past which bridges are not made longer, in turn."""
+LITTLE_LOST = 2.0
+"""Where so little of the surface is lost no other way is looked for; see :func:`_lost`."""
+MUCH_LOST = 100.0
+"""Where so much is lost, upright planes at the ends may cost less."""
+STAND_ROUNDS = 30
+SHORT_ROUNDS = 6
 END_ROUNDS = 10
 SAME_PLACE = 2.5
 NIBBLES = 6
+NIBBLE = 0.25
+TOUCHING = 0.01
 SKIRT_STEP = 0.35
 WALL_EDGE = 0.5
 LEFT_AT_LEAST = 0.6
@@ -48,10 +58,11 @@ LEFT_AT_LEAST = 0.6
 
 
 class FoldedBorder(GeometryError):
-    """A border that cannot be closed without crossing the surface, here at ``place`` (3,)."""
+    """A border that cannot be closed without crossing the surface, here at ``places`` (k, 3)."""
 
-    def __init__(self, place: Array) -> None:
-        x, y, z = place
+    def __init__(self, places: Array) -> None:
+        self.places = places
+        x, y, z = places[0]
         super().__init__(
             f"the scan's border folds over itself around ({x:.0f}, {y:.0f}, {z:.0f}) mm in model "
             "axes and cannot be closed safely; raise the trim, or cut the border back there"
@@ -110,7 +121,7 @@ def close_surface(skin: Skin, trim: float, top: float, ends: bool = False) -> Cl
     solid = (_stand_on_ends if ends else _stand_safely)(cut, trim, top)
     left = face_areas(solid.vertices, solid.faces[solid.kind == SCAN]).sum()
     if left < LEFT_AT_LEAST * face_areas(cut.vertices, cut.faces).sum():
-        raise FoldedBorder(cut.vertices[np.argmax(cut.vertices[:, 2])])
+        raise FoldedBorder(cut.vertices[[np.argmax(cut.vertices[:, 2])]])
     solid.notes = notes
     solid.spots += loose
     if genus(solid.faces):
@@ -127,21 +138,57 @@ def _mend(solid: Closed) -> None:
 
 
 def _stand_safely(skin: Skin, trim: float, top: float) -> Closed:
-    """Close a cut surface; cut its border back where walls would cross it.
+    """Close a cut surface; bridge its border, or cut it back, where walls would cross it.
 
-    Upright walls are tried first, and again after the border was cut back along
-    smooth upright lines; then skirts, which bridge what walls cannot.
+    Long bridges save what short ones would cost, and the other way round: what costs least
+    of the surface is taken.
     """
-    start = skin
+    best: tuple[float, Closed] | None = None
+    folded: FoldedBorder | None = None
+    for widest in WIDEST_BRIDGES:
+        try:
+            solid = _stand(skin, trim, top, widest, STAND_ROUNDS)
+        except FoldedBorder as error:
+            folded = error
+            continue
+        lost = _lost(skin, solid)
+        if best is None or lost < best[0]:
+            best = lost, solid
+        if lost < LITTLE_LOST:
+            break
+    if best is not None and best[0] > MUCH_LOST:
+        with suppress(FoldedBorder):
+            solid = _stand_on_ends(skin, trim, top, best[0])
+            if _lost(skin, solid) < best[0]:
+                return solid
+    if best is not None:
+        return best[1]
+    assert folded is not None
+    raise folded
+
+
+def _lost(skin: Skin, rest: Skin | Closed) -> float:
+    """Sum the squares of how far, mm, vertices that are gone lie from what is left."""
+    left = rest.vertices[np.unique(rest.faces[rest.kind == SCAN])]
+    gone = skin.vertices[~shared(skin.vertices, left)]
+    if not len(gone):
+        return 0.0
+    return float((cKDTree(left).query(gone)[0] ** 2).sum())
+
+
+def _stand(
+    skin: Skin, trim: float, top: float, widest: float, rounds: int, planes: Array | None = None
+) -> Closed:
+    """Close a cut surface with bridges up to some width, or say where plain walls crossed it."""
+    bridges = Bridges(widest)
     spots: list[Spot] = []
     tried: list[Array] = []
-    centres = np.empty((0, 3))
-    attempt, nibbles = -1, 0
-    while attempt < UPRIGHT_ROUNDS + SKIRT_ROUNDS - 1:
-        attempt += 1
-        if attempt == UPRIGHT_ROUNDS:
-            skin, spots, tried = start, [], []
-        solid, centres, pinched = _attempt(skin, trim, top, attempt == 0)
+    nibbles = 0
+    folds = np.empty((0, 3))
+    for _ in range(rounds):
+        solid, centres, pinched = _attempt(skin, trim, top, bridges, planes)
+        if not len(folds):
+            folds = centres
         if solid is not None:
             solid.spots = joined_spots([*spots, *solid.spots])
             return solid
@@ -149,39 +196,35 @@ def _stand_safely(skin: Skin, trim: float, top: float) -> Closed:
             # Two walls or patches share an edge there: a little less border parts them.
             nibbles += 1
             skin, taken = step_back(skin, centres, np.full(len(centres), 0.15 * nibbles))
-            spots = [*spots, *taken]
-            attempt = max(attempt - 1, 0)
+            spots += taken
             continue
-        if attempt == UPRIGHT_ROUNDS - 1:
-            continue
-        upright = attempt < UPRIGHT_ROUNDS
-        again = _times_tried(centres, tried)
-        tried.append(centres)
-        lost: list[Spot] = []
-        # Where nothing was tried yet, a little may do; what comes again is cut deeper.
-        if not upright:
-            skin, lost = step_back(skin, centres, (again + 1) * np.float64(0.4))
-        elif (centres[:, 2] <= trim).all():
-            # The cut itself touches itself there.
-            skin, lost = step_back(skin, centres, (again + 1) * np.float64(0.2))
-        else:
-            for times in np.unique(again).tolist():
-                skin, taken = cut_back(skin, centres[again == times], trim, times)
-                lost += taken
-        spots = [*spots, *lost]
-        if upright and not lost:
-            attempt = UPRIGHT_ROUNDS - 1
-    raise FoldedBorder(centres[0])
+        # No wall stands where the cut itself touches itself.
+        low = centres[:, 2] <= trim + TOUCHING
+        vain = np.concatenate((centres[low], bridges.widen(centres[~low])))
+        if len(vain):
+            # Where nothing was tried yet, a little may do; what comes again is cut deeper.
+            again = _times_tried(vain, tried)
+            tried.append(vain)
+            skin, taken = step_back(skin, vain, (again + 1) * np.float64(NIBBLE))
+            spots += taken
+    raise FoldedBorder(folds)
 
 
-def _stand_on_ends(skin: Skin, trim: float, top: float) -> Closed:
-    """Close a cut surface after cutting it off along upright planes where nothing else does."""
+def _stand_on_ends(skin: Skin, trim: float, top: float, most: float = np.inf) -> Closed:
+    """Close a cut surface after cutting it off along upright planes where nothing else does.
+
+    It is given up where more than ``most`` is lost; see :func:`_lost`.
+    """
+    whole = skin
     spots: list[Spot] = []
     tried: list[Array] = []
     planes, centres = np.empty((0, 3)), np.empty((0, 3))
     for attempt in range(END_ROUNDS):
-        solid, centres, _ = _attempt(skin, trim, top, False, planes)
-        if solid is not None:
+        try:
+            solid = _stand(skin, trim, top, WIDEST_BRIDGES[-1], SHORT_ROUNDS, planes)
+        except FoldedBorder as error:
+            centres = error.places
+        else:
             solid.spots = joined_spots([*spots, *solid.spots])
             return solid
         again = _times_tried(centres, tried)
@@ -189,15 +232,17 @@ def _stand_on_ends(skin: Skin, trim: float, top: float) -> Closed:
         skin, made, taken, left = cut_ends(skin, centres, int(again.max()))
         planes = np.concatenate((planes, made))
         spots += taken
+        if most < np.inf and _lost(whole, skin) > most:
+            break
         if len(left):
             reach = np.full(len(left), 0.4 * (1 + attempt // 2))
             skin, taken = step_back(skin, left, reach)
             spots += taken
-    raise FoldedBorder(centres[0])
+    raise FoldedBorder(centres)
 
 
 def _attempt(
-    skin: Skin, trim: float, top: float, upright: bool, planes: Array | None = None
+    skin: Skin, trim: float, top: float, bridges: Bridges, planes: Array | None
 ) -> tuple[Closed | None, Array, bool]:
     """Try to close a cut surface.
 
@@ -210,7 +255,7 @@ def _attempt(
         It does not, but some of its walls or patches share an edge or a vertex there.
     """
     try:
-        solid = _assemble(skin, trim, top, upright, planes)
+        solid = _assemble(skin, trim, top, bridges, planes)
     except CrossedBorder as crossed:
         return None, crossed.places, False
     odd = odd_at(solid.faces, len(solid.vertices), solid.kind != SCAN)
@@ -242,7 +287,7 @@ def _times_tried(centres: Array, tried: list[Array]) -> NDArray[np.int64]:
 
 
 def _assemble(
-    skin: Skin, trim: float, top: float, upright: bool, planes: Array | None = None
+    skin: Skin, trim: float, top: float, bridges: Bridges, planes: Array | None
 ) -> Closed:
     """Fill the holes of a cut surface and stand its border on the base."""
     vertices, faces = skin.vertices, skin.faces
@@ -278,7 +323,7 @@ def _assemble(
         parts += patches
         tags += [np.full(len(made), FILL, dtype=np.int8) for made in patches]
     for line in outer:
-        vertices, made, own = _stand(vertices, faces, line, trim, upright, planes)
+        vertices, made, own = _wall_up(vertices, faces, line, trim, bridges, planes)
         parts.append(made)
         tags.append(own)
     vertices, all_faces, _ = compact(vertices, np.concatenate(parts).astype(np.int32))
@@ -382,16 +427,16 @@ def _hole(rim: Array, top: float) -> dict[str, Any]:
     return {"area_mm2": area, "perimeter_mm": perimeter, "centre": [float(x), float(y), float(z)]}
 
 
-def _stand(
+def _wall_up(
     vertices: Array,
     faces: Faces,
     line: NDArray[np.int64],
     trim: float,
-    upright: bool,
-    planes: Array | None = None,
+    bridges: Bridges,
+    planes: Array | None,
 ) -> tuple[Array, Faces, NDArray[np.int8]]:
     """Close an outer border: skirts to the trim plane, straight walls, base."""
-    foot = lay_foot(line, vertices, trim, SKIRT_STEP, upright, planes)
+    foot = lay_foot(line, vertices, trim, SKIRT_STEP, bridges, planes)
     index = foot.vertex.copy()
     fresh = np.flatnonzero(index < 0)
     index[fresh] = len(vertices) + np.arange(len(fresh))

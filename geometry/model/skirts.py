@@ -12,6 +12,7 @@ from numba import njit
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from geometry.model.bridges import Bridges
 from geometry.model.ends import on_planes
 from geometry.model.halfedges import Faces
 from geometry.model.patches import fill_loop, joined_pairs, refine_patch
@@ -19,7 +20,6 @@ from geometry.model.patches import fill_loop, joined_pairs, refine_patch
 Array = NDArray[np.float64]
 
 RIB_EVERY = 90
-SMOOTHINGS = (0.0, 0.4, 0.8, 1.6, 3.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,15 +58,14 @@ def lay_foot(
     vertices: Array,
     trim: float,
     step: float,
-    upright: bool,
+    bridges: Bridges,
     planes: Array | None = None,
 ) -> Foot:
     """Find a simple closed line under a border loop.
 
-    Where the loop lies in the trim plane the line is the loop itself. Where it
-    runs above, the line is the loop's plan, smoothed just enough not to cross
-    itself: an upright wall where that can be. Where it runs in one of the planes
-    the line is straight, however often the loop turns there.
+    Where the loop lies in the trim plane the line is the loop itself. Where it runs above, the
+    line is the loop's plan, for an upright wall; under a bridge, and where the loop runs in one
+    of the planes, it is straight, however often the loop turns there.
 
     Parameters
     ----------
@@ -76,24 +75,20 @@ def lay_foot(
     trim : float
     step : float
         Distance of new points, mm.
-    upright : bool
-        Only upright walls will do.
+    bridges : Bridges
     planes : (p, 3) float64, optional
         Upright planes along which the surface was cut off: normal in plan and offset.
 
     Raises
     ------
     CrossedBorder
-        The plan crosses itself, however it is smoothed.
+        The plan crosses itself.
     """
-    crossed = vertices[loop[:1], :2]
-    for reach in SMOOTHINGS[:1] if upright else SMOOTHINGS[1:]:
-        foot = _foot(loop, vertices, trim, step, reach, planes)
-        outline = shapely.Polygon(foot.points)
-        if outline.is_valid and outline.area > 1.0:
-            return foot
-        crossed = _crossings(foot.points)
-    near = cKDTree(vertices[loop, :2]).query(crossed)[1]
+    foot = _foot(loop, vertices, trim, step, bridges, planes)
+    outline = shapely.Polygon(foot.points)
+    if outline.is_valid and outline.area > 1.0:
+        return foot
+    near = cKDTree(vertices[loop, :2]).query(_crossings(foot.points))[1]
     raise CrossedBorder(vertices[loop][np.unique(near)])
 
 
@@ -112,82 +107,62 @@ def _foot(
     vertices: Array,
     trim: float,
     step: float,
-    reach: float,
+    bridges: Bridges,
     planes: Array | None,
 ) -> Foot:
-    above = vertices[loop, 2] > trim
+    line = vertices[loop]
+    above = line[:, 2] > trim
     if not above.any():
-        return Foot(vertices[loop, :2], loop, [], [])
-    held = ~above if planes is None else ~above | _corners(vertices[loop], above, planes)
-    if not held.any():
-        plan = vertices[loop, :2]
-        ring = _smooth_ring(plan, step, reach) if reach > 0.0 else plan
-        # The ring starts under the loop's first vertex; chain and line are both closed.
-        chain = np.append(loop, loop[0])
-        return Foot(ring, np.full(len(ring), -1, dtype=np.int64), [(0, len(ring), chain)], [False])
-    first = int(np.flatnonzero(held)[0])
-    order, high, stays = (np.roll(of, -first) for of in (loop, above, held))
-    places = np.append(np.flatnonzero(stays), len(loop))
+        return Foot(line[:, :2], loop, [], [])
+    free = above & bridges.over(line)
+    if planes is not None:
+        inside = np.zeros(len(loop), dtype=bool)
+        for on in on_planes(line, planes):
+            inside |= on & np.roll(on, 1) & np.roll(on, -1)
+        free |= above & inside
+    if free.all():
+        free[int(np.argmin(line[:, 2]))] = False
+    first = int(np.flatnonzero(~free)[0])
+    order, high, leaps = (np.roll(of, -first) for of in (loop, above, free))
+    places = np.append(np.flatnonzero(~leaps), len(loop))
     points: list[Array] = []
     index: list[int] = []
     stretches: list[tuple[int, int, NDArray[np.int64]]] = []
     plane: list[bool] = []
+    upright: list[int] = []
+    began = 0
     for i, j in pairwise(places.tolist()):
+        end = j % len(loop)
+        here = len(points)
         points.append(vertices[order[i], :2])
         index.append(-1 if high[i] else int(order[i]))
-        if j == i + 1 and not high[i] and not high[j % len(loop)]:
-            continue
-        chain = np.append(order[i:j], order[j % len(loop)])
-        plan = vertices[chain, :2]
-        start = len(points) - 1
-        plane.append(planes is not None and _in_one(plan, planes))
-        if plane[-1]:
-            plan = plan[[0, -1]]
-        elif reach > 0.0:
-            plan = _smooth_line(plan, step, reach)
-        points += list(plan[1:-1])
-        index += [-1] * (len(plan) - 2)
-        stretches.append((start, len(points), chain))
-    total = len(points)
-    stretches = [(a, b % total, c) for a, b, c in stretches]
+        straight = j > i + 1
+        follows = not straight and bool(high[i] or high[end])
+        if follows:
+            if not upright:
+                began, upright = here, [int(order[i])]
+            upright.append(int(order[end]))
+        if upright and (not follows or not high[end] or j == len(loop)):
+            last = here + 1 if follows else here
+            stretches.append((began, last, np.array(upright)))
+            plane.append(False)
+            upright = []
+        if straight:
+            chain = np.append(order[i:j], order[end])
+            ends = vertices[chain[[0, -1]], :2]
+            count = max(2, int(np.ceil(np.linalg.norm(ends[1] - ends[0]) / step)))
+            plane.append(planes is not None and _in_one(vertices[chain], planes))
+            if not plane[-1]:
+                share = np.linspace(0.0, 1.0, count + 1)[1:-1, None]
+                points += list(ends[0] + share * (ends[1] - ends[0]))
+                index += [-1] * (count - 1)
+            stretches.append((here, len(points), chain))
+    stretches = [(a, b % len(points), c) for a, b, c in stretches]
     return Foot(np.asarray(points), np.asarray(index, dtype=np.int64), stretches, plane)
-
-
-def _corners(line: Array, above: NDArray[np.bool_], planes: Array) -> NDArray[np.bool_]:
-    """Mark the ends of what of a closed line runs above the trim in one of the planes."""
-    ends = np.zeros(len(line), dtype=bool)
-    for on in on_planes(line, planes):
-        inside = on & (np.roll(on, 1) | np.roll(on, -1))
-        ends |= inside & ~(np.roll(inside, 1) & np.roll(inside, -1))
-    return ends & above
 
 
 def _in_one(plan: Array, planes: Array) -> bool:
     return bool(on_planes(plan, planes).all(axis=1).any())
-
-
-def _resample(points: Array, step: float, least: int) -> Array:
-    lengths = np.linalg.norm(np.diff(points, axis=0), axis=1)
-    s = np.concatenate(([0.0], np.cumsum(lengths)))
-    count = max(least, int(np.ceil(s[-1] / step)) + 1)
-    t = np.linspace(0.0, s[-1], count)
-    return np.column_stack([np.interp(t, s, points[:, k]) for k in range(2)])
-
-
-def _smooth_line(plan: Array, step: float, reach: float) -> Array:
-    """Resample an open line and smooth it over ``reach`` mm, ends kept."""
-    line = _resample(plan, step, 3)
-    for _ in range(max(1, round(4.0 * (reach / step) ** 2))):
-        line[1:-1] += 0.5 * (0.5 * (line[:-2] + line[2:]) - line[1:-1])
-    return _resample(line, step, 3)
-
-
-def _smooth_ring(plan: Array, step: float, reach: float) -> Array:
-    line = _resample(np.vstack((plan, plan[:1])), step, 8)[:-1]
-    for _ in range(max(1, round(4.0 * (reach / step) ** 2))):
-        line += 0.5 * (0.5 * (np.roll(line, 1, axis=0) + np.roll(line, -1, axis=0)) - line)
-    start = int(np.argmin(np.linalg.norm(line - plan[0], axis=1)))
-    return np.roll(line, -start, axis=0)
 
 
 def skirt_faces(
@@ -210,7 +185,7 @@ def skirt_faces(
     -------
     (m, 3) int32 faces that continue the border's surface with its winding.
     """
-    if len(line) == len(chain):
+    if np.array_equal(vertices[chain, :2], vertices[line, :2]):
         return _upright(chain, line)
     flat = _unrolled(chain, line, vertices)
     if flat is not None and not _doubled(flat, chain, faces):

@@ -7,7 +7,6 @@ from types import SimpleNamespace
 import numpy as np
 
 from geometry.mesh import Mesh
-from geometry.model.borders import cut_back
 from geometry.model.closing import SCAN
 from geometry.model.cubes import zero_surface
 from geometry.model.distances import distance_to_surface
@@ -35,7 +34,6 @@ def warm() -> None:
     distance_to_surface(body.vertices[:5], body)
     block = skin_of(body, np.full(len(body.faces), SCAN, dtype=np.int8))
     rim = tails(block, loops_of(block)[0])[:1]
-    cut_back(block, block.vertices[rim], 0.0, 0)
     cut_ends(block, block.vertices[rim], 0)
     ring = _ring()
     kind = np.full(len(ring.faces), SCAN, dtype=np.int8)

@@ -83,7 +83,7 @@ def test_an_automatic_trim_is_raised_where_the_border_folds(monkeypatch):
     def close(skin, trim, top, ends=False):
         asked.append((trim, ends))
         if trim < 1.5 and not ends:
-            raise FoldedBorder(np.array([1.0, 2.0, trim + 0.5]))
+            raise FoldedBorder(np.array([[1.0, 2.0, trim + 0.5]]))
         return Closed(np.empty((0, 3)), np.empty((0, 3), dtype=np.int32), np.empty(0, np.int8))
 
     monkeypatch.setattr(making, "close_surface", close)

@@ -1,0 +1,81 @@
+"""Borders that end above the trim: walls under them cost little or nothing of the scan."""
+
+import manifold3d
+import numpy as np
+import pytest
+
+from geometry.mesh import Mesh
+from geometry.model.borders import step_back
+from geometry.model.bridges import Bridges
+from geometry.model.closing import SCAN, close_surface
+from geometry.model.cubes import zero_surface
+from geometry.model.cutting import cut_surface
+from geometry.model.halfedges import face_areas, genus
+from geometry.model.skin import skin_of
+from geometry.model.solids import as_written
+from geometry.topology.intersections import find_intersections
+
+TRIM, TOP = 2.0, 12.0
+
+
+@pytest.fixture(scope="module")
+def frayed():
+    """A rounded ridge whose border runs up and down over its undercut sides."""
+    pitch = 0.5
+    x, y, z = (pitch * axis for axis in np.mgrid[-16:17, -50:51, -2:26].astype(np.float64))
+    along = np.maximum(np.abs(y) - 16.0, 0.0)
+    ridge = 4.0 - np.sqrt(x**2 + along**2 + (z - 8.0) ** 2)
+    v, f = zero_surface(ridge.astype(np.float32))
+    v = v * pitch + (-8.0, -25.0, -1.0)
+    fray = 1.5 * np.sin(1.3 * v[:, 1] + 2.0 * v[:, 2]) + 0.3 * np.sin(5.9 * v[:, 1])
+    v, f, _, _ = cut_surface(v, f, v[:, 2] - 6.5 - fray)
+    return skin_of(Mesh(v, f), np.full(len(f), SCAN, dtype=np.int8))
+
+
+def test_a_frayed_border_over_an_undercut_keeps_its_surface(frayed):
+    solid = close_surface(frayed, TRIM, TOP)
+    v, f = as_written(solid.vertices, solid.faces)
+    body = manifold3d.Manifold(manifold3d.Mesh64(v, f.astype(np.uint64)))
+    assert body.status() == manifold3d.Error.NoError
+    assert body.volume() > 0.0
+    assert genus(f) == 0
+    assert find_intersections(Mesh(v, f))[0] == 0
+    assert v[:, 2].min() == 0.0
+    own = face_areas(frayed.vertices, frayed.faces).sum()
+    kept = face_areas(solid.vertices, solid.faces[solid.kind == SCAN]).sum()
+    assert kept > 0.998 * own
+
+
+def test_a_bridge_begins_where_walls_crossed_and_grows_up_to_its_widest():
+    turn = np.linspace(0.0, 2.0 * np.pi, 629)[:-1]
+    ring = np.column_stack((10.0 * np.cos(turn), 10.0 * np.sin(turn), np.zeros(628)))
+    bridges = Bridges(widest=3.0)
+    assert not bridges.over(ring).any()
+    place = np.array([[10.1, 0.0, 0.2], [10.0, 0.1, 0.0]])
+    widths = []
+    for _ in range(3):
+        assert not len(bridges.widen(place))
+        widths.append(0.1 * bridges.over(ring).sum())
+    # Two places within a millimetre of each other are one bridge.
+    assert np.allclose(widths, [3.0, 4.5, 6.75], atol=0.15)
+    assert np.allclose(bridges.widen(place), place[:1])
+    # One elsewhere is another.
+    assert not len(bridges.widen(np.array([[-10.0, 0.0, 0.0]])))
+    assert abs(0.1 * bridges.over(ring).sum() - 9.75) < 0.3
+
+
+def test_stepping_back_takes_the_faces_within_reach_of_the_places(frayed):
+    rng = np.random.default_rng(3)
+    rim = frayed.vertices[frayed.faces[frayed.opposite.reshape(-1, 3).min(axis=1) < 0, 0]]
+    places = rim[rng.choice(len(rim), 12, replace=False)]
+    reach = rng.uniform(0.2, 0.7, 12)
+    rest, spots = step_back(frayed, places, reach)
+    middles = frayed.vertices[frayed.faces].mean(axis=1)
+    away = np.linalg.norm(middles[:, None] - places, axis=2)
+    stay = ~(away < reach).any(axis=1)
+    left = {tuple(p) for p in np.round(rest.vertices[rest.faces].mean(axis=1), 9)}
+    wanted = {tuple(p) for p in np.round(middles[stay], 9)}
+    assert left <= wanted
+    # Whatever else is missing hung on by what was taken only.
+    assert len(wanted - left) < 0.02 * len(wanted)
+    assert spots
