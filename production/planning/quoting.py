@@ -219,7 +219,7 @@ class _Desk(Trials):
             trial = self.grown(due, coarse, self.samples)
             tries -= trial.ready <= due + LATE
             if trial.good:
-                return self._sooner(trial)
+                return self._level(self._sooner(trial))
             if not tries:
                 break
             step = trial.ready if trial.ready > due + LATE else self._behind(trial)
@@ -240,6 +240,19 @@ class _Desk(Trials):
                 break
             trial = earlier
         return trial
+
+    def _level(self, trial: Trial) -> Trial:
+        """Move a time just behind another promise to that very time, if that will do.
+
+        Of two promises for one time the older goes first: it is pushed no more by it.
+        """
+        due = self.shop.due
+        before = due[np.isfinite(due) & (due < trial.due)]
+        level = self.settable(float(before.max())) if before.size else None
+        if level is None or level >= trial.due or trial.ready > level + LATE:
+            return trial
+        other = self.trial(level, self.samples)
+        return other if other.good else trial
 
     def _held_back(self, held: _Held, coarse: int, before: float = math.inf) -> Trial | None:
         """Try again with the new work left alone for a while: it blocks what is urgent.

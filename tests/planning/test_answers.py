@@ -412,7 +412,8 @@ def test_a_time_behind_all_that_it_would_push_is_found_though_those_are_due_soon
     resources = [{"id": "p", "kind": "b"}]
     new = {"id": "new", "steps": [{"kind": "b", "minutes": 26}]}
     answer = quote(parse_problem({"resources": resources, "jobs": jobs}), new, samples=50)
-    assert answer["earliest"] == 501
+    # Level with the filler: of two promises for one time the older goes first.
+    assert answer["earliest"] == 500
     assert answer["delayed"] == []
     held = answer["alternatives"][0]
     assert (held["due"], held["hold_until"], held["past_limit"]) == (56, 30, [])
