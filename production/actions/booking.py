@@ -70,17 +70,18 @@ def move_promise(
     hold_until: dt.datetime | None = None,
     key: str,
 ) -> Promise:
-    """Agree on another time for an order that has one; the old time stays on record.
+    """Agree on another time for an order; the old time stays on record.
 
-    With ``hold_until`` the bench leaves the order alone until then.
+    With ``hold_until`` the bench leaves the order alone until then. A first time, such as
+    of a remake, needs no reason.
 
     Raises
     ------
     Refused
-        No reason, a time that is past, or an order that is over.
+        No reason for a change, a time that is past, or an order that is over.
     """
     reason = reason.strip()
-    if len(reason) < 3:
+    if len(reason) < 3 and order.promises.exists():
         raise Refused("Write why the time changes; the doctor sees it in the review.")
     if not order.appliances.filter(status__in=OPEN_STATUSES).exists():
         raise Refused("Everything of this order is handed over or cancelled; nothing to move.")

@@ -222,6 +222,13 @@ class MoveForm(PlainLabels, forms.Form):
     )
     told = forms.BooleanField(required=False, label="The patient knows of the new time")
 
+    def for_a_first_time(self) -> None:
+        """Ask for no reason where no time was agreed before, as of a remake."""
+        self.fields["due_at"].label = "Pickup time"
+        self.fields["reason"].label, self.fields["reason"].required = "Note", False
+        self.fields["reason"].help_text = ""
+        self.fields["told"].label = "The patient knows of this time"
+
     def clean_due_at(self) -> dt.datetime:
         """Refuse a time that is past."""
         at: dt.datetime = self.cleaned_data["due_at"]

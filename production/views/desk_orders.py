@@ -52,7 +52,10 @@ def promise_move(request: HttpRequest, uuid: uuid.UUID) -> HttpResponse:
         messages.warning(request, "Nothing of this order is open, so there is no time to move.")
         return redirect("order", uuid)
     form = MoveForm(request.POST or None)
-    form.fields["due_at"].initial = page.standing.promise.due_at if page.standing else None
+    if page.standing:
+        form.fields["due_at"].initial = page.standing.promise.due_at
+    else:
+        form.for_a_first_time()
     offer = again(page.order)
     if request.method == "POST" and form.is_valid():
         user: Any = request.user

@@ -81,6 +81,19 @@ def test_a_move_needs_reason_and_future(desk, planner, signed_in, change, words)
     assert order.promises.count() == 1
 
 
+def test_a_first_time_needs_no_reason(desk, planner, signed_in):
+    order = desk.promise(desk.patient(), 60).order
+    order.promises.all().delete()  # as of a remake, whose time is still to be agreed
+    client, page = signed_in("front_desk"), reverse("promise-move", args=[order.uuid])
+    assert "Write why" not in client.get(page).content.decode()
+    reply = client.post(page, {"due_at": f"{later():%Y-%m-%dT%H:%M}", "told": "on", "key": "z"})
+    assert reply.status_code == 302
+    first = order.promises.get()
+    assert first.told_at is not None
+    # From now on a change has its reason.
+    assert client.post(page, {"due_at": f"{later():%Y-%m-%dT%H:%M}", "key": "y"}).status_code == 422
+
+
 def test_nothing_to_move_when_all_is_handed_over(desk):
     promise = desk.promise(desk.patient(), 60)
     promise.order.appliances.update(status="delivered")
