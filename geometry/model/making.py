@@ -15,7 +15,7 @@ from geometry.errors import GeometryError
 from geometry.forming import form_over
 from geometry.frame import Frame, find_frame
 from geometry.mesh import Mesh
-from geometry.model.blockout import BlockOut, block_out, near_fill
+from geometry.model.blockout import SPECK, BlockOut, block_out, near_fill
 from geometry.model.changes import changes, far_off, repairs
 from geometry.model.closing import Closed, FoldedBorder, close_surface
 from geometry.model.evenness import forming_record, ground_of, spread_not_levelled
@@ -65,6 +65,8 @@ SECOND_PIECE = 0.25
 LEAST_BORDER = 25.0
 STEP = 0.2
 OFF_COLUMNS = 0.937
+RESIDUAL_OVER = 0.1
+"""Half a lattice step; what is left beyond the depth by more, mm, is told."""
 LESS_TISSUE = (0.0, 1.0, 2.0)
 """So much tissue, mm, is given up at last where a border can be closed in no other way."""
 LEAST_RAISE = 0.5
@@ -224,6 +226,12 @@ def build(
         # Before letters are cut into the base: they are no undercut of the teeth.
         formed = aside.submit(form_over, ground_of(Mesh(vertices, faces)), trim.z)
         block_out_record = _block_out_record(filling, closed, vertices, faces, step)
+        residual = block_out_record["residual_max_mm"]
+        if filling.depth is not None and residual > filling.depth + RESIDUAL_OVER:
+            warnings.append(
+                f"an undercut of {residual:.2f} mm is left where {filling.depth:.2f} mm were"
+                " wanted; see that the appliance can pass it"
+            )
         if quick:
             vertices, faces, extras, covers = add_extras(
                 closed.vertices, closed.faces, settings, warnings, remarks
@@ -394,9 +402,10 @@ def _block_out_record(
     step *= OFF_COLUMNS
     shadow = cast_shadow(vertices, faces, filling.depth, step)
     left = deep_air(shadow, filling.depth, 0.0)
-    air = shadow.depth[shadow.air]
+    specks = left & ~deep_air(shadow, filling.depth, SPECK)
+    air = shadow.air & ~specks.reshape(-1, shadow.levels)[shadow.cells]
     record["undercut_after_mm3"] = round(float(left.sum()) * step**3, 3)
-    record["residual_max_mm"] = round(float(air.max(initial=0.0)), 3)
+    record["residual_max_mm"] = round(float(shadow.depth[air].max(initial=0.0)), 3)
     return record
 
 
