@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
-from production.planning.solve import anneal, early
+from production.planning.solve import anneal, early, moves
+from production.planning.solve.bounds import CRITERIA
 from production.planning.solve.openwork import OpenWork, Scratch, scratch
+from production.planning.solve.start import planned
 from production.planning.solve.timing import (
     BLK,
     LATE,
@@ -198,6 +200,39 @@ class Search:
         if value is not None and self.better(value, best.value):
             best.state[:] = state
             best.value[:] = value
+
+    def keep(self, steps: Sequence[Mapping[str, Any]]) -> Best | None:
+        """Return the order of an earlier plan, what is new put in one job after another.
+
+        None where that order does not hold any more.
+        """
+        a = self.work.arrays
+        state, fresh = planned(self.work, steps)
+        value = self.value(state)
+        if value is None:
+            return None
+        best = Best(state, value)
+        for j in sorted(fresh, key=lambda j: a.job_due[j]):
+            first = a.job_last[j]
+            while a.step_prev[first] >= 0:
+                first = a.step_prev[first]
+            self.value(best.state)
+            trial = best.state.copy()
+            if moves.reinsert_job(a, trial, self.now, j, first, 0.0, self.seed):
+                self.offer(best, trial)
+        self.bring_forward(best)
+        return best if best.value[STUCK] == 0 else None
+
+    def gains(self, value: Array, kept: Array, minutes: float) -> bool:
+        """Whether a value is so much better that the order may change for it.
+
+        Fewer promises broken, or the objective's minutes less by more than ``minutes``.
+        """
+        for criterion in CRITERIA[self.objective][:2]:
+            needed = 0.5 if criterion == LATE else minutes
+            if abs(value[criterion] - kept[criterion]) > needed:
+                return bool(value[criterion] < kept[criterion])
+        return False
 
     def bring_forward(self, best: Best) -> None:
         """Let everything in the best plan begin as soon as it can at nobody's cost."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from itertools import product
@@ -77,7 +78,13 @@ class _Left:
 
 
 def solve(
-    problem: Problem, *, seconds: float | None = None, work: int | None = None, seed: int = 1
+    problem: Problem,
+    *,
+    seconds: float | None = None,
+    work: int | None = None,
+    seed: int = 1,
+    previous: Sequence[Mapping[str, Any]] | None = None,
+    gain: float = 0.0,
 ) -> dict[str, Any]:
     """Return the best plan found for a problem.
 
@@ -92,6 +99,12 @@ def solve(
         seed and work give the same plan, byte for byte.
     seed : int
         Of the random moves.
+    previous : sequence of dict, optional
+        The steps of the plan in force: its order stays, with what is new put in, unless
+        another breaks fewer promises or saves more than ``gain`` minutes of what the
+        objective counts. The plan says by ``kept`` which of the two it is.
+    gain : float
+        Minutes.
 
     Returns
     -------
@@ -117,7 +130,7 @@ def solve(
         reasons = problem.impossible()
         left += [_Left(problem.jobs[j].id, why) for j, why in reasons.items()]
         problem = _without(problem, left)
-        plan = _plan(problem, budget, seed, left, forward)
+        plan = _plan(problem, budget, seed, left, forward, previous, gain)
     plan["infeasible"] = [{"job": x.job, "reason": x.reason} for x in left]
     plan["seconds"] = 0.0 if work is not None else round(time.monotonic() - began, 3)
     return plan
@@ -149,7 +162,13 @@ def _without(problem: Problem, left: list[_Left]) -> Problem:
 
 
 def _plan(
-    problem: Problem, budget: Budget, seed: int, left: list[_Left], forward: bool
+    problem: Problem,
+    budget: Budget,
+    seed: int,
+    left: list[_Left],
+    forward: bool,
+    previous: Sequence[Mapping[str, Any]] | None,
+    gain: float,
 ) -> dict[str, Any] | None:
     """Return a plan, or None after adding jobs that found no place to ``left``.
 
@@ -159,6 +178,9 @@ def _plan(
     search = Search(work, problem.objective, seed)
     begin = _first(work, search, budget)
     best = begin.best
+    kept = search.keep(previous) if previous is not None and work.steps else None
+    if kept is not None:
+        search.offer(best, kept.state)
     quick = len(work.steps) * BOUNDS_PER_STEP < max(AT_ONCE, BOUNDS * budget.left())
     bound = Bound(bounds.simple(work) if quick else {})
     if len(work.steps) > 0:
@@ -170,12 +192,18 @@ def _plan(
         return None
     if forward:
         search.bring_forward(best)
+    proved = bound.proved
+    if kept is not None and not search.gains(best.value, kept.value, gain):
+        proved &= not search.better(best.value, kept.value)
+        best = kept
     plan = report.plan_of(search, best.state)
     lower = bound.lower.get(report.FIRST[problem.objective], 0.0)
-    proved = bound.proved or bounds.reached(best.value, bound.lower, problem.objective)
+    proved |= bounds.reached(best.value, bound.lower, problem.objective)
     value = plan["objective"]["value"]
     plan["lower_bound"] = value if proved else report.clean(min(lower, value))
     plan["proved_optimal"] = bool(proved)
+    if previous is not None:
+        plan["kept"] = best is kept
     return plan
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -120,6 +121,48 @@ class Bench:
             resource[o] = a.choice[a.choice_from[o]]
             run[o] = (n + int(a.step_left.max()) - int(a.step_left[o])) * n + o
         return table(self.work, start, resource, run, run)
+
+
+def planned(work: OpenWork, steps: Sequence[Mapping[str, Any]]) -> tuple[Array, list[int]]:
+    """Return the order of an earlier plan as a state table, and the jobs it did not know.
+
+    These come last, each step by itself, and so does a job whose route is another now.
+
+    Parameters
+    ----------
+    work : OpenWork
+    steps : sequence of dict
+        The ``steps`` of a PLAN. What is not open any more is left out; of the times
+        only their order counts.
+    """
+    a, n = work.arrays, len(work.steps)
+    number = {str(r.id): k for k, r in enumerate(work.problem.resources)}
+    rows = {(str(row["job"]), row["index"]): row for row in steps}
+    found = [rows.get((str(work.problem.jobs[j].id), i)) for j, i in work.steps]
+    start, resource, run = (
+        np.full(n, np.inf),
+        a.choice[a.choice_from[:-1]].copy(),
+        -1 - np.arange(n),
+    )
+    load: dict[tuple[int, Any, int], float] = {}
+    numbers: dict[tuple[int, Any, int], int] = {}
+    fresh: set[int] = set()
+    for o, row in enumerate(found):
+        j, before = int(a.step_job[o]), a.step_prev[o]
+        r = -1 if row is None else number.get(str(row["resource"]), -1)
+        if row is None or r < 0 or a.minutes[o, r] < 0:
+            fresh.add(j)
+            continue
+        start[o], resource[o] = row["start"], r
+        if before >= 0 and start[before] > start[o]:
+            fresh.add(j)
+        batch = (r, row["batch"], int(a.step_lot[o]))
+        load[batch] = load.get(batch, 0.0) + a.step_size[o]
+        if row["batch"] is not None and load[batch] <= a.capacity[r]:
+            run[o] = numbers.setdefault(batch, len(numbers))
+    mine = np.isin(a.step_job, list(fresh))
+    start[mine], run[mine] = np.inf, -1 - np.flatnonzero(mine)
+    return table(work, start, resource, run), sorted(fresh)
 
 
 def table(
