@@ -92,11 +92,11 @@ def compare_print(reference: Mesh, rescans: Sequence[Mesh]) -> Comparison:
     -------
     Comparison
         ``report`` has ``prints [{bias_mm, sd_mm, rms_mm, mean_absolute_mm, p95_mm,
-        largest_mm, within, shown_share, scale_error_percent {x, y, z}, transform}]``,
+        largest_mm, within, shown_share, scale_error_percent {x, y, z}, growth_mm, transform}]``,
         ``trueness_mm`` (|mean deviation| over all prints), ``precision_mm`` (standard
         deviation between prints at a place, root mean square over places; null for a single
-        print), ``rms_mm``, ``p95_mm``, ``within`` and ``scale_error_percent`` (means over the
-        prints).
+        print), ``rms_mm``, ``p95_mm``, ``within``, ``scale_error_percent`` and ``growth_mm``
+        (even growth all over, stretch apart; means over the prints).
 
     Raises
     ------
@@ -126,6 +126,7 @@ def compare_print(reference: Mesh, rescans: Sequence[Mesh]) -> Comparison:
         "scale_error_percent": {
             axis: float(np.mean([p["scale_error_percent"][axis] for p in prints])) for axis in "xyz"
         },
+        "growth_mm": float(np.mean([p["growth_mm"] for p in prints])),
     }
     return Comparison(report, reference, _at_vertices(target, mean))
 
@@ -178,7 +179,9 @@ def _measure(
         raise GeometryError(f"rescan {number}: nothing of it lies near the file; check both")
     figures: dict[str, Any] = describe_offsets(offsets[known], target.areas[known]).as_dict()
     figures["shown_share"] = float(target.areas[known].sum() / target.areas.sum())
-    figures["scale_error_percent"] = _scale(places, normals, offsets, target.areas)
+    scale, growth = _stretch(places, normals, offsets, target.areas)
+    figures["scale_error_percent"] = scale
+    figures["growth_mm"] = growth
     figures["transform"] = motion.tolist()
     return figures, offsets
 
@@ -229,20 +232,24 @@ def _starts(target: Surface, points: NDArray[np.float64]) -> list[NDArray[np.flo
     return [starts[k] for k in np.argsort(apart, kind="stable")[:STARTS]]
 
 
-def _scale(
+def _stretch(
     points: NDArray[np.float64],
     normals: NDArray[np.float64],
     offsets: NDArray[np.float64],
     area: NDArray[np.float64],
-) -> dict[str, float]:
-    """Stretch along each axis that explains the deviations best, beside a rigid motion, %."""
+) -> tuple[dict[str, float], float]:
+    """Stretch along each axis, %, and growth all over, mm, that explain the deviations best.
+
+    They are solved together with a rigid motion: where a body is seen from one side only, the
+    fit moves a grown print back by half its growth, and the mean deviation does not show it.
+    """
     known = np.isfinite(offsets) & (np.abs(offsets) < NEAR_MM)
     p = points[known] - np.average(points[known], axis=0, weights=area[known])
     n, d, w = normals[known], offsets[known], np.sqrt(area[known])
     even = np.ones((len(p), 1))
     rows = np.concatenate([p * n, n, np.cross(p, n), even], axis=1)
     solution = np.linalg.lstsq(rows * w[:, None], d * w, rcond=None)[0]
-    return {axis: float(100.0 * solution[k]) for k, axis in enumerate("xyz")}
+    return {axis: float(100.0 * solution[k]) for k, axis in enumerate("xyz")}, float(solution[-1])
 
 
 def _border_faces(mesh: Mesh) -> NDArray[np.bool_]:

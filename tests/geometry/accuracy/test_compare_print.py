@@ -109,6 +109,19 @@ def test_an_arch_in_any_pose():
     assert found["scale_error_percent"]["x"] == pytest.approx(0.3, abs=0.05)
 
 
+@pytest.mark.parametrize(("grown", "scale"), [(0.08, 1.0), (-0.06, 1.004)])
+def test_growth_of_an_open_arch_is_told_apart_from_stretch(grown, scale):
+    mesh = make_arch(random_spec(6, arch="lower", triangles=15_000, clean=True), 6).mesh
+    body = trimesh.Trimesh(mesh.vertices, mesh.faces, process=False)
+    print_ = Mesh((mesh.vertices + grown * body.vertex_normals) * scale, mesh.faces)
+    report = compare_print(mesh, [print_.transformed(pose(8))]).report
+    assert report["growth_mm"] == pytest.approx(grown, abs=0.006)
+    for stretch in report["scale_error_percent"].values():
+        assert stretch == pytest.approx(100.0 * (scale - 1.0), abs=0.06)
+    # An arch without its base is moved by the fit, and its mean deviation shows less.
+    assert abs(report["trueness_mm"]) < abs(grown)
+
+
 def test_another_body_is_refused(part):
     ball = trimesh.creation.icosphere(subdivisions=4, radius=40.0)
     with pytest.raises(GeometryError, match="rescan 1"):
