@@ -41,7 +41,8 @@ step
     ``failure``: probability that this step turns out bad at its end; ``rework``:
     index of the step to go back to (default: itself).
     ``alternatives`` {resource id: minutes}: choice of machine with other times;
-    replaces ``kind`` as the rule of what it may run on.
+    replaces ``kind`` as the rule of what it may run on. Where ``minutes`` is left out or
+    0, the least of them that takes time is the usual time.
     ``ended``: when a done step ended.
     ``not_before``: the step does not queue earlier (default 0); ``first``: it goes before
     all that are not ``first`` where it queues.
@@ -187,7 +188,9 @@ def _step(data: Any, place: str, index: int, known: Mapping[str, Resource]) -> S
                 "correct kind or resource"
             )
         pinned = found.id
-    shortest = min(m for _, m in alternatives) if alternatives else None
+    # Times on the machines are kept as parts of the usual time, so that must not be nothing.
+    shortest = min((m for _, m in alternatives if m > 0), default=0.0) if alternatives else None
+    minutes = fields.number(item, "minutes", place, shortest, low=0.0) or shortest or 0.0
     rework = item.get("rework")
     if rework is not None and (
         isinstance(rework, bool) or not isinstance(rework, int) or not 0 <= rework <= index
@@ -198,7 +201,7 @@ def _step(data: Any, place: str, index: int, known: Mapping[str, Resource]) -> S
         )
     return Step(
         kind=kind,
-        minutes=fields.number(item, "minutes", place, shortest, low=0.0),
+        minutes=minutes,
         spread=fields.number(item, "spread", place, 0.0, low=0.0, high=5.0),
         size=fields.number(item, "size", place, 1.0, low=0.0),
         family=None if item.get("family") is None else str(fields.label(item, "family", place)),

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from production.planning import parse_problem
+from production.planning import parse_problem, plan
 from production.planning.errors import ProblemError
 
 GOOD: dict[str, Any] = {
@@ -86,6 +86,21 @@ def test_bad_problems_are_named_with_place_and_remedy(path: str, value: Any, wor
 def test_what_is_no_problem_at_all(data: Any) -> None:
     with pytest.raises(ProblemError):
         parse_problem(data)
+
+
+@pytest.mark.parametrize("usual", [{}, {"minutes": 0}, {"minutes": 30}])
+def test_a_choice_of_machines_takes_the_times_that_are_named(usual: dict[str, float]) -> None:
+    step = {"kind": "print", "alternatives": {"slow": 20, "quick": 0}, **usual}
+    for open_machine, takes in (("slow", 20.0), ("quick", 0.0)):
+        data = {
+            "resources": [
+                {"id": name, "kind": "print", **({} if name == open_machine else {"open": []})}
+                for name in ("slow", "quick")
+            ],
+            "jobs": [{"id": "A", "steps": [step]}],
+        }
+        (planned,) = plan(parse_problem(data))["steps"]
+        assert (planned["resource"], planned["end"]) == (open_machine, takes)
 
 
 def test_started_without_a_machine_gets_one_that_is_not_in_use() -> None:
