@@ -5,7 +5,8 @@ about a millimetre. Cusps, edges and papillae stand out as much; but they face t
 biting side, they run on in some direction instead of standing on a foot all around, and
 they have their like across the mouth and along the row. On the biting surfaces
 themselves a blister cannot be told from a cusp, unless the place is steep. A large drop on a
-wall stands out no more than a crown's bulge; it is told by the foot that it ends in.
+wall stands out no more than a crown's bulge, but it ends in a foot. All signs together tell
+(:mod:`geometry.sampling.drops`).
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from geometry.mesh import Mesh
+from geometry.sampling.drops import drop_odds
 from geometry.sampling.fields import mark_near_border, smooth
 from geometry.sampling.rises import feet, profiles, rises
 from geometry.topology.adjacency import vertex_normals
@@ -51,14 +53,8 @@ _MIDDLE_MM, _MIDDLE_ALLOWED_MM = 2.5, 0.12
 _EDGE_MM, _EDGE_ALLOWED_MM = 3.0, 0.04
 # Beside a crack, or where crowns overlap, no ground is seen around: only what is plain is told.
 _GROUND_LEAST_MM, _UNSEEN_ALLOWED_MM = -8.0, 0.15
-# A large drop stands out no more than a crown's bulge does, but ends in a foot: the surface turns
-# outward by these angles in all directions but one, two and four. Told away from the middle (the
-# incisive papilla has a foot too), from the border, and on walls only: cusps stand on a foot.
-_FEET_RAD, _FOOT_BEYOND_MIDDLE_MM, _FOOT_FROM_BORDER_MM = (0.3, 0.4, 0.5), 3.5, 2.5
-_FOOT_UP, _FOOT_DOWN, _FOOT_PLAIN_MM = 0.3, 0.7, 0.6
-# What stands out by less than this over the limit must have some foot too, and in the middle
-# below the gums, where the frena are, a plain one.
-_CLEAR_MM, _SOME_FOOT_RAD, _PLAIN_FOOT_RAD, _FRENA_BELOW_MM = 0.04, 0.2, 0.5, -12.0
+# A drop's height is that over its foot where the surface turns outward there by as much.
+_FOOT_RAD = 0.4
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,7 +176,13 @@ def _likes(local: Array, facing: Array, plain: Array) -> Array:
 
 
 def _excess(
-    local: Array, from_border: Array, facing: Array, plain: Array, rise: Array, middle: Array
+    local: Array,
+    from_border: Array,
+    facing: Array,
+    plain: Array,
+    likes: Array,
+    rise: Array,
+    middle: Array,
 ) -> Array:
     """How much more each top stands out than anatomy may there, mm; 0 is the limit."""
     rise, up = np.clip(rise, *_RISE_MM), facing[:, 2]
@@ -190,23 +192,11 @@ def _excess(
         np.array([getattr(z, name) for z in _ZONES])[np.minimum(zone, len(_ZONES) - 1)]
         for name in ("rise", "up_mm", "least_mm")
     )
-    likes = _likes(local, facing, plain)
     excess = plain + weight * rise - slope * facing_up - _DOWN_MM * facing_down - likes - least
     excess[np.abs(local[:, 0]) < _MIDDLE_MM] -= _MIDDLE_ALLOWED_MM
     excess[from_border < _EDGE_MM] -= _EDGE_ALLOWED_MM
     excess[middle < _GROUND_LEAST_MM] -= _UNSEEN_ALLOWED_MM
-    return np.where(plain < _SPIKE_MM, excess, -np.inf)
-
-
-def _stand_on_a_foot(
-    turn: Array, local: Array, from_border: Array, facing: Array, plain: Array
-) -> NDArray[np.bool_]:
-    """Which tops stand on a foot all around, where anatomy does not."""
-    one, two, four = (turn[:, missed] for missed in (1, 2, 4))
-    found = (one > _FEET_RAD[0]) & (two > _FEET_RAD[1]) & (four > _FEET_RAD[2])
-    found &= (facing[:, 2] < _FOOT_UP) & (facing[:, 2] > -_FOOT_DOWN)
-    found &= (np.abs(local[:, 0]) > _FOOT_BEYOND_MIDDLE_MM) & (from_border > _FOOT_FROM_BORDER_MM)
-    return np.asarray(found & (plain < _FOOT_PLAIN_MM))
+    return np.asarray(excess)
 
 
 def find_bumps(
@@ -269,17 +259,17 @@ def find_bumps(
         from_border, _ = cKDTree(border).query(points[tops])
     local = (points[tops] - origin) @ axes.T
     turned = facing[tops] @ axes.T
-    excess = _excess(local, from_border, turned, plain[tops], rise, middle)
-    frena = (np.abs(local[:, 0]) < _MIDDLE_MM) & (local[:, 2] < _FRENA_BELOW_MM)
-    excess[frena & (turn[:, 1] < _PLAIN_FOOT_RAD)] = -np.inf
-    excess[(excess < _CLEAR_MM) & (turn[:, 2] < _SOME_FOOT_RAD)] = -np.inf
+    likes = _likes(local, turned, plain[tops])
+    excess = _excess(local, from_border, turned, plain[tops], likes, rise, middle)
+    odds = drop_odds(
+        local, from_border, turned, likes, plain[tops], excess, rise, middle, turn, depth, heights
+    )
+    odds[plain[tops] >= _SPIKE_MM] = -np.inf
     height = np.maximum(middle, plain[tops])
-    foot = _stand_on_a_foot(turn, local, from_border, turned, plain[tops]) & (depth >= least_mm)
-    excess = np.where(foot, np.maximum(excess, turn[:, 2] - _FEET_RAD[1]), excess)
-    height = np.where(foot, np.maximum(height, depth), height)
-    order = np.flatnonzero((excess > 0.0) & (height >= least_mm))
+    height = np.where(turn[:, 2] > _FOOT_RAD, np.maximum(height, depth), height)
+    order = np.flatnonzero((odds > 0.0) & (height >= least_mm))
     bumps: list[Bump] = []
-    for k in order[np.argsort(-excess[order], kind="stable")].tolist():
+    for k in order[np.argsort(-odds[order], kind="stable")].tolist():
         place = points[tops[k]]
         if all(np.linalg.norm(place - bump.at) > _APART_MM for bump in bumps):
             bumps.append(Bump(place.copy(), float(height[k])))

@@ -7,6 +7,7 @@ from fixtures.arches import random_arch
 from geometry.mesh import Mesh
 from geometry.sampling import find_bumps, measure
 from geometry.sampling.bumps import CELL_MM, _links
+from geometry.sampling.drops import drop_odds
 from geometry.sampling.rises import feet, profiles, rises
 from geometry.topology import analyse, coarsen
 
@@ -146,3 +147,33 @@ def test_links_are_the_edges_each_once() -> None:
     start, near = _links(faces, 4)
     rows = [sorted(near[start[v] : start[v + 1]].tolist()) for v in range(4)]
     assert rows == [[1, 2, 3], [0, 2], [0, 1, 3], [0, 2]]
+
+
+def test_a_drop_is_likelier_than_a_fold_of_the_same_height_and_both_than_even_ground() -> None:
+    """Odds of tops that differ in their foot and in what they stand out by only."""
+    rows = {"drop": (0.3, 0.9), "fold": (0.3, 0.1), "even": (0.0, 0.1)}
+    plain, foot = np.array(list(rows.values())).T
+    turn = np.column_stack([np.repeat(foot[:, None], 8, axis=1), np.full((3, 4), 0.9)])
+    away = np.linspace(0.0, 3.0, 11)
+    heights = np.repeat(-np.minimum(away, 1.0)[None, None], 3, axis=0).repeat(12, axis=1)
+    local = np.tile([15.0, -10.0, -9.0], (3, 1))
+    facing = np.tile([1.0, 0.0, 0.0], (3, 1))
+    even = np.zeros(3)
+    odds = drop_odds(
+        local, even + 8.0, facing, even, plain, plain - 0.35, even, even + 0.8, turn, even, heights
+    )
+    assert odds[0] > odds[1] > odds[2]
+    unseen = drop_odds(
+        local,
+        even,
+        facing,
+        even,
+        plain,
+        even,
+        even,
+        even,
+        turn,
+        even,
+        np.full_like(heights, np.nan),
+    )
+    assert np.isfinite(unseen).all()
