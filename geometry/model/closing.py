@@ -154,6 +154,7 @@ def _stand_safely(skin: Skin, trim: float, top: float) -> Closed:
         lost = _lost(skin, solid)
         if best is None or lost < best[0]:
             best = lost, solid
+        del solid  # a large one and another are enough at a time
         if lost < LITTLE_LOST:
             break
     if best is not None and best[0] > MUCH_LOST:
