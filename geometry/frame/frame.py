@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from geometry.errors import GeometryError
 from geometry.frame.crowns import crown_points
@@ -13,9 +14,10 @@ from geometry.frame.plane import FINE_CELL_MM, OcclusalPlane, find_plane, refit
 from geometry.frame.relief import Relief, basis_of, relief_of
 from geometry.frame.row_curve import RowCurve, fit_row_curve
 from geometry.frame.side import ArchSide, tell_side
-from geometry.frame.surface import take_surface
+from geometry.frame.surface import Surface, take_surface
 from geometry.frame.tables import table_places
 from geometry.frame.teeth import MESIODISTAL_MM
+from geometry.frame.tips import RIDGE_STEP_MM, edge_tips
 from geometry.frame.unroll import STEP_S_MM, Unrolled, unroll
 from geometry.mesh import Mesh
 
@@ -25,6 +27,16 @@ EDGE_COUNTS = 2.5
 
 CUSP_FALL_MM = 0.25
 """Cusps of half erupted teeth fall away at least this much; gum around leaves little of it."""
+
+LOW_MM, FLAT_FALL_MM, STEEP_FALL_MM, FLAT_COUNTS = 0.8, 0.15, 0.65, 0.1
+"""A peak this far (and wholly, twice as far) under the plane with hardly any fall around it may
+be gum, as on the saddle of a missing tooth or a tuberosity: it counts less, down to
+``FLAT_COUNTS``."""
+
+LOW_EDGE_MM, EDGE_ALONG_MM, EDGE_BESIDE_MM = 5.5, 20.0, 3.0
+ACROSS_MM, EDGE_UNDER_TOP_MM, EDGE_KNOWN_MM = 6.0, 0.7, 1.25
+"""Incisal edges are looked for this far under a plane of the back teeth, and so near to the
+midline and to the row: where the curve of Spee is reversed or the bite is open."""
 
 FRONT_GUESSED = 0.075
 """Below this certainty the front found was another side of the scan."""
@@ -211,9 +223,11 @@ def find_frame(mesh: Mesh, arch: str | None = None) -> Frame:
     bare, counts = table_places(row, places)
     bare = np.concatenate([form.from_arch(bare[:, :2]), bare[:, 2:] + plane.level], axis=1)
     sunk = _sunk(plane, rotation, form, row)
-    share = np.concatenate([_edge_shares(row, places, likely), counts, np.ones(sunk.shape[0])])
+    edges, parts = _low_edges(surface, relief, plane, rotation, form, row)
+    own = _edge_shares(row, places, likely) * _standing_out(plane)
+    share = np.concatenate([own, counts, np.ones(sunk.shape[0]), parts])
     settled = plane.axis
-    plane = refit(plane, np.concatenate([bare @ rotation, sunk]), share)
+    plane = refit(plane, np.concatenate([bare @ rotation, sunk, edges]), share)
     moved = float(np.degrees(np.arccos(np.clip(plane.axis @ settled, -1.0, 1.0))))
     return _assemble(surface.centre, plane, moved, rotation, form, side, places, arch)
 
@@ -228,6 +242,46 @@ def _sunk(
     # The fit takes those that are near enough once the plane has moved.
     sunk = (local[:, 2] < plane.level) & (np.abs(place[:, 1]) < BESIDE_ROW_MM)
     return np.ascontiguousarray(plane.rest.points[cusp & sunk])
+
+
+def _low_edges(
+    surface: Surface,
+    relief: Relief,
+    plane: OcclusalPlane,
+    rotation: NDArray[np.float64],
+    form: RowCurve,
+    row: Unrolled,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Places along incisal edges too far under the plane to be taken for them before.
+
+    Places (n, 3) in surface coordinates, and how much each counts, as a share of a tip.
+    """
+    edges = edge_tips(surface, relief, plane.level - LOW_EDGE_MM)
+    if not edges.fall.size:
+        return edges.points, edges.fall
+    local = edges.points @ rotation.T
+    place = row.place(form.to_arch(local[:, :2]))
+    front = (np.abs(place) < (EDGE_ALONG_MM, EDGE_BESIDE_MM)).all(axis=1)
+    # What stands highest across the row is an edge; a cingulum or a fold of the palate does not.
+    crowns = np.where(np.isnan(row.height), -np.inf, row.height)[:, np.abs(row.t) < ACROSS_MM]
+    top = crowns.max(axis=1)[np.searchsorted(row.s, place[:, 0]).clip(max=row.s.size - 1)]
+    height = local[:, 2] - plane.level
+    away, _ = cKDTree(plane.tips.points).query(edges.points)
+    # Counting in part at first, so that no place more or less tips the plane over.
+    share = np.clip(-height / EDGE_KNOWN_MM - 1.0, 0.0, 1.0)
+    share *= np.clip(away / RIDGE_STEP_MM - 1.0, 0.0, 1.0)
+    share *= front & (height > top - EDGE_UNDER_TOP_MM)
+    return np.ascontiguousarray(edges.points[share > 0.0]), share[share > 0.0]
+
+
+def _standing_out(plane: OcclusalPlane) -> NDArray[np.float64]:
+    """How much each tip counts for standing out from what lies around it."""
+    steep = np.clip(
+        (plane.tips.fall - FLAT_FALL_MM) / (STEEP_FALL_MM - FLAT_FALL_MM), FLAT_COUNTS, 1.0
+    )
+    under = plane.level - plane.tips.points @ plane.axis
+    low = np.where(plane.tips.edge, 0.0, np.clip(under / LOW_MM - 1.0, 0.0, 1.0))
+    return np.asarray(1.0 - low * (1.0 - steep))
 
 
 def _edge_shares(row: Unrolled, places: NDArray[np.float64], arch: str) -> NDArray[np.float64]:

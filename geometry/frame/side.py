@@ -23,6 +23,13 @@ WHOLE_ROW_MM = 80.0
 
 SURE_TILT_DEG = 4.0
 
+SLOPE_EITHER_MM = -0.5
+"""Lingual cusps this far below the facial ones are as usual on either arch."""
+
+UPRIGHT, UPRIGHT_COUNTS = -1.0, 0.5
+"""Lower back teeth lean to the tongue in nearly every mouth: where no other sign says lower,
+narrow teeth may be crowded upper ones and say half as much."""
+
 LEDGE_EITHER_MM = 2.5
 """A ledge this wide is as usual on either arch."""
 
@@ -129,12 +136,17 @@ def tell_side(
     ledge, slope = _lingual_ledge(row), _cusp_slope(row)
     signs = {
         "tooth_widths": float(np.clip(1.1 * (upper_fit - lower_fit) - 0.6, -6.0, 6.0)),
-        "cusp_slope": 0.0 if slope is None else float(np.clip(8.0 * (slope + 0.42), -3.6, 3.6)),
+        "cusp_slope": 0.0
+        if slope is None
+        else float(np.clip(8.0 * (slope - SLOPE_EITHER_MM), -3.6, 3.6)),
         "bend": float(np.clip(0.8 * _bend(tips), -1.0, 1.0)),
         # A lower arch shows little tissue on the tongue's side; so do many upper ones.
         "lingual_ledge": float(np.clip(0.5 * (ledge - LEDGE_EITHER_MM), -0.5, 1.5)),
         "palate": 4.0 if palate_share > 0.6 else 0.0,
     }
+    others = sum(signs.values()) - signs["tooth_widths"]
+    if signs["tooth_widths"] < 0.0 and others > UPRIGHT:
+        signs["tooth_widths"] *= UPRIGHT_COUNTS
     # Each sign was weighed on whole arches; of a short row, or seen askew, all say less.
     length = STEP_S_MM * float(row.covered.sum())
     shown = min(1.0, length / WHOLE_ROW_MM) * min(1.0, SURE_TILT_DEG / tilt_sd_deg)

@@ -252,3 +252,23 @@ def thorough_tips(surface: Surface, relief: Relief, floor: float) -> Tips:
         fall = np.concatenate([fall, extra_fall[kept]])
     edge = np.arange(fall.shape[0]) >= peaks
     return Tips(surface.points[index[cells[:, 0], cells[:, 1]]], fall, edge)
+
+
+def edge_tips(surface: Surface, relief: Relief, floor: float) -> Tips:
+    """Return places along the edges in a relief that stand higher than ``floor``."""
+    cells, fall = _ridges(
+        relief.z,
+        relief.index,
+        surface.border,
+        RING_MM / relief.cell,
+        RIDGE_NEAR_MM / relief.cell,
+        RIDGE_ALONG_MM,
+        RIDGE_ACROSS_MM,
+        floor,
+    )
+    height = relief.z[cells[:, 0], cells[:, 1]]
+    order = np.argsort(-height, kind="stable")
+    kept = _thin(cells, order, RIDGE_STEP_MM / relief.cell, cells[:0])
+    cells = cells[kept]
+    points = surface.points[relief.index[cells[:, 0], cells[:, 1]]]
+    return Tips(points, fall[kept], np.ones(kept.shape[0], dtype=np.bool_))
