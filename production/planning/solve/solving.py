@@ -31,8 +31,7 @@ Array = np.ndarray[Any, Any]
 DEFAULT_SECONDS = 10.0
 SMALL = 300  # literals up to which the constraint model gets most of the time
 MIDDLE = 1000  # literals up to which it finds as much in its time as annealing does
-USUAL = 2500  # literals up to which it is asked twice
-LARGE = 12_000  # literals beyond which it gets none
+USUAL = 2500  # literals up to which it is asked at all: beyond, annealing finds more
 TRIALS_PER_SECOND = 100_000  # deterministic time of the constraint solver for given work
 
 
@@ -42,7 +41,7 @@ class _Shares:
 
     orders: float
     anneal: float
-    exact: float
+    exact: float = 0.0
     between: float = 0.0
     again: float = 0.0
 
@@ -50,8 +49,9 @@ class _Shares:
 SMALL_DAY = _Shares(orders=0.08, anneal=0.1, exact=0.45)
 # Where the solver settles what comes first, the rest of the time need not be spent on it.
 MIDDLE_DAY = _Shares(orders=0.06, anneal=0.22, exact=0.4, between=0.08, again=0.24)
-USUAL_DAY = _Shares(orders=0.08, anneal=0.42, exact=0.15, between=0.15, again=0.2)
-LARGE_DAY = _Shares(orders=0.1, anneal=0.65, exact=0.25)
+# One long walk finds more than two short ones, and the solver needs its time at one go.
+USUAL_DAY = _Shares(orders=0.08, anneal=0.5, exact=0.3)
+LARGE_DAY = _Shares(orders=0.08, anneal=0.6)
 DAYS = ((SMALL, SMALL_DAY), (MIDDLE, MIDDLE_DAY), (USUAL, USUAL_DAY))
 SECONDS_PER_LITERAL = 2e-4  # to build the constraint model, with something to spare
 NO_TIME = (
@@ -257,7 +257,7 @@ def _improve(
     if done(best.value):
         return
     work = search.work
-    literals = size_of(work) if applies(work) else LARGE + 1
+    literals = size_of(work) if applies(work) else USUAL + 1
     shares = next((day for most, day in DAYS if literals <= most), LARGE_DAY)
     line = search.objective == "makespan" and _flow_line(search, best, budget, done)
     if not line and budget.left() > SPARE + 2.0 * len(work.steps) * RUN_PER_STEP:
@@ -265,7 +265,7 @@ def _improve(
     _anneal(search, best, bound, budget.part(shares.anneal))
     if done(best.value):
         return
-    if literals <= LARGE and budget.left() > 2.0 * literals * SECONDS_PER_LITERAL + SPARE:
+    if shares.exact and budget.left() > 2.0 * literals * SECONDS_PER_LITERAL + SPARE:
         exact = Exact(search, seed)
         before = best.value.copy()
         exact.improve(best, bound, budget.part(shares.exact))
