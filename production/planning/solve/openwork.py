@@ -13,6 +13,7 @@ from production.planning.solve.timing import VALUES
 
 Array = np.ndarray[Any, Any]
 INFINITE = 1e18
+Busy = list[tuple[float, float]]  # (end, size) of what runs side by side now
 
 
 class Arrays(NamedTuple):
@@ -230,16 +231,15 @@ def _arrays(
     family = [number(s.family) for s in steps]
     lot_number = _numbering()
     kept = {(r.resource, r.job): problem.jobs[r.job].steps[r.index] for r in running}
-    shared, until, size = _side_by_side(
-        problem, steps, options, set(helping.tolist()), kept, running
-    )
+    shared, busy = _side_by_side(problem, steps, options, set(helping.tolist()), kept, running)
     free = np.zeros(m)
     current = np.full(m, -1, np.int32)
     for run in running:
         if shared[run.resource] < 0:
             free[run.resource] = max(free[run.resource], run.end)
             current[run.resource] = number(problem.jobs[run.job].steps[run.index].family)
-    _hold_helpers(problem, running, free, shared)
+    _hold_helpers(problem, running, free, shared, busy)
+    until, size = _rows(busy)
     always = ((-INFINITE, INFINITE),)
     window_from, window = _ragged(
         [list(always if r.open is None else r.open) for r in problem.resources], pairs=True
@@ -312,7 +312,7 @@ def _side_by_side(
     helpers: set[int],
     kept: dict[tuple[int, int], Step],
     running: list[Running],
-) -> tuple[Array, Array, Array]:
+) -> tuple[Array, list[Busy]]:
     """Find the resources that can run two steps at once, and what runs on them now."""
     sizes: list[list[float]] = [[] for _ in problem.resources]
     for step, found in zip(steps, options, strict=True):
@@ -330,30 +330,48 @@ def _side_by_side(
         if not alone and len(two) == 2 and sum(two) <= resource.capacity + 1e-9:
             shared[r] = rows
             rows += 1
-    busy: list[list[tuple[float, float]]] = [[] for _ in range(rows)]
+    busy: list[Busy] = [[] for _ in range(rows)]
     for run in running:
         if shared[run.resource] >= 0:
             size = min(kept[run.resource, run.job].size, problem.resources[run.resource].capacity)
             busy[shared[run.resource]].append((run.end, size))
-    width = max([len(b) for b in busy], default=0)
-    until, taken = np.zeros((rows, width)), np.zeros((rows, width))
-    for row, entries in enumerate(busy):
-        for k, (stop, size) in enumerate(entries):
-            until[row, k], taken[row, k] = stop, size
-    return shared, until, taken
+    return shared, busy
 
 
-def _hold_helpers(problem: Problem, running: list[Running], free: Array, shared: Array) -> None:
-    """Let the first free helpers of every running step be busy until it lets them go."""
+def _hold_helpers(
+    problem: Problem, running: list[Running], free: Array, shared: Array, busy: list[Busy]
+) -> None:
+    """Let the first free helpers of every run be busy until it lets them go."""
+    batches: set[Hashable] = set()
     for run in running:
         step = problem.jobs[run.job].steps[run.index]
+        if problem.resources[run.resource].batch:
+            batch = (run.resource, run.start, step.kind, step.family)
+            if batch in batches:
+                continue
+            batches.add(batch)
         held = step.hands if step.hands is not None else INFINITE if step.attended else 0.0
         stop = min(run.start + held, run.end)
         for kind in dict.fromkeys(step.needs) if stop > 0 else ():
             for h in problem.helpers(kind):
-                if shared[h] < 0 and free[h] <= 0 and h != run.resource:
+                row, room = shared[h], problem.resources[h].capacity
+                share = min(1.0, room)
+                if row < 0 and free[h] <= 0 and h != run.resource:
                     free[h] = stop
                     break
+                if row >= 0 and sum(x for _, x in busy[row]) + share <= room + 1e-9:
+                    busy[row].append((stop, share))
+                    break
+
+
+def _rows(busy: list[Busy]) -> tuple[Array, Array]:
+    """Return ends and sizes of what runs side by side, by row."""
+    width = max([len(b) for b in busy], default=0)
+    until, taken = np.zeros((len(busy), width)), np.zeros((len(busy), width))
+    for row, entries in enumerate(busy):
+        for k, (stop, size) in enumerate(entries):
+            until[row, k], taken[row, k] = stop, size
+    return until, taken
 
 
 def _classes(options: list[list[tuple[int, float]]]) -> Array:

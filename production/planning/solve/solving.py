@@ -23,7 +23,7 @@ from production.planning.solve.orders import OrderSearch
 from production.planning.solve.permutation import FlowLine, flow_line, flow_line_state
 from production.planning.solve.search import Best, Budget, Search, lead_weights, stages
 from production.planning.solve.start import Bench
-from production.planning.solve.timing import STUCK
+from production.planning.solve.timing import LATE, STUCK
 
 __all__ = ["DEFAULT_SECONDS", "solve", "warm"]
 
@@ -32,6 +32,7 @@ DEFAULT_SECONDS = 10.0
 SMALL = 300  # literals up to which the constraint model gets most of the time
 MIDDLE = 1000  # literals up to which it finds as much in its time as annealing does
 USUAL = 2500  # literals up to which it is asked at all: beyond, annealing finds more
+LIGHT = 0.25  # of the jobs late by the rules: up to there the solver does well on more literals
 TRIALS_PER_SECOND = 100_000  # deterministic time of the constraint solver for given work
 
 
@@ -259,6 +260,8 @@ def _improve(
     work = search.work
     literals = size_of(work) if applies(work) else USUAL + 1
     shares = next((day for most, day in DAYS if literals <= most), LARGE_DAY)
+    if shares is USUAL_DAY and best.value[LATE] <= LIGHT * len(work.problem.jobs):
+        shares = MIDDLE_DAY
     line = search.objective == "makespan" and _flow_line(search, best, budget, done)
     if not line and budget.left() > SPARE + 2.0 * len(work.steps) * RUN_PER_STEP:
         _orders(search, begin, best, budget.part(shares.orders), seed)

@@ -267,3 +267,21 @@ def test_late_jobs_on_one_machine_are_bounded_exactly():
             for order in itertools.permutations(range(n))
         )
         assert bounds.simple(work)[LATE] == least
+
+
+def test_what_runs_holds_its_part_of_a_helper_who_helps_two_at_once():
+    running = {"kind": "a", "minutes": 40, "needs": ["pair"], "started": 0, "resource": "a0"}
+    step = {"kind": "a", "minutes": 30, "needs": ["pair"]}
+    data = {
+        "resources": [{"id": f"a{k}", "kind": "a"} for k in range(3)]
+        + [{"id": "pair", "kind": "pair", "capacity": 2}],
+        "jobs": [{"id": 0, "steps": [running]}, *({"id": j, "steps": [step]} for j in (1, 2))],
+    }
+    work = openwork.open_work(parse_problem(data))
+    looking = search.Search(work, "promises", 1)
+    bench = start.Bench(work)
+    for rule in bench.rules().values():
+        run = bench.run(rule, 0.0)
+        assert looking.value(bench.state(run)) is not None
+        assert sorted(looking.now.start.tolist()) == [0, 30]
+        assert sorted(run.start[1:].tolist()) == [0, 30], "the kernel says the same"
