@@ -449,7 +449,8 @@ def _wall_up(
     # No others have an edge between two places of the border.
     on = np.zeros(len(vertices), dtype=bool)
     on[line] = True
-    beside = faces[np.count_nonzero(on[faces], axis=1) > 1]
+    a, b, c = (on[faces[:, corner]] for corner in range(3))
+    beside = faces[(a & b) | (b & c) | (c & a)]
     for (first, last, chain), plane in zip(foot.stretches, foot.plane, strict=True):
         span = (last - first) % k or k
         below = index[(first + np.arange(span + 1)) % k]
