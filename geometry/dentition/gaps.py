@@ -25,10 +25,10 @@ ON_GUM_MM, HIGH_ON_GUM_MM = 0.8, 0.45
 """The bottom of a gap lies no higher over the papilla than this: else crowns close it."""
 
 HIGH_DEPTH_MM = 2.0
-OPEN_BOTTOM_MM = 0.4
-HIGH_BOTTOM_MM, HIGH_BOTTOM_GRAIN, HIGH_LEAST_MM = 0.6, 1.9, 0.65
+OPEN_BOTTOM_MM = 0.5
+HIGH_BOTTOM_MM, HIGH_BOTTOM_GRAIN, HIGH_LEAST_MM = 0.95, 1.9, 0.65
 """A contact that the scan has smeared over opens like a V, a gap like a U: the width of its
-bottom is more than triangles of that size smear. Set on generated arches."""
+bottom is more than a scan, or triangles of that size, smear. Set on generated arches."""
 
 V_MOST_MM = 0.7
 FLANK, JUMP, FLANK_LEVELS, FLANK_FROM = 0.7, 5.0, 3, 3
