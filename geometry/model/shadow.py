@@ -21,6 +21,7 @@ from geometry.model.heights import Columns, Grid, column_crossings, top_heights
 
 FINE = 0.05
 REACH = 0.4
+DEEPEST = 6.0  # mm; deeper ones are told as this
 
 
 @njit(cache=True, nogil=True)
@@ -194,6 +195,15 @@ class Shadow:
         offsets, distance = disc(self.reach, pitch)
         out = np.empty(len(points))
         _depth_at(points, self.top, self.grid.x0, self.grid.y0, pitch, offsets, distance, out)
+        return out
+
+    def deep_at(self, points: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Undercut depth beyond the reach too, up to ``DEEPEST``, to half a column, mm."""
+        top = np.ascontiguousarray(self.top[:: self.per, :: self.per])
+        offsets, distance = disc(DEEPEST, self.grid.pitch)
+        out = np.empty(len(points))
+        grid = self.grid
+        _depth_at(points, top, grid.x0, grid.y0, grid.pitch, offsets, distance, out)
         return out
 
 

@@ -265,6 +265,10 @@ def test_depth_under_a_mushroom_is_the_distance_from_its_edge():
     points = np.array([[9.0, 0.0, 3.0], [0.0, 10.5, 2.0], [11.5, 0.0, 1.0], [13.0, 0.0, 1.0]])
     expected = [3.0, 1.5, 0.5, 0.0]
     assert shadow.depth_at(points) == pytest.approx(expected, abs=0.15)
+    # Where depths are told apart up to less, what is deeper is still told to half a column.
+    near = cast_shadow(v, f, 0.25)
+    assert near.depth_at(points).max() < 0.7
+    assert near.deep_at(points) == pytest.approx(expected, abs=0.2)
 
 
 def test_rounding_keeps_touching_parts_apart():
