@@ -32,6 +32,7 @@ SEED = 20_26
 IMPROVE_SECONDS = 2.0
 IMPROVED_JOBS = 500  # beyond them the rule's plan is published at once
 GAIN_MINUTES = 5.0  # of weighted tardiness, for which the order may change
+SEARCHED = "search"  # source of a plan that is no dispatch rule's
 KEPT_PLANS = 200
 ADVISED = 4
 ID = re.compile(r"\bm\d+\b")
@@ -139,8 +140,10 @@ def _best_plan(told: dict[str, Any]) -> dict[str, Any]:
         return dispatched  # the search knows no "first of all"
     if len(problem.jobs) > IMPROVED_JOBS:
         return dispatched  # two seconds of search gain nothing, and its check takes many
+    force = Plan.objects.order_by("-pk").values_list("source", "steps").first()
+    searched = force[1] if force is not None and force[0] == SEARCHED else None
     try:
-        improved = solve(problem, seconds=IMPROVE_SECONDS)
+        improved = solve(problem, seconds=IMPROVE_SECONDS, previous=searched, gain=GAIN_MINUTES)
         faults = violations(told, improved)
     except Exception:
         # The dispatched plan stands; a plan that could be better is not worth an empty bench.
@@ -149,9 +152,12 @@ def _best_plan(told: dict[str, Any]) -> dict[str, Any]:
     if faults:
         log.error("the improved plan breaks a rule and is not used: %s", faults[0])
         return dispatched
-    if _gains(improved["objective"], dispatched["objective"]):
-        return improved | {"source": "search"}
-    return dispatched
+    if searched is not None:
+        # Its order stays as long as the rule's plan is not better by as much either.
+        better = not _gains(dispatched["objective"], improved["objective"])
+    else:
+        better = _gains(improved["objective"], dispatched["objective"])
+    return improved | {"source": SEARCHED} if better else dispatched
 
 
 def _gains(one: dict[str, Any], other: dict[str, Any]) -> bool:

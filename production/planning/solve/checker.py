@@ -39,12 +39,13 @@ def violations(problem: Row, plan: Row) -> list[str]:
     for row in rows:
         found += _own_rules(row)
     found += _order(rows)
+    taken = rows + _what_runs(problem, left_out, resources, rows)
     for name, resource in resources.items():
-        here = [row for row in rows if row["resource"] == name]
+        here = [row for row in taken if row["resource"] == name]
         found += (
             _batches(resource, here) if resource.get("batch") else _side_by_side(resource, here)
         )
-    found += _needs(resources, rows)
+    found += _needs(resources, taken)
     found += _objective(problem, jobs, rows, plan)
     return found
 
@@ -84,6 +85,30 @@ def _rows(jobs: Row, resources: Row, plan: Row) -> tuple[list[Row], list[str]]:
             if not step.get("done") and (name, index) not in seen:
                 found.append(f"job {name} step {index}: not planned")
     return rows, found
+
+
+def _what_runs(problem: Row, left_out: set[str], resources: Row, rows: list[Row]) -> list[Row]:
+    """Return what runs of jobs that the plan leaves out: it holds its machine and people."""
+    out = []
+    for job in problem["jobs"]:
+        name = str(job["id"])
+        for index, step in enumerate(job["steps"] if name in left_out else []):
+            if step.get("done") or step.get("started") is None or step.get("resource") is None:
+                continue  # where it runs without a name, any machine may be its
+            row = {
+                "what": f"job {name} step {index}", "job": name, "index": index, "step": step,
+                "resource": str(step["resource"]), "machine": resources[str(step["resource"])],
+                "release": 0, "running": True, "start": step["started"], "batch": None,
+            }  # fmt: skip
+            if row["machine"].get("batch"):
+                row["batch"] = f"of {name}"
+            row["end"] = max(row["start"] + _minutes(row), 0.0)
+            for other in rows:
+                same = other["running"] and other["resource"] == row["resource"]
+                if same and other["start"] == row["start"]:
+                    row["batch"], row["end"] = other["batch"], max(row["end"], other["end"])
+            out.append(row)
+    return out
 
 
 def _minutes(row: Row) -> float:

@@ -9,6 +9,7 @@ late if its group's last member ends after the job's own due time.
 from __future__ import annotations
 
 import math
+from collections.abc import Collection
 from typing import Any
 
 import numpy as np
@@ -21,13 +22,21 @@ Array = np.ndarray[Any, Any]
 FIRST = {"promises": LATE, "weighted_tardiness": TARDY, "makespan": SPAN}
 
 
-def plan_of(search: Search, state: Array) -> dict[str, Any]:
-    """Return the plan that a state means, with its objective; bounds are added later."""
+def plan_of(search: Search, state: Array, without: Collection[str] = ()) -> dict[str, Any]:
+    """Return the plan that a state means, with its objective; bounds are added later.
+
+    ``without``: jobs left out of it, of which the search knows only what runs.
+    """
     work = search.work
     value = search.value(state)
     assert value is not None
     steps = _running(work) + _open(work, search, state)
+    span = value[SPAN]
+    if without:
+        steps = [step for step in steps if str(step["job"]) not in without]
+        span = max((step["end"] for step in steps), default=0.0)
     _number_batches(work, steps)
+    first = FIRST[search.objective]
     order = {job.id: k for k, job in enumerate(work.problem.jobs)}
     steps.sort(key=lambda s: (s["start"], order[s["job"]], s["index"]))
     for step in steps:
@@ -35,10 +44,10 @@ def plan_of(search: Search, state: Array) -> dict[str, Any]:
     return {
         "steps": steps,
         "objective": {
-            "value": clean(value[FIRST[search.objective]]),
+            "value": clean(span if first == SPAN else value[first]),
             "late_jobs": int(value[LATE]),
             "weighted_tardiness": clean(value[TARDY]),
-            "makespan": clean(value[SPAN]),
+            "makespan": clean(span),
         },
     }
 

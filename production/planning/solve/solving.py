@@ -13,7 +13,7 @@ import numpy as np
 
 from production.planning import future
 from production.planning.dispatch import choose_rule, dispatch_plan, expected_times
-from production.planning.entities import Problem
+from production.planning.entities import Job, Problem
 from production.planning.policy import kernel_policy
 from production.planning.solve import bounds, report
 from production.planning.solve.exact import Bound, Exact, applies
@@ -128,9 +128,11 @@ def solve(
     left: list[_Left] = []
     plan: dict[str, Any] | None = None
     while plan is None:
-        reasons = problem.impossible()
-        left += [_Left(problem.jobs[j].id, why) for j, why in reasons.items()]
-        problem = _without(problem, left)
+        never = [_Left(problem.jobs[j].id, why) for j, why in problem.impossible().items()]
+        known = {str(x.job) for x in left}
+        left += [x for x in never if str(x.job) not in known]
+        # What is known already is cut to what runs, and not even that can be.
+        problem = _without(problem, left, {str(x.job) for x in never} & known)
         plan = _plan(problem, budget, seed, left, forward, previous, gain)
     plan["infeasible"] = [{"job": x.job, "reason": x.reason} for x in left]
     plan["seconds"] = 0.0 if work is not None else round(time.monotonic() - began, 3)
@@ -155,11 +157,22 @@ def warm() -> None:
         solve(small, work=100)
 
 
-def _without(problem: Problem, left: list[_Left]) -> Problem:
+def _without(problem: Problem, left: list[_Left], gone: set[str]) -> Problem:
+    """Leave those jobs out but for what runs of them, which holds its machine; ``gone`` wholly."""
     names = {str(x.job) for x in left}
     if not names:
         return problem
-    return replace(problem, jobs=tuple(j for j in problem.jobs if str(j.id) not in names))
+    jobs = [job if str(job.id) not in names else _what_runs(job) for job in problem.jobs]
+    kept = (job for job in jobs if job is not None and str(job.id) not in gone)
+    return replace(problem, jobs=tuple(kept))
+
+
+def _what_runs(job: Job) -> Job | None:
+    """Return a job up to the step that runs, promised to nobody; None where none runs."""
+    for number, step in enumerate(job.steps):
+        if step.started is not None and not step.done:
+            return replace(job, steps=job.steps[: number + 1], due=None, group=None)
+    return None
 
 
 def _plan(
@@ -197,7 +210,7 @@ def _plan(
     if kept is not None and not search.gains(best.value, kept.value, gain):
         proved &= not search.better(best.value, kept.value)
         best = kept
-    plan = report.plan_of(search, best.state)
+    plan = report.plan_of(search, best.state, {str(x.job) for x in left})
     lower = bound.lower.get(report.FIRST[problem.objective], 0.0)
     proved |= bounds.reached(best.value, bound.lower, problem.objective)
     value = plan["objective"]["value"]

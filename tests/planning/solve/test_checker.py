@@ -171,6 +171,26 @@ def test_what_runs_already_must_stay():
     assert violations(problem, rushed)
 
 
+def test_what_runs_of_a_job_that_cannot_be_finished_holds_its_machine():
+    running = {"kind": "m", "minutes": 30, "started": -10, "resource": "M"}
+    problem = {
+        "objective": "makespan",
+        "resources": [{"id": "M", "kind": "m"}, {"id": "N", "kind": "n", "open": [[0, 50]]}],
+        "jobs": [
+            {"id": "lost", "due": 90, "steps": [running, {"kind": "n", "minutes": 60}]},
+            {"id": "b", "due": 40, "steps": [{"kind": "m", "minutes": 5}]},
+        ],
+    }
+    for plan in (plan_at_once(parse_problem(problem)), solve(parse_problem(problem), work=100)):
+        assert violations(problem, plan) == []
+        assert [item["job"] for item in plan["infeasible"]] == ["lost"]
+        assert [(s["job"], s["start"], s["end"]) for s in plan["steps"]] == [("b", 20, 25)]
+        assert plan["objective"]["makespan"] == plan["objective"]["value"] == 25
+    moved = copy.deepcopy(plan)
+    entry(moved, "b", 0).update(start=0, end=5)
+    assert any("job lost" in line or "job b" in line for line in violations(problem, moved)[:-2])
+
+
 def test_work_of_no_duration_may_lie_at_the_close_but_nothing_begins_there():
     for minutes, found in ((0, 0), (3, 1)):
         step = {"kind": "a", "minutes": minutes, "attended": False}
