@@ -11,11 +11,13 @@ from numpy.typing import NDArray
 from geometry.dentition.archline import STEP_MM, ArchLine, find_arch_line, place, places, project
 from geometry.dentition.crowns import row_numbers, row_sizes, sextant_of
 from geometry.dentition.embrasures import open_embrasures
-from geometry.dentition.result import SHORT_ODDS, SIDES, Dentition, Gap, TissuePlace, Tooth
+from geometry.dentition.gaps import find_gaps
+from geometry.dentition.passages import find_passages
+from geometry.dentition.result import SHORT_ODDS, SIDES, Dentition, TissuePlace, Tooth
 from geometry.dentition.rows import Row, find_row, read_signs, with_sunken
 from geometry.dentition.seams import find_seams
 from geometry.dentition.sheets import STEP_S_MM, STEP_Z_MM, Sheets, roll_out
-from geometry.dentition.spaces import Between, crown_distance, look_between, shadow_map
+from geometry.dentition.spaces import shadow_map
 from geometry.dentition.tissue import Margins, Relief, SideReading, read_margins
 from geometry.errors import GeometryError
 from geometry.mesh import Mesh
@@ -26,19 +28,6 @@ Array = NDArray[np.float64]
 
 SHORT_MM = 3.0
 DOUBT_MM = 0.5
-GAP_LEAST_MM = 0.55
-CONTACT_SHARE = 0.6
-HALF_WAY = 0.45
-CONTACT_ROOM_MM = 0.25
-GAP_ABOVE_PAPILLA_MM = 0.8
-HIGH_ROOM_MM = 0.8
-HIGH_ABOVE_PAPILLA_MM = 0.35
-WIDE_MM = 0.7
-WIDE_BASE_MM = 0.35
-WIDE_GRAIN = 0.85
-HIGHEST_ROOM_MM, HIGHEST_DEPTH_MM = 1.65, 2.0
-PLAIN_BASE_MM, PLAIN_GRAIN, SPACE_MOST_MM = 0.92, 1.9, 3.0
-"""A passage plainly wide at its bottom may end this far above where crowns usually touch."""
 FEWEST_TEETH = 3
 NARROWEST_ARCH_MM = 30.0
 HOLE_LEAST_MM = 20.0
@@ -135,9 +124,13 @@ def analyse(
         _tooth(int(number), k, teeth, tip, margins, lift, short_limit_mm)
         for k, number in enumerate(teeth.numbers)
     )
-    gaps = _gaps(
-        shadow, line, teeth, tip, usual * margins.ratio, margins, lift, _grain(local, faces)
+    passages = find_passages(
+        sn, np.ascontiguousarray(local[:, 2]), faces, shadow, line, teeth.start, teeth.stop
     )
+    columns = np.round(0.5 * (teeth.stop[:-1] + teeth.start[1:]) / STEP_S_MM).astype(np.int64)
+    papilla = np.max([margins.heights[side][columns] for side in SIDES], axis=0)
+    grain = _grain(local, faces)
+    gaps = find_gaps(passages, teeth, tip, usual * margins.ratio, papilla, grain, lift.file)
     closed = [g.between for g in gaps]
     openings = open_embrasures(
         sheets, teeth.numbers, teeth.start, teeth.stop, tip, closed, lift.point
@@ -276,47 +269,6 @@ def _place(side: str, column: int, reading: SideReading, lift: _Lift, limit: flo
     )
 
 
-def _gaps(
-    shadow: Array,
-    line: ArchLine,
-    row: Row,
-    tip: Array,
-    length: Array,
-    margins: Margins,
-    lift: _Lift,
-    grain: float,
-) -> tuple[Gap, ...]:
-    out = []
-    order = [int(n) for n in row_numbers("upper" if row.numbers[0] < 30 else "lower")]
-    for k in range(len(row.numbers) - 1):
-        one, two = int(row.numbers[k]), int(row.numbers[k + 1])
-        edge = min(float(tip[k]), float(tip[k + 1]))
-        crown = min(float(length[k]), float(length[k + 1]))
-        first, second = ((float(row.start[n]), float(row.stop[n])) for n in (k, k + 1))
-        seen = look_between(shadow, line, first, second, edge - CONTACT_SHARE * crown)
-        column = round(0.5 * (row.stop[k] + row.start[k + 1]) / STEP_S_MM)
-        papilla = max(float(margins.heights[side][column]) for side in SIDES)
-        absent = tuple(order[order.index(one) + 1 : order.index(two)])
-        if not _is_gap(seen, edge, crown, papilla, grain):
-            continue
-        width = crown_distance(shadow, line, first, second, seen)
-        kind = "missing" if absent and width > 2.0 else "space"
-        number = absent[0] if kind == "missing" else one
-        # Told half way down the crowns, however low the passage is at its narrowest.
-        middle = np.array([*seen.middle[:2], edge - HALF_WAY * crown])
-        out.append(
-            Gap(
-                kind,
-                width,
-                lift.file(middle),
-                (one, two),
-                absent if kind == "missing" else (),
-                sextant_of(number),
-            )
-        )
-    return tuple(out)
-
-
 def _grain(local: Array, faces: NDArray[np.int32]) -> float:
     """Median edge of the triangles near the biting surfaces, mm."""
     some = faces[:: max(len(faces) // 20_000, 1)]
@@ -324,26 +276,6 @@ def _grain(local: Array, faces: NDArray[np.int32]) -> float:
     if not len(some):
         return 0.5
     return float(np.median(np.linalg.norm(local[some[:, 0]] - local[some[:, 1]], axis=1)))
-
-
-def _is_gap(seen: Between, edge: float, crown: float, papilla: float, grain: float) -> bool:
-    """Whether crowns are joined only by gum, and far enough apart.
-
-    Joined deep below where crowns touch they are apart; joined a little higher they still
-    are if it is the papilla that joins them and the passage is wide down to its bottom,
-    wider than triangles of that size (``grain``, mm) smear a contact.
-    """
-    over = seen.joined_at - (edge - CONTACT_SHARE * crown)
-    on_gum = seen.joined_at - papilla
-    if over < CONTACT_ROOM_MM and on_gum < GAP_ABOVE_PAPILLA_MM:
-        return bool(seen.width_mm >= GAP_LEAST_MM)
-    base = seen.base_width_mm
-    if on_gum >= HIGH_ABOVE_PAPILLA_MM or seen.width_mm < WIDE_MM:
-        return False
-    if over < HIGH_ROOM_MM:
-        return bool(base >= WIDE_BASE_MM + WIDE_GRAIN * grain)
-    deep = over < HIGHEST_ROOM_MM and edge - seen.joined_at >= HIGHEST_DEPTH_MM
-    return bool(deep and max(PLAIN_BASE_MM, PLAIN_GRAIN * grain) <= base < SPACE_MOST_MM)
 
 
 def _status(teeth: tuple[Tooth, ...], arch: str) -> tuple[str, str]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from geometry.version import VERSION
 
-REVISION = 10
+REVISION = 11
 """Raised whenever a measurement, a limit or a finding may come out differently.
 
 1: the first. 2: the upper of two creases is the margin; dips of a palate end the tissue;
@@ -30,7 +30,12 @@ triangles that share no corners are a finding. 10: tissue is measured in the sec
 tooth itself faces, and where a crown's roundness ends tells its margin too; a passage plainly wide
 at its bottom is a gap also over a high papilla; large blisters are told by their foot, and fewer
 papillae behind the front teeth are taken for one; where a palate was scanned whole, that it is less
-deep than the gum wanted is no finding.
+deep than the gum wanted is no finding. 11: a crease sharper than any fold of the gum tells the
+margin of a receded tooth, and where the gum line is faint the finding gives a range; a hole that
+begins on the crown and goes on below the margin leaves no gum there; all signs of a blister are
+weighed together; the free space between crowns is measured by rays along the arch, and a smeared
+contact is told from a gap by the width of its bottom; incisal edges far below the back teeth make
+the plane too.
 """
 
 ENGINE = f"{VERSION}+inspection.{REVISION}"

@@ -48,7 +48,7 @@ from geometry.version import VERSION
 
 Array = NDArray[np.float64]
 
-REVISION = 8
+REVISION = 9
 """Raised whenever the same scan and settings may give other bytes.
 
 1: the first. 2: block-out by rays, height from the incisors, fills united on the surface.
