@@ -58,6 +58,8 @@ only as far as each place needs, an automatic trim stays clear of the margin's u
 base keeps to where the model is thick. 6: handles are cut where they are narrowest, all at once.
 7: only the pieces of a fill that cross the surface are moved a hair, and no longer in vain.
 8: beside the end of a scan that was cut off, tissue counts that lies next to a tooth's middle.
+9: where a border folds, its wall stands on a line past the fold; single lattice points are no
+depth of undercut, and how deep one is is told beyond the lattice's reach.
 """
 
 ENGINE = f"{VERSION}+model.{REVISION}"
