@@ -39,6 +39,7 @@ from geometry.model.trimming import (
     little_tissue,
     margin_doubts,
     margin_heights,
+    margin_names,
     tissue_kept,
 )
 from geometry.model.uniting import folds_of, unite
@@ -209,7 +210,8 @@ def build(
                 f" {height:.1f} mm"
             )
             trim = Trim(height, tissue_kept(margin, border, height))
-        warnings += little_tissue(margin, border, trim, settings.tissue)
+        names = margin_names(known.dentition)
+        warnings += little_tissue(margin, border, trim, settings.tissue, names)
         # Rounded now, so that what is added later meets the surface as a file will hold it.
         closed.vertices, closed.faces = as_written(closed.vertices, closed.faces)
         remarks += closed.notes

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -95,8 +96,17 @@ def tissue_kept(margin: Array, border: Array, z: float) -> float | None:
     return float((margin - np.maximum(border, z)).min())
 
 
-def little_tissue(margin: Array, border: Array, trim: Trim, tissue: float) -> list[str]:
-    """Say that less than ``tissue`` mm is kept, why, and what helps."""
+def margin_names(dentition: Dentition | None) -> list[str]:
+    """Name the margins of :func:`margin_heights`."""
+    sides = ("facial", "lingual")
+    teeth = dentition.teeth if dentition else ()
+    return [f"at {tooth.number}, {side} side" for tooth in teeth for side in sides]
+
+
+def little_tissue(
+    margin: Array, border: Array, trim: Trim, tissue: float, names: Sequence[str]
+) -> list[str]:
+    """Say that less than ``tissue`` mm is kept, where, why, and what helps."""
     if trim.kept is None or trim.kept >= tissue - ROUNDING:
         return []
     least = int(np.argmin(margin - np.maximum(border, trim.z)))
@@ -107,7 +117,8 @@ def little_tissue(margin: Array, border: Array, trim: Trim, tissue: float) -> li
     else:
         why = "a greater height keeps more"
     return [
-        f"only {max(trim.kept, 0.0):.1f} mm of tissue is left beyond the margin at one tooth; {why}"
+        f"only {max(trim.kept, 0.0):.1f} mm of tissue is left beyond the margin "
+        f"{names[least]}; {why}"
     ]
 
 

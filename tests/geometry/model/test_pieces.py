@@ -199,10 +199,12 @@ def test_little_tissue_is_told_with_what_helps():
         ([-2.0, -2.0], 0.0, "greater height"),
     ):
         trim = Trim(z, tissue_kept(margin, np.array(border), z))
-        told = little_tissue(margin, np.array(border), trim, 5.0)
+        names = ["at 36, facial side", "at 37, lingual side"]
+        told = little_tissue(margin, np.array(border), trim, 5.0, names)
         assert len(told) == 1
         assert words in told[0]
-        assert not little_tissue(margin, np.array(border), trim, 0.4)
+        assert names[1] in told[0]
+        assert not little_tissue(margin, np.array(border), trim, 0.4, names)
 
 
 def test_tissue_beside_the_end_of_a_cut_off_scan_counts():
