@@ -17,6 +17,7 @@ from scipy.ndimage import median_filter
 
 from geometry.dentition.archline import STEP_MM, ArchLine, place
 from geometry.dentition.spaces import CELL_MM, HALF_MM
+from geometry.dentition.triangle import parts_of, twice_area
 
 Array = NDArray[np.float64]
 
@@ -69,7 +70,7 @@ def _meet(sn, height, faces, middles, count, at, leaving):  # type: ignore[no-un
         ja = (TOP_MM - height[a]) / LEVEL_MM
         jb = (TOP_MM - height[b]) / LEVEL_MM
         jc = (TOP_MM - height[c]) / LEVEL_MM
-        det = (ib - ia) * (jc - ja) - (ic - ia) * (jb - ja)
+        det = twice_area(ia, ja, ib, jb, ic, jc)
         if abs(det) < 1e-12:
             continue
         i0 = max(int(np.ceil(min(ia, ib, ic))), 0)
@@ -78,8 +79,7 @@ def _meet(sn, height, faces, middles, count, at, leaving):  # type: ignore[no-un
         j1 = min(int(np.floor(max(ja, jb, jc))), levels - 1)
         for i in range(i0, i1 + 1):
             for j in range(j0, j1 + 1):
-                p = ((i - ia) * (jc - ja) - (ic - ia) * (j - ja)) / det
-                q = ((ib - ia) * (j - ja) - (i - ia) * (jb - ja)) / det
+                p, q = parts_of(i, j, ia, ja, ib, jb, ic, jc, det)
                 if p < -1e-6 or q < -1e-6 or p + q > 1.0 + 1e-6:
                     continue
                 s = sa + p * (sb - sa) + q * (sc - sa)

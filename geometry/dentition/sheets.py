@@ -15,6 +15,8 @@ from numba import njit
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter
 
+from geometry.dentition.triangle import parts_of, twice_area
+
 Array = NDArray[np.float64]
 
 STEP_S_MM = 0.25
@@ -87,13 +89,12 @@ def _fill(sn, height, faces, outward, tangent_index, n_s, n_z, step_s, step_z, z
                     top[i] = high
         if abs(facing) < 0.05:
             continue
-        det = (ib - ia) * (jc - ja) - (ic - ia) * (jb - ja)
+        det = twice_area(ia, ja, ib, jb, ic, jc)
         if abs(det) < 1e-12:
             continue
         for i in range(i0, i1 + 1):
             for j in range(j0, j1 + 1):
-                p = ((i - ia) * (jc - ja) - (ic - ia) * (j - ja)) / det
-                q = ((ib - ia) * (j - ja) - (i - ia) * (jb - ja)) / det
+                p, q = parts_of(i, j, ia, ja, ib, jb, ic, jc, det)
                 if p < -1e-6 or q < -1e-6 or p + q > 1.0 + 1e-6:
                     continue
                 n = na + p * (nb - na) + q * (nc - na)

@@ -6,6 +6,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from geometry.dentition.triangle import parts_of, twice_area
+
 Array = NDArray[np.float64]
 
 CELL_MM = 0.15
@@ -25,7 +27,7 @@ def _shadow(sn, height, faces, step, half, out):  # type: ignore[no-untyped-def]
             continue
         ia, ib, ic = sa / step, sb / step, sc / step
         ja, jb, jc = (na + half) / step, (nb + half) / step, (nc + half) / step
-        det = (ib - ia) * (jc - ja) - (ic - ia) * (jb - ja)
+        det = twice_area(ia, ja, ib, jb, ic, jc)
         if abs(det) < 1e-12:
             continue
         i0 = max(int(np.ceil(min(ia, ib, ic))), 0)
@@ -34,8 +36,7 @@ def _shadow(sn, height, faces, step, half, out):  # type: ignore[no-untyped-def]
         j1 = min(int(np.floor(max(ja, jb, jc))), columns - 1)
         for i in range(i0, i1 + 1):
             for j in range(j0, j1 + 1):
-                p = ((i - ia) * (jc - ja) - (ic - ia) * (j - ja)) / det
-                q = ((ib - ia) * (j - ja) - (i - ia) * (jb - ja)) / det
+                p, q = parts_of(i, j, ia, ja, ib, jb, ic, jc, det)
                 if p < -1e-6 or q < -1e-6 or p + q > 1.0 + 1e-6:
                     continue
                 z = height[a] + p * (height[b] - height[a]) + q * (height[c] - height[a])

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from geometry.mesh import Mesh
-from geometry.sampling.drops import drop_odds
+from geometry.sampling.drops import Tops, drop_odds
 from geometry.sampling.fields import mark_near_border, smooth
 from geometry.sampling.rises import feet, profiles, rises
 from geometry.topology.adjacency import vertex_normals
@@ -261,9 +261,10 @@ def find_bumps(
     turned = facing[tops] @ axes.T
     likes = _likes(local, turned, plain[tops])
     excess = _excess(local, from_border, turned, plain[tops], likes, rise, middle)
-    odds = drop_odds(
-        local, from_border, turned, likes, plain[tops], excess, rise, middle, turn, depth, heights
+    seen = Tops(
+        local, from_border, turned, likes, plain[tops], excess, rise, middle, turn, depth
     )
+    odds = drop_odds(seen, heights)
     odds[plain[tops] >= _SPIKE_MM] = -np.inf
     height = np.maximum(middle, plain[tops])
     height = np.where(turn[:, 2] > _FOOT_RAD, np.maximum(height, depth), height)

@@ -8,6 +8,8 @@ kinds, wet and clean, so that one clean scan in fifty has a false blister.
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -38,19 +40,39 @@ _EVEN_ODDS = -6.7
 _WEIGHTS = np.array([*_OWN, *_MEAN, *_SPREAD, *_ACROSS, _UNSEEN])
 
 
-def _signs(
-    local: Array,
-    from_border: Array,
-    facing: Array,
-    likes: Array,
-    plain: Array,
-    excess: Array,
-    rise: Array,
-    middle: Array,
-    turn: Array,
-    depth: Array,
-) -> list[Array]:
+class Tops(NamedTuple):
+    """The k highest places looked at.
+
+    Attributes
+    ----------
+    local : (k, 3) float64
+        To the right, to the front and up from the occlusal plane's middle, mm.
+    from_border : (k,) float64, mm
+    facing : (k, 3) float64
+        Unit normals in the axes of ``local``.
+    likes, plain, excess : (k,) float64
+        What anatomy stands out by elsewhere, what the place does, and by how much more, mm.
+    rise, middle : (k,) float64
+        From :func:`geometry.sampling.rises.rises`.
+    turn, depth : (k, sectors) and (k,) float64
+        From :func:`geometry.sampling.rises.feet`.
+    """
+
+    local: Array
+    from_border: Array
+    facing: Array
+    likes: Array
+    plain: Array
+    excess: Array
+    rise: Array
+    middle: Array
+    turn: Array
+    depth: Array
+
+
+def _signs(tops: Tops) -> list[Array]:
     """Signs of the place itself."""
+    local, from_border, facing, likes, plain, excess, rise, middle, turn, depth = tops
     turn, up = np.clip(turn, -0.5, 1.1), facing[:, 2]
     facing_up = np.clip(up - _STEEP, 0.0, None)
     plain, depth = np.clip(plain, 0.0, 0.8), np.clip(depth, 0.0, 1.2)
@@ -96,37 +118,14 @@ def _ground(heights: Array) -> list[Array]:
     return [*mean.T[1:], *spread.T[1:], *across.T[2:], unseen]
 
 
-def drop_odds(
-    local: Array,
-    from_border: Array,
-    facing: Array,
-    likes: Array,
-    plain: Array,
-    excess: Array,
-    rise: Array,
-    middle: Array,
-    turn: Array,
-    depth: Array,
-    heights: Array,
-) -> Array:
+def drop_odds(tops: Tops, heights: Array) -> Array:
     """Log odds that each top is a drop or a film, (k,); above 0 it is told.
 
     Parameters
     ----------
-    local : (k, 3) float64
-        To the right, to the front and up from the occlusal plane's middle, mm.
-    from_border : (k,) float64, mm
-    facing : (k, 3) float64
-        Unit normals in the axes of ``local``.
-    likes, plain, excess : (k,) float64
-        What anatomy stands out by elsewhere, what the place does, and by how much more, mm.
-    rise, middle : (k,) float64
-        From :func:`geometry.sampling.rises.rises`.
-    turn, depth : (k, sectors) and (k,) float64
-        From :func:`geometry.sampling.rises.feet`.
+    tops : Tops
     heights : (k, sectors, rings) float64
         From :func:`geometry.sampling.rises.profiles`.
     """
-    own = _signs(local, from_border, facing, likes, plain, excess, rise, middle, turn, depth)
-    signs = np.column_stack([*own, *_ground(heights)]).astype(np.float64)
+    signs = np.column_stack([*_signs(tops), *_ground(heights)]).astype(np.float64)
     return np.asarray(signs @ _WEIGHTS + _EVEN_ODDS)

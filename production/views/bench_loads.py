@@ -24,7 +24,7 @@ from production.models import (
 from production.selectors.bench import bench_now
 from production.selectors.version import version_of
 from production.views.bench import frame
-from production.views.bench_scan import begin, fill_load, say, tell
+from production.views.bench_scan import begin, fill_load, room_in, say, tell
 from production.views.bench_subject import Subject, load_subject
 from production.views.live import live
 
@@ -170,7 +170,7 @@ def _go_onward(request: HttpRequest, subject: Subject) -> HttpResponse:
         return redirect(subject.url)
     stage, members = found
     machine = _only_machine(stage)
-    room = machine.capacity if machine else None
+    room = room_in(stage, machine) or len(members)
     load = move.create_load(
         request.user,  # type: ignore[arg-type]
         stage,

@@ -296,7 +296,7 @@ def fill_load(request: HttpRequest, load: Load) -> int:
     """Add what waits at the load's stage, in the order of the plan, up to the machine's size."""
     stations = bench_now(office_of(request)).stations
     tasks = next((s.tasks for s in stations if s.stage.pk == load.stage_id), [])
-    room = load.machine.capacity if load.machine else _largest(load.stage) or len(tasks)
+    room = room_in(load.stage, load.machine) or len(tasks)
     inside = set(load.items.values_list("appliance_id", flat=True))
     added = 0
     for task in tasks:
@@ -311,8 +311,10 @@ def fill_load(request: HttpRequest, load: Load) -> int:
     return added
 
 
-def _largest(stage: Stage) -> int:
-    """Return how many the largest machine in service takes at once; 0 without one."""
+def room_in(stage: Stage, machine: Machine | None) -> int:
+    """Return how many a machine takes at once, or the largest in service; 0 without one."""
+    if machine is not None:
+        return machine.capacity
     ready = Machine.objects.filter(kind=stage.machine_kind, state=Machine.State.READY)
     return max(ready.values_list("capacity", flat=True), default=0)
 

@@ -7,7 +7,7 @@ from fixtures.arches import random_arch
 from geometry.mesh import Mesh
 from geometry.sampling import find_bumps, measure
 from geometry.sampling.bumps import CELL_MM, _links
-from geometry.sampling.drops import drop_odds
+from geometry.sampling.drops import Tops, drop_odds
 from geometry.sampling.rises import feet, profiles, rises
 from geometry.topology import analyse, coarsen
 
@@ -159,21 +159,11 @@ def test_a_drop_is_likelier_than_a_fold_of_the_same_height_and_both_than_even_gr
     local = np.tile([15.0, -10.0, -9.0], (3, 1))
     facing = np.tile([1.0, 0.0, 0.0], (3, 1))
     even = np.zeros(3)
-    odds = drop_odds(
-        local, even + 8.0, facing, even, plain, plain - 0.35, even, even + 0.8, turn, even, heights
+    tops = Tops(
+        local, even + 8.0, facing, even, plain, plain - 0.35, even, even + 0.8, turn, even
     )
+    odds = drop_odds(tops, heights)
     assert odds[0] > odds[1] > odds[2]
-    unseen = drop_odds(
-        local,
-        even,
-        facing,
-        even,
-        plain,
-        even,
-        even,
-        even,
-        turn,
-        even,
-        np.full_like(heights, np.nan),
-    )
+    bare = Tops(local, even, facing, even, plain, even, even, even, turn, even)
+    unseen = drop_odds(bare, np.full_like(heights, np.nan))
     assert np.isfinite(unseen).all()
