@@ -82,10 +82,7 @@ def block_out(
     grid = shadow.grid
     points = np.column_stack((grid.x0 + i * step, grid.y0 + j * step, k * step))
     row = np.searchsorted(shadow.cells, i * grid.ny + j)
-    deep = shadow.depth[row, k].astype(np.float64)
-    cut_off = deep >= shadow.reach - 0.5 * step
-    deep[cut_off] = np.maximum(deep[cut_off], shadow.deep_at(points[cut_off]))
-    regions = places.regions(points, step**3, deep)
+    regions = places.regions(points, step**3, shadow.depths_of(row, k))
     first = undercut_volume(shadow, beyond)
     surface = None
     if depth is not None and first > 0.0:

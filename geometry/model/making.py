@@ -399,8 +399,7 @@ def _block_out_record(
     if filling.depth is None:
         record["added_mm3"] = 0.0
         record["undercut_after_mm3"] = record["undercut_before_mm3"]
-        depth = filling.shadow.depth[filling.shadow.air]
-        record["residual_max_mm"] = round(float(depth.max(initial=0.0)), 3)
+        record["residual_max_mm"] = round(filling.shadow.deepest(filling.shadow.air), 3)
         return record
     # Not on the columns that the fill was shaped on: its corners lie exactly on them.
     step *= OFF_COLUMNS
@@ -409,7 +408,7 @@ def _block_out_record(
     specks = left & ~deep_air(shadow, filling.depth, SPECK)
     air = shadow.air & ~specks.reshape(-1, shadow.levels)[shadow.cells]
     record["undercut_after_mm3"] = round(float(left.sum()) * step**3, 3)
-    record["residual_max_mm"] = round(float(shadow.depth[air].max(initial=0.0)), 3)
+    record["residual_max_mm"] = round(shadow.deepest(air), 3)
     return record
 
 

@@ -197,14 +197,26 @@ class Shadow:
         _depth_at(points, self.top, self.grid.x0, self.grid.y0, pitch, offsets, distance, out)
         return out
 
-    def deep_at(self, points: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Undercut depth beyond the reach too, up to ``DEEPEST``, to half a column, mm."""
-        top = np.ascontiguousarray(self.top[:: self.per, :: self.per])
-        offsets, distance = disc(DEEPEST, self.grid.pitch)
-        out = np.empty(len(points))
+    def depths_of(self, row: NDArray[np.int64], level: NDArray[np.int64]) -> NDArray[np.float64]:
+        """Depth of lattice points by row of ``cells`` and level, mm.
+
+        What is deeper than the reach is told to half a column, up to ``DEEPEST``.
+        """
+        out = self.depth[row, level].astype(np.float64)
+        beyond = np.flatnonzero(out >= self.reach - 0.5 * self.step)
         grid = self.grid
-        _depth_at(points, top, grid.x0, grid.y0, grid.pitch, offsets, distance, out)
+        i, j = np.divmod(self.cells[row[beyond]], grid.ny)
+        x, y = grid.x0 + i * grid.pitch, grid.y0 + j * grid.pitch
+        points = np.column_stack((x, y, level[beyond] * self.step))
+        top = np.ascontiguousarray(self.top[:: self.per, :: self.per])
+        deep = np.empty(len(points))
+        _depth_at(points, top, grid.x0, grid.y0, grid.pitch, *disc(DEEPEST, grid.pitch), deep)
+        out[beyond] = np.maximum(out[beyond], deep)
         return out
+
+    def deepest(self, where: NDArray[np.bool_]) -> float:
+        """Return the greatest depth of the points marked (c, levels), 0 without any, mm."""
+        return float(self.depths_of(*np.nonzero(where)).max(initial=0.0))
 
 
 def disc(reach: float, pitch: float) -> tuple[NDArray[np.int64], NDArray[np.float64]]:

@@ -19,7 +19,7 @@ from geometry.model.identity import write_code
 from geometry.model.mending import NEAR, Spot, joined_spots, mend_crossings, mend_handles
 from geometry.model.ownbase import without_base
 from geometry.model.patches import fill_loop, patch_loop
-from geometry.model.shadow import cast_shadow
+from geometry.model.shadow import DEEPEST, cast_shadow
 from geometry.model.skin import genus_of, patched, skin_of, turned_over, without, zipped
 from geometry.model.solids import as_written, odd_at, odd_vertices, to_manifold
 from geometry.model.trimming import (
@@ -270,7 +270,12 @@ def test_depth_under_a_mushroom_is_the_distance_from_its_edge():
     # Where depths are told apart up to less, what is deeper is still told to half a column.
     near = cast_shadow(v, f, 0.25)
     assert near.depth_at(points).max() < 0.7
-    assert near.deep_at(points) == pytest.approx(expected, abs=0.2)
+    i, j = np.divmod(near.cells, near.grid.ny)
+    off = np.hypot(near.grid.x0 + i * near.grid.pitch, near.grid.y0 + j * near.grid.pitch)
+    row = np.flatnonzero((off > 6.5) & (off < 11.5))
+    told = near.depths_of(row, np.full(len(row), 15))  # 3 mm above the base
+    assert np.abs(told - (12.0 - off[row])).max() < 0.25
+    assert near.deepest(near.air) == pytest.approx(DEEPEST, abs=0.2)
 
 
 def test_rounding_keeps_touching_parts_apart():
