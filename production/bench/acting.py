@@ -1,10 +1,15 @@
-"""How long work by hand must be left alone: a contact or curing time, a program's minutes."""
+"""How long work must be left alone: a contact or curing time, a program's minutes."""
 
 from __future__ import annotations
 
 import datetime as dt
 
-from production.models import Appliance, StageEvent
+from django.utils import timezone
+
+from production.models import Appliance, Load, Stage, StageEvent
+
+#: The part of a program that may be left by the clock: a start is marked a little late.
+SLACK = 0.2
 
 
 def started_by(appliance: Appliance) -> StageEvent | None:
@@ -40,3 +45,16 @@ def acts_until(start: StageEvent) -> dt.datetime | None:
     if start.program is not None:
         minutes = max(minutes, start.program.minutes)
     return start.at + dt.timedelta(minutes=minutes) if minutes > 0 else None
+
+
+def runs_until(run: Load) -> dt.datetime | None:
+    """Return when a wash, cure or forming program has had its time, while much of it is left.
+
+    A print's minutes are an estimate from its height: its end is not known to the minute.
+    """
+    program, begun = run.program, run.started_at
+    if program is None or begun is None or run.stage.machine_kind == Stage.MachineKind.PRINTER:
+        return None
+    end = begun + dt.timedelta(minutes=program.minutes)
+    left = (end - timezone.now()).total_seconds() / 60
+    return end if left > max(1.0, SLACK * program.minutes) else None

@@ -28,7 +28,7 @@ from production.selectors.version import version_of
 from production.views.bench import frame
 from production.views.bench_loads import shown_card, take_choices, take_ticks
 from production.views.bench_scan import begin, say, tell
-from production.views.bench_subject import Subject, appliance_subject, subject_of
+from production.views.bench_subject import EndsEarly, Subject, appliance_subject, subject_of
 from production.views.live import live
 from production.views.typed import hold, take
 
@@ -77,6 +77,7 @@ def appliance(request: HttpRequest, code: str) -> HttpResponse:
         "stored": _stored(subject),
         "block_out": _block_out(subject),
         "ask_start": request.GET.get("ask") == "start" and subject.waiting,
+        "ask_early": request.GET.get("ask") == "early",
         "since": SINCE,
         "branches": (
             reads.causes_for(Stage.objects.filter(code=HANDOVER_STAGE).first())
@@ -199,6 +200,8 @@ def appliance_do(request: HttpRequest, code: str) -> HttpResponse:
     except StartUnknown as error:
         say(request, error)
         return redirect(f"{subject.url}?ask=start")
+    except EndsEarly:
+        return redirect(f"{subject.url}?ask=early")
     except ActionError as error:
         say(request, error)
         hold(request, subject.url)

@@ -25,7 +25,7 @@ from production.selectors.bench import bench_now
 from production.selectors.version import version_of
 from production.views.bench import frame
 from production.views.bench_scan import begin, fill_load, room_in, say, tell
-from production.views.bench_subject import Subject, load_subject
+from production.views.bench_subject import EndsEarly, Subject, load_subject
 from production.views.live import live
 
 
@@ -78,6 +78,7 @@ def load(request: HttpRequest, code: str) -> HttpResponse:
             "waiting": waiting[:24],
             "more": max(0, len(waiting) - 24),
             "onward": onward(subject) if subject.load.status == Load.Status.DONE else None,
+            "ask_early": request.GET.get("ask") == "early",
             "version": _version(subject),
         },
     )
@@ -158,6 +159,8 @@ def load_do(request: HttpRequest, code: str) -> HttpResponse:
             case "undo":
                 move.undo_load(user, row, key=key)  # type: ignore[arg-type]
                 messages.success(request, f"{row.code}: taken back. Both stay on record.")
+    except EndsEarly:
+        return redirect(f"{subject.url}?ask=early")
     except ActionError as error:
         say(request, error)
     return redirect(subject.url)

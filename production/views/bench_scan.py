@@ -24,7 +24,7 @@ from production.bench.lookup import Unknown, look_up
 from production.models import Appliance, Load, Lot, Machine, Program, RemakeCause, Stage
 from production.selectors.bench import bench_now, undo_offer
 from production.views.bench_quote import promise_words
-from production.views.bench_subject import Subject, since_words, subject_of
+from production.views.bench_subject import EndsEarly, Subject, since_words, subject_of
 
 BENCH = "bench"
 BAG = "handover-bag"  # session: the code read from the bag on the hand-over page
@@ -64,9 +64,9 @@ def scan(request: HttpRequest) -> HttpResponse:
     try:
         _same_as_shown(request, thing, subject, key)
         return redirect(_follow(request, thing, subject, key) or back)
-    except StartUnknown as error:
+    except (StartUnknown, EndsEarly) as error:
         say(request, error)
-        return redirect(f"{back}?ask=start")
+        return redirect(f"{back}?ask={'early' if isinstance(error, EndsEarly) else 'start'}")
     except ActionError as error:
         say(request, error)
         return redirect(back)
@@ -432,5 +432,6 @@ _COMMANDS: dict[str, Callable[[HttpRequest, Subject | None, str], str | None]] =
     "SINCE-UNKNOWN": _since(None),
     "ENDED-NOW": _ended("now"),
     "ENDED-THEN": _ended("then"),
+    "ENDED-FULL": _ended("full"),
     "ENDED-UNKNOWN": _ended("unknown"),
 }

@@ -20,7 +20,7 @@ from production.actions.errors import Refused
 from production.actions.finishing import card_of
 from production.actions.loading import WITH_ORDER, run_of
 from production.bench import fit
-from production.bench.acting import acts_until, started_by
+from production.bench.acting import acts_until, runs_until, started_by
 from production.bench.fold import HANDOVER_STAGE
 from production.bench.routes import place, route_of
 from production.models import (
@@ -40,10 +40,15 @@ from production.views.bench_draft import Draft
 
 LOTS_OFFERED = 12
 FORGOTTEN = dt.timedelta(minutes=15)
+FULL_TIME = "The program had its full time; its start was marked late."
 
 
 class EndUnknown(Refused):
     """The finish was forgotten: ask when it was, do not guess."""
+
+
+class EndsEarly(Refused):
+    """The program set cannot have run its time yet: ask whether it did."""
 
 
 @dataclass
@@ -315,6 +320,11 @@ class Subject:
             slack = max(2 * FORGOTTEN, usual)
         return end if end is not None and timezone.now() - end > slack else None
 
+    @cached_property
+    def runs_until(self) -> dt.datetime | None:
+        """Until when the program of its run has not had its time; None once it is over."""
+        return runs_until(self.run) if self.running and self.run is not None else None
+
     @property
     def wanted(self) -> str:
         """What to scan or choose before it can start; empty when nothing is missing."""
@@ -372,13 +382,21 @@ class Subject:
         """Finish with the draft's ticks.
 
         ``ended`` answers when a finish was forgotten: "now", "then" (when it was to end),
-        or "unknown".
+        or "unknown"; and when a program seems cut short: "full" (it ran its time).
 
         Raises
         ------
         EndUnknown
             The run was to end long ago, and nobody has said when it did.
+        EndsEarly
+            The program has not had its time since the start that was marked.
         """
+        until = self.runs_until
+        if until is not None and ended != "full":
+            raise EndsEarly(
+                f"{self.code} runs “{self.run.program}” until "  # type: ignore[union-attr]
+                f"{timezone.localtime(until):%H:%M}. Did it run its full time?"
+            )
         then = self.should_have_ended
         if then is not None and ended not in {"now", "then", "unknown"}:
             raise EndUnknown(
@@ -386,10 +404,18 @@ class Subject:
             )
         ticks = self.draft.ticks
         at = then if ended == "then" else None
-        certain = then is None or ended == "now"
+        certain = (then is None or ended == "now") and until is None
+        note = FULL_TIME if until is not None else ""
         if self.load:
             move.finish_load(
-                user, self.load, key=key, ticks=ticks, card=card, at=at, time_certain=certain
+                user,
+                self.load,
+                key=key,
+                ticks=ticks,
+                card=card,
+                at=at,
+                time_certain=certain,
+                note=note,
             )
         elif self.appliance:
             move.finish(
@@ -406,6 +432,7 @@ class Subject:
                 program=self.program,
                 at=at,
                 time_certain=certain,
+                note=note,
             )
 
     def choose_lot(self, lot: Lot) -> fit.Fit:

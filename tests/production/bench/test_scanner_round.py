@@ -9,6 +9,7 @@ import pytest
 from django.utils import timezone
 
 from clinic.models import Patient
+from production.actions import move
 from production.bench.commands import COMMANDS
 from production.bench.history import disagreements
 from production.models import Appliance, Load, LotUse, StageEvent
@@ -54,6 +55,18 @@ class Scanner:
 
 
 @pytest.fixture
+def let_pass(monkeypatch):
+    """Let minutes pass on the clock."""
+    real, passed = timezone.now, [dt.timedelta()]
+
+    def on(minutes: float) -> None:
+        passed[0] += dt.timedelta(minutes=minutes)
+
+    monkeypatch.setattr(timezone, "now", lambda: real() + passed[0])
+    return on
+
+
+@pytest.fixture
 def five(bench):
     """Five appliances of three patients, prepared but not printed."""
     rows: list[Appliance] = []
@@ -68,7 +81,7 @@ def five(bench):
     return rows
 
 
-def test_five_appliances_from_model_to_bag_with_the_scanner_only(bench, five, signed_in):
+def test_five_appliances_from_model_to_bag_with_the_scanner_only(bench, five, signed_in, let_pass):
     hand = Scanner(signed_in("technician"))
     lot = {kind: lot.code for kind, lot in bench.lots.items()}
     for appliance in five:  # prepare, one by one
@@ -85,11 +98,17 @@ def test_five_appliances_from_model_to_bag_with_the_scanner_only(bench, five, si
     hand.scan("M-WASH")
     for appliance in five:
         hand.scan(appliance.code)
-    hand.scan("M-WASH").scan("DO-TICK").scan("DO-TICK").scan("DO-TICK").scan("DO-OK")
+    hand.scan("M-WASH").scan("DO-TICK").scan("DO-TICK").scan("DO-TICK")
+    let_pass(12)
+    hand.scan("DO-OK")
     # Cure: the tray takes four; the fifth follows alone.
-    hand.scan("M-CURE").scan("DO-FILL").scan("M-CURE").scan("DO-TICK-ALL").scan("DO-OK")
+    hand.scan("M-CURE").scan("DO-FILL").scan("M-CURE").scan("DO-TICK-ALL")
+    let_pass(15)
+    hand.scan("DO-OK")
     left = Appliance.objects.get(stage__code="cure")
-    hand.scan(left.code).scan("M-CURE").scan("DO-TICK-ALL").scan("DO-FINISH")
+    hand.scan(left.code).scan("M-CURE").scan("DO-TICK-ALL")
+    let_pass(15)
+    hand.scan("DO-FINISH")
     for appliance in five:  # block-out: one skipped, the others done
         hand.scan(appliance.code)
         if appliance == five[0]:
@@ -98,7 +117,9 @@ def test_five_appliances_from_model_to_bag_with_the_scanner_only(bench, five, si
             hand.scan(lot["block_out"]).scan("DO-TICK-ALL").scan("DO-FINISH")
     for appliance in five:  # form, trim, finish
         hand.scan(appliance.code).scan(lot["sheet"]).scan("M-FORM")
-        hand.scan("DO-TICK-ALL").scan("DO-OK")
+        hand.scan("DO-TICK-ALL")
+        let_pass(5)
+        hand.scan("DO-OK")
         hand.scan("DO-OK").scan("DO-TICK-ALL").scan("DO-OK")
         hand.scan(lot["disinfectant"]).scan("DO-TICK-ALL").scan("DO-OK")
     for appliance in five:
@@ -231,6 +252,38 @@ def test_a_forgotten_finish_is_asked_about(bench, five, signed_in, monkeypatch):
     event = five[0].events.get(action="finish", stage__code="prepare")
     assert (event.at - began, event.time_certain) == (dt.timedelta(minutes=6), False)
     assert event.recorded_at == later
+
+
+def move_to_wash(bench, appliance: Appliance) -> None:
+    ticks, who = bench.ticks("prepare"), bench.technician
+    move.finish(who, appliance, key="prepared", start_unknown=True, ticks=ticks)
+    run = bench.plate([appliance])
+    move.finish_load(who, run, key="printed", ticks=bench.ticks("print"))
+
+
+def test_a_wash_that_cannot_have_had_its_time_is_asked_about(bench, five, signed_in, let_pass):
+    hand = Scanner(signed_in("technician"))
+    move_to_wash(bench, five[0])
+    hand.scan(five[0].code).scan("M-WASH").scan("DO-TICK-ALL")
+    run = Load.objects.get(status="running")
+    let_pass(run.program.minutes / 2)
+    hand.scan("DO-FINISH")
+    assert any("Did it run its full time?" in words for words in hand.said())
+    assert "Has it had its full time?" in hand.text
+    assert Load.objects.get(status="running") == run
+    hand.scan("ENDED-FULL")
+    event = five[0].events.get(action="finish", stage__code="wash")
+    assert event.time_certain is False
+    assert "full time" in event.note
+
+
+def test_a_wash_after_its_time_is_not_asked_about(bench, five, signed_in, let_pass):
+    hand = Scanner(signed_in("technician"))
+    move_to_wash(bench, five[0])
+    hand.scan(five[0].code).scan("M-WASH").scan("DO-TICK-ALL")
+    let_pass(0.9 * Load.objects.get(status="running").program.minutes)  # its start marked late
+    hand.scan("DO-FINISH")
+    assert five[0].events.get(action="finish", stage__code="wash").time_certain is True
 
 
 def test_a_code_is_not_taken_for_a_step_that_is_not_on_the_screen(bench, five, signed_in):
