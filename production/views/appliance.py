@@ -201,7 +201,7 @@ def appliance_do(request: HttpRequest, code: str) -> HttpResponse:
         say(request, error)
         return redirect(f"{subject.url}?ask=start")
     except EndsEarly:
-        return redirect(f"{subject.url}?ask=early")
+        return redirect(f"{subject.url}?ask=early#early")
     except ActionError as error:
         say(request, error)
         hold(request, subject.url)

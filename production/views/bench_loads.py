@@ -160,7 +160,7 @@ def load_do(request: HttpRequest, code: str) -> HttpResponse:
                 move.undo_load(user, row, key=key)  # type: ignore[arg-type]
                 messages.success(request, f"{row.code}: taken back. Both stay on record.")
     except EndsEarly:
-        return redirect(f"{subject.url}?ask=early")
+        return redirect(f"{subject.url}?ask=early#early")
     except ActionError as error:
         say(request, error)
     return redirect(subject.url)

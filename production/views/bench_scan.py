@@ -66,7 +66,7 @@ def scan(request: HttpRequest) -> HttpResponse:
         return redirect(_follow(request, thing, subject, key) or back)
     except (StartUnknown, EndsEarly) as error:
         say(request, error)
-        return redirect(f"{back}?ask={'early' if isinstance(error, EndsEarly) else 'start'}")
+        return redirect(f"{back}?ask={'early#early' if isinstance(error, EndsEarly) else 'start'}")
     except ActionError as error:
         say(request, error)
         return redirect(back)
