@@ -125,6 +125,10 @@ class InstructionCard(models.Model):
             raise ValidationError("Each line of the card needs a text.")
 
 
+#: The cause of a replacement that is nobody's fault at the bench.
+LOST = "lost"
+
+
 class RemakeCause(models.Model):
     """A leaf or branch of the short tree of causes; says where a remake must start again."""
 

@@ -21,6 +21,7 @@ from production.models import (
     Stage,
     StageEvent,
 )
+from production.models.catalog import LOST
 
 AHEAD: tuple[str, dt.datetime | None] = ("ahead", None)
 MOVES_ON = (StageEvent.Action.FINISH, StageEvent.Action.SKIP)
@@ -162,14 +163,27 @@ class Branch:
     leaves: list[RemakeCause]
 
 
-def causes_for(stage: Stage | None) -> list[Branch]:
-    """Return the tree of causes, those of ``stage`` first; a branch without leaves is a leaf."""
-    rows = list(RemakeCause.objects.filter(active=True).order_by("position", "pk"))
+def causes_for(stage: Stage | None, *, at_bench: bool = False) -> list[Branch]:
+    """Return the tree of causes, those of ``stage`` first; a branch without leaves is a leaf.
+
+    What failed at the bench cannot have failed at a later stage, nor been lost by its patient:
+    with ``at_bench`` such causes are left out.
+    """
+    rows = list(
+        RemakeCause.objects.filter(active=True).select_related("stage").order_by("position", "pk")
+    )
+    branches_of = {row.parent_id for row in rows}
+    if at_bench and stage is not None:
+        rows = [row for row in rows if row.pk in branches_of or _by_now(row, stage)]
     children: dict[int, list[RemakeCause]] = {}
     for row in rows:
         if row.parent_id:
             children.setdefault(row.parent_id, []).append(row)
-    branches = [Branch(row, children.get(row.pk, []) or [row]) for row in rows if not row.parent_id]
+    branches = [
+        Branch(row, children.get(row.pk) or [row])
+        for row in rows
+        if not row.parent_id and (row.pk in children or row.pk not in branches_of)
+    ]
     if stage is None:
         return branches
 
@@ -177,3 +191,7 @@ def causes_for(stage: Stage | None) -> list[Branch]:
         return any(leaf.stage_id == stage.pk for leaf in branch.leaves)
 
     return sorted(branches, key=lambda branch: not here(branch))
+
+
+def _by_now(cause: RemakeCause, stage: Stage) -> bool:
+    return cause.code != LOST and (cause.stage is None or cause.stage.position <= stage.position)

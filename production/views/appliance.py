@@ -22,6 +22,7 @@ from production.bench.fold import HANDOVER_STAGE
 from production.bench.routes import place, route_of
 from production.bench.stored import TOLERANCE_MM, stored_print
 from production.models import Appliance, Load, RemakeCause, Stage, StageEvent, Wish
+from production.models.catalog import LOST
 from production.scheduling.state import standing_wishes
 from production.selectors import appliance as reads
 from production.selectors.version import version_of
@@ -274,7 +275,7 @@ def again(request: HttpRequest, code: str) -> HttpResponse:
             "appliance": row,
             "patient": row.order.patient,
             "branches": reads.causes_for(Stage.objects.filter(code=HANDOVER_STAGE).first()),
-            "lost": RemakeCause.objects.filter(code="lost", active=True).first(),
+            "lost": RemakeCause.objects.filter(code=LOST, active=True).first(),
             "restarts": [r.stage for r in route_of(row.kind_id) if r.stage.code != HANDOVER_STAGE],
             "scan_age": age,
             "typed": typed,
@@ -296,7 +297,7 @@ def _made_again(request: HttpRequest, row: Appliance) -> Appliance | None:
             row,
             cause=cause,
             restart=Stage.objects.filter(code=post.get("restart", "")).first(),
-            purpose="replacement" if cause.code == "lost" else "remake",
+            purpose="replacement" if cause.code == LOST else "remake",
             note=post.get("note", "").strip(),
             key=post.get("key", "")[:60],
             seen=_number(post.get("seen")),

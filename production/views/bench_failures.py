@@ -77,7 +77,7 @@ def _form(
     typed = take(request)
     context = {
         "subject": subject,
-        "branches": causes_for(subject.stage),
+        "branches": causes_for(subject.stage, at_bench=True),
         "restarts": restarts,
         "typed": typed,
         "kept": typed.getlist("kept"),

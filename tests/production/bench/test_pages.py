@@ -267,6 +267,13 @@ class TestLoadPages:
         office.save()
         assert 'data-silent="yes"' in signed_in("technician").get("/bench/").content.decode()
 
+    def test_only_causes_that_a_plate_can_have_are_offered(self, bench, plate, signed_in):
+        page = signed_in("technician").get(f"/load/{plate.code}/failed/").content.decode()
+        offered = re.findall(r'name="cause" value="([^"]*)"', page)
+        assert offered[0] == "print-failed"
+        assert {"scan-hole", "model-accuracy"} <= set(offered)
+        assert not {"form-thin", "trim-short", "fit-tight", "lost", "forming-fault"} & set(offered)
+
     def test_a_member_fails_with_its_cause(self, bench, plate, signed_in):
         member = plate.appliances.first()
         client = signed_in("technician")
