@@ -20,8 +20,9 @@ from production.inspecting import Inspected, inspect_stored
 from production.models import PreparedModel, Scan, StoredFile
 from production.preparing import Prepared, default_settings, prepare_stored
 
-TRIANGLES = 40_000
-POOL = 3
+TRIANGLES = 60_000
+#: Seeds of the pool's mouths. The first two pass, the last has a frenum that asks for a look.
+POOL = {"upper": (102, 105, 100), "lower": (104, 102, 100)}
 
 
 @dataclass(frozen=True)
@@ -67,8 +68,8 @@ def make_pool(user: User, patient: Patient) -> dict[str, list[Mouth]]:
     """Generate, inspect and prepare the pool. ``patient`` only lends the rows a name."""
     pool: dict[str, list[Mouth]] = {"upper": [], "lower": []}
     for arch, mouths in pool.items():
-        for seed in range(POOL):
-            file = storage.store_bytes(scan_bytes(arch, 100 + seed), "application/octet-stream")
+        for seed in POOL[arch]:
+            file = storage.store_bytes(scan_bytes(arch, seed), "application/octet-stream")
             scan = Scan(patient=patient, arch=arch, file=file, uploaded_by=user)
             inspected = inspect_stored(scan)
             model = PreparedModel(scan=scan, settings=default_settings("", arch))
