@@ -16,7 +16,7 @@ from clinic.models import Patient
 from geometry.inspection import rounded_down
 from production.models import Acceptance, Scan, Work
 
-SEVERITY = {"stop": ("bad", "stop"), "check": ("warn", "warn"), "note": ("", "question")}
+SEVERITY = {"stop": ("bad", "stop"), "check": ("warn", "warn"), "note": ("", "info")}
 UNCERTAIN = "margin_uncertain"
 FROM_THE_RECORD = {"file_elsewhere", "mouth_unsure", "other_mouth"}
 VERDICTS = {
@@ -122,7 +122,7 @@ def number_findings(scan: Scan) -> list[dict[str, Any]]:
     numbers = count(1)
     rows = []
     for finding in sorted(found, key=lambda f: order.get(f["severity"], 3)):
-        css, icon = SEVERITY.get(finding["severity"], ("", "question"))
+        css, icon = SEVERITY.get(finding["severity"], SEVERITY["note"])
         # What the record adds has no mark on the picture, which is counted without it.
         added = finding["code"] in FROM_THE_RECORD or finding in answer.get("added", [])
         answered = settled if finding["code"] == UNCERTAIN else ""

@@ -102,13 +102,14 @@ def make(page: Page, address: str, codes: list[str], lots: dict[str, str]) -> No
     expect(page.locator("[data-until]").first).to_be_visible()
     for text in ("DO-BENCH", "M-PR1", "DO-FINISH"):
         wedge(page, text)
-    for machine in ("M-WA1", "M-CU1"):
-        for text in (machine, *codes, machine, "DO-TICK-ALL", "DO-OK", "DO-BENCH"):
+    # Nobody waits here for a program's minutes: the cure and the forming ask, and are answered.
+    for machine, finish in (("M-WA1", "DO-OK"), ("M-CU1", "ENDED-FULL")):
+        for text in (machine, *codes, machine, "DO-TICK-ALL", finish, "DO-BENCH"):
             wedge(page, text)
     for code in codes:
         for text in (code, lots["block_out"], "DO-TICK-ALL", "DO-FINISH"):
             wedge(page, text)
-        for text in (code, lots["sheet"], "M-FO1", "DO-TICK-ALL", "DO-OK"):
+        for text in (code, lots["sheet"], "M-FO1", "DO-TICK-ALL", "ENDED-FULL"):
             wedge(page, text)
         for text in ("DO-OK", "DO-TICK-ALL", "DO-OK"):
             wedge(page, text)
