@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -28,7 +28,10 @@ ARCHES = ("upper", "lower")
 
 
 def check_series(
-    source: str | Path | Sequence[tuple[str, bytes]], *, limit_mm: float = LIMIT_MM
+    source: str | Path | Sequence[tuple[str, bytes]],
+    *,
+    limit_mm: float = LIMIT_MM,
+    numbers: Mapping[str, int] | None = None,
 ) -> dict[str, Any]:
     """Check the step models of one patient.
 
@@ -37,6 +40,8 @@ def check_series(
     source : folder, ZIP file, or (name, bytes) pairs
     limit_mm : float
         Largest tooth movement from step to step.
+    numbers : mapping of file to step
+        Steps that a person gave, in place of what the files' names say.
 
     Returns
     -------
@@ -67,7 +72,8 @@ def check_series(
             continue
         named = read_name(entry.name)
         surface = Surface.of(reduced(scan.mesh))
-        steps.append(Step(entry.name, named.arch, named.step, scan.sha256, surface))
+        number = (numbers or {}).get(entry.name, named.step)
+        steps.append(Step(entry.name, named.arch, number, scan.sha256, surface))
     if not steps:
         raise GeometryError(unreadable[0]["reason"])
     steps.sort(key=lambda s: (s.arch or "", s.step is None, s.step or 0, s.file))

@@ -34,6 +34,56 @@ def take_series(user: User, patient: Patient, chunks: Iterable[bytes]) -> Series
     return intake
 
 
+def exchange_steps(user: User, intake: SeriesIntake, arch: str, first: int, second: int) -> None:
+    """Give two models that stand in each other's place each other's number; check again.
+
+    Raises
+    ------
+    Refused
+        The check does not say so of these two, or the series runs already.
+    """
+    require(user, "upload_scans")
+    with transaction.atomic():
+        row = SeriesIntake.objects.select_for_update().select_related("file").get(pk=intake.pk)
+        found = ((row.report or {}).get("arches", {})).get(arch, {}).get("swapped", [])
+        if row.status != SeriesIntake.Status.CHECKED or row.series_id is not None:
+            raise Refused("Steps are exchanged after the check and before the start.")
+        if [first, second] not in found:
+            raise Refused(f"The check does not say that steps {first} and {second} are swapped.")
+        other = {first: second, second: first}
+        for name, (where, step) in _named(row).items():
+            if where == arch and step in other:
+                row.numbers[name] = other[step]
+        _check_again(row)
+        record(user, "steps exchanged", row, arch=arch, steps=[first, second])
+    intake.refresh_from_db()
+
+
+def number_as_named(user: User, intake: SeriesIntake) -> None:
+    """Take every exchange back: the files' names count again.
+
+    Raises
+    ------
+    Refused
+        The series runs already.
+    """
+    require(user, "upload_scans")
+    with transaction.atomic():
+        row = SeriesIntake.objects.select_for_update().get(pk=intake.pk)
+        if row.series_id is not None:
+            raise Refused("This series has been started already.")
+        row.numbers = {}
+        _check_again(row)
+        record(user, "steps numbered as named", row)
+    intake.refresh_from_db()
+
+
+def _check_again(row: SeriesIntake) -> None:
+    row.status, row.report = SeriesIntake.Status.WAITING, None
+    row.save(update_fields=["status", "report", "numbers"])
+    work.ask("series", row.pk)
+
+
 def start_series(
     user: User,
     intake: SeriesIntake,
@@ -99,26 +149,34 @@ def _replace(earlier: Series) -> None:
     earlier.save(update_fields=["status"])
 
 
-def _steps(intake: SeriesIntake) -> dict[tuple[str, int], bytes]:
-    """Return the model of every (arch, step); the arch is the one the check settled on.
+def _named(intake: SeriesIntake) -> dict[str, tuple[str | None, int | None]]:
+    """Return arch and step of every model in the ZIP, by its file.
 
-    What could not be read, is of the other arch or of another mouth is no step, whatever its
-    name and whoever accepts it.
+    The arch is the one the check settled on where there is only one; a step that a person
+    corrected counts before the name. What could not be read, is of the other arch or of
+    another mouth is no step, whatever its name and whoever accepts it.
     """
     report: dict[str, Any] = intake.report or {}
     out = {entry["file"] for entry in report.get("unreadable", [])}
     for arch in report["arches"].values():
         out |= {entry["file"] for name in ("wrong_arch", "foreign") for entry in arch.get(name, [])}
     only = next(iter(report["arches"])) if len(report["arches"]) == 1 else None
-    found: dict[tuple[str, int], bytes] = {}
+    found: dict[str, tuple[str | None, int | None]] = {}
     with zipfile.ZipFile(intake.file.path) as package:
         for info in package.infolist():
-            if info.is_dir() or info.filename in out:
+            name = info.filename
+            if info.is_dir() or name in out or not name.lower().endswith(MESHES):
                 continue
-            if not info.filename.lower().endswith(MESHES):
-                continue
-            named = read_name(info.filename)
-            arch = named.arch or only
-            if arch and named.step is not None:
-                found.setdefault((arch, named.step), package.read(info))
+            said = read_name(name)
+            found[name] = (said.arch or only, intake.numbers.get(name, said.step))
+    return found
+
+
+def _steps(intake: SeriesIntake) -> dict[tuple[str, int], bytes]:
+    """Return the model of every (arch, step)."""
+    found: dict[tuple[str, int], bytes] = {}
+    with zipfile.ZipFile(intake.file.path) as package:
+        for name, (arch, step) in _named(intake).items():
+            if arch and step is not None and (arch, step) not in found:
+                found[arch, step] = package.read(name)
     return found

@@ -21,7 +21,7 @@ class CheckSeries(Job):
         from geometry.series import check_series
 
         intake = SeriesIntake.objects.select_related("file").get(pk=row.subject_id)
-        report = check_series(intake.file.path)
+        report = check_series(intake.file.path, numbers=intake.numbers)
         with work.finishing(row):
             SeriesIntake.objects.filter(pk=intake.pk).update(
                 status=SeriesIntake.Status.CHECKED, report=report

@@ -138,6 +138,9 @@ class SeriesIntake(models.Model):
     file = models.ForeignKey("production.StoredFile", on_delete=models.PROTECT, related_name="+")
     status = models.CharField(max_length=8, choices=Status, default=Status.WAITING)
     report = models.JSONField(null=True)
+    numbers = models.JSONField(
+        default=dict, help_text="File to step number, where a person corrected the file's name."
+    )
     problem = models.TextField(blank=True)
     taken_by = models.ForeignKey(User, on_delete=models.PROTECT, related_name="+")
     taken_at = models.DateTimeField(default=timezone.now)

@@ -22,6 +22,7 @@ urlpatterns = [
     path("chair/<uuid:patient>/series/", series.series, name="series"),
     path("chair/<uuid:patient>/series/take/", series.take, name="series-take"),
     path("series/<uuid:intake>/", series.intake, name="series-intake"),
+    path("series/<uuid:intake>/numbers/", series.renumber, name="series-numbers"),
     path("series/<uuid:intake>/state/", series.intake_state, name="series-state"),
     path("series/<uuid:series>/pause/", series.pause, name="series-pause"),
     path("models/<uuid:model>/", models3d.model, name="model"),

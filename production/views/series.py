@@ -15,8 +15,14 @@ from clinic.middleware import office_of
 from clinic.models import Patient, User, record
 from clinic.permissions import needs
 from production.actions.errors import ActionError
-from production.actions.take_series import start_series, take_series
+from production.actions.take_series import (
+    exchange_steps,
+    number_as_named,
+    start_series,
+    take_series,
+)
 from production.models import Series, SeriesIntake
+from production.selectors.steps import movement_bars
 from production.views.live import live, version_of
 
 DATE = forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d")
@@ -96,6 +102,28 @@ def intake_state(request: HttpRequest, intake: uuid.UUID) -> HttpResponse:
     )
 
 
+@needs("upload_scans")
+@require_POST
+def renumber(request: HttpRequest, intake: uuid.UUID) -> HttpResponse:
+    """Exchange two swapped steps, or let the files' names count again."""
+    found = _intake(intake)
+    post = request.POST
+    assert isinstance(request.user, User)
+    try:
+        if post.get("as") == "named":
+            number_as_named(request.user, found)
+            messages.success(request, "The numbers in the files' names count again.")
+        else:
+            pair = [int(post.get(name, "")) for name in ("first", "second")]
+            exchange_steps(request.user, found, post.get("arch", ""), *pair)
+            messages.success(request, f"Steps {pair[0]} and {pair[1]} are exchanged.")
+    except ValueError:
+        messages.error(request, "Choose the two steps on the page.", extra_tags="bad")
+    except ActionError as error:
+        messages.error(request, error.words, extra_tags="bad")
+    return redirect("series-intake", intake=found.uuid)
+
+
 @needs("order")
 @require_POST
 def pause(request: HttpRequest, series: uuid.UUID) -> HttpResponse:
@@ -123,9 +151,15 @@ def _intake(key: uuid.UUID) -> SeriesIntake:
 
 
 def _context(found: SeriesIntake) -> dict[str, object]:
+    report = found.report or {}
     return {
         "intake": found,
         "patient": found.patient,
-        "report": found.report or {},
-        "version": version_of(found.status, found.series_id),
+        "report": report,
+        "arches": [
+            (name, arch, movement_bars(arch, report["limit_mm"]))
+            for name, arch in report.get("arches", {}).items()
+        ],
+        "renumbered": sorted(found.numbers.items()),
+        "version": version_of(found.status, found.series_id, found.numbers),
     }

@@ -259,14 +259,17 @@ def test_the_order_changes_only_for_a_stated_gain(retainer, monkeypatch, late, t
 
     monkeypatch.setattr(publish.planning, "plan", lambda problem: plan(2, 40.0))
     asked = {}
-    monkeypatch.setattr(publish, "solve", lambda problem, **how: asked.update(how) or plan(late, tardiness))
+    monkeypatch.setattr(
+        publish, "solve", lambda problem, **how: asked.update(how) or plan(late, tardiness)
+    )
     monkeypatch.setattr(publish, "violations", lambda problem, plan: [])
     assert (make_plan().plan["source"] == "search") is taken
     assert asked["previous"] is None
 
 
 @pytest.mark.parametrize(
-    ("late", "tardiness", "stays"), [(2, 40.0, True), (2, 44.0, True), (2, 46.0, False), (3, 0.0, False)]
+    ("late", "tardiness", "stays"),
+    [(2, 40.0, True), (2, 44.0, True), (2, 46.0, False), (3, 0.0, False)],
 )
 def test_the_order_of_a_searched_plan_in_force_stays(retainer, monkeypatch, late, tardiness, stays):
     """The search keeps that order for less than a gain; so does the choice beside the rule's."""
@@ -281,7 +284,9 @@ def test_the_order_of_a_searched_plan_in_force_stays(retainer, monkeypatch, late
         return {"steps": [], "objective": {"late_jobs": late, "weighted_tardiness": tardiness}}
 
     monkeypatch.setattr(publish.planning, "plan", lambda problem: plan(2, 40.0))
-    monkeypatch.setattr(publish, "solve", lambda problem, **how: asked.update(how) or plan(late, tardiness))
+    monkeypatch.setattr(
+        publish, "solve", lambda problem, **how: asked.update(how) or plan(late, tardiness)
+    )
     monkeypatch.setattr(publish, "violations", lambda problem, plan: [])
     assert (make_plan().plan["source"] == "search") is stays
     assert (asked["previous"], asked["gain"]) == (steps, publish.GAIN_MINUTES)

@@ -12,9 +12,15 @@ from django.urls import reverse
 
 from production import work
 from production.actions.errors import Refused
-from production.actions.take_series import start_series, take_series
+from production.actions.take_series import (
+    exchange_steps,
+    number_as_named,
+    start_series,
+    take_series,
+)
 from production.jobs.series import CheckSeries
 from production.models import Series, SeriesIntake, Work
+from production.selectors.steps import movement_bars
 
 STEPS = ["up/upper_1.stl", "up/upper_2.stl", "up/upper_3.stl", "up/upper_4.stl", "notes.txt"]
 CHECK = {
@@ -94,3 +100,52 @@ def test_only_a_zip_is_taken(office, patient, signed_in):
     answer = client.post(address, {"file": SimpleUploadedFile("x.txt", b"hi")}, follow=True)
     assert "Choose a ZIP file" in answer.content.decode()
     assert not SeriesIntake.objects.exists()
+
+
+def test_exchanged_steps_are_checked_again_and_start_in_the_order_of_their_shapes(intake, person):
+    user = person("doctor")
+    Work.objects.filter(kind="series").update(status=Work.Status.DONE)
+    exchange_steps(user, intake, "upper", 1, 4)
+    assert (intake.status, intake.report) == (SeriesIntake.Status.WAITING, None)
+    assert Work.objects.filter(kind="series", status=Work.Status.PENDING).count() == 1
+    with pytest.raises(Refused, match="after the check"):
+        exchange_steps(user, intake, "upper", 1, 4)
+    SeriesIntake.objects.update(status=SeriesIntake.Status.CHECKED, report=CHECK)
+    intake.refresh_from_db()
+    series = begin(user, intake, accepted=True)
+    assert series.steps.get(number=4).file.read() == b"model up/upper_1.stl"
+    assert series.steps.get(number=1).file.read() == b"model up/upper_4.stl"
+
+
+def test_only_steps_that_the_check_calls_swapped_are_exchanged(intake, person):
+    with pytest.raises(Refused, match="does not say"):
+        exchange_steps(person("doctor"), intake, "upper", 1, 3)
+    with pytest.raises(Refused, match="does not say"):
+        exchange_steps(person("doctor"), intake, "lower", 1, 4)
+
+
+def test_an_exchange_is_taken_back_on_the_page(intake, person, signed_in):
+    exchange_steps(person("doctor"), intake, "upper", 1, 4)
+    SeriesIntake.objects.update(status=SeriesIntake.Status.CHECKED, report=CHECK)
+    client, address = signed_in("technician"), reverse("series-intake", args=[intake.uuid])
+    assert "counts as step 4" in client.get(address).content.decode()
+    client.post(reverse("series-numbers", args=[intake.uuid]), {"as": "named"})
+    intake.refresh_from_db()
+    assert (intake.numbers, intake.status) == ({}, SeriesIntake.Status.WAITING)
+
+
+def test_numbers_stay_once_the_series_runs(intake, person):
+    begin(person("doctor"), intake, accepted=True)
+    intake.refresh_from_db()
+    with pytest.raises(Refused, match="started already"):
+        number_as_named(person("doctor"), intake)
+
+
+def test_bars_mark_what_goes_over_the_limit_and_what_is_out_of_place():
+    moves = [{"from": k, "to": k + 1, "mm": mm} for k, mm in enumerate([0.1, 0.5, 0.2], start=1)]
+    arch = {"movements": moves, "over_limit": [moves[1]], "swapped": [[3, 4]], "misplaced": []}
+    bars = movement_bars(arch, 0.25)
+    assert [(b.over, b.doubtful) for b in bars] == [(False, False), (True, True), (False, True)]
+    assert [b.share for b in bars] == [20.0, 100.0, 40.0]
+    assert {b.limit_share for b in bars} == {50.0}
+    assert movement_bars({}, 0.25) == []

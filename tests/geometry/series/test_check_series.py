@@ -38,6 +38,13 @@ def test_swapped_files_are_named(lower_files):
     assert "lower: steps 4 and 5 are swapped" in report["problems"]
 
 
+def test_a_number_that_a_person_gave_counts_before_the_name(lower_files):
+    files = exchanged(lower_files, 3, 4)
+    given = {files[3][0]: 5, files[4][0]: 4}
+    report = check_series(files, numbers=given)
+    assert (report["acceptable"], report["arches"]["lower"]["swapped"]) == (True, [])
+
+
 @pytest.mark.parametrize("i", [0, 5])
 def test_swapped_ends_are_named(lower_files, i):
     assert check_series(exchanged(lower_files, i, i + 1))["arches"]["lower"]["swapped"] == [
