@@ -33,51 +33,48 @@ FARTHEST = 11.0
 ON_PLANE = 1e-6
 
 
-def cut_ends(skin: Skin, places: Array, attempt: int) -> tuple[Skin, Array, list[Spot], Array]:
-    """Cut the surface off inside places at its border.
+def cut_end(skin: Skin, places: Array, attempt: int) -> tuple[Skin, Array, list[Spot]] | None:
+    """Cut the surface off inside places at one end of its border.
 
     Parameters
     ----------
     skin : Skin
         Open surface in model axes.
     places : (k, 3) float64
-        Where its border could not be closed.
+        Where its border could not be closed; see :func:`ends_of`.
     attempt : int
         Grows how far inside them is cut.
 
     Returns
     -------
     skin : Skin
-    planes : (p, 3) float64
-        Unit normal in plan, away from what is left, and offset of each plane used.
+    plane : (3,) float64
+        Unit normal in plan, away from what is left, and offset of the plane used.
     spots : list of Spot
         Where it was cut.
-    left : (q, 3) float64
-        Places that no plane could cut off.
+
+    None where no plane cuts the places off.
     """
-    planes, spots, left = [], [], [np.empty((0, 3))]
-    for group in _groups(places):
-        found = _least(skin, group, BEHIND * (1 + attempt))
-        if found is None:
-            left.append(group)
-            continue
-        plane, gone = found
-        beyond = skin.vertices[:, :2] @ plane[:2] - plane[2]
-        field = np.where(gone, -beyond, np.abs(beyond))
-        field[~gone & (beyond > 0.0)] = 1.0
-        field[np.abs(field) < 1e-9] = 0.0
-        v, f, _, parent = cut_surface(skin.vertices, skin.faces, field)
-        topology = analyse(Mesh(v, f), self_intersections=False)
-        loose = np.ones(len(f), dtype=bool)
-        loose[topology.face_map] = False
-        spots += taken_spots(np.concatenate((skin.vertices[gone], v[f[loose]].mean(axis=1))))
-        kind = skin.kind[parent][topology.face_map]
-        skin = Skin(topology.main.vertices, topology.main.faces, kind, topology.opposite)
-        planes.append(plane)
-    return skin, np.array(planes).reshape(-1, 3), spots, np.concatenate(left)
+    found = _least(skin, places, BEHIND * (1 + attempt))
+    if found is None:
+        return None
+    plane, gone = found
+    beyond = skin.vertices[:, :2] @ plane[:2] - plane[2]
+    field = np.where(gone, -beyond, np.abs(beyond))
+    field[~gone & (beyond > 0.0)] = 1.0
+    field[np.abs(field) < 1e-9] = 0.0
+    v, f, _, parent = cut_surface(skin.vertices, skin.faces, field)
+    topology = analyse(Mesh(v, f), self_intersections=False)
+    loose = np.ones(len(f), dtype=bool)
+    loose[topology.face_map] = False
+    spots = taken_spots(np.concatenate((skin.vertices[gone], v[f[loose]].mean(axis=1))))
+    kind = skin.kind[parent][topology.face_map]
+    rest = Skin(topology.main.vertices, topology.main.faces, kind, topology.opposite)
+    return rest, plane, spots
 
 
-def _groups(places: Array) -> list[Array]:
+def ends_of(places: Array) -> list[Array]:
+    """Part places (k, 3) by the ends of a surface that they lie at."""
     if len(places) < 2:
         return [places]
     label = fcluster(linkage(places[:, :2], "single"), CLUSTER, "distance")

@@ -25,11 +25,17 @@ def edge_keys(faces: Faces) -> NDArray[np.int64]:
     return np.asarray(np.minimum(a, b) * base + np.maximum(a, b))
 
 
+@njit(cache=True, nogil=True)
 def face_areas(vertices: NDArray[np.float64], faces: Faces) -> NDArray[np.float64]:
     """Area of each face, mm²."""
-    p = vertices[faces]
-    cross = np.cross(p[:, 1] - p[:, 0], p[:, 2] - p[:, 0])
-    return np.asarray(0.5 * np.linalg.norm(cross, axis=1))
+    out = np.empty(len(faces))
+    for f in range(len(faces)):
+        a, b, c = vertices[faces[f, 0]], vertices[faces[f, 1]], vertices[faces[f, 2]]
+        ux, uy, uz = b[0] - a[0], b[1] - a[1], b[2] - a[2]
+        vx, vy, vz = c[0] - a[0], c[1] - a[1], c[2] - a[2]
+        x, y, z = uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
+        out[f] = 0.5 * np.sqrt(x * x + y * y + z * z)
+    return out
 
 
 @njit(cache=True, nogil=True)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from geometry.model.closing import FILL, SCAN
+from geometry.model.assembling import FILL, SCAN
 from geometry.model.halfedges import compact
 from geometry.model.mending import Spot, joined_spots, mend_crossings, mend_handles
 from geometry.model.skin import Skin, zipped

@@ -15,14 +15,16 @@ from geometry.errors import GeometryError
 from geometry.forming import form_over
 from geometry.frame import Frame, find_frame
 from geometry.mesh import Mesh
+from geometry.model.assembling import Closed
 from geometry.model.blockout import SPECK, BlockOut, block_out, near_fill
 from geometry.model.changes import changes, far_off, repairs
-from geometry.model.closing import Closed, FoldedBorder, close_surface
+from geometry.model.closing import close_surface
 from geometry.model.evenness import forming_record, ground_of, spread_not_levelled
 from geometry.model.extras import add_extras
 from geometry.model.halfedges import Faces, rise, signed_volume
 from geometry.model.healing import Healed, heal
 from geometry.model.levelling import doubts, height_spread, tilt_after
+from geometry.model.memory import give_back
 from geometry.model.mending import Spot
 from geometry.model.ownbase import without_base
 from geometry.model.pose import FrameLike, incisal_height, model_axes
@@ -32,6 +34,7 @@ from geometry.model.settings import ModelSettings
 from geometry.model.shadow import cast_shadow, deep_air
 from geometry.model.skin import Skin, turned_over
 from geometry.model.solids import as_written
+from geometry.model.standing import FoldedBorder
 from geometry.model.trimming import (
     Trim,
     choose_trim,
@@ -137,7 +140,9 @@ def look(
             frame = find_frame(topology.main, arch)
         if dentition is None and isinstance(frame, Frame):
             dentition = analyse_dentition(topology.main, frame, topology)
-        return Known(topology, frame, dentition, healing.result())
+        known = Known(topology, frame, dentition, healing.result())
+    give_back()
+    return known
 
 
 def _opened(topology: Topology) -> Topology:
@@ -220,6 +225,7 @@ def build(
             count = len(closed.holes)
             remarks.append(f"{count} hole{'s' if count > 1 else ''} filled, {area:.1f} mm² in all")
         vertices, faces = closed.vertices, closed.faces
+        give_back()
         folded = None if quick else aside.submit(folds_of, vertices, faces)
         filling = block_out(vertices, faces, settings.block_out, places, step)
         spots: list[Spot] = []
@@ -227,6 +233,7 @@ def build(
             vertices, faces = _laid_in(vertices, faces, filling)
         else:
             vertices, faces, spots = unite(vertices, faces, filling.body, folded.result())
+            give_back()
         # Before letters are cut into the base: they are no undercut of the teeth.
         formed = aside.submit(form_over, ground_of(Mesh(vertices, faces)), trim.z)
         block_out_record = _block_out_record(filling, closed, vertices, faces, step)

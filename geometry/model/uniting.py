@@ -8,10 +8,11 @@ from numpy.typing import NDArray
 
 from geometry.errors import GeometryError
 from geometry.mesh import Mesh
-from geometry.model.closing import BASE, FILL, SCAN
+from geometry.model.assembling import BASE, FILL, SCAN
 from geometry.model.combining import Joint
 from geometry.model.folds import find_folds
 from geometry.model.halfedges import Faces, genus, pieces_of
+from geometry.model.memory import give_back
 from geometry.model.mending import Mended, Spot, joined_spots, mend_crossings, mend_handles
 from geometry.model.skin import skin_of
 from geometry.model.solids import as_written, new_faces, to_manifold
@@ -74,6 +75,7 @@ def unite(
     if body is None:
         return vertices, faces, spots
     best: tuple[int, Array, Faces] | None = None
+    give_back()
     joint = Joint(vertices, faces, [body])
     mesh = body.to_mesh64()
     points = np.array(mesh.vert_properties[:, :3], order="C")
@@ -84,6 +86,7 @@ def unite(
     for attempt in range(len(NUDGES)):
         moved = to_manifold(points + NUDGES[nudge[piece]], corners) if attempt else body
         crossings = None
+        give_back()
         try:
             v, f = as_written(*joint.made([moved], []))
             crossings, pairs = _crossings(v, f, new_faces(v, f, vertices))

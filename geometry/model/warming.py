@@ -7,10 +7,10 @@ from types import SimpleNamespace
 import numpy as np
 
 from geometry.mesh import Mesh
-from geometry.model.closing import SCAN
+from geometry.model.assembling import SCAN
 from geometry.model.cubes import zero_surface
 from geometry.model.distances import distance_to_surface
-from geometry.model.ends import cut_ends
+from geometry.model.ends import cut_end
 from geometry.model.healing import heal
 from geometry.model.making import Known, build
 from geometry.model.mending import mend_crossings, mend_handles
@@ -34,7 +34,7 @@ def warm() -> None:
     distance_to_surface(body.vertices[:5], body)
     block = skin_of(body, np.full(len(body.faces), SCAN, dtype=np.int8))
     rim = tails(block, loops_of(block)[0])[:1]
-    cut_ends(block, block.vertices[rim], 0)
+    cut_end(block, block.vertices[rim], 0)
     ring = _ring()
     kind = np.full(len(ring.faces), SCAN, dtype=np.int8)
     mend_handles(skin_of(ring, kind), patch=3, own=SCAN)

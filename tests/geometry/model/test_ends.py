@@ -5,11 +5,12 @@ import numpy as np
 import pytest
 
 from geometry.mesh import Mesh
-from geometry.model import closing, making
+from geometry.model import closing, making, standing
+from geometry.model.borders import step_back
 from geometry.model.closing import SCAN, Closed, FoldedBorder, close_surface
 from geometry.model.cubes import zero_surface
 from geometry.model.cutting import cut_surface
-from geometry.model.ends import cut_ends
+from geometry.model.ends import cut_end, ends_of
 from geometry.model.halfedges import genus
 from geometry.model.settings import ModelSettings
 from geometry.model.skin import skin_of
@@ -59,11 +60,10 @@ def test_a_row_torn_off_in_the_middle_of_crowns_is_closed(ridge):
 def test_planes_stand_inside_the_places_and_take_only_the_end(ridge):
     far = ridge.vertices[ridge.vertices[:, 2] > TRIM]
     places = far[far[:, 1] > 15.0]
-    rest, planes, _, left = cut_ends(ridge, places, 0)
-    assert len(planes) == 1
-    assert not len(left)
-    assert planes[0, 1] > 0.9
-    assert (rest.vertices[:, :2] @ planes[0, :2]).max() <= planes[0, 2] + 1e-9
+    assert len(ends_of(places)) == 1
+    rest, plane, _ = cut_end(ridge, places, 0)
+    assert plane[1] > 0.9
+    assert (rest.vertices[:, :2] @ plane[:2]).max() <= plane[2] + 1e-9
     assert rest.vertices[:, 1].min() == ridge.vertices[:, 1].min()
 
 
@@ -72,7 +72,7 @@ def test_a_rescue_that_costs_much_of_the_scan_is_none(ridge, monkeypatch):
         lost = skin.faces[: len(skin.faces) // 2]
         return Closed(skin.vertices, lost, np.full(len(lost), SCAN, dtype=np.int8))
 
-    monkeypatch.setattr(closing, "_stand_safely", stand)
+    monkeypatch.setattr(closing, "stand_safely", stand)
     with pytest.raises(FoldedBorder):
         close_surface(ridge, TRIM, TOP)
 
@@ -95,3 +95,40 @@ def test_an_automatic_trim_is_raised_where_the_border_folds(monkeypatch):
     asked.clear()
     making._closed(None, 0.0, ModelSettings(trim=0.0), 4.0)
     assert asked == [(0.0, False), (0.0, True)]
+
+
+def _solid_of(rest):
+    return Closed(rest.vertices, rest.faces, rest.kind)
+
+
+def test_of_several_ways_to_close_a_border_the_one_that_costs_least_is_taken(ridge, monkeypatch):
+    tip = ridge.vertices[np.argmax(ridge.vertices[:, 1])][None]
+    asked = []
+
+    def way(skin, trim, top, widest, rounds, planes=None):
+        for reach in (0.5 * widest, widest):
+            skin, _ = step_back(skin, tip, np.array([reach]))
+            asked.append((widest, reach))
+            yield skin
+        return _solid_of(skin)
+
+    monkeypatch.setattr(standing, "_stand", way)
+    monkeypatch.setattr(standing, "MUCH_LOST", np.inf)
+    solid = standing.stand_safely(ridge, TRIM, TOP)
+    least, _ = step_back(ridge, tip, np.array([min(standing.WIDEST_BRIDGES)]))
+    assert len(solid.faces) == len(least.faces)
+    # What has cost more already is not followed to its end.
+    assert (max(standing.WIDEST_BRIDGES), max(standing.WIDEST_BRIDGES)) not in asked
+
+
+def test_walls_that_cross_far_from_the_surface_do_not_stop_a_closing(ridge, monkeypatch):
+    count = len(ridge.faces)
+
+    def attempt(skin, trim, top, bridges, planes):
+        if len(skin.faces) < count:
+            return _solid_of(skin), np.empty((0, 3)), False
+        return None, np.array([[0.0, 40.0, 8.0]]), False
+
+    monkeypatch.setattr(standing, "_attempt", attempt)
+    solid = standing.stand_safely(ridge, TRIM, TOP)
+    assert 0.95 * count < len(solid.faces) < count
