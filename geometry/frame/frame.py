@@ -10,7 +10,14 @@ from scipy.spatial import cKDTree
 
 from geometry.errors import GeometryError
 from geometry.frame.crowns import crown_points
-from geometry.frame.plane import FINE_CELL_MM, OcclusalPlane, find_plane, refit
+from geometry.frame.plane import (
+    FINE_CELL_MM,
+    OcclusalPlane,
+    find_plane,
+    mean_plane,
+    refit,
+    turned_views,
+)
 from geometry.frame.relief import Relief, basis_of, relief_of
 from geometry.frame.row_curve import RowCurve, fit_row_curve
 from geometry.frame.side import ArchSide, tell_side
@@ -40,6 +47,9 @@ midline and to the row: where the curve of Spee is reversed or the bite is open.
 
 FRONT_GUESSED = 0.075
 """Below this certainty the front found was another side of the scan."""
+
+VIEWS = 8
+"""Grids that the tips are looked for in; their planes are averaged."""
 
 BESIDE_ROW_MM = 6.0
 """Peaks off the plane are cusps when they fall away this much and stand this near the row."""
@@ -220,16 +230,36 @@ def find_frame(mesh: Mesh, arch: str | None = None) -> Frame:
     side = tell_side(row, local_tips, palate, plane.tilt_sd_deg)
     places = row.place(local_tips[:, :2])
     likely = arch or ("upper" if side.upper >= 0.5 else "lower")
+    settled = plane.axis
+    views = [
+        _refitted(surface, relief, view, rotation, form, row, likely)
+        for view in turned_views(surface, plane, VIEWS)
+    ]
+    plane = mean_plane(plane, views)
+    moved = float(np.degrees(np.arccos(np.clip(plane.axis @ settled, -1.0, 1.0))))
+    return _assemble(surface.centre, plane, moved, rotation, form, side, places, arch)
+
+
+def _refitted(
+    surface: Surface,
+    relief: Relief,
+    plane: OcclusalPlane,
+    rotation: NDArray[np.float64],
+    form: RowCurve,
+    row: Unrolled,
+    arch: str,
+) -> OcclusalPlane:
+    """Fit the plane to its tips and to what else bites, each counting by what it is."""
+    tips = plane.tips.points @ rotation.T
+    local = np.concatenate([form.to_arch(tips[:, :2]), tips[:, 2:] - plane.level], axis=1)
+    places = row.place(local[:, :2])
     bare, counts = table_places(row, places)
     bare = np.concatenate([form.from_arch(bare[:, :2]), bare[:, 2:] + plane.level], axis=1)
     sunk = _sunk(plane, rotation, form, row)
     edges, parts = _low_edges(surface, relief, plane, rotation, form, row)
-    own = _edge_shares(row, places, likely) * _standing_out(plane)
+    own = _edge_shares(row, places, arch) * _standing_out(plane)
     share = np.concatenate([own, counts, np.ones(sunk.shape[0]), parts])
-    settled = plane.axis
-    plane = refit(plane, np.concatenate([bare @ rotation, sunk, edges]), share)
-    moved = float(np.degrees(np.arccos(np.clip(plane.axis @ settled, -1.0, 1.0))))
-    return _assemble(surface.centre, plane, moved, rotation, form, side, places, arch)
+    return refit(plane, np.concatenate([bare @ rotation, sunk, edges]), share)
 
 
 def _sunk(

@@ -8,6 +8,7 @@ scan lies below. The best few are followed on the full surface.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -366,38 +367,76 @@ def _trend(
     )
 
 
+def _seen(
+    surface: Surface, plane: OcclusalPlane, rotation: NDArray[np.float64]
+) -> OcclusalPlane | None:
+    """Fit the plane to the tips of the full surface in that relief; None with too few of them."""
+    relief, _ = relief_of(surface, rotation, FINE_CELL_MM)
+    flat = relief.z - _trend(plane.tips.points, rotation, relief, plane.level)
+    levelled = Relief(flat, relief.index, relief.x0, relief.y0, relief.cell)
+    tips = thorough_tips(surface, levelled, plane.level - EDGE_FLOOR_MM)
+    axis, level, inside = _fit(
+        tips.points,
+        np.ones(tips.fall.shape[0]),
+        plane.axis,
+        plane.level,
+        REACH_MM,
+        REACH_ABOVE_MM,
+        HUBER_MM,
+    )
+    if inside.sum() < LEAST_TIPS:
+        return None
+    chosen = tips.only(inside)
+    return OcclusalPlane(
+        axis,
+        level,
+        chosen,
+        plane.score,
+        float(np.sqrt(np.mean((chosen.points @ axis - level) ** 2))),
+        tips.only(~inside),
+    )
+
+
 def _settle(surface: Surface, plane: OcclusalPlane) -> OcclusalPlane:
     """Fit the plane to the tips of the full surface, seen along the plane's own axis."""
     for _ in range(4):
-        rotation = basis_of(plane.axis)
-        relief, _ = relief_of(surface, rotation, FINE_CELL_MM)
-        flat = relief.z - _trend(plane.tips.points, rotation, relief, plane.level)
-        levelled = Relief(flat, relief.index, relief.x0, relief.y0, relief.cell)
-        tips = thorough_tips(surface, levelled, plane.level - EDGE_FLOOR_MM)
-        axis, level, inside = _fit(
-            tips.points,
-            np.ones(tips.fall.shape[0]),
-            plane.axis,
-            plane.level,
-            REACH_MM,
-            REACH_ABOVE_MM,
-            HUBER_MM,
-        )
-        if inside.sum() < LEAST_TIPS:
+        found = _seen(surface, plane, basis_of(plane.axis))
+        if found is None:
             break
-        moved = float(np.linalg.norm(axis - plane.axis))
-        chosen = tips.only(inside)
-        plane = OcclusalPlane(
-            axis,
-            level,
-            chosen,
-            plane.score,
-            float(np.sqrt(np.mean((chosen.points @ axis - level) ** 2))),
-            tips.only(~inside),
-        )
+        moved = float(np.linalg.norm(found.axis - plane.axis))
+        plane = found
         if moved < SETTLED:
             break
     return plane
+
+
+def turned_views(surface: Surface, plane: OcclusalPlane, count: int) -> list[OcclusalPlane]:
+    """Return a settled plane as it is, and as fitted in reliefs turned about its axis.
+
+    Which vertex is a tip, and whether a flat one is any, hangs on the grid; over several
+    grids that is averaged out, so that the same arch in another pose gets the same plane.
+    """
+    straight = basis_of(plane.axis)
+    views = [plane]
+    for angle in 0.5 * np.pi * np.arange(1, count) / count:
+        c, s = np.cos(angle), np.sin(angle)
+        turn = np.array([[c, s, 0.0], [-s, c, 0.0], [0.0, 0.0, 1.0]])
+        found = _seen(surface, plane, turn @ straight)
+        if found is not None:
+            views.append(found)
+    return views
+
+
+def mean_plane(plane: OcclusalPlane, views: Sequence[OcclusalPlane]) -> OcclusalPlane:
+    """Return ``plane`` with the mean axis, level and unevenness of ``views``."""
+    middle = plane.tips.points.mean(axis=0)
+    axis = np.mean([view.axis for view in views], axis=0)
+    axis /= np.linalg.norm(axis)
+    above = np.mean([view.level - view.axis @ middle for view in views])
+    level = float(axis @ middle + above)
+    spread = float(np.sqrt(np.mean((plane.tips.points @ axis - level) ** 2)))
+    uneven = float(np.mean([view.uneven for view in views]))
+    return replace(plane, axis=axis, level=level, spread_mm=spread, uneven=uneven)
 
 
 def _standing(surface: Surface, plane: OcclusalPlane) -> float:

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
+from fixtures.mouths import make_mouth, patient, scan_of
 from geometry.errors import GeometryError
 from geometry.frame import find_frame
 from geometry.frame.plane import OcclusalPlane, refit
@@ -76,6 +79,21 @@ def test_same_answer_in_another_pose(arches):
     assert angle(turn[:3, :3] @ first.occlusal, second.occlusal) < 0.3
     assert angle(turn[:3, :3] @ first.anterior, second.anterior) < 2.0
     assert second.arch == first.arch
+
+
+def test_the_plane_hardly_hangs_on_the_grid_that_tips_are_looked_for_in():
+    who = patient(np.random.default_rng([9100, 4]))
+    spec = scan_of(who, np.random.default_rng(9100), plain=True)
+    vertices, faces, _ = make_mouth(replace(spec, triangles=40_000))
+    mesh = Mesh(vertices, faces.astype(np.int32))
+    axes = []
+    for turn in Rotation.random(6, random_state=3).as_matrix():
+        pose = np.eye(4)
+        pose[:3, :3] = turn
+        axes.append(turn.T @ find_frame(mesh.transformed(pose)).occlusal)
+    middle = np.mean(axes, axis=0)
+    middle /= np.linalg.norm(middle)
+    assert max(angle(axis, middle) for axis in axes) < 0.2
 
 
 @pytest.mark.parametrize("name", NAMES)
