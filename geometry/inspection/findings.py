@@ -16,6 +16,7 @@ SEVERITIES = (STOP, CHECK, NOTE)
 CODES: dict[str, str] = {
     "arch_contradiction": "Other arch than stated",
     "arch_unknown": "Upper or lower not clear",
+    "bonded_parts": "Something bonded on the teeth",
     "bubble": "Blister or film of moisture",
     "closed_solid": "Closed solid, not a scan",
     "coarse_mesh": "Triangles too large",

@@ -42,7 +42,7 @@ from geometry.topology.intersections import find_intersections
 from geometry.undercut.basis import along_basis
 
 _ENOUGH_TEETH = 6
-_OF_SCANS = ("bubble", "spike")
+_OF_SCANS = ("bonded_parts", "bubble", "spike")
 _T = TypeVar("_T")
 
 

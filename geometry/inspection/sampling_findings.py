@@ -4,12 +4,19 @@ from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
+from numpy.typing import NDArray
+
 from geometry.inspection.findings import CHECK, Finding, spot
 from geometry.inspection.limits import Limits
-from geometry.inspection.place import Placer
+from geometry.inspection.place import Place, Placer
 from geometry.sampling import Bump, Sampling
 
+_Standing = tuple[Place, float, NDArray[np.float64]]
+
 _MOST_LISTED = 6
+_BONDED_MM, _BONDED_TEETH = 0.6, 6
+"""Stands out so far on so many teeth, all on the outer side: more likely brackets than moisture."""
 
 
 def sampling_record(sampling: Sampling, bumps: tuple[Bump, ...]) -> dict[str, Any]:
@@ -51,40 +58,78 @@ def sampling_findings(
                 "mm",
             )
         )
-    spikes = [
-        Finding(
-            "spike",
-            CHECK,
-            f"Spike {spike.height_mm:.1f} mm high, {place.words}. Wipe dry and rescan over it "
-            "for 2–3 s.",
-            spike.height_mm,
-            limits.spike_mm,
-            "mm",
-            place.sextant,
-            place.side,
-            spot(spike.at),
-        )
-        for spike in sampling.spikes[:_MOST_LISTED]
-        for place in (placer(spike.at),)
-    ]
+    standing = _standing(sampling, bumps, placer)
+    bonded = {place.words for place, height, _ in standing if _may_be_bonded(place, height)}
+    if len(bonded) >= _BONDED_TEETH:
+        tallest = max((s for s in standing if s[0].words in bonded), key=lambda s: s[1])
+        found.append(_bonded_finding(len(bonded), *tallest, limits))
+        standing = [s for s in standing if s[0].side != "facial"]
+    spots = {spot(spike.at) for spike in sampling.spikes}
+    spikes = [_spike_finding(*s, limits) for s in standing if spot(s[2]) in spots]
+    blisters = [_blister_finding(*s, limits) for s in standing if spot(s[2]) not in spots]
+    return found + spikes[:_MOST_LISTED] + blisters[:_MOST_LISTED]
+
+
+def _standing(sampling: Sampling, bumps: tuple[Bump, ...], placer: Placer) -> list[_Standing]:
+    """What stands out, spikes first: place in words, height, place."""
     spots = [spike.at for spike in sampling.spikes]
-    blisters = []
+    found = [(placer(spike.at), spike.height_mm, spike.at) for spike in sampling.spikes]
     for bump in bumps:
-        if any(((bump.at - at) ** 2).sum() < 4.0 for at in spots):
-            continue
-        place = placer(bump.at)
-        blisters.append(
-            Finding(
-                "bubble",
-                CHECK,
-                f"Blister or film of moisture, {place.words}; it stands out by "
-                f"{bump.height_mm:.1f} mm. Blow dry, also between the teeth, and rescan 2–3 s.",
-                bump.height_mm,
-                limits.bubble_mm,
-                "mm",
-                place.sextant,
-                place.side,
-                spot(bump.at),
-            )
-        )
-    return found + spikes + blisters[:_MOST_LISTED]
+        if all(((bump.at - at) ** 2).sum() >= 4.0 for at in spots):
+            found.append((placer(bump.at), bump.height_mm, bump.at))
+    return found
+
+
+def _may_be_bonded(place: Place, height_mm: float) -> bool:
+    return place.side == "facial" and height_mm >= _BONDED_MM
+
+
+def _bonded_finding(
+    teeth: int, place: Place, height_mm: float, at: NDArray[np.float64], limits: Limits
+) -> Finding:
+    return Finding(
+        "bonded_parts",
+        CHECK,
+        f"Something stands out on the outer side of {teeth} teeth, most by {height_mm:.1f} mm, "
+        f"{place.words}. If brackets, bands or a wire are still on, scan again once they are off; "
+        "if it is moisture, blow dry and rescan.",
+        height_mm,
+        limits.bubble_mm,
+        "mm",
+        place.sextant,
+        place.side,
+        spot(at),
+    )
+
+
+def _spike_finding(
+    place: Place, height_mm: float, at: NDArray[np.float64], limits: Limits
+) -> Finding:
+    return Finding(
+        "spike",
+        CHECK,
+        f"Spike {height_mm:.1f} mm high, {place.words}. Wipe dry and rescan over it for 2–3 s.",
+        height_mm,
+        limits.spike_mm,
+        "mm",
+        place.sextant,
+        place.side,
+        spot(at),
+    )
+
+
+def _blister_finding(
+    place: Place, height_mm: float, at: NDArray[np.float64], limits: Limits
+) -> Finding:
+    return Finding(
+        "bubble",
+        CHECK,
+        f"Blister or film of moisture, {place.words}; it stands out by {height_mm:.1f} mm. Blow "
+        "dry, also between the teeth, and rescan 2–3 s. Leave it if something is bonded there.",
+        height_mm,
+        limits.bubble_mm,
+        "mm",
+        place.sextant,
+        place.side,
+        spot(at),
+    )
