@@ -27,7 +27,6 @@ from geometry.undercut.basis import along_basis
 Array = NDArray[np.float64]
 
 SHORT_MM = 3.0
-DOUBT_MM = 0.5
 FEWEST_TEETH = 3
 NARROWEST_ARCH_MM = 30.0
 HOLE_LEAST_MM = 20.0
@@ -121,8 +120,7 @@ def analyse(
     clock = time.perf_counter()
     lift = _Lift(frame, axes, line, sheets)
     found = tuple(
-        _tooth(int(number), k, teeth, tip, margins, lift, short_limit_mm)
-        for k, number in enumerate(teeth.numbers)
+        _tooth(int(number), k, teeth, tip, margins, lift) for k, number in enumerate(teeth.numbers)
     )
     passages = find_passages(
         sn, np.ascontiguousarray(local[:, 2]), faces, shadow, line, teeth.start, teeth.stop
@@ -235,12 +233,10 @@ class _Lift:
         return self.point(column * STEP_S_MM, float(sheet[column, row]), z)
 
 
-def _tooth(
-    number: int, k: int, row: Row, tip: Array, margins: Margins, lift: _Lift, limit: float
-) -> Tooth:
+def _tooth(number: int, k: int, row: Row, tip: Array, margins: Margins, lift: _Lift) -> Tooth:
     middle = 0.5 * (row.start[k] + row.stop[k])
     column = round(middle / STEP_S_MM)
-    places = {side: _place(side, column, margins.readings[side][k], lift, limit) for side in SIDES}
+    places = {side: _place(side, column, margins.readings[side][k], lift) for side in SIDES}
     return Tooth(
         number=number,
         number_sure=bool(row.sure[k]),
@@ -253,8 +249,7 @@ def _tooth(
     )
 
 
-def _place(side: str, column: int, reading: SideReading, lift: _Lift, limit: float) -> TissuePlace:
-    doubtful = reading.low < limit - DOUBT_MM and reading.high > limit + DOUBT_MM
+def _place(side: str, column: int, reading: SideReading, lift: _Lift) -> TissuePlace:
     return TissuePlace(
         margin=lift.on_sheet(side, reading.columns, reading.line_z),
         margin_seen=reading.margin_seen,
@@ -262,7 +257,7 @@ def _place(side: str, column: int, reading: SideReading, lift: _Lift, limit: flo
         low_mm=reading.low,
         high_mm=reading.high,
         p_short=reading.p_short,
-        status="uncertain" if doubtful else "measured",
+        status="uncertain" if reading.doubtful else "measured",
         at=lift.nearest(side, column, reading.margin_z),
         border=lift.nearest(side, column, reading.border_z),
         goes_on=reading.goes_on,

@@ -20,7 +20,7 @@ from geometry.dentition.margin import (
 )
 from geometry.dentition.roundness import ends_of_crowns, roundness
 from geometry.dentition.section import Relief, Stand, border_height, stand_of
-from geometry.dentition.sheets import STEP_S_MM, STEP_Z_MM, Sheets, smoothed
+from geometry.dentition.sheets import STEP_S_MM, STEP_Z_MM, Sheets, lowest_scanned, smoothed
 
 Array = NDArray[np.float64]
 
@@ -45,6 +45,12 @@ ROUNDING_MM = 0.2
 """A scan rounds the crease off: its deepest line lies this much above the tissue's edge."""
 TEMPERATURE = 1.3
 """Neighbouring columns see the same bumps, so costs overstate the odds a little."""
+FAINT_TEMPERATURE, FAINT_SHARE = 2.2, 0.5
+"""Inside of front teeth the cingulum runs smoothly into gum and the signs mislead more often:
+there the odds are taken for weaker, and the margin told lies half way between the likeliest
+path and the middle of all."""
+DOUBT_MM = 0.5
+"""What may be more than this on either side of the limit is doubtful."""
 READING_SD_MM = 0.35
 """Spread of margin and border readings when the right crease was followed."""
 
@@ -59,6 +65,7 @@ class SideReading:
     low: float
     high: float
     p_short: float
+    doubtful: bool
     border_z: float
     goes_on: bool
     columns: NDArray[np.int64]
@@ -72,13 +79,6 @@ class Margins:
     readings: dict[str, list[SideReading]]
     heights: dict[str, Array]
     ratio: float
-
-
-def lowest_scanned(sheet: Array, z: Array) -> Array:
-    """Lowest height with surface in each column, NaN where there is none; (n,)."""
-    there = ~np.isnan(sheet)
-    last = sheet.shape[1] - 1 - np.argmax(there[:, ::-1], axis=1)
-    return np.where(there.any(axis=1), z[last], np.nan)
 
 
 def read_margins(sheets: Sheets, relief: Relief, start: Array, stop: Array, tip: Array,
@@ -135,15 +135,20 @@ def read_margins(sheets: Sheets, relief: Relief, start: Array, stop: Array, tip:
             spread = np.full(len(start), SECOND_SPREAD_MM)
     stands = [stand_of(sheets, float(a), float(b), float(z), int(number))
               for a, b, z, number in zip(start, stop, tip, numbers, strict=True)]
+    inwards = np.zeros(len(start), dtype=np.int64)
+    inwards[0], inwards[-1] = 1, -1
     readings: dict[str, list[SideReading]] = {}
     heights: dict[str, Array] = {}
     for side, (sheet, _, _, _, sign) in images.items():
         line = _refine(paths[side], sheet, sign, hopes[side])
-        heights[side] = line
+        faint = front & (side == "lingual")
+        lean = _towards_middle(paths[side], start[faint], stop[faint])
+        heights[side] = line + lean
         readings[side] = [
-            _read(paths[side], line, sheets, relief, sign, stand, float(a), float(b), sheet,
+            _read(paths[side], line, lean, sheets, relief, sign, stand, float(a), float(b), sheet,
+                  FAINT_TEMPERATURE if vague else TEMPERATURE, int(inward),
                   short_limit)
-            for a, b, stand in zip(start, stop, stands, strict=True)
+            for a, b, stand, vague, inward in zip(start, stop, stands, faint, inwards, strict=True)
         ]
     return Margins(readings, heights, ratio)
 
@@ -219,6 +224,33 @@ def _refine(path: Path, sheet: Array, sign: float, hope: Expectation) -> Array:
     return np.where(np.isnan(hope.middle), path.height, line)
 
 
+def _odds(cost: Array, temperature: float) -> Array:
+    """How likely each row of a column, or of several, is the margin; (..., m), sums to 1."""
+    odds = np.exp(-(cost - cost.min(axis=-1, keepdims=True)) / temperature)
+    return np.asarray(odds / odds.sum(axis=-1, keepdims=True))
+
+
+def _likely(below: Array, odds: Array) -> tuple[float, float]:
+    """Between what four times of five the captured tissue lies, mm; ``below`` falls."""
+    total = np.cumsum(odds)
+    low, high = (
+        float(below[min(int(np.searchsorted(total, share)), len(below) - 1)])
+        for share in (0.9, 0.1)
+    )
+    return max(low, 0.0), max(high, 0.0)
+
+
+def _towards_middle(path: Path, start: Array, stop: Array) -> Array:
+    """By how much the margin told of teeth with faint signs lies over the path, (n,) mm."""
+    out = np.zeros(len(path.height))
+    at = np.arange(len(out)) * STEP_S_MM
+    for a, b in zip(start, stop, strict=True):
+        own = np.flatnonzero((at >= a) & (at <= b))
+        below = np.cumsum(_odds(path.cost[own], FAINT_TEMPERATURE), axis=1)
+        out[own] = FAINT_SHARE * (path.z[(below >= 0.5).argmax(axis=1)] - path.height[own])
+    return out
+
+
 def _running_median(values: Array, width: int) -> Array:
     half = width // 2
     padded = np.pad(values, half, mode="edge")
@@ -226,31 +258,31 @@ def _running_median(values: Array, width: int) -> Array:
     return np.asarray(np.median(stack, axis=1))
 
 
-def _read(path: Path, line: Array, sheets: Sheets, relief: Relief, sign: float, stand: Stand,
-          start: float, stop: float, sheet: Array, short_limit: float) -> SideReading:
-    m = _seen_column(sheet, start, stop)
+def _read(path: Path, line: Array, lean: Array, sheets: Sheets, relief: Relief, sign: float,
+          stand: Stand, start: float, stop: float, sheet: Array, temperature: float,
+          inward: int, short_limit: float) -> SideReading:
+    m = _seen_column(sheet, start, stop, inward)
     if m == _middle(start, stop):
-        m = _turned_column(sheet, sheets.z, stand, m, float(line[m]), stop - start)
+        m = _turned_column(sheet, sheets.z, stand, m, float(line[m] + lean[m]), stop - start)
     else:
         stand = Stand(m * STEP_S_MM, stand.across, stand.turn)
     near = slice(max(m - 2, 0), m + 3)
-    margin_z = float(np.median(line[near]))
+    refined = float(np.median(line[near]))
+    margin_z = float(np.median((line + lean)[near]))
     border_z, goes_on = border_height(sheet, sheets, relief, sign, m, stand, margin_z)
     captured = max(0.0, margin_z - border_z)
-    cost = path.cost[m]
-    odds = np.exp(-(cost - cost.min()) / TEMPERATURE)
-    odds /= odds.sum()
-    shift = margin_z - float(path.height[m])
-    below = path.z + shift - border_z
-    total = np.cumsum(odds)
-    low = float(below[min(int(np.searchsorted(total, 0.9)), len(below) - 1)])
-    high = float(below[min(int(np.searchsorted(total, 0.1)), len(below) - 1)])
+    below = path.z + refined - float(path.height[m]) - border_z
+    odds = _odds(path.cost[m], TEMPERATURE)
     p_short = float((odds * ndtr((short_limit - below) / READING_SD_MM)).sum())
+    low, high = _likely(below, odds)
+    doubtful = low < short_limit - DOUBT_MM and high > short_limit + DOUBT_MM
+    low, high = _likely(below, _odds(path.cost[m], temperature))
     columns = np.arange(int(np.ceil(start / STEP_S_MM)), int(np.floor(stop / STEP_S_MM)) + 1)
     columns = columns[(columns >= 0) & (columns < len(line))]
     return SideReading(
         margin_z, _is_seen(path, m) and margin_z > border_z, captured,
-        max(low, 0.0), max(high, 0.0), p_short, border_z, goes_on, columns, line[columns],
+        low, high, p_short, doubtful, border_z, goes_on, columns,
+        line[columns] + lean[columns],
     )
 
 
@@ -265,11 +297,13 @@ def _turned_column(sheet: Array, z: Array, stand: Stand, m: int, margin_z: float
     return int(np.clip(round((stand.along + float(shift)) / STEP_S_MM), 0, len(sheet) - 1))
 
 
-def _seen_column(sheet: Array, start: float, stop: float) -> int:
+def _seen_column(sheet: Array, start: float, stop: float, inward: int) -> int:
     """The tooth's middle, or where the scan ends before it, the nearest column that was scanned.
 
-    Only columns seen well down the wall count: a sliver at the scan's end tells nothing. A border
-    that dips towards the middle from both sides is no end: there the wall was not captured.
+    Only columns seen well down the wall count: a sliver at the scan's end tells nothing. The scan
+    ends at the row's first and last tooth only, and what it shows of those lies ``inward`` (+1 or
+    -1, 0 for the teeth between): where a wall is missing elsewhere, or where it is seen on both
+    sides of the middle, it was not captured.
     """
     m = _middle(start, stop)
     first, last = max(int(np.ceil(start / STEP_S_MM)), 0), int(np.floor(stop / STEP_S_MM))
@@ -277,7 +311,6 @@ def _seen_column(sheet: Array, start: float, stop: float) -> int:
     if not len(seen) or m >= len(sheet) or (~np.isnan(sheet[m])).sum() >= 0.3 * seen.max():
         return m
     there = first + np.flatnonzero(seen >= 0.7 * seen.max())
-    aside = np.flatnonzero(seen >= 0.4 * seen.max()) + first
-    if aside.min() < m < aside.max():
-        return m
-    return int(there[np.abs(there - m).argmin()])
+    outer = first + np.flatnonzero(seen >= 0.4 * seen.max())
+    there = there[(inward * (there - m) > 0) & (inward * (outer - m) > 0).all()]
+    return int(there[np.abs(there - m).argmin()]) if len(there) else m

@@ -11,6 +11,8 @@ from geometry.inspection.place import sextant_words, side_words, tooth_words
 
 SIDES = ("facial", "lingual")
 _BARE_SHARE = 0.5
+# A wider range than this is told as one, even where the gum line shows.
+_PLAIN_MM = 3.0
 _UNSURE = "(or its neighbour: the number is not certain)"
 
 
@@ -142,7 +144,7 @@ def _group_findings(
 
 def _amount(place: TissuePlace) -> str:
     """How much gum was captured; from where to where it may be if the gum line is not plain."""
-    if place.margin_seen:
+    if place.margin_seen and place.high_mm - place.low_mm <= _PLAIN_MM:
         return f"{rounded_down(place.captured_mm):.1f} mm of gum"
     least, most = rounded_down(place.low_mm), rounded_down(place.high_mm)
     return f"{least:.1f} to {most:.1f} mm of gum (the gum line is faint)"

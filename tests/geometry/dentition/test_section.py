@@ -6,10 +6,11 @@ import numpy as np
 import pytest
 
 from geometry.dentition.archline import STEP_MM, ArchLine
+from geometry.dentition.margin import Path
 from geometry.dentition.roundness import ends_of_crowns, roundness
 from geometry.dentition.section import Relief, Stand, border_height, stand_of
 from geometry.dentition.sheets import STEP_S_MM, STEP_Z_MM, Sheets
-from geometry.dentition.tissue import _seen_column
+from geometry.dentition.tissue import _seen_column, _towards_middle
 
 Z = 1.0 - np.arange(80) * STEP_Z_MM
 ALONG = np.arange(121) * STEP_S_MM
@@ -63,10 +64,26 @@ def test_only_at_the_scans_end_a_tooth_is_measured_beside_its_middle() -> None:
     middle = round(MIDDLE_MM / STEP_S_MM)
     deep = np.where(ALONG > MIDDLE_MM + 1.0, -10.0, -1.5)
     end = np.where(Z[None] > deep[:, None], 2.0, np.nan)
-    assert _seen_column(end, start, stop) == pytest.approx(middle + 5, abs=1)
+    first, last, between = 1, -1, 0
+    assert _seen_column(end, start, stop, first) == pytest.approx(middle + 5, abs=1)
+    # Behind a row's last tooth no scan goes on: there the wall itself is missing.
+    assert _seen_column(end, start, stop, last) == middle
+    assert _seen_column(end, start, stop, between) == middle
     deep = np.where(np.abs(ALONG - MIDDLE_MM) > 2.0, -10.0, -1.5)
     dip = np.where(Z[None] > deep[:, None], 2.0, np.nan)
-    assert _seen_column(dip, start, stop) == middle
+    assert _seen_column(dip, start, stop, first) == middle
+
+
+def test_between_two_likely_margins_inside_front_teeth_one_leans_to_the_middle() -> None:
+    """Half way from the likeliest path to the height that is as often too high as too low."""
+    start, stop = np.array([MIDDLE_MM - WIDTH_MM / 2]), np.array([MIDDLE_MM + WIDTH_MM / 2])
+    cost = np.full((len(ALONG), len(Z)), 50.0)
+    likely, wide = np.abs(Z + 5.0) < 0.1, np.abs(Z + 8.0) < 0.55
+    cost[:, likely], cost[:, wide] = 0.0, 0.5
+    path = Path(Z, np.full(len(ALONG), -5.0), cost, cost, cost)
+    lean = _towards_middle(path, start, stop)
+    assert lean[round(MIDDLE_MM / STEP_S_MM)] == pytest.approx(0.5 * (-8.0 + 5.0), abs=0.3)
+    assert lean[0] == lean[-1] == 0.0
 
 
 @pytest.mark.parametrize(("seen_at_margin", "border"), [(False, -7.0), (True, -12.0)])

@@ -272,10 +272,8 @@ def test_what_falls_short_by_little_is_not_told_as_enough(lower_found: Inspectio
     assert dentition is not None
     least = min(t.side(s).captured_mm for t in dentition.teeth for s in SIDES)
     wanted = float(np.ceil(least))
-    moved = [
-        replace(t, **{s: replace(t.side(s), captured_mm=wanted - 0.02) for s in SIDES})
-        for t in dentition.teeth
-    ]
+    few = {"captured_mm": wanted - 0.02, "low_mm": wanted - 1.0, "high_mm": wanted + 1.0}
+    moved = [replace(t, **{s: replace(t.side(s), **few) for s in SIDES}) for t in dentition.teeth]
     told = tissue_findings(replace(dentition, teeth=tuple(moved)), True, Limits(tissue_mm=wanted))
     short = [f for f in told if f.code == "short_tissue"]
     assert short
@@ -283,7 +281,11 @@ def test_what_falls_short_by_little_is_not_told_as_enough(lower_found: Inspectio
         assert finding.message.startswith(f"{wanted - 0.1:.1f} mm of gum")
 
 
-def test_gum_below_a_faint_gum_line_is_told_as_a_range(lower_found: Inspection) -> None:
+@pytest.mark.parametrize(("seen", "most"), [(False, 9.14), (True, 10.14)])
+def test_gum_below_a_faint_gum_line_is_told_as_a_range(
+    lower_found: Inspection, seen: bool, most: float
+) -> None:
+    """Where no line shows, and where signs contradict each other by more than 3 mm."""
     dentition = lower_found.dentition
     assert dentition is not None
     faint = [
@@ -292,10 +294,10 @@ def test_gum_below_a_faint_gum_line_is_told_as_a_range(lower_found: Inspection) 
             **{
                 s: replace(
                     t.side(s),
-                    margin_seen=False,
+                    margin_seen=seen,
                     captured_mm=8.0,
                     low_mm=6.28,
-                    high_mm=9.14,
+                    high_mm=most,
                     p_short=0.0,
                     status="measured",
                 )
@@ -308,7 +310,8 @@ def test_gum_below_a_faint_gum_line_is_told_as_a_range(lower_found: Inspection) 
     short = [f for f in told if f.code == "short_tissue"]
     assert short
     for finding in short:
-        assert finding.message.startswith("6.2 to 9.1 mm of gum (the gum line is faint)")
+        words = f"6.2 to {most - 0.04:.1f} mm of gum (the gum line is faint)"
+        assert finding.message.startswith(words)
 
 
 def test_a_palate_scanned_whole_is_not_short_for_being_less_deep_than_the_gum_wanted() -> None:
