@@ -9,7 +9,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from geometry.dentition.archline import STEP_MM, ArchLine, place
-from geometry.dentition.sheets import STEP_S_MM, STEP_Z_MM, Sheets
+from geometry.dentition.sheets import STEP_S_MM, STEP_Z_MM, Sheets, lowest_scanned
 
 Array = NDArray[np.float64]
 
@@ -18,6 +18,7 @@ BORDER_REACH_MM = 12.0
 INSIDE_MM = 3.0
 NEAREST_MM = 2.0
 STEEP_MM, END_HALF_MM, BROKEN_MM = 3.0, 4.0, 1.5
+BESIDE_COLUMNS = 2
 WALL_SHARE = 0.75
 """A border higher up the crown than this is none of its walls'."""
 PALATE_REACH_MM = 11.25
@@ -170,7 +171,13 @@ def border_height(
         onwards += low < 50.0
     if not heights and not ends:
         return float(sheets.z[known[-1]]) if len(known) else margin_z, False
-    return float(np.median(heights or ends)), 2 * onwards > len(SECTION_TURNS)
+    height = float(np.median(heights or ends))
+    if 2 * len(ends) > len(SECTION_TURNS):
+        # The scan ends right beside the tooth's middle: what lies behind is none of its wall's.
+        wall = lowest_scanned(sheet[max(m - BESIDE_COLUMNS, 0) : m + BESIDE_COLUMNS + 1], sheets.z)
+        seen = wall[~np.isnan(wall)]
+        height = max(height, float(np.median(seen)) if len(seen) else margin_z)
+    return height, 2 * onwards > len(SECTION_TURNS)
 
 
 @njit(cache=True, nogil=True)

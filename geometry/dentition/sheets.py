@@ -150,3 +150,10 @@ def smoothed(sheet: Array, sigma_s: float, sigma_z: float) -> tuple[Array, NDArr
     total = gaussian_filter(np.where(there, sheet, 0.0), sigma, truncate=3.0)
     known = weight > 0.35
     return np.where(known, total / np.maximum(weight, 1e-9), np.nan), known
+
+
+def lowest_scanned(sheet: Array, z: Array) -> Array:
+    """Lowest height with surface in each column, NaN where there is none; (n,)."""
+    there = ~np.isnan(sheet)
+    last = sheet.shape[1] - 1 - np.argmax(there[:, ::-1], axis=1)
+    return np.where(there.any(axis=1), z[last], np.nan)
