@@ -68,9 +68,9 @@ def scattered_findings(topology: Topology) -> list[Finding]:
 
 
 def piece_findings(topology: Topology, placer: Placer, limits: Limits) -> list[Finding]:
-    """Judge the pieces beside the main one."""
+    """Judge the pieces beside the main one; scraps are told together."""
     found = []
-    scraps = 0
+    scraps = []
     for island in topology.islands:
         place = placer(island.centre)
         if island.area_mm2 >= limits.second_piece_share * topology.area_mm2:
@@ -106,29 +106,22 @@ def piece_findings(topology: Topology, placer: Placer, limits: Limits) -> list[F
                 )
             )
         else:
-            scraps += 1
-            if scraps <= 5:
-                found.append(
-                    Finding(
-                        "loose_piece",
-                        NOTE,
-                        f"Loose scrap of {island.area_mm2:.1f} mm², {place.words}; left out. "
-                        "Nothing to do.",
-                        island.area_mm2,
-                        limits.island_check_mm2,
-                        "mm²",
-                        place.sextant,
-                        place.side,
-                        spot(island.centre),
-                    )
-                )
-    if scraps > 5:
+            scraps.append(island)
+    if scraps:
+        largest = max(scraps, key=lambda island: island.area_mm2)
+        place = placer(largest.centre)
+        many = "A loose scrap" if len(scraps) == 1 else f"{len(scraps)} loose scraps, the largest"
         found.append(
             Finding(
                 "loose_piece",
                 NOTE,
-                f"{scraps - 5} more loose scraps were left out. Nothing to do.",
-                float(scraps),
+                f"{many} of {largest.area_mm2:.1f} mm², {place.words}; left out. Nothing to do.",
+                largest.area_mm2,
+                limits.island_check_mm2,
+                "mm²",
+                place.sextant,
+                place.side,
+                spot(largest.centre),
             )
         )
     return found

@@ -35,7 +35,7 @@ def tooth_findings(dentition: Dentition, limits: Limits) -> list[Finding]:
 
 
 def tissue_findings(dentition: Dentition, known_side: bool, limits: Limits) -> list[Finding]:
-    """Judge the captured gum, a finding for each sextant and side that falls short.
+    """Judge the captured gum: each sextant and side that falls short, and each side with little.
 
     Parameters
     ----------
@@ -68,8 +68,15 @@ def tissue_findings(dentition: Dentition, known_side: bool, limits: Limits) -> l
     for tooth in dentition.teeth:
         for side in SIDES:
             groups.setdefault((tooth.sextant, side), []).append(tooth)
+    little: dict[str, list[Tooth]] = {}
     for (sextant, side), teeth in groups.items():
-        found += _group_findings(sextant, side, teeth, known_side, limits)
+        grave = _group_findings(sextant, side, teeth, known_side, limits)
+        worst = None if grave else _little(teeth, side, limits)
+        if worst is not None:
+            little.setdefault(side, []).append(worst)
+        found += grave
+    for side, teeth in little.items():
+        found.append(_little_finding(side, teeth, known_side, limits))
     if dentition.status == "uncertain":
         found.append(_uncertain(dentition.reason))
     return found
@@ -78,7 +85,7 @@ def tissue_findings(dentition: Dentition, known_side: bool, limits: Limits) -> l
 def _group_findings(
     sextant: str, side: str, teeth: list[Tooth], known_side: bool, limits: Limits
 ) -> list[Finding]:
-    """Return the findings of one sextant and side."""
+    """Return what is grave or doubtful about one sextant and side."""
     worst = min(teeth, key=lambda tooth: tooth.side(side).captured_mm)
     place = worst.side(side)
     where = _where(worst, sextant, side, known_side)
@@ -119,27 +126,41 @@ def _group_findings(
                 spot(low.at),
             )
         ]
+    return []
+
+
+def _little(teeth: list[Tooth], side: str, limits: Limits) -> Tooth | None:
+    """Return the tooth of a sextant with the least gum, where that is less than wanted."""
     # A vault is no deeper than it is: where the scan goes on there is nothing to rescan.
     ending = [tooth for tooth in teeth if not tooth.side(side).goes_on]
-    worst = min(ending, key=lambda tooth: tooth.side(side).captured_mm, default=worst)
+    worst = min(ending, key=lambda tooth: tooth.side(side).captured_mm, default=None)
+    if worst is None or worst.side(side).captured_mm >= limits.tissue_mm:
+        return None
+    return worst
+
+
+def _little_finding(side: str, teeth: list[Tooth], known_side: bool, limits: Limits) -> Finding:
+    """Tell little gum along one side once: the least of it, and where else."""
+    worst, *others = sorted(teeth, key=lambda tooth: tooth.side(side).captured_mm)
     place = worst.side(side)
-    if ending and place.captured_mm < limits.tissue_mm:
-        where = _where(worst, sextant, side, known_side)
-        return [
-            Finding(
-                "short_tissue",
-                CHECK,
-                f"{_amount(place)} captured, {where}; "
-                f"{limits.tissue_mm:.0f} mm wanted. Rescan there if the appliance needs it.",
-                place.captured_mm,
-                limits.tissue_mm,
-                "mm",
-                sextant if known_side else None,
-                side,
-                spot(place.at),
-            )
-        ]
-    return []
+    also = ""
+    if others and known_side:
+        parts = " and ".join(sextant_words(tooth.sextant) for tooth in others)
+        also = f", the least of this side; little also at the {parts}"
+    elif others:
+        also = f", and {len(others)} more {'part' if len(others) == 1 else 'parts'} of this side"
+    return Finding(
+        "short_tissue",
+        CHECK,
+        f"{_amount(place)} captured, {_where(worst, worst.sextant, side, known_side)}{also}; "
+        f"{limits.tissue_mm:.0f} mm wanted. Rescan there if the appliance needs it.",
+        place.captured_mm,
+        limits.tissue_mm,
+        "mm",
+        worst.sextant if known_side else None,
+        side,
+        spot(place.at),
+    )
 
 
 def _amount(place: TissuePlace) -> str:

@@ -178,20 +178,23 @@ def test_a_guessed_unit_is_a_finding_and_the_measures_are_in_mm(lower: Arch) -> 
     assert 45 < stated.report["extent_mm"]["width"] < 90
 
 
-def test_a_second_piece_stops_and_a_scrap_is_a_note(lower: Arch, upper: Arch) -> None:
+def test_a_second_piece_stops_and_scraps_are_one_note(lower: Arch, upper: Arch) -> None:
     count = len(lower.mesh.vertices)
     both = Mesh(
         np.concatenate([lower.mesh.vertices, upper.mesh.vertices + 90.0]),
         np.concatenate([lower.mesh.faces, upper.mesh.faces + count]).astype(np.int32),
     )
     assert "second_piece" in codes(inspect_scan(write_stl(both), "a.stl"), "stop")
-    scrap = Mesh(
-        np.concatenate([lower.mesh.vertices, lower.mesh.vertices[lower.mesh.faces[0]] + 9.0]),
-        np.concatenate([lower.mesh.faces, [[count, count + 1, count + 2]]]).astype(np.int32),
+    scrap = lower.mesh.vertices[lower.mesh.faces[0]]
+    scraps = Mesh(
+        np.concatenate([lower.mesh.vertices, scrap + 9.0, scrap + 12.0]),
+        np.concatenate([lower.mesh.faces, count + np.arange(6).reshape(2, 3)]).astype(np.int32),
     )
-    found = inspect_scan(write_stl(scrap), "a.stl", arch="lower")
-    assert [f.severity for f in found.findings if f.code == "loose_piece"] == ["note"]
-    assert found.report["topology"]["shells"] == 2
+    found = inspect_scan(write_stl(scraps), "a.stl", arch="lower")
+    (told,) = (f for f in found.findings if f.code == "loose_piece")
+    assert told.severity == "note"
+    assert told.message.startswith("2 loose scraps")
+    assert found.report["topology"]["shells"] == 3
 
 
 def test_a_front_hardly_seen_is_asked_about_and_sides_it_does_not_show_are_not_named(
@@ -279,6 +282,43 @@ def test_what_falls_short_by_little_is_not_told_as_enough(lower_found: Inspectio
     assert short
     for finding in short:
         assert finding.message.startswith(f"{wanted - 0.1:.1f} mm of gum")
+
+
+def test_little_gum_along_a_side_is_one_finding_that_names_every_part(
+    lower_found: Inspection,
+) -> None:
+    dentition = lower_found.dentition
+    assert dentition is not None
+    enough = {"captured_mm": 12.0, "low_mm": 11.5, "high_mm": 12.5, "margin_seen": True}
+    few = {"captured_mm": 7.0, "low_mm": 6.5, "high_mm": 7.5, "status": "measured"}
+    least = next(t for t in dentition.teeth if t.sextant == "08")
+    teeth = [
+        replace(
+            t,
+            facial=replace(t.facial, **enough),
+            lingual=replace(t.lingual, **enough | few, goes_on=False),
+        )
+        for t in dentition.teeth
+    ]
+    at = teeth.index(next(t for t in teeth if t.number == least.number))
+    teeth[at] = replace(
+        least,
+        facial=teeth[at].facial,
+        lingual=replace(teeth[at].lingual, captured_mm=6.0, low_mm=5.5),
+    )
+    told = tissue_findings(
+        replace(dentition, teeth=tuple(teeth), status="measured"), True, Limits()
+    )
+    (short,) = told
+    assert (short.code, short.severity, short.sextant, short.side) == (
+        "short_tissue",
+        "check",
+        "08",
+        "lingual",
+    )
+    assert short.message.startswith("6.0 mm of gum captured, lower right")
+    assert "lower front teeth" in short.message
+    assert "lower left back teeth" in short.message
 
 
 @pytest.mark.parametrize(("seen", "most"), [(False, 9.14), (True, 10.14)])
