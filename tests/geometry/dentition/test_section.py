@@ -109,3 +109,27 @@ def test_a_hole_from_the_crown_to_below_the_margin_leaves_nothing(
     column = round(MIDDLE_MM / STEP_S_MM)
     told, _ = border_height(sheets.facial, sheets, relief, 1.0, column, stand, -7.0)
     assert told == pytest.approx(border, abs=0.2)
+
+
+@pytest.mark.parametrize(("reaches", "border"), [(-9.0, -9.0), (-6.0, -6.0), (None, -5.0)])
+def test_a_scan_that_ends_beside_the_middle_shows_no_more_than_the_wall_there(
+    reaches: float | None, border: float
+) -> None:
+    """Its border runs down beside the middle, to where the rest of the tooth was scanned."""
+    at = np.arange(0.0, 30.0, STEP_MM)
+    points = np.column_stack([at, 0.0 * at])
+    outward = np.tile([0.0, 1.0], (len(at), 1))
+    line = ArchLine(points, outward, at, np.zeros((1, 1), dtype=np.int32), np.zeros(2))
+    wall = np.full((len(ALONG), len(Z)), np.nan)
+    wall[ALONG > MIDDLE_MM + 1.0] = np.where(Z > -13.0, 3.0, np.nan)
+    if reaches is not None:
+        wall[ALONG <= MIDDLE_MM + 1.0] = np.where(reaches < Z, 3.0, np.nan)
+    sheets = Sheets(Z, wall, np.full_like(wall, np.nan), np.zeros(len(ALONG)))
+    edge = np.array([[MIDDLE_MM + 0.1, 3.0, z] for z in np.arange(-13.0, -4.0, 0.3)])
+    facing = np.tile([0.0, 1.0], (len(edge), 1))
+    relief = Relief(edge, facing, edge, facing, np.empty((0, 3)), np.empty((0, 2)), line)
+    column = round(MIDDLE_MM / STEP_S_MM)
+    stand = Stand(MIDDLE_MM, 0.0, 0.0)
+    told, goes_on = border_height(sheets.facial, sheets, relief, 1.0, column, stand, -5.0)
+    assert told == pytest.approx(border, abs=0.3)
+    assert not goes_on
