@@ -27,6 +27,7 @@ TRIALS = {
 }
 LOOK_AHEADS = (0.5, 1.5, 3.0)
 LEFT_OUT = -1e18  # the end of what is left out: its group does not wait for it
+PUT_BACK = 20  # jobs left out that get another chance: each costs two more runs
 ROUNDS = ((16, 6), (4, 24))  # rules that are left, futures in which they are compared
 
 
@@ -144,15 +145,42 @@ def dispatch_plan(problem: Problem, rule: Rule | None = None) -> dict[str, Any]:
     shop = make_shop(problem)
     chosen = choose_rule(problem, shop) if rule is None else rule
     policy = kernel_policy(problem, shop, chosen)
+    release = shop.release
     times = expected_times(shop, policy)
     while (stuck := np.isinf(times.finish) & np.isfinite(shop.release)).any():
         # What cannot be finished takes no place from what can.
         shop = shop._replace(release=np.where(stuck, math.inf, shop.release))
         times = expected_times(shop, policy)
+    if np.isinf(times.finish).any():
+        shop, times = _put_back(problem, shop, policy, times, release)
     plan = as_plan(problem, shop, times)
     plan["policy"] = chosen.as_json()
     plan["seconds"] = time.perf_counter() - began
     return plan
+
+
+def _put_back(
+    problem: Problem, shop: Shop, policy: Policy, times: Times, release: Floats
+) -> tuple[Shop, Times]:
+    """Take back what was left out where it fits in beside the rest, or at least after it.
+
+    Several that stand in each other's way are left out together: without the others, one
+    may have room. ``release``: by job, before any was left out.
+    """
+    never = problem.impossible()
+    waiting = [int(j) for j in np.flatnonzero(np.isinf(times.finish)) if int(j) not in never]
+    for j in sorted(waiting, key=lambda j: (shop.due[j], j))[:PUT_BACK]:
+        rest = np.isfinite(times.finish)
+        over = float(times.finish[rest].max(initial=0.0))
+        for moment in (release[j], max(release[j], over)):
+            again = shop.release.copy()
+            again[j] = moment
+            tried = shop._replace(release=again)
+            run = expected_times(tried, policy)
+            if np.isfinite(run.finish[rest]).all() and np.isfinite(run.finish[j]):
+                shop, times = tried, run
+                break
+    return shop, times
 
 
 def as_plan(problem: Problem, shop: Shop, times: Times) -> dict[str, Any]:

@@ -143,7 +143,30 @@ class Problem:
             held = step.hands if step.hands is not None else least if step.attended else 0.0
             if not any(_ever_fits(self.resources[i], True, min(held, least)) for i in people):
                 return f"no open time left of any '{need}', which it needs"
+        if (short := self._too_few(step)) is not None:
+            return f"too few people for all that it needs at once ({short})"
         return None
+
+    def _too_few(self, step: Step) -> str | None:
+        """Return the kinds that a step needs if they cannot all have somebody of their own."""
+        seats: dict[int, str] = {}
+
+        def find(need: str, tried: set[int]) -> bool:
+            for h in self.helpers(need):
+                if h in tried:
+                    continue
+                tried.add(h)
+                if h not in seats or find(seats[h], tried):
+                    seats[h] = need
+                    return True
+            return False
+
+        several = any(
+            self.resources[h].capacity > 1 for need in step.needs for h in self.helpers(need)
+        )
+        if several or all(find(str(need), set()) for need in dict.fromkeys(step.needs)):
+            return None
+        return ", ".join(f"'{need}'" for need in step.needs)
 
 
 def _ever_fits(resource: Resource, attended: bool, minutes: float) -> bool:

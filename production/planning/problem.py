@@ -34,10 +34,10 @@ resource
     ``failure``: probability that a whole run fails (found at its end; every member
     goes back to its ``rework`` step); ``repair``: minutes it is then out of use.
 step
-    ``needs`` [kind, ...]: people (or jigs) held as well, one of each kind, each
-    inside its own open window while held; ``hands``: minutes from the start for
-    which they are held (default: all of an attended step, only the start of an
-    unattended one).
+    ``needs`` [kind, ...]: people (or jigs) held as well, one of each kind (the kind that
+    fewest answer to is looked for first), each inside its own open window while held;
+    ``hands``: minutes from the start for which they are held (default: all of an
+    attended step, only the start of an unattended one).
     ``failure``: probability that this step turns out bad at its end; ``rework``:
     index of the step to go back to (default: itself).
     ``alternatives`` {resource id: minutes}: choice of machine with other times;
@@ -210,7 +210,7 @@ def _step(data: Any, place: str, index: int, known: Mapping[str, Resource]) -> S
         started=fields.optional_number(item, "started", place),
         ended=fields.optional_number(item, "ended", place),
         resource=pinned,
-        needs=fields.labels(item, "needs", place),
+        needs=_rarest_first(fields.labels(item, "needs", place), known),
         hands=None
         if item.get("hands") is None
         else fields.number(item, "hands", place, 0.0, low=0.0),
@@ -220,6 +220,15 @@ def _step(data: Any, place: str, index: int, known: Mapping[str, Resource]) -> S
         not_before=fields.number(item, "not_before", place, 0.0),
         first=fields.flag(item, "first", place, False),
     )
+
+
+def _rarest_first(needs: tuple[str, ...], known: Mapping[str, Resource]) -> tuple[str, ...]:
+    """Order needs so that nobody is taken for one who alone answers to another."""
+
+    def count(need: str) -> int:
+        return sum(r.kind == need or need in r.skills for r in known.values())
+
+    return tuple(sorted(needs, key=count))
 
 
 def _alternatives(

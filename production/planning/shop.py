@@ -23,6 +23,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 WAITING, STARTED, DONE = 0, 1, 2
+HARDLY_ANY = 1e-6  # of room
 BITS = 62  # resources from here on share a bit that is always set
 
 
@@ -123,7 +124,7 @@ def make_shop(problem: Problem) -> Shop:
         minutes=_floats([s.minutes for s in steps]),
         spread=_floats([s.spread for s in steps]),
         attended=_ints([int(s.attended) for s in steps]),
-        size=_floats([s.size for s in steps]),
+        size=_sizes(problem, steps),
         family=_numbered([s.family for s in steps]),
         state=_ints([_state(s) for s in steps]),
         started=_floats([0.0 if s.started is None else s.started for s in steps]),
@@ -178,6 +179,20 @@ def make_shop(problem: Problem) -> Shop:
 
 def _floats(values: Sequence[float]) -> Floats:
     return np.array(values, dtype=np.float64)
+
+
+def _sizes(problem: Problem, steps: Sequence[Step]) -> Floats:
+    """Return sizes; what takes no room takes some on a machine that runs one thing at a time."""
+    alone = {r.kind for r in problem.resources if r.setup > 0 and not r.batch}
+    alone |= {str(r.id) for r in problem.resources if r.setup > 0 and not r.batch}
+    return _floats(
+        [
+            max(s.size, HARDLY_ANY)
+            if s.kind in alone or any(str(name) in alone for name, _ in s.alternatives)
+            else s.size
+            for s in steps
+        ]
+    )
 
 
 def _ints(values: Sequence[int]) -> Ints:

@@ -7,6 +7,7 @@ purpose: every rule is looked at by itself.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from itertools import pairwise
 from typing import Any
@@ -32,6 +33,9 @@ def violations(problem: Row, plan: Row) -> list[str]:
     list of str
         One line for each violation; empty for a good plan.
     """
+    wrong = _figures(plan)
+    if wrong:
+        return wrong
     left_out = {str(item["job"]) for item in plan.get("infeasible", [])}
     jobs = {str(job["id"]): job for job in problem["jobs"] if str(job["id"]) not in left_out}
     resources = {str(r["id"]): r for r in problem["resources"]}
@@ -46,8 +50,24 @@ def violations(problem: Row, plan: Row) -> list[str]:
             _batches(resource, here) if resource.get("batch") else _side_by_side(resource, here)
         )
     found += _needs(resources, taken)
+    found += _assignable(resources, taken)
+    found += _left_out(problem, left_out, resources, taken)
     found += _objective(problem, jobs, rows, plan)
     return found
+
+
+def _figures(plan: Row) -> list[str]:
+    """Check that every time and figure is a number: nothing can be said of others."""
+    found = []
+    for entry in plan["steps"]:
+        if not (math.isfinite(entry["start"]) and math.isfinite(entry["end"])):
+            found.append(f"job {entry['job']} step {entry['index']}: its times are no numbers")
+    figures = {**plan["objective"], "lower_bound": plan.get("lower_bound") or 0.0}
+    return found + [
+        f"{name}: {value} is no number"
+        for name, value in figures.items()
+        if not math.isfinite(value)
+    ]
 
 
 def _rows(jobs: Row, resources: Row, plan: Row) -> tuple[list[Row], list[str]]:
@@ -109,6 +129,53 @@ def _what_runs(problem: Row, left_out: set[str], resources: Row, rows: list[Row]
                     row["batch"], row["end"] = other["batch"], max(row["end"], other["end"])
             out.append(row)
     return out
+
+
+def _left_out(problem: Row, left_out: set[str], resources: Row, rows: list[Row]) -> list[str]:
+    """Check that no job is left out that could be made when all else is over."""
+    names = {str(job["id"]) for job in problem["jobs"]}
+    found = [f"job {name}: left out, but not in the problem" for name in sorted(left_out - names)]
+    after = max([0.0, *(row["end"] for row in rows)])
+    after += max([0.0, *(r.get("setup", 0) for r in resources.values())])
+    for job in problem["jobs"]:
+        t: float | None = max(after, job.get("release", 0))
+        if str(job["id"]) not in left_out:
+            continue
+        for step in job["steps"]:
+            if t is not None and not step.get("done") and step.get("started") is None:
+                t = _alone(resources, step, max(t, step.get("not_before", 0)))
+        if t is not None:
+            found.append(f"job {job['id']}: left out, but it can be made after all others")
+    return found
+
+
+def _alone(resources: Row, step: Row, t: float) -> float | None:
+    """Return when a step ends that begins as soon as it can from ``t`` on an idle bench."""
+    ends = []
+    for name, machine in resources.items():
+        minutes = _minutes({"step": step, "machine": machine, "resource": name})
+        size = step.get("size", 1)
+        if minutes < 0 or (machine.get("batch") and size > machine.get("capacity", 1) + CLOSE):
+            continue
+        row = {
+            "what": "", "resource": name, "batch": None, "step": step, "machine": machine,
+            "running": False,
+        }  # fmt: skip
+        kinds = step.get("needs") or []
+        who = [machine, *(r for kind in kinds for r in _helpers(resources, kind))]
+        moments = {low for r in who for low, _ in r.get("open") or []}
+        moments |= {high for r in who for _, high in r.get("down") or []}
+        for start in sorted({t, *(m for m in moments if m > t)}):
+            row |= {"start": start, "end": start + minutes}
+            attended = step.get("attended", True)
+            down = any(
+                start < high and start + minutes > low for low, high in machine.get("down") or []
+            )
+            inside = _inside(machine.get("open"), start, start + minutes, attended)
+            if inside and not down and not _assignable(resources, [row]):
+                ends.append(start + minutes)
+                break
+    return min(ends, default=None)
 
 
 def _minutes(row: Row) -> float:
@@ -266,17 +333,14 @@ def _needs(resources: Row, rows: list[Row]) -> list[str]:
         place = (row["resource"], row["batch"])
         if row["running"] and place[1] is not None and heads.setdefault(place, row) is not row:
             continue
-        step = row["step"]
-        minutes = row["end"] - row["start"]
-        hands = step.get("hands")
-        if hands is None:
-            hands = minutes if step.get("attended", True) else 0.0
-        for kind in dict.fromkeys(step.get("needs") or []):
+        for kind in dict.fromkeys(row["step"].get("needs") or []):
+            until = row["start"] + _held(row)
             if row["batch"] is not None:
                 if (row["resource"], row["batch"], kind) in batches:
                     continue
                 batches.add((row["resource"], row["batch"], kind))
-            until = row["start"] + min(hands, minutes)
+                if not row["running"]:
+                    until = row["start"] + _longest_held(rows, row, kind)
             held.setdefault(kind, []).append(row | {"end": until})
             if kind not in helping:
                 helping[kind] = _helpers(resources, kind)
@@ -298,8 +362,115 @@ def _needs(resources: Row, rows: list[Row]) -> list[str]:
     return found
 
 
+def _held(row: Row) -> float:
+    """Return for how many minutes a step holds its helpers."""
+    minutes, hands = row["end"] - row["start"], row["step"].get("hands")
+    if hands is None:
+        hands = minutes if row["step"].get("attended", True) else 0.0
+    return float(min(hands, minutes))
+
+
+def _longest_held(rows: list[Row], of: Row, kind: str) -> float:
+    """Return the longest time for which a member of a batch holds a helper of this kind."""
+    return max(
+        _held(row)
+        for row in rows
+        if row["batch"] == of["batch"]
+        and row["resource"] == of["resource"]
+        and kind in (row["step"].get("needs") or [])
+    )
+
+
 def _helpers(resources: Row, kind: str) -> list[Row]:
     return [r for r in resources.values() if r["kind"] == kind or kind in (r.get("skills") or [])]
+
+
+def _assignable(resources: Row, rows: list[Row]) -> list[str]:
+    """Check that at each start all that hold helpers then can have a helper of their own.
+
+    One who is there for all of the time, is not down, does not run a step as a machine,
+    and gives only one hand to one step however many kinds it answers to. A plan does
+    not say who helps, so at each moment some assignment must exist (augmenting paths,
+    H. W. Kuhn, Naval Research Logistics Quarterly 2, 1955); what runs already is left
+    to the count of heads.
+    """
+    spans: list[Row] = []
+    seen: set[tuple[str, Any, str]] = set()
+    for row in rows:
+        for kind in dict.fromkeys(row["step"].get("needs") or []):
+            key = (row["resource"], row["batch"], kind)
+            if row["running"] or (row["batch"] is not None and key in seen):
+                continue
+            seen.add(key)
+            single = row["batch"] is None
+            held = _held(row) if single else _longest_held(rows, row, kind)
+            until = row["start"] + held
+            who = [
+                str(r["id"])
+                for r in _helpers(resources, kind)
+                if _present(r, row["start"], until)
+                and (str(r["id"]) != row["resource"] or r.get("capacity", 1) > 1)
+            ]
+            spans.append(row | {"end": until, "who": who, "need": kind})
+    names = {name for span in spans for name in span["who"]}
+    found = [f"{s['what']}: nobody of '{s['need']}' is there" for s in spans if not s["who"]]
+    runs: dict[Any, list[Row]] = {}
+    for span in spans:
+        runs.setdefault(span["what"] if span["batch"] is None else span["batch"], []).append(span)
+    for run in runs.values():  # one each, also where they are held for no time
+        found += _unhelped(run, {name: _seats(resources[name], name, []) for name in names}, "")
+    machines = [row for row in rows if row["resource"] in names]
+    moments = sorted({row["start"] for row in spans + [m for m in machines if not m["running"]]})
+    for (t, here), (_, busy) in zip(
+        _at_once(spans, moments), _at_once(machines, moments), strict=True
+    ):
+        room = {name: _seats(resources[name], name, busy) for name in names} if here else {}
+        found += _unhelped(here, room, f" at {t}")
+    return found
+
+
+def _unhelped(spans: list[Row], room: dict[str, int], when: str) -> list[str]:
+    """Return a line for each span that finds no helper beside the others."""
+    taken: dict[str, list[Row]] = {name: [] for name in room}
+    return [
+        f"{span['what']}: nobody of '{span['need']}' is free for it{when}"
+        for span in spans
+        if not _assign(span, room, taken, set())
+    ]
+
+
+def _present(helper: Row, start: float, until: float) -> bool:
+    down = helper.get("down") or []
+    return _inside(helper.get("open"), start, until, True) and not any(
+        start < high - CLOSE and until > low + CLOSE for low, high in down
+    )
+
+
+def _seats(helper: Row, name: str, busy: list[Row]) -> int:
+    """Return to how many steps a helper can give a hand beside what it runs as a machine."""
+    capacity = float(helper.get("capacity", 1))
+    runs = [row for row in busy if row["resource"] == name]
+    if helper.get("batch") and runs:
+        return 0
+    load = sum(min(row["step"].get("size", 1), capacity) for row in runs)
+    return int((capacity - load) / min(1.0, capacity) + CLOSE)
+
+
+def _assign(span: Row, room: dict[str, int], taken: dict[str, list[Row]], tried: set[str]) -> bool:
+    """Find a helper for a span, letting others change theirs; False if there is none."""
+    for name in span["who"]:
+        if name in tried:
+            continue
+        tried.add(name)
+        if len(taken[name]) < room[name]:
+            taken[name].append(span)
+            return True
+        for other in list(taken[name]) if room[name] > 0 else []:
+            if _assign(other, room, taken, tried):
+                taken[name].remove(other)
+                taken[name].append(span)
+                return True
+    return False
 
 
 def objective_of(problem: Row, jobs: Row, rows: list[Row]) -> dict[str, float]:
@@ -340,4 +511,7 @@ def _objective(problem: Row, jobs: Row, rows: list[Row], plan: Row) -> list[str]
     bound = plan.get("lower_bound")
     if bound is not None and bound > stated["value"] + 1e-6 * (1 + abs(stated["value"])):
         found.append(f"lower bound {bound} exceeds the value {stated['value']}")
+    proved = plan.get("proved_optimal") and bound is not None
+    if proved and bound < stated["value"] - 1e-6 * (1 + abs(stated["value"])):
+        found.append(f"proved optimal, but the lower bound is only {bound}")
     return found

@@ -40,6 +40,7 @@ TRIES, FEWEST_TRIES = 200, 8  # to find the scale of changes
 FIRST_SHARE = 0.05  # of the time left
 ROUND = 1500  # trials per step and round
 PASSES = 3  # until nothing can begin sooner; two mostly do
+PLACES = 20  # tried for a new job in an earlier plan that finds no open time at the first
 CHAINS = 2  # walks side by side, one for each core of the smallest machine
 COOLER = 0.4  # heat of each walk over that of the one before
 WARM = 0.2  # every other round begins from the best plan, at this part of the heat
@@ -64,6 +65,12 @@ class Budget:
             return Budget(None, 0.0, int(self.trials * share), self.deterministic * share)
         seconds = self.seconds * share
         return Budget(min(self.until, time.monotonic() + seconds), seconds)
+
+    def but(self, share: float) -> Budget:
+        """Return the budget with ``share`` of the whole time kept back at its end."""
+        if self.until is None:
+            return self
+        return Budget(self.until - self.seconds * share, self.seconds * (1.0 - share))
 
     def split(self, count: int) -> Budget:
         """Return what each of ``count`` searches has that go on side by side."""
@@ -216,10 +223,13 @@ class Search:
             first = a.job_last[j]
             while a.step_prev[first] >= 0:
                 first = a.step_prev[first]
-            self.value(best.state)
-            trial = best.state.copy()
-            if moves.reinsert_job(a, trial, self.now, j, first, 0.0, self.seed):
-                self.offer(best, trial)
+            for number in range(PLACES):
+                if number > 0 and best.value[STUCK] == 0:
+                    break
+                self.value(best.state)
+                trial = best.state.copy()
+                if moves.reinsert_job(a, trial, self.now, j, first, 0.0, self.seed):
+                    self.offer(best, trial)
         self.bring_forward(best)
         return best if best.value[STUCK] == 0 else None
 

@@ -59,6 +59,8 @@ NO_TIME = (
     "job {!r}: no open time left for it beside the other work; "
     "extend the opening hours or postpone a job"
 )
+PUT_BACK = 20  # jobs left out that get another chance
+PUT_BACK_SHARE = 0.1  # of the time, where any are left out
 MEMORIES = (50, 10)  # steps that a search of orders remembers: the more, the wider it wanders
 SPARE = 0.05  # seconds without which nothing new is begun
 AT_ONCE = 0.1  # seconds that each of these may take however little time there is
@@ -127,13 +129,17 @@ def solve(
         budget = Budget(began + max(limit - spare, 0.0), limit)
     left: list[_Left] = []
     plan: dict[str, Any] | None = None
+    whole = problem
     while plan is None:
         never = [_Left(problem.jobs[j].id, why) for j, why in problem.impossible().items()]
         known = {str(x.job) for x in left}
         left += [x for x in never if str(x.job) not in known]
         # What is known already is cut to what runs, and not even that can be.
         problem = _without(problem, left, {str(x.job) for x in never} & known)
-        plan = _plan(problem, budget, seed, left, forward, previous, gain)
+        searching = budget.but(PUT_BACK_SHARE) if left else budget
+        plan = _plan(problem, searching, seed, left, forward, previous, gain)
+    if left:
+        plan = _put_back(whole, problem, plan, left, budget, seed)
     plan["infeasible"] = [{"job": x.job, "reason": x.reason} for x in left]
     plan["seconds"] = 0.0 if work is not None else round(time.monotonic() - began, 3)
     return plan
@@ -173,6 +179,45 @@ def _what_runs(job: Job) -> Job | None:
         if step.started is not None and not step.done:
             return replace(job, steps=job.steps[: number + 1], due=None, group=None)
     return None
+
+
+def _put_back(
+    whole: Problem,
+    problem: Problem,
+    plan: dict[str, Any],
+    left: list[_Left],
+    budget: Budget,
+    seed: int,
+) -> dict[str, Any]:
+    """Take back what was left out where the plan has room for it; ``left`` loses it.
+
+    Several that stand in each other's way are left out together, and what is found without
+    them may be over sooner.
+    """
+    never = {str(whole.jobs[j].id) for j in whole.impossible()}
+    jobs = {str(job.id): job for job in whole.jobs}
+    present = {str(job.id): job for job in problem.jobs}
+    waiting = [item for item in left if str(item.job) not in never]
+    for item in sorted(waiting, key=lambda item: _due(jobs[str(item.job)]))[:PUT_BACK]:
+        if budget.left() <= 0:
+            break
+        there = present | {str(item.job): jobs[str(item.job)]}
+        order = tuple(there[str(job.id)] for job in whole.jobs if str(job.id) in there)
+        search = Search(open_work(replace(problem, jobs=order)), whole.objective, seed)
+        kept = search.keep(plan["steps"])
+        if kept is None:
+            continue
+        left.remove(item)
+        present = there
+        fuller = report.plan_of(search, kept.state, {str(x.job) for x in left})
+        fuller["lower_bound"] = min(plan["lower_bound"], fuller["objective"]["value"])
+        fuller["proved_optimal"] = False
+        plan = {**plan, **fuller}
+    return plan
+
+
+def _due(job: Job) -> float:
+    return np.inf if job.due is None else job.due
 
 
 def _plan(

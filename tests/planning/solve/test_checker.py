@@ -202,3 +202,160 @@ def test_work_of_no_duration_may_lie_at_the_close_but_nothing_begins_there():
         goal = {"value": 0, "late_jobs": 0, "weighted_tardiness": 0, "makespan": 60 + minutes}
         told = {"steps": [entry | {"batch": None}], "objective": goal, "proved_optimal": False}
         assert len(violations(problem, told)) == found
+
+
+def helped(**more):
+    """Two trims at two places at once, of which somebody has to hold each."""
+    people = [{"id": "ann", "kind": "who"}, {"id": "bo", "kind": "who"}]
+    for person in people:
+        person.update(more.get(person["id"], {}))
+    steps = more.get("steps") or [{"kind": "trim", "minutes": 30, "needs": ["who"]}]
+    problem = {
+        "objective": "makespan",
+        "resources": [{"id": "T", "kind": "trim", "capacity": 2}, *people],
+        "jobs": [{"id": name, "steps": copy.deepcopy(steps)} for name in "xy"],
+    }
+    rows = [
+        {"job": name, "index": 0, "resource": "T", "start": 0, "end": 30, "batch": None}
+        for name in "xy"
+    ]
+    figures = {"value": 30, "late_jobs": 0, "weighted_tardiness": 0, "makespan": 30}
+    return problem, {"steps": rows, "objective": figures, "proved_optimal": False}
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"bo": {"open": [[60, 90]]}}, "is free"),  # one is at table while both would be held
+        ({"bo": {"open": [[0, 20], [25, 90]]}}, "is free"),  # a break in the middle
+        ({"bo": {"down": [[10, 15]]}}, "is free"),
+        ({"ann": {"down": [[0, 90]]}, "bo": {"down": [[0, 90]]}}, "is there"),
+        (  # one who has both skills is one person all the same
+            {
+                "bo": {"kind": "other", "skills": ["who"]},
+                "ann": {"open": []},
+                "steps": [{"kind": "trim", "minutes": 30, "needs": ["who", "other"]}],
+            },
+            "is free for it",
+        ),
+    ],
+)
+def test_helpers_are_people_who_are_there_and_help_one_at_a_time(change, words):
+    problem, plan = helped()
+    assert violations(problem, plan) == []
+    problem, plan = helped(**change)
+    assert any(words in line for line in violations(problem, plan))
+
+
+def test_who_runs_a_step_as_a_machine_cannot_help_another_then():
+    problem, plan = helped()
+    problem["jobs"].append({"id": "z", "steps": [{"kind": "who", "minutes": 30}]})
+    row = {"job": "z", "index": 0, "resource": "bo", "start": 0, "end": 30, "batch": None}
+    plan["steps"].append(row)
+    assert any("is free" in line for line in violations(problem, plan))
+    row.update(start=30, end=60)
+    plan["objective"].update(value=60, makespan=60)
+    assert violations(problem, plan) == []
+
+
+def test_a_batch_holds_its_helper_as_long_as_any_member_asks_for():
+    def wash(hands):
+        return {"kind": "wash", "minutes": 30, "attended": False, "needs": ["who"], "hands": hands}
+
+    problem = {
+        "objective": "makespan",
+        "resources": [
+            {"id": "W", "kind": "wash", "batch": True, "capacity": 2},
+            {"id": "V", "kind": "wash", "batch": True, "capacity": 1},
+            {"id": "ann", "kind": "who"},
+        ],
+        "jobs": [{"id": k, "steps": [wash(hands)]} for k, hands in enumerate((2, 20, 5))],
+    }
+    rows = [
+        {"job": k, "index": 0, "resource": "WWV"[k], "start": t, "end": t + 30, "batch": b}
+        for k, t, b in ((0, 0, 1), (1, 0, 1), (2, 5, 2))
+    ]
+    plan = {
+        "steps": rows,
+        "objective": {"value": 35, "late_jobs": 0, "weighted_tardiness": 0, "makespan": 35},
+    }
+    assert any("are held at 5" in line for line in violations(problem, plan))
+    rows[2].update(start=20, end=50)
+    plan["objective"].update(value=50, makespan=50)
+    assert violations(problem, plan) == []
+
+
+def test_times_that_are_no_numbers_and_false_proofs_are_found_out(plan):
+    lost = copy.deepcopy(plan)
+    entry(lost, "a", 2).update(start=float("nan"), end=float("nan"))
+    assert any("no numbers" in line for line in violations(PROBLEM, lost))
+    boast = copy.deepcopy(plan)
+    boast["objective"]["value"] = boast["objective"]["late_jobs"] = 3
+    boast.update(proved_optimal=True, lower_bound=0)
+    assert any("proved" in line for line in violations(PROBLEM, boast))
+
+
+def test_no_job_is_left_out_that_could_be_made_when_all_else_is_over(plan):
+    short = copy.deepcopy(plan)
+    short["steps"] = [step for step in short["steps"] if step["job"] != "d"]
+    short["infeasible"] = [{"job": "d", "reason": "no open time left"}]
+    assert any("left out" in line for line in violations(PROBLEM, short))
+    never = copy.deepcopy(PROBLEM)
+    never["jobs"][3]["steps"][2]["needs"] = ["who", "nobody"]
+    assert not any("left out" in line for line in violations(never, short))
+
+
+def test_jobs_that_stand_in_each_others_way_are_not_left_out_together():
+    """One hour is left for a and b of 40 minutes each: one of them can be made."""
+    problem = {
+        "objective": "makespan",
+        "resources": [{"id": "M", "kind": "m"}, {"id": "N", "kind": "n", "open": [[0, 60]]}],
+        "jobs": [
+            {"id": name, "steps": [{"kind": "m", "minutes": 15}, {"kind": "n", "minutes": 40}]}
+            for name in "ab"
+        ],
+    }
+    problem["jobs"].append({"id": "c", "steps": [{"kind": "n", "minutes": 20}]})
+    for found in (plan_at_once(parse_problem(problem)), solve(parse_problem(problem), work=200)):
+        assert violations(problem, found) == []
+        assert len(found["infeasible"]) <= 2
+
+
+def test_a_step_that_needs_two_skills_of_one_person_says_so():
+    problem = {
+        "resources": [{"id": "M", "kind": "m"}, {"id": "ann", "kind": "fast", "skills": ["fine"]}],
+        "jobs": [{"id": "a", "steps": [{"kind": "m", "minutes": 5, "needs": ["fast", "fine"]}]}],
+    }
+    for found in (plan_at_once(parse_problem(problem)), solve(parse_problem(problem), work=100)):
+        assert "too few people" in found["infeasible"][0]["reason"]
+        assert violations(problem, found) == []
+
+
+def test_what_takes_no_room_still_stands_in_a_machine_that_needs_set_up():
+    problem = {
+        "resources": [{"id": "M", "kind": "m", "capacity": 2, "setup": 5}],
+        "jobs": [
+            {"id": f, "steps": [{"kind": "m", "minutes": 17, "family": f, "size": size}]}
+            for f, size in (("a", 0), ("b", 0.5))
+        ],
+    }
+    for found in (plan_at_once(parse_problem(problem)), solve(parse_problem(problem), work=100)):
+        assert violations(problem, found) == []
+        assert found["objective"]["makespan"] == 39
+
+
+def test_who_alone_has_a_skill_is_not_taken_for_what_others_can_do():
+    people = [{"id": "ann", "kind": "hand", "skills": ["fast"]}, {"id": "bo", "kind": "hand"}]
+    people.append({"id": "cy", "kind": "hand", "skills": ["fine"]})
+    steps = [{"kind": "m", "minutes": 5, "needs": ["hand", "fine", "fast"]}]
+    problem = {
+        "resources": [{"id": "M", "kind": "m"}, *people],
+        "jobs": [{"id": "a", "due": 10, "steps": steps}],
+    }
+    for there, needs in ((people, ["hand", "fine", "fast"]), (people[::2], ["hand", "fast"])):
+        problem["resources"][1:] = there
+        steps[0]["needs"] = needs
+        parsed = parse_problem(problem)
+        for found in (plan_at_once(parsed), solve(parsed, work=100)):
+            assert found["infeasible"] == []
+            assert violations(problem, found) == []
