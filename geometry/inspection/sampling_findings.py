@@ -15,8 +15,10 @@ from geometry.sampling import Bump, Sampling
 _Standing = tuple[Place, float, NDArray[np.float64]]
 
 _MOST_LISTED = 6
-_BONDED_MM, _BONDED_TEETH = 0.6, 6
-"""Stands out so far on so many teeth, all on the outer side: more likely brackets than moisture."""
+_BONDED = ((1.0, 3), (0.6, 6))
+"""What stands out so far (mm) on so many teeth of one side is more likely bonded than moisture."""
+_SURELY_BONDED = 6
+"""On so many teeth it is told once instead of place by place."""
 
 
 def sampling_record(sampling: Sampling, bumps: tuple[Bump, ...]) -> dict[str, Any]:
@@ -59,14 +61,17 @@ def sampling_findings(
             )
         )
     standing = _standing(sampling, bumps, placer)
-    bonded = {place.words for place, height, _ in standing if _may_be_bonded(place, height)}
-    if len(bonded) >= _BONDED_TEETH:
-        tallest = max((s for s in standing if s[0].words in bonded), key=lambda s: s[1])
-        found.append(_bonded_finding(len(bonded), *tallest, limits))
-        standing = [s for s in standing if s[0].side != "facial"]
+    for side, where in (("facial", "outer"), ("lingual", "inner")):
+        own = [one for one in standing if one[0].side == side]
+        if any(_teeth(own, height) >= least for height, least in _BONDED):
+            tallest = max(own, key=lambda one: one[1])
+            teeth = _teeth(own, _BONDED[-1][0])
+            found.append(_bonded_finding(where, teeth, *tallest, limits))
+            if teeth >= _SURELY_BONDED:
+                standing = [one for one in standing if one[0].side != side]
     spots = {spot(spike.at) for spike in sampling.spikes}
-    spikes = [_spike_finding(*s, limits) for s in standing if spot(s[2]) in spots]
-    blisters = [_blister_finding(*s, limits) for s in standing if spot(s[2]) not in spots]
+    spikes = [_spike_finding(*one, limits) for one in standing if spot(one[2]) in spots]
+    blisters = [_blister_finding(*one, limits) for one in standing if spot(one[2]) not in spots]
     return found + spikes[:_MOST_LISTED] + blisters[:_MOST_LISTED]
 
 
@@ -80,17 +85,18 @@ def _standing(sampling: Sampling, bumps: tuple[Bump, ...], placer: Placer) -> li
     return found
 
 
-def _may_be_bonded(place: Place, height_mm: float) -> bool:
-    return place.side == "facial" and height_mm >= _BONDED_MM
+def _teeth(standing: list[_Standing], least_mm: float) -> int:
+    """How many teeth something stands out on by so much; the words name tooth and side."""
+    return len({place.words for place, height, _ in standing if height >= least_mm})
 
 
 def _bonded_finding(
-    teeth: int, place: Place, height_mm: float, at: NDArray[np.float64], limits: Limits
+    where: str, teeth: int, place: Place, height_mm: float, at: NDArray[np.float64], limits: Limits
 ) -> Finding:
     return Finding(
         "bonded_parts",
         CHECK,
-        f"Something stands out on the outer side of {teeth} teeth, most by {height_mm:.1f} mm, "
+        f"Something stands out on the {where} side of {teeth} teeth, most by {height_mm:.1f} mm, "
         f"{place.words}. If brackets, bands or a wire are still on, scan again once they are off; "
         "if it is moisture, blow dry and rescan.",
         height_mm,

@@ -39,11 +39,14 @@ _WORDS = ("solid", "facet or endsolid", "normal", "outer", "loop", "vertex", "en
 
 
 def is_binary_stl(data: bytes) -> bool:
-    """Tell a binary STL by its size, whatever its header says: 84 + 50 n bytes."""
+    """Tell a binary STL by its size, whatever its header says: 84 + 50 n bytes.
+
+    Some programs append a few bytes; fewer than a triangle's lose nothing.
+    """
     if len(data) < HEADER_BYTES:
         return False
     count = int.from_bytes(data[80:84], "little")
-    return len(data) == HEADER_BYTES + TRIANGLE_BYTES * count
+    return 0 <= len(data) - HEADER_BYTES - TRIANGLE_BYTES * count < TRIANGLE_BYTES
 
 
 def read_binary_stl(data: bytes, limits: ReadLimits) -> NDArray[np.float32]:
@@ -60,14 +63,13 @@ def read_binary_stl(data: bytes, limits: ReadLimits) -> NDArray[np.float32]:
             "export or upload the scan again"
         )
     count = int.from_bytes(data[80:84], "little")
-    body = len(data) - HEADER_BYTES
-    if body != TRIANGLE_BYTES * count:
-        whole = body // TRIANGLE_BYTES
+    if not is_binary_stl(data):
+        whole = (len(data) - HEADER_BYTES) // TRIANGLE_BYTES
         if not _looks_binary(data):
             raise ScanFileError("this is text or another format, not STL; export the scan as STL")
         raise ScanFileError(
-            f"the header (byte 80) promises {count} triangles but the file holds {whole}; "
-            "it is cut short or damaged: export or upload it again"
+            f"the header (byte 80) promises {count} triangles but the file holds {whole}; it is "
+            f"{'cut short' if whole < count else 'damaged'}: export or upload it again"
         )
     if count > limits.max_triangles:
         raise ScanFileError(

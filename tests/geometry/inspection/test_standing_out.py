@@ -33,7 +33,16 @@ def on_teeth(count: int, y: float, mm: float):
     return [((10.0 * k + 5.0, y, 0.0), mm) for k in range(count)]
 
 
-def test_parts_on_the_outer_side_of_many_teeth_are_one_finding():
+@pytest.mark.parametrize(("count", "mm"), [(3, 1.0), (6, 0.6)])
+@pytest.mark.parametrize(("y", "side"), [(1.0, "outer"), (-1.0, "inner")])
+def test_parts_bonded_to_some_teeth_are_told_together(count, mm, y, side):
+    (code, words), *others = told(on_teeth(count, y, mm))
+    assert code == "bonded_parts"
+    assert f"{side} side of {count} teeth" in words
+    assert len(others) == (count if count < 6 else 0)  # a few may be moisture after all
+
+
+def test_what_stands_on_the_other_side_is_told_beside_them():
     found = told([*on_teeth(8, 1.0, 1.8), ((15.0, -1.0, 0.0), 0.7)], [((5.0, 1.0, 3.0), 0.9)])
     assert [code for code, _ in found] == ["bonded_parts", "bubble"]
     assert "8 teeth, most by 1.8 mm" in found[0][1]
@@ -42,8 +51,8 @@ def test_parts_on_the_outer_side_of_many_teeth_are_one_finding():
 
 @pytest.mark.parametrize(
     "bumps",
-    [on_teeth(5, 1.0, 1.8), on_teeth(6, -1.0, 1.8), on_teeth(6, 1.0, 0.4)],
-    ids=["few teeth", "inner side", "low"],
+    [on_teeth(2, 1.0, 1.8), on_teeth(5, -1.0, 0.9), on_teeth(6, 1.0, 0.4)],
+    ids=["few teeth", "lower on some", "low"],
 )
 def test_elsewhere_each_place_is_told(bumps):
     assert [code for code, _ in told(bumps)] == ["bubble"] * len(bumps)

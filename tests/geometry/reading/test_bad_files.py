@@ -42,6 +42,7 @@ def zip_bomb() -> bytes:
 BAD = {
     "empty.stl": (b"", "empty"),
     "short.stl": (b"abc\x00", "only 4 bytes"),
+    "more.stl": (BINARY + bytes(50), "promises 4 triangles but the file holds 5; it is damaged"),
     "cut.stl": (BINARY[:-60], "promises 4 triangles but the file holds 2"),
     "count.stl": (BINARY[:80] + b"\xff\xff\xff\xff" + BINARY[84:], "promises 4294967295"),
     "none.stl": (b" " * 80 + bytes(4), "no triangles"),

@@ -57,6 +57,13 @@ def test_a_binary_file_whose_header_says_solid() -> None:
     assert read_mesh(data, "x.stl").format == "stl-binary"
 
 
+@pytest.mark.parametrize("tail", [b"\n", b"exported", bytes(49)])
+def test_a_few_bytes_after_the_last_triangle_lose_nothing(tail: bytes) -> None:
+    scan = read_mesh(FILES["b.stl"] + tail, "x.stl")
+    assert (scan.format, scan.triangles_read) == ("stl-binary", 4)
+    assert np.array_equal(soup(scan.mesh), soup(read_mesh(FILES["b.stl"], "b.stl").mesh))
+
+
 def test_content_beats_the_ending_of_the_name() -> None:
     assert read_mesh(FILES["a.ply"], "x.stl").format == "ply-ascii"
     assert read_mesh(FILES["a.obj"], "x.dat").format == "obj"
