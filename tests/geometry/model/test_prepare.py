@@ -15,6 +15,7 @@ from geometry.model.cubes import zero_surface
 from geometry.model.halfedges import edge_keys, genus, signed_volume
 from geometry.model.levelling import doubts
 from geometry.reading.weld import weld_indexed
+from geometry.topology import analyse
 from geometry.topology.intersections import find_intersections
 from tests.geometry.model.conftest import SPECS, arch, model
 
@@ -260,7 +261,15 @@ def test_too_few_teeth_to_tell_how_they_stand_is_said():
     frame = find_frame(arch("lower").mesh)
     assert not doubts(frame)
     assert "which way is the front" in doubts(replace(frame, anterior_certainty=0.02))[0]
-    assert "occlusal plane" in doubts(replace(frame, tilt_sd_deg=6.0))[0]
+    assert "to about 12° only" in doubts(replace(frame, tilt_sd_deg=6.0))[0]
+
+
+def test_half_an_arch_is_said_to_be_no_sure_guide_for_levelling():
+    whole = arch("lower").mesh
+    middles = find_frame(whole).to_local(whole.triangles.mean(axis=1))
+    for side in (middles[:, 0] > 1.0, middles[:, 0] < -1.0):
+        half = analyse(Mesh(whole.vertices, whole.faces[side]), self_intersections=False).main
+        assert any("occlusal plane" in line for line in doubts(find_frame(half)))
 
 
 def test_part_of_an_arch_works():
