@@ -26,10 +26,9 @@ ends at the same moment, after the pass; another pass follows.
    less the sizes running on another (a step larger than the capacity takes it alone).
    The run must *fit*: attended, it lies inside one open window; unattended, it starts
    inside one, before its close; and it overlaps no downtime.
-4. It also takes, in the order of its ``needs``
-   (the rarest first), the first free helper (fewest skills
-   first, then the order of the problem) inside whose open window the held part lies.
-   A helper held for no time only has to be free and open at the start.
+4. It also takes, in the order of its ``needs`` (the rarest first), the first free helper
+   (fewest skills first, then the order of the problem) inside whose open window the held
+   part lies. A helper held for no time only has to be free and open at the start.
 5. On a batch resource the step is the head. Waiting steps of its lot (kind and
    family) with the same needs join in queue order, the head's own queue first, then the
    resource's other queues in order, each if the sizes stay within ``capacity`` and the

@@ -71,7 +71,7 @@ def no_worse(trial, now):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def bring_forward(a, s, now, trial, room):  # type: ignore[no-untyped-def]
+def bring_forward(a, s, now, trial, room, most):  # type: ignore[no-untyped-def]
     """Let every block of state ``s`` begin as soon as it can; return how many moved.
 
     Parameters
@@ -80,6 +80,8 @@ def bring_forward(a, s, now, trial, room):  # type: ignore[no-untyped-def]
     s, room : (ROWS, width) int32
         The state (changed), and room for a trial.
     now, trial : Scratch
+    most : int
+        Trials after which it ends.
     """
     a, now, trial = borrowed(a), borrowed(now), borrowed(trial)  # type: ignore[call-arg]
     s, room = borrowed(s), borrowed(room)  # type: ignore[call-arg]
@@ -92,11 +94,12 @@ def bring_forward(a, s, now, trial, room):  # type: ignore[no-untyped-def]
         ready, begin = ready_at(a, s, now, b), now.start[b]
         for k in range(a.choice_from[b], a.choice_from[b + 1]):
             r = a.choice[k]
-            if begin <= ready + SOONER:
+            if begin <= ready + SOONER or most <= 0:
                 break
             behind = first_gap(a, s, now, b, r, ready, begin) if may_run(a, s, b, r) else -2
             if behind == -2:
                 continue
+            most -= 1
             copy(s, room)
             unlink(room, b)
             link(room, b, r, behind)

@@ -40,6 +40,7 @@ TRIES, FEWEST_TRIES = 200, 8  # to find the scale of changes
 FIRST_SHARE = 0.05  # of the time left
 ROUND = 1500  # trials per step and round
 PASSES = 3  # until nothing can begin sooner; two mostly do
+WITHOUT_END = 1 << 40
 PLACES = 20  # tried for a new job in an earlier plan that finds no open time at the first
 CHAINS = 2  # walks side by side, one for each core of the smallest machine
 COOLER = 0.4  # heat of each walk over that of the one before
@@ -178,9 +179,13 @@ class _Chain:
 
 
 class Search:
-    """Annealing from a given state, in rounds, by two walks side by side."""
+    """Annealing from a given state, in rounds, by two walks side by side.
 
-    def __init__(self, work: OpenWork, objective: str, seed: int) -> None:
+    ``forward``: seconds that bringing steps forward may take each time.
+    """
+
+    def __init__(self, work: OpenWork, objective: str, seed: int, forward: float = np.inf) -> None:
+        self.forward = forward
         self.work = work
         self.objective = objective
         self.order = np.array(ORDERS[objective], np.int64)
@@ -246,9 +251,10 @@ class Search:
 
     def bring_forward(self, best: Best) -> None:
         """Let everything in the best plan begin as soon as it can at nobody's cost."""
+        most = self._trials_in(best.state, self.forward / PASSES)
         for _ in range(PASSES):
-            room = best.state.copy()
-            if early.bring_forward(self.work.arrays, best.state, self.now, self.trial, room) == 0:
+            room, a = best.state.copy(), self.work.arrays
+            if early.bring_forward(a, best.state, self.now, self.trial, room, most) == 0:
                 break
         value = self.value(best.state)
         assert value is not None
@@ -258,10 +264,15 @@ class Search:
         """Return how many trials a twentieth of the time left allows, ``wanted`` at most."""
         if budget.until is None:
             return wanted
+        return min(self._trials_in(state, max(budget.left(), 0.0) * FIRST_SHARE), wanted)
+
+    def _trials_in(self, state: Array, seconds: float) -> int:
+        """Return how many trials go into so much time, by one of them."""
+        if seconds == np.inf:
+            return WITHOUT_END
         began = time.perf_counter()
         self.value(state)
-        one = max(time.perf_counter() - began, 1e-7)
-        return int(min(max(budget.left(), 0.0) * FIRST_SHARE / one, wanted))
+        return int(seconds / max(time.perf_counter() - began, 1e-7))
 
     def typical(self, state: Array, w: Array, tries: int) -> float:
         """Return the median worsening of random moves, a scale for temperatures."""

@@ -117,14 +117,15 @@ def solve(
     """
     warm()
     began = time.monotonic()
-    forward = True
+    forward = np.inf
     if work is not None:
         budget = Budget(None, trials=work, deterministic=work / TRIALS_PER_SECOND)
     else:
         limit = DEFAULT_SECONDS if seconds is None else max(seconds, 0.0)
         steps = sum(len(job.steps) for job in problem.jobs)
         last = steps * steps * FORWARD_PER_PAIR
-        forward = last < max(AT_ONCE, FORWARD * limit)
+        most = max(AT_ONCE, FORWARD * limit)
+        forward = most if last < most else 0.0
         spare = steps * REPORT_PER_STEP + (last if forward else 0.0)
         budget = Budget(began + max(limit - spare, 0.0), limit)
     left: list[_Left] = []
@@ -139,7 +140,7 @@ def solve(
         searching = budget.but(PUT_BACK_SHARE) if left else budget
         plan = _plan(problem, searching, seed, left, forward, previous, gain)
     if left:
-        plan = _put_back(whole, problem, plan, left, budget, seed)
+        plan = _put_back(whole, problem, plan, left, budget, seed, forward)
     plan["infeasible"] = [{"job": x.job, "reason": x.reason} for x in left]
     plan["seconds"] = 0.0 if work is not None else round(time.monotonic() - began, 3)
     return plan
@@ -188,6 +189,7 @@ def _put_back(
     left: list[_Left],
     budget: Budget,
     seed: int,
+    forward: float,
 ) -> dict[str, Any]:
     """Take back what was left out where the plan has room for it; ``left`` loses it.
 
@@ -203,7 +205,7 @@ def _put_back(
             break
         there = present | {str(item.job): jobs[str(item.job)]}
         order = tuple(there[str(job.id)] for job in whole.jobs if str(job.id) in there)
-        search = Search(open_work(replace(problem, jobs=order)), whole.objective, seed)
+        search = Search(open_work(replace(problem, jobs=order)), whole.objective, seed, forward)
         kept = search.keep(plan["steps"])
         if kept is None:
             continue
@@ -225,16 +227,16 @@ def _plan(
     budget: Budget,
     seed: int,
     left: list[_Left],
-    forward: bool,
+    forward: float,
     previous: Sequence[Mapping[str, Any]] | None,
     gain: float,
 ) -> dict[str, Any] | None:
     """Return a plan, or None after adding jobs that found no place to ``left``.
 
-    ``forward``: whether there is time to let its steps begin as soon as they can.
+    ``forward``: seconds in which to let its steps begin as soon as they can.
     """
     work = open_work(problem)
-    search = Search(work, problem.objective, seed)
+    search = Search(work, problem.objective, seed, forward)
     begin = _first(work, search, budget)
     best = begin.best
     kept = search.keep(previous) if previous is not None and work.steps else None

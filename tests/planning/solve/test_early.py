@@ -45,6 +45,9 @@ def test_a_person_does_not_wait_beside_work_that_is_there():
     state = start.table(work, one_by_one, np.zeros(3, int), one_by_one)
     best = search.Best(state, looking.value(state))
     assert looking.now.start.tolist() == [30, 40, 60]
+    search.Search(work, "promises", 1, forward=0.0).bring_forward(best)
+    looking.value(best.state)
+    assert looking.now.start.tolist() == [30, 40, 60]  # there was no time for it
     looking.bring_forward(best)
     # The short one fills the wait for the scan; the long one would hold the scan up.
     looking.value(best.state)
