@@ -6,7 +6,8 @@ biting side, they run on in some direction instead of standing on a foot all aro
 they have their like across the mouth and along the row. On the biting surfaces
 themselves a blister cannot be told from a cusp, unless the place is steep. A large drop on a
 wall stands out no more than a crown's bulge, but it ends in a foot. All signs together tell
-(:mod:`geometry.sampling.drops`).
+(:mod:`geometry.sampling.drops`), and what the place stands out by over its like across the mouth
+(:mod:`geometry.sampling.across`).
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from geometry.mesh import Mesh
+from geometry.sampling.across import LEAST_ODDS, MOST_ODDS, over_the_other_side, unlike_odds
 from geometry.sampling.drops import Tops, drop_odds
 from geometry.sampling.fields import mark_near_border, smooth
 from geometry.sampling.rises import feet, profiles, rises
@@ -53,6 +55,9 @@ _MIDDLE_MM, _MIDDLE_ALLOWED_MM = 2.5, 0.12
 _EDGE_MM, _EDGE_ALLOWED_MM = 3.0, 0.04
 # Beside a crack, or where crowns overlap, no ground is seen around: only what is plain is told.
 _GROUND_LEAST_MM, _UNSEEN_ALLOWED_MM = -8.0, 0.15
+# The other side of the mouth is asked about so many places at most: where brackets are bonded
+# very many stand out, and each costs some 10 ms.
+_MOST_ASKED = 16
 # A drop's height is that over its foot where the surface turns outward there by as much.
 _FOOT_RAD = 0.4
 
@@ -242,8 +247,9 @@ def find_bumps(
     facing /= np.linalg.norm(facing, axis=1, keepdims=True) + 1e-12
     plain = ((points - smooth(points, start, neighbour, rounds)) * facing).sum(axis=1)
     near = np.zeros(len(points), dtype=np.uint8)
+    tree = cKDTree(points)
     if len(border):
-        _, edge = cKDTree(points).query(border)
+        _, edge = tree.query(border)
         mark_near_border(start, neighbour, np.unique(edge).astype(np.int32), 2, near)
     up = facing @ axes[2]
     rank = plain - _ALLOWED_UP_MM * np.clip(up - _STEEP, 0.0, None)
@@ -261,11 +267,14 @@ def find_bumps(
     turned = facing[tops] @ axes.T
     likes = _likes(local, turned, plain[tops])
     excess = _excess(local, from_border, turned, plain[tops], likes, rise, middle)
-    seen = Tops(
-        local, from_border, turned, likes, plain[tops], excess, rise, middle, turn, depth
-    )
+    seen = Tops(local, from_border, turned, likes, plain[tops], excess, rise, middle, turn, depth)
     odds = drop_odds(seen, heights)
     odds[plain[tops] >= _SPIKE_MM] = -np.inf
+    asked = np.flatnonzero((odds > -MOST_ODDS) & (odds < -LEAST_ODDS))
+    asked = asked[np.argsort(np.abs(odds[asked]), kind="stable")][:_MOST_ASKED]
+    odds[asked] += unlike_odds(
+        over_the_other_side(points, normals, tree, tops[asked], origin, axes)
+    )
     height = np.maximum(middle, plain[tops])
     height = np.where(turn[:, 2] > _FOOT_RAD, np.maximum(height, depth), height)
     order = np.flatnonzero((odds > 0.0) & (height >= least_mm))
