@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from geometry.dentition.archline import STEP_MM, ArchLine, find_arch_line, place, places, project
 from geometry.dentition.crowns import row_numbers, row_sizes, sextant_of
 from geometry.dentition.embrasures import open_embrasures
+from geometry.dentition.ends import cut_ends
 from geometry.dentition.gaps import find_gaps
 from geometry.dentition.passages import find_passages
 from geometry.dentition.result import SHORT_ODDS, SIDES, Dentition, TissuePlace, Tooth
@@ -134,8 +135,10 @@ def analyse(
         sheets, teeth.numbers, teeth.start, teeth.stop, tip, closed, lift.point
     )
     timings["gaps"] = 1000 * (time.perf_counter() - clock)
+    gum = np.array([max(margins.readings[s][k].margin_z for s in SIDES) for k in range(len(tip))])
+    cut = cut_ends(relief, teeth.start, teeth.stop, tip, gum, teeth.numbers, lift.file)
     status, reason = _status(found, frame.arch)
-    return Dentition(arch, found, gaps, openings, status, reason, short_limit_mm, timings)
+    return Dentition(arch, found, gaps, openings, cut, status, reason, short_limit_mm, timings)
 
 
 def winding_sign(local: Array, faces: NDArray[np.int32]) -> float:

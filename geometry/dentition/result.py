@@ -136,6 +136,28 @@ class Embrasure:
 
 
 @dataclass(frozen=True, slots=True)
+class CutEnd:
+    """An end of the row of teeth at which the scan ends on a crown.
+
+    Attributes
+    ----------
+    number : int
+        ISO 3950 number of the last tooth found there.
+    behind : bool
+        True when the crown is another one, behind that tooth.
+    over_gum_mm : float
+        How far over the gum line the scan ends.
+    at : (3,) float64
+        File coordinates.
+    """
+
+    number: int
+    behind: bool
+    over_gum_mm: float
+    at: Array
+
+
+@dataclass(frozen=True, slots=True)
 class Dentition:
     """Teeth, gingival margin, captured tissue, gaps and open embrasures of one arch.
 
@@ -147,6 +169,7 @@ class Dentition:
         From the patient's right to the left.
     gaps : tuple of Gap
     embrasures : tuple of Embrasure
+    cut_ends : tuple of CutEnd
     status : str
         ``measured``, or ``uncertain`` when a person should look before trusting it. A
         doubtful place that is listed as short does not make the whole uncertain.
@@ -160,6 +183,7 @@ class Dentition:
     teeth: tuple[Tooth, ...] = ()
     gaps: tuple[Gap, ...] = ()
     embrasures: tuple[Embrasure, ...] = ()
+    cut_ends: tuple[CutEnd, ...] = ()
     status: str = "uncertain"
     reason: str = ""
     short_limit_mm: float = 3.0

@@ -22,6 +22,7 @@ CODES: dict[str, str] = {
     "coarse_mesh": "Triangles too large",
     "crossing_triangles": "Surface passes through itself",
     "curve_of_spee": "Deep curve of Spee",
+    "cut_tooth": "Scan ends on a tooth",
     "faulty_edges": "Faulty edges",
     "few_teeth": "Only part of an arch",
     "file_elsewhere": "File on record elsewhere",

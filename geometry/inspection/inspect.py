@@ -225,6 +225,7 @@ def _measure_arch(
     findings += arches.tilt_findings(tilt.angle_deg, limits)
     findings += arches.spee_findings(depths, limits)
     findings += tissues.tooth_findings(dentition, limits)
+    findings += tissues.end_findings(dentition, known_side)
     findings += tissues.tissue_findings(dentition, known_side, limits)
     findings += tissues.gap_findings(dentition, known_side, limits)
     findings += surfaces.piece_findings(topology, placer, limits)

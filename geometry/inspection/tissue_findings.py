@@ -7,7 +7,7 @@ import numpy as np
 from geometry.dentition import Dentition, TissuePlace, Tooth
 from geometry.inspection.findings import CHECK, NOTE, STOP, Finding, rounded_down, spot
 from geometry.inspection.limits import Limits
-from geometry.inspection.place import sextant_words, side_words, tooth_words
+from geometry.inspection.place import sextant_of, sextant_words, side_words, tooth_words
 
 SIDES = ("facial", "lingual")
 _BARE_SHARE = 0.5
@@ -32,6 +32,29 @@ def tooth_findings(dentition: Dentition, limits: Limits) -> list[Finding]:
             "teeth",
         )
     ]
+
+
+def end_findings(dentition: Dentition, known_side: bool) -> list[Finding]:
+    """Ask for more scan where it ends on a crown."""
+    found = []
+    for end in dentition.cut_ends:
+        tooth = tooth_words(end.number) if known_side else "last tooth, where the picture shows it"
+        where = f"a crown behind the {tooth}" if end.behind else f"the crown of the {tooth}"
+        found.append(
+            Finding(
+                "cut_tooth",
+                CHECK,
+                f"The scan ends on {where}, {end.over_gum_mm:.1f} mm above its gum line. Scan 3–5 "
+                "mm past that tooth if the appliance is to cover it.",
+                end.over_gum_mm,
+                None,
+                "mm",
+                sextant_of(end.number) if known_side else None,
+                None,
+                spot(end.at),
+            )
+        )
+    return found
 
 
 def tissue_findings(dentition: Dentition, known_side: bool, limits: Limits) -> list[Finding]:
