@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from geometry.frame import Frame
 from geometry.inspection.findings import CHECK, NOTE, STOP, Finding, spot
 from geometry.inspection.limits import Limits
@@ -9,6 +11,9 @@ from geometry.topology import Topology
 
 # The border of a scan is at least twice as long as the scan; halfway to that is none.
 _BORDER_SHARE = 1.5
+# Sine of the angle that a wall's triangles may turn from its direction, and the least share of
+# what touches the border that does not turn farther. Of scans without a wall it is a third.
+_STRAIGHT, _WALL_SHARE = 0.1, 0.85
 
 
 def not_an_arch(reason: str) -> Finding:
@@ -34,6 +39,37 @@ def solid_findings(topology: Topology, extent: float) -> list[Finding]:
             STOP,
             "The file is a closed solid, not a scan as the scanner took it, so captured gum "
             "cannot be judged. Upload the open scan, not a finished model.",
+        )
+    ]
+
+
+def wall_findings(topology: Topology) -> list[Finding]:
+    """Stop a scan with a straight wall around it: what software adds to make a base is no gum.
+
+    All that touches the border then runs along one direction.
+    """
+    border = topology.border
+    if border is None:
+        return []
+    main = topology.main
+    on_border = np.zeros(len(main.vertices), dtype=np.bool_)
+    on_border[np.asarray(border.vertices)] = True
+    corners = main.vertices[main.faces[on_border[main.faces].any(axis=1)]]
+    across = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    area = np.linalg.norm(across, axis=1)
+    if not area.sum() > 0.0:
+        return []
+    normals = across / np.maximum(area, 1e-12)[:, None]
+    _, directions = np.linalg.eigh((normals * area[:, None]).T @ normals)
+    straight = np.abs(normals @ directions[:, 0]) < _STRAIGHT
+    if float(area[straight].sum() / area.sum()) < _WALL_SHARE:
+        return []
+    return [
+        Finding(
+            "added_wall",
+            STOP,
+            "A straight wall runs around the scan, as software adds it to make a base. It is no "
+            "gum, so captured gum cannot be judged. Upload the scan as the scanner took it.",
         )
     ]
 

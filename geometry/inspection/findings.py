@@ -14,6 +14,7 @@ SEVERITIES = (STOP, CHECK, NOTE)
 
 # Every code the inspection can give, with a short title for lists and legends.
 CODES: dict[str, str] = {
+    "added_wall": "Straight wall around the scan",
     "arch_contradiction": "Other arch than stated",
     "arch_unknown": "Upper or lower not clear",
     "bonded_parts": "Something bonded on the teeth",

@@ -99,6 +99,8 @@ def inspect_scan(
     findings += surfaces.size_findings(extent, limits)
     scattered = surfaces.scattered_findings(topology)
     solid = [] if scattered else arches.solid_findings(topology, extent)
+    if not scattered and not solid:
+        solid = arches.wall_findings(topology)
     findings += scattered + solid
     frame: Frame | None = None
     # Two threads, as the compiled parts run beside each other on two cores.
