@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from geometry.errors import GeometryError
 from geometry.mesh import Mesh
 from geometry.model.blockout import BlockOut, near_fill
 from geometry.model.borders import BORDER
@@ -29,6 +30,9 @@ LISTED = 6
 # lose is common practice, no source.
 LOOK_AT = 0.25
 BORDER_OFF = 1.5
+CROWN_MM, CROWN_OFF = 5.5, 2.0
+"""No mend may take so much of a crown (what stands this near to the top): a molar can vanish in
+a patch of noise that crosses itself."""
 OTHER = "other"
 BAR, CODE, FILL_EDGE = "bar", "code", "block-out"
 TOUCH = 0.05
@@ -103,6 +107,11 @@ def changes(
         Each place that was mended, largest first: what, at, size_mm, deviation_mm, name.
     deviation : dict
         ``max`` and ``p99`` over the vertices outside those places, mm.
+
+    Raises
+    ------
+    GeometryError
+        Part of a crown would be missing.
     """
     points = scan[scan[:, 2] > trim]
     moved = np.flatnonzero(~shared(points, solid.vertices))
@@ -111,6 +120,7 @@ def changes(
         points = np.delete(points, moved[deep], axis=0)
         moved = np.flatnonzero(~shared(points, solid.vertices))
     away = distance_to_surface(points[moved], solid) if len(moved) else np.empty(0)
+    _refuse_lost_crowns(points[moved], away, solid, places)
     spots = joined_spots([spot for spot in spots if spot.at[2] + 0.5 * spot.size > trim])
     left = away > TOLD
     listed = _covered(covers, points[moved], away, left)
@@ -156,6 +166,19 @@ def changes(
         for spot, value in sorted(listed, key=lambda one: (-one[0].size, one[0].at.tolist()))
     ]
     return mended, deviation
+
+
+def _refuse_lost_crowns(points: Array, away: Array, solid: Mesh, places: Places) -> None:
+    """Refuse a model on which a crown, or part of one, is not the scan's."""
+    crown = points[:, 2] > solid.vertices[:, 2].max() - CROWN_MM
+    lost = np.where(crown, away, 0.0)
+    if lost.max(initial=0.0) <= CROWN_OFF:
+        return
+    worst = int(lost.argmax())
+    raise GeometryError(
+        f"the scan is too rough or torn {places.name(points[worst])} to be closed: mending it "
+        f"would take {lost[worst]:.1f} mm off a crown; rescan there"
+    )
 
 
 def _covered(
