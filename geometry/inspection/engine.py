@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from geometry.version import VERSION
 
-REVISION = 11
+REVISION = 12
 """Raised whenever a measurement, a limit or a finding may come out differently.
 
 1: the first. 2: the upper of two creases is the margin; dips of a palate end the tissue;
@@ -35,7 +35,11 @@ margin of a receded tooth, and where the gum line is faint the finding gives a r
 begins on the crown and goes on below the margin leaves no gum there; all signs of a blister are
 weighed together; the free space between crowns is measured by rays along the arch, and a smeared
 contact is told from a gap by the width of its bottom; incisal edges far below the back teeth make
-the plane too.
+the plane too. 12: the plane is the mean over eight grids; an end of the scan on a crown, a wall
+that software added and parts still bonded to the teeth are findings; a wall missing beside the
+scan's end leaves no gum; inside front teeth the margin told leans to the middle of what is likely;
+what may be a blister is compared with the mirrored other side of the mouth; little gum along a side
+is one finding.
 """
 
 ENGINE = f"{VERSION}+inspection.{REVISION}"

@@ -52,7 +52,7 @@ from geometry.version import VERSION
 
 Array = NDArray[np.float64]
 
-REVISION = 9
+REVISION = 10
 """Raised whenever the same scan and settings may give other bytes.
 
 1: the first. 2: block-out by rays, height from the incisors, fills united on the surface.
@@ -63,7 +63,9 @@ base keeps to where the model is thick. 6: handles are cut where they are narrow
 7: only the pieces of a fill that cross the surface are moved a hair, and no longer in vain.
 8: beside the end of a scan that was cut off, tissue counts that lies next to a tooth's middle.
 9: where a border folds, its wall stands on a line past the fold; single lattice points are no
-depth of undercut, and how deep one is is told beyond the lattice's reach.
+depth of undercut, and how deep one is is told beyond the lattice's reach. 10: of several ways to
+close a border the one that has cost least is followed, and walls that cross far from the surface no
+longer stop a closing; a mend that would take more than 2 mm off a crown is refused.
 """
 
 ENGINE = f"{VERSION}+model.{REVISION}"
