@@ -8,14 +8,13 @@ purpose: every rule is looked at by itself.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
 from itertools import pairwise
 from typing import Any
 
-__all__ = ["objective_of", "violations"]
+from production.planning.solve.check_helpers import enough_helpers, helpers_for_all, helpers_of
+from production.planning.solve.checking import CLOSE, Row, open_for, running_at
 
-CLOSE = 1e-5
-Row = dict[str, Any]
+__all__ = ["objective_of", "violations"]
 
 
 def violations(problem: Row, plan: Row) -> list[str]:
@@ -49,8 +48,8 @@ def violations(problem: Row, plan: Row) -> list[str]:
         found += (
             _batches(resource, here) if resource.get("batch") else _side_by_side(resource, here)
         )
-    found += _needs(resources, taken)
-    found += _assignable(resources, taken)
+    found += enough_helpers(resources, taken)
+    found += helpers_for_all(resources, taken)
     found += _left_out(problem, left_out, resources, taken)
     found += _objective(problem, jobs, rows, plan)
     return found
@@ -162,7 +161,7 @@ def _alone(resources: Row, step: Row, t: float) -> float | None:
             "running": False,
         }  # fmt: skip
         kinds = step.get("needs") or []
-        who = [machine, *(r for kind in kinds for r in _helpers(resources, kind))]
+        who = [machine, *(r for kind in kinds for r in helpers_of(resources, kind))]
         moments = {low for r in who for low, _ in r.get("open") or []}
         moments |= {high for r in who for _, high in r.get("down") or []}
         for start in sorted({t, *(m for m in moments if m > t)}):
@@ -171,8 +170,8 @@ def _alone(resources: Row, step: Row, t: float) -> float | None:
             down = any(
                 start < high and start + minutes > low for low, high in machine.get("down") or []
             )
-            inside = _inside(machine.get("open"), start, start + minutes, attended)
-            if inside and not down and not _assignable(resources, [row]):
+            inside = open_for(machine.get("open"), start, start + minutes, attended)
+            if inside and not down and not helpers_for_all(resources, [row]):
                 ends.append(start + minutes)
                 break
     return min(ends, default=None)
@@ -211,22 +210,12 @@ def _own_rules(row: Row) -> list[str]:
         found.append(f"{what}: lasts {end - start}, needs {minutes}")
     if not machine.get("batch") and end > start + minutes + CLOSE:
         found.append(f"{what}: lasts {end - start}, should last {minutes}")
-    if not _inside(machine.get("open"), start, end, row["step"].get("attended", True)):
+    if not open_for(machine.get("open"), start, end, row["step"].get("attended", True)):
         found.append(f"{what}: outside the open time of {row['resource']}")
     for low, high in machine.get("down") or []:
         if start < high - CLOSE and end > low + CLOSE:
             found.append(f"{what}: runs while {row['resource']} is down")
     return found
-
-
-def _inside(windows: Any, start: float, end: float, attended: bool) -> bool:
-    """Whether it lies in a window; what is not attended may end later, not begin at the close."""
-    if windows is None:
-        return True
-    return any(
-        start >= low - CLOSE and (end <= high + CLOSE or (not attended and start < high))
-        for low, high in windows
-    )
 
 
 def _order(rows: list[Row]) -> list[str]:
@@ -236,19 +225,6 @@ def _order(rows: list[Row]) -> list[str]:
         if after["job"] == before["job"] and after["start"] < before["end"] - CLOSE:
             found.append(f"{after['what']}: starts before step {before['index']} has ended")
     return found
-
-
-def _at_once(rows: list[Row], moments: list[float]) -> Iterator[tuple[float, list[Row]]]:
-    """Yield each moment (in ascending order) and what runs just after it."""
-    waiting = sorted(rows, key=lambda row: row["start"])
-    here: list[Row] = []
-    begun = 0
-    for t in moments:
-        while begun < len(waiting) and waiting[begun]["start"] <= t + CLOSE:
-            here.append(waiting[begun])
-            begun += 1
-        here = [row for row in here if row["end"] > t + CLOSE]
-        yield t, here
 
 
 def _batches(resource: Row, rows: list[Row]) -> list[str]:
@@ -269,7 +245,7 @@ def _batches(resource: Row, rows: list[Row]) -> list[str]:
         if abs(first["end"] - lasts) > CLOSE:
             found.append(f"{first['what']}: its batch does not last as long as the longest member")
         attended = any(row["step"].get("attended", True) for row in members)
-        if not first["running"] and not _inside(
+        if not first["running"] and not open_for(
             resource.get("open"), first["start"], first["end"], attended
         ):
             found.append(f"{first['what']}: its batch lies outside the open time")
@@ -306,7 +282,7 @@ def _side_by_side(resource: Row, rows: list[Row]) -> list[str]:
     capacity = resource.get("capacity", 1)
     found = [f"{r['what']}: has a batch, but its resource runs none" for r in rows if r["batch"]]
     moments = sorted({row["start"] for row in rows if not row["running"]})
-    for t, at_once in _at_once(rows, moments):
+    for t, at_once in running_at(rows, moments):
         load = sum(min(row["step"].get("size", 1), capacity) for row in at_once)
         if load > capacity + CLOSE and not all(row["running"] for row in at_once):
             found.append(f"{at_once[-1]['what']}: {resource['id']} is loaded with {load} at {t}")
@@ -314,163 +290,6 @@ def _side_by_side(resource: Row, rows: list[Row]) -> list[str]:
         runs = sorted(rows, key=lambda row: (row["start"], row["end"]))
         found += _apart(resource, runs)
     return found
-
-
-def _needs(resources: Row, rows: list[Row]) -> list[str]:
-    """Check that enough helpers are free and present, by counting heads at each start.
-
-    Only what must hold for any assignment is checked: at no moment are more helpers of
-    a kind held than answer to it, and each is held inside some helper's open time. What
-    runs already may need more than there are (a mark forgotten): the rest of it goes on
-    with nobody, and a batch that runs has the helpers of its first member.
-    """
-    found = []
-    held: dict[str, list[Row]] = {}
-    batches: set[tuple[str, Any, str]] = set()
-    heads: dict[tuple[str, Any], Row] = {}
-    helping: dict[str, list[Row]] = {}
-    for row in rows:
-        place = (row["resource"], row["batch"])
-        if row["running"] and place[1] is not None and heads.setdefault(place, row) is not row:
-            continue
-        for kind in dict.fromkeys(row["step"].get("needs") or []):
-            until = row["start"] + _held(row)
-            if row["batch"] is not None:
-                if (row["resource"], row["batch"], kind) in batches:
-                    continue
-                batches.add((row["resource"], row["batch"], kind))
-                if not row["running"]:
-                    until = row["start"] + _longest_held(rows, row, kind)
-            held.setdefault(kind, []).append(row | {"end": until})
-            if kind not in helping:
-                helping[kind] = _helpers(resources, kind)
-            helpers = helping[kind]
-            present = any(_inside(r.get("open"), row["start"], until, True) for r in helpers)
-            if not row["running"] and not present:
-                found.append(f"{row['what']}: nobody of '{kind}' is there")
-    for kind, spans in held.items():
-        limit = sum(r.get("capacity", 1) for r in helping[kind])
-        running = [row["end"] for row in spans if row["running"]]
-        alone = max(0, sum(1 for end in running if end > CLOSE) - limit)
-        planned = [row for row in spans if not row["running"]]
-        for t, at_once in _at_once(planned, sorted({row["start"] for row in planned})):
-            count = max(0, sum(1 for end in running if end > t + CLOSE) - alone)
-            count += len(at_once)
-            if count > limit:
-                what = at_once[-1]["what"] if at_once else f"at {t}"
-                found.append(f"{what}: {count} of '{kind}' are held at {t}, there are {limit}")
-    return found
-
-
-def _held(row: Row) -> float:
-    """Return for how many minutes a step holds its helpers."""
-    minutes, hands = row["end"] - row["start"], row["step"].get("hands")
-    if hands is None:
-        hands = minutes if row["step"].get("attended", True) else 0.0
-    return float(min(hands, minutes))
-
-
-def _longest_held(rows: list[Row], of: Row, kind: str) -> float:
-    """Return the longest time for which a member of a batch holds a helper of this kind."""
-    return max(
-        _held(row)
-        for row in rows
-        if row["batch"] == of["batch"]
-        and row["resource"] == of["resource"]
-        and kind in (row["step"].get("needs") or [])
-    )
-
-
-def _helpers(resources: Row, kind: str) -> list[Row]:
-    return [r for r in resources.values() if r["kind"] == kind or kind in (r.get("skills") or [])]
-
-
-def _assignable(resources: Row, rows: list[Row]) -> list[str]:
-    """Check that at each start all that hold helpers then can have a helper of their own.
-
-    One who is there for all of the time, is not down, does not run a step as a machine,
-    and gives only one hand to one step however many kinds it answers to. A plan does
-    not say who helps, so at each moment some assignment must exist (augmenting paths,
-    H. W. Kuhn, Naval Research Logistics Quarterly 2, 1955); what runs already is left
-    to the count of heads.
-    """
-    spans: list[Row] = []
-    seen: set[tuple[str, Any, str]] = set()
-    for row in rows:
-        for kind in dict.fromkeys(row["step"].get("needs") or []):
-            key = (row["resource"], row["batch"], kind)
-            if row["running"] or (row["batch"] is not None and key in seen):
-                continue
-            seen.add(key)
-            single = row["batch"] is None
-            held = _held(row) if single else _longest_held(rows, row, kind)
-            until = row["start"] + held
-            who = [
-                str(r["id"])
-                for r in _helpers(resources, kind)
-                if _present(r, row["start"], until)
-                and (str(r["id"]) != row["resource"] or r.get("capacity", 1) > 1)
-            ]
-            spans.append(row | {"end": until, "who": who, "need": kind})
-    names = {name for span in spans for name in span["who"]}
-    found = [f"{s['what']}: nobody of '{s['need']}' is there" for s in spans if not s["who"]]
-    runs: dict[Any, list[Row]] = {}
-    for span in spans:
-        runs.setdefault(span["what"] if span["batch"] is None else span["batch"], []).append(span)
-    for run in runs.values():  # one each, also where they are held for no time
-        found += _unhelped(run, {name: _seats(resources[name], name, []) for name in names}, "")
-    machines = [row for row in rows if row["resource"] in names]
-    moments = sorted({row["start"] for row in spans + [m for m in machines if not m["running"]]})
-    for (t, here), (_, busy) in zip(
-        _at_once(spans, moments), _at_once(machines, moments), strict=True
-    ):
-        room = {name: _seats(resources[name], name, busy) for name in names} if here else {}
-        found += _unhelped(here, room, f" at {t}")
-    return found
-
-
-def _unhelped(spans: list[Row], room: dict[str, int], when: str) -> list[str]:
-    """Return a line for each span that finds no helper beside the others."""
-    taken: dict[str, list[Row]] = {name: [] for name in room}
-    return [
-        f"{span['what']}: nobody of '{span['need']}' is free for it{when}"
-        for span in spans
-        if not _assign(span, room, taken, set())
-    ]
-
-
-def _present(helper: Row, start: float, until: float) -> bool:
-    down = helper.get("down") or []
-    return _inside(helper.get("open"), start, until, True) and not any(
-        start < high - CLOSE and until > low + CLOSE for low, high in down
-    )
-
-
-def _seats(helper: Row, name: str, busy: list[Row]) -> int:
-    """Return to how many steps a helper can give a hand beside what it runs as a machine."""
-    capacity = float(helper.get("capacity", 1))
-    runs = [row for row in busy if row["resource"] == name]
-    if helper.get("batch") and runs:
-        return 0
-    load = sum(min(row["step"].get("size", 1), capacity) for row in runs)
-    return int((capacity - load) / min(1.0, capacity) + CLOSE)
-
-
-def _assign(span: Row, room: dict[str, int], taken: dict[str, list[Row]], tried: set[str]) -> bool:
-    """Find a helper for a span, letting others change theirs; False if there is none."""
-    for name in span["who"]:
-        if name in tried:
-            continue
-        tried.add(name)
-        if len(taken[name]) < room[name]:
-            taken[name].append(span)
-            return True
-        for other in list(taken[name]) if room[name] > 0 else []:
-            if _assign(other, room, taken, tried):
-                taken[name].remove(other)
-                taken[name].append(span)
-                return True
-    return False
 
 
 def objective_of(problem: Row, jobs: Row, rows: list[Row]) -> dict[str, float]:
