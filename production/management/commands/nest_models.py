@@ -11,6 +11,7 @@ from typing import Any
 from geometry.errors import GeometryError
 from geometry.plates import Item, nest
 from geometry.reading import read_mesh
+from geometry.topology import analyse
 from production.management.tool import DONE, NOT_ACCEPTABLE, ToolCommand
 from production.management.whole_file import write_whole
 
@@ -71,6 +72,11 @@ class Command(ToolCommand):
             seed=options["seed"], seconds=options["seconds"],
         )  # fmt: skip
         report = dict(layout.report)
+        report["warnings"] = [
+            f"{item.name} is an open surface; prepare it first, a printer fills closed bodies only"
+            for item in items
+            if analyse(item.solid, self_intersections=False).border is not None
+        ]
         if options["layer"] is not None:
             report["layers"] = math.ceil(report["height_mm"] / options["layer"] - 1e-9)
             if options["layer_seconds"] is not None:
@@ -100,6 +106,7 @@ class Command(ToolCommand):
             for p in report["placed"]
         ]
         lines += [f"Left out  {p['name']}: {p['reason']}" for p in report["unplaced"]]
+        lines += [f"Warning   {warning}" for warning in report["warnings"]]
         return "\n".join(lines)
 
 

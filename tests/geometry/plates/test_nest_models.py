@@ -6,6 +6,7 @@ import zipfile
 import pytest
 from django.core.management import call_command
 
+from geometry.mesh import Mesh
 from geometry.reading import write_stl
 from tests.geometry.plates.bodies import extruded, horseshoe
 
@@ -45,6 +46,17 @@ def test_a_plate_is_written_with_its_picture(tmp_path, capsys, models, ending):
     assert out.stat().st_size > 1000
     if ending == "3mf":
         assert zipfile.is_zipfile(out)
+
+
+def test_an_open_surface_is_warned_of(tmp_path, capsys, models):
+    body = extruded(horseshoe(60, 50, 1200))
+    scan = tmp_path / "scan.stl"
+    scan.write_bytes(write_stl(Mesh(body.vertices, body.faces[: len(body.faces) // 2])))
+    words = (models[0], scan, "--plate", "192x120", "--out", tmp_path / "plate.3mf")
+    _, text, _ = run(capsys, *words, "--json")
+    (warning,) = json.loads(text)["warnings"]
+    assert warning.startswith("scan is an open surface; prepare it first")
+    assert "Warning   scan is an open surface" in run(capsys, *words)[1]
 
 
 def test_what_does_not_fit_is_named_and_exits_1(tmp_path, capsys, models):
