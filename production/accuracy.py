@@ -22,6 +22,9 @@ from production.statistics import individuals_chart
 TOOTH_MM = 0.25
 SHARE_WITHIN = 0.98
 ACROSS_MM = 0.50
+CHARTS = {"mean": "mean deviation", "precision": "precision", "growth": "even growth"}
+"""What a chart follows from check to check. Even growth is what an open arch hardly shows in its
+mean deviation, since it fits the file as well when it is a little wider."""
 AXES = {"x": "width", "y": "depth", "z": "height"}
 
 
@@ -108,6 +111,25 @@ def comparable(checks: list[AccuracyCheck]) -> list[AccuracyCheck]:
     return [check for check in checks if _several(check) == several]
 
 
+def followed(checks: list[AccuracyCheck], what: str) -> tuple[list[AccuracyCheck], list[float]]:
+    """Return the checks that have a figure of a chart, and the figures, mm.
+
+    Parameters
+    ----------
+    checks : list of AccuracyCheck
+        Measured ones, oldest first.
+    what : str
+        A key of ``CHARTS``.
+    """
+    if what == "precision":
+        same = comparable(checks)
+        return same, [check.precision_mm or 0.0 for check in same]
+    if what == "growth":
+        known = [check for check in checks if check.report.get("growth_mm") is not None]
+        return known, [float(check.report["growth_mm"]) for check in known]
+    return checks, [mean_deviation(check) for check in checks]
+
+
 def _several(check: AccuracyCheck) -> bool:
     return len(check.report.get("prints", [])) > 1
 
@@ -132,15 +154,15 @@ def alarms(checks: list[AccuracyCheck]) -> list[Alarm]:
         return []
     newest = checks[-1]
     out = []
-    for what, values in (
-        ("mean deviation", [mean_deviation(c) for c in checks]),
-        ("precision", [c.precision_mm or 0.0 for c in comparable(checks)]),
-    ):
+    for what, name in CHARTS.items():
+        known, values = followed(checks, what)
+        if not known or known[-1] is not newest:
+            continue
         chart, _ = individuals_chart(values)
         # Prints that have come to repeat better are no alarm.
         better = what == "precision" and values[-1] < chart.centre[-1]
         out += [
-            Alarm(f"The {what} of the last check is {signal.rule}.", _advice(newest))
+            Alarm(f"The {name} of the last check is {signal.rule}.", _advice(newest))
             for signal in chart.signals
             if signal.index == len(values) - 1 and not chart.few and not better
         ]

@@ -6,7 +6,7 @@ import uuid
 
 from django.conf import settings
 from django.contrib import messages
-from django.http import FileResponse, HttpRequest, HttpResponse
+from django.http import FileResponse, Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_POST
@@ -16,7 +16,7 @@ from clinic.permissions import needs
 from geometry.accuracy import check_body
 from geometry.reading import write_stl
 from production import charts
-from production.accuracy import alarms, comparable, mean_deviation, together
+from production.accuracy import CHARTS, alarms, followed, mean_deviation, together
 from production.actions.check_accuracy import check_accuracy
 from production.actions.errors import ActionError
 from production.models import AccuracyCheck, Machine, Work
@@ -88,11 +88,12 @@ def chart(request: HttpRequest, key: uuid.UUID, what: str) -> HttpResponse:
     wanted = request.GET.get("resin")
     group = next((g for g in groups if g.key == wanted), groups[0] if groups else None)
     checks = group.checks if group else []
-    precise = what.startswith("precision")
-    checks = comparable(checks) if precise else checks
-    values = [c.precision_mm or 0.0 if precise else mean_deviation(c) for c in checks]
+    followed_by = what.removesuffix("-range")
+    if followed_by not in CHARTS:
+        raise Http404
+    checks, values = followed(checks, followed_by)
     labels = [f"{timezone.localtime(c.measured_at):%d %b}" for c in checks]
-    name = "precision, mm" if precise else "mean deviation, mm"
+    name = f"{CHARTS[followed_by]}, mm"
     points, ranges = individuals_chart(values)
     drawn = charts.control_chart(points, labels, name)
     if what.endswith("-range"):

@@ -16,7 +16,7 @@ from django.views.decorators.http import require_POST
 from clinic.models import User
 from clinic.permissions import needs
 from clinic.templatetags.show import clock
-from production.accuracy import alarms, together
+from production.accuracy import CHARTS, alarms, followed, together
 from production.actions.errors import ActionError, Refused
 from production.actions.keep_machine import bring_back, call_off, note_maintenance, take_out
 from production.models import Machine, MaintenanceTask
@@ -42,6 +42,11 @@ def machine(request: HttpRequest, key: uuid.UUID) -> HttpResponse:
             "group": group,
             "alarms": together(alarms(group.checks)),
             "few": len(group.checks) < FEW_POINTS,
+            "charts": [
+                (what, name)
+                for what, name in CHARTS.items()
+                if len(followed(group.checks, what)[0]) > 1
+            ],
         }
         for group in select.by_resin(checks)
     ]

@@ -121,6 +121,33 @@ def test_a_drift_is_told_by_the_rules_of_the_chart():
     assert alarms(checks(*steady, 0.06, 0.011)) == []
 
 
+def test_growth_that_the_mean_deviation_hides_is_followed_too():
+    """An open arch that comes out wider fits its file as well: only the growth tells."""
+    grown = [0.020, 0.024, 0.019, 0.022, 0.021, 0.023, 0.020, 0.022, 0.09]
+    rows = checks(*[0.010, 0.014, 0.009, 0.012, 0.011, 0.013, 0.010, 0.012, 0.011])
+    for row, growth in zip(rows, grown, strict=True):
+        row.report["growth_mm"] = growth
+    (alarm,) = alarms(rows)
+    assert alarm.words.startswith("The even growth of the last check is outside the limits")
+    assert alarms(rows[:-1]) == []
+    # A check without the figure, as older ones are, neither alarms nor stops the others.
+    del rows[-1].report["growth_mm"]
+    assert alarms(rows) == []
+
+
+def test_the_charts_of_a_printer_can_be_looked_at(printer, signed_in):
+    client = signed_in("technician")
+    for seed in (1, 2):
+        take(client, printer, rescan(seed=seed))
+    page = client.get(reverse("machine", args=[printer.uuid])).content.decode()
+    for what in ("mean", "precision", "growth", "growth-range"):
+        address = reverse("machine-accuracy", args=[printer.uuid, what])
+        assert address in page
+        assert client.get(address).content.lstrip().startswith(b"<?xml")
+    address = reverse("machine-accuracy", args=[printer.uuid, "nothing"])
+    assert client.get(address).status_code == 404
+
+
 def test_few_checks_set_no_limits_of_their_own():
     assert alarms(checks(0.01, 0.012, 0.2)) == []
 
