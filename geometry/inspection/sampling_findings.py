@@ -66,12 +66,12 @@ def sampling_findings(
         if any(_teeth(own, height) >= least for height, least in _BONDED):
             tallest = max(own, key=lambda one: one[1])
             teeth = _teeth(own, _BONDED[-1][0])
-            found.append(_bonded_finding(where, teeth, *tallest, limits))
+            found.append(_bonded_finding(where, teeth, tallest, limits))
             if teeth >= _SURELY_BONDED:
                 standing = [one for one in standing if one[0].side != side]
     spots = {spot(spike.at) for spike in sampling.spikes}
-    spikes = [_spike_finding(*one, limits) for one in standing if spot(one[2]) in spots]
-    blisters = [_blister_finding(*one, limits) for one in standing if spot(one[2]) not in spots]
+    spikes = [_spike_finding(one, limits) for one in standing if spot(one[2]) in spots]
+    blisters = [_blister_finding(one, limits) for one in standing if spot(one[2]) not in spots]
     return found + spikes[:_MOST_LISTED] + blisters[:_MOST_LISTED]
 
 
@@ -90,52 +90,28 @@ def _teeth(standing: list[_Standing], least_mm: float) -> int:
     return len({place.words for place, height, _ in standing if height >= least_mm})
 
 
-def _bonded_finding(
-    where: str, teeth: int, place: Place, height_mm: float, at: NDArray[np.float64], limits: Limits
-) -> Finding:
-    return Finding(
-        "bonded_parts",
-        CHECK,
-        f"Something stands out on the {where} side of {teeth} teeth, most by {height_mm:.1f} mm, "
-        f"{place.words}. If brackets, bands or a wire are still on, scan again once they are off; "
-        "if it is moisture, blow dry and rescan.",
-        height_mm,
-        limits.bubble_mm,
-        "mm",
-        place.sextant,
-        place.side,
-        spot(at),
+def _bonded_finding(where: str, teeth: int, tallest: _Standing, limits: Limits) -> Finding:
+    words = (
+        f"Something stands out on the {where} side of {teeth} teeth, most by {tallest[1]:.1f} mm, "
+        f"{tallest[0].words}. If brackets, bands or a wire are still on, scan again once they are "
+        "off; if it is moisture, blow dry and rescan."
     )
+    return _finding("bonded_parts", words, tallest, limits.bubble_mm)
 
 
-def _spike_finding(
-    place: Place, height_mm: float, at: NDArray[np.float64], limits: Limits
-) -> Finding:
-    return Finding(
-        "spike",
-        CHECK,
-        f"Spike {height_mm:.1f} mm high, {place.words}. Wipe dry and rescan over it for 2–3 s.",
-        height_mm,
-        limits.spike_mm,
-        "mm",
-        place.sextant,
-        place.side,
-        spot(at),
+def _spike_finding(one: _Standing, limits: Limits) -> Finding:
+    words = f"Spike {one[1]:.1f} mm high, {one[0].words}. Wipe dry and rescan over it for 2–3 s."
+    return _finding("spike", words, one, limits.spike_mm)
+
+
+def _blister_finding(one: _Standing, limits: Limits) -> Finding:
+    words = (
+        f"Blister or film of moisture, {one[0].words}; it stands out by {one[1]:.1f} mm. Blow "
+        "dry, also between the teeth, and rescan 2–3 s. Leave it if something is bonded there."
     )
+    return _finding("bubble", words, one, limits.bubble_mm)
 
 
-def _blister_finding(
-    place: Place, height_mm: float, at: NDArray[np.float64], limits: Limits
-) -> Finding:
-    return Finding(
-        "bubble",
-        CHECK,
-        f"Blister or film of moisture, {place.words}; it stands out by {height_mm:.1f} mm. Blow "
-        "dry, also between the teeth, and rescan 2–3 s. Leave it if something is bonded there.",
-        height_mm,
-        limits.bubble_mm,
-        "mm",
-        place.sextant,
-        place.side,
-        spot(at),
-    )
+def _finding(code: str, words: str, one: _Standing, limit: float) -> Finding:
+    place, height_mm, at = one
+    return Finding(code, CHECK, words, height_mm, limit, "mm", place.sextant, place.side, spot(at))
