@@ -1,8 +1,17 @@
 """The anatomical frame of a scanned arch."""
 
-from geometry.frame.frame import Frame, find_frame
+from geometry.frame.frame import TILT_OFF_BY, Frame, find_frame
 from geometry.frame.spee import CurveOfSpee, curve_of_spee
 from geometry.frame.tilt import Tilt, measure_tilt
 from geometry.frame.warm import warm
 
-__all__ = ["CurveOfSpee", "Frame", "Tilt", "curve_of_spee", "find_frame", "measure_tilt", "warm"]
+__all__ = [
+    "TILT_OFF_BY",
+    "CurveOfSpee",
+    "Frame",
+    "Tilt",
+    "curve_of_spee",
+    "find_frame",
+    "measure_tilt",
+    "warm",
+]

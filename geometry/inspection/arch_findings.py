@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from geometry.frame import Frame
+from geometry.frame import TILT_OFF_BY, Frame
 from geometry.inspection.findings import CHECK, NOTE, STOP, Finding, spot
 from geometry.inspection.limits import Limits
 from geometry.topology import Topology
@@ -161,9 +161,9 @@ def plane_findings(frame: Frame, limits: Limits) -> list[Finding]:
         Finding(
             "plane_unsure",
             CHECK,
-            f"The teeth in the scan tell the biting plane only to about {frame.tilt_sd_deg:.0f}° "
-            "(they lie nearly in one line, or at odds with each other); tilt, undercuts and the "
-            "height of the gum depend on it. Scan on along the other side of the arch.",
+            "The teeth in the scan tell the biting plane only to about "
+            f"{TILT_OFF_BY * frame.tilt_sd_deg:.0f}° (they lie nearly in one line, or at odds with "
+            "each other); tilt, undercuts and the height of the gum depend on it. Scan on along the other side of the arch.",
             round(frame.tilt_sd_deg, 2),
             limits.plane_sd_deg,
             "°",

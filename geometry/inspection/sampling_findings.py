@@ -60,29 +60,21 @@ def sampling_findings(
                 "mm",
             )
         )
-    standing = _standing(sampling, bumps, placer)
+    spots = [spike.at for spike in sampling.spikes]
+    apart = [b for b in bumps if all(((b.at - at) ** 2).sum() >= 4.0 for at in spots)]
+    spikes = [(placer(one.at), one.height_mm, one.at) for one in sampling.spikes]
+    blisters = [(placer(one.at), one.height_mm, one.at) for one in apart]
     for side, where in (("facial", "outer"), ("lingual", "inner")):
-        own = [one for one in standing if one[0].side == side]
+        own = [one for one in spikes + blisters if one[0].side == side]
         if any(_teeth(own, height) >= least for height, least in _BONDED):
             tallest = max(own, key=lambda one: one[1])
             teeth = _teeth(own, _BONDED[-1][0])
             found.append(_bonded_finding(where, teeth, tallest, limits))
             if teeth >= _SURELY_BONDED:
-                standing = [one for one in standing if one[0].side != side]
-    spots = {spot(spike.at) for spike in sampling.spikes}
-    spikes = [_spike_finding(one, limits) for one in standing if spot(one[2]) in spots]
-    blisters = [_blister_finding(one, limits) for one in standing if spot(one[2]) not in spots]
-    return found + spikes[:_MOST_LISTED] + blisters[:_MOST_LISTED]
-
-
-def _standing(sampling: Sampling, bumps: tuple[Bump, ...], placer: Placer) -> list[_Standing]:
-    """What stands out, spikes first: place in words, height, place."""
-    spots = [spike.at for spike in sampling.spikes]
-    found = [(placer(spike.at), spike.height_mm, spike.at) for spike in sampling.spikes]
-    for bump in bumps:
-        if all(((bump.at - at) ** 2).sum() >= 4.0 for at in spots):
-            found.append((placer(bump.at), bump.height_mm, bump.at))
-    return found
+                spikes = [one for one in spikes if one[0].side != side]
+                blisters = [one for one in blisters if one[0].side != side]
+    found += [_spike_finding(one, limits) for one in spikes[:_MOST_LISTED]]
+    return found + [_blister_finding(one, limits) for one in blisters[:_MOST_LISTED]]
 
 
 def _teeth(standing: list[_Standing], least_mm: float) -> int:

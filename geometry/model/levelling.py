@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from geometry.frame import Frame
+from geometry.frame import TILT_OFF_BY, Frame
 from geometry.model.pose import FrameLike
 
 Array = NDArray[np.float64]
@@ -13,8 +13,6 @@ Array = NDArray[np.float64]
 SURE_TILT_DEG = 2.5
 """On generated halves, quarters and fronts an occlusal plane known no better than this was up to
 32° off, a better known one never more than 8°; whole arches have up to 2.2."""
-OFF_BY = 2.0
-"""Two thirds of those planes were off by less than so many of the deviations told."""
 
 
 def doubts(frame: FrameLike) -> list[str]:
@@ -30,7 +28,7 @@ def doubts(frame: FrameLike) -> list[str]:
     if frame.tilt_sd_deg > SURE_TILT_DEG:
         out.append(
             "the teeth in the scan give the occlusal plane to about"
-            f" {OFF_BY * frame.tilt_sd_deg:.0f}° only, and with it levelling, undercuts and"
+            f" {TILT_OFF_BY * frame.tilt_sd_deg:.0f}° only, and with it levelling, undercuts and"
             " block-out; check, and tilt by hand if need be"
         )
     return out

@@ -65,13 +65,15 @@ def number_as_named(user: User, intake: SeriesIntake) -> None:
     Raises
     ------
     Refused
-        The series runs already.
+        A check is under way, which would answer for other numbers; or the series runs already.
     """
     require(user, "upload_scans")
     with transaction.atomic():
         row = SeriesIntake.objects.select_for_update().get(pk=intake.pk)
         if row.series_id is not None:
             raise Refused("This series has been started already.")
+        if row.status == SeriesIntake.Status.WAITING:
+            raise Refused("The series is being checked; wait for the check.")
         row.numbers = {}
         _check_again(row)
         record(user, "steps numbered as named", row)

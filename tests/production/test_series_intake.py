@@ -134,6 +134,14 @@ def test_an_exchange_is_taken_back_on_the_page(intake, person, signed_in):
     assert (intake.numbers, intake.status) == ({}, SeriesIntake.Status.WAITING)
 
 
+def test_numbers_stay_while_they_are_checked(intake, person):
+    exchange_steps(person("doctor"), intake, "upper", 1, 4)
+    with pytest.raises(Refused, match="wait for the check"):
+        number_as_named(person("doctor"), intake)
+    intake.refresh_from_db()
+    assert intake.numbers == {"up/upper_1.stl": 4, "up/upper_4.stl": 1}
+
+
 def test_numbers_stay_once_the_series_runs(intake, person):
     begin(person("doctor"), intake, accepted=True)
     intake.refresh_from_db()
