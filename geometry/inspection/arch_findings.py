@@ -163,7 +163,8 @@ def plane_findings(frame: Frame, limits: Limits) -> list[Finding]:
             CHECK,
             "The teeth in the scan tell the biting plane only to about "
             f"{TILT_OFF_BY * frame.tilt_sd_deg:.0f}° (they lie nearly in one line, or at odds with "
-            "each other); tilt, undercuts and the height of the gum depend on it. Scan on along the other side of the arch.",
+            "each other); tilt, undercuts and the height of the gum depend on it. Scan on along "
+            "the other side of the arch.",
             round(frame.tilt_sd_deg, 2),
             limits.plane_sd_deg,
             "°",
