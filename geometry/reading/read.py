@@ -18,6 +18,7 @@ from geometry.reading.scan_file import ScanFile
 from geometry.reading.stl import is_binary_stl, read_binary_stl, read_text_stl
 from geometry.reading.units import UNIT_IN_MM, guess_unit
 from geometry.reading.weld import weld_corners, weld_indexed
+from geometry.topology.adjacency import extent
 
 _WORTH_A_THREAD = 1 << 20
 _ARCHIVES = {
@@ -153,20 +154,6 @@ def _soup(corners: np.ndarray) -> Mesh:
 
 
 @njit(cache=True, nogil=True)
-def _bounds(points, low, high):  # type: ignore[no-untyped-def]
-    for axis in range(3):
-        low[axis] = points[0, axis]
-        high[axis] = points[0, axis]
-    for row in range(points.shape[0]):
-        for axis in range(3):
-            value = points[row, axis]
-            if value < low[axis]:
-                low[axis] = value
-            if value > high[axis]:
-                high[axis] = value
-
-
-@njit(cache=True, nogil=True)
 def _has_area(points, faces, least):  # type: ignore[no-untyped-def]
     """Tell whether any triangle has a normal with a component above ``least``."""
     for row in range(faces.shape[0]):
@@ -180,14 +167,13 @@ def _has_area(points, faces, least):  # type: ignore[no-untyped-def]
 
 def _check_shape(mesh: Mesh, limits: ReadLimits) -> float:
     """Return the largest side of the bounding box; refuse what is no surface."""
-    low, high = np.empty(3), np.empty(3)
-    _bounds(mesh.vertices, low, high)
+    low, high = extent(mesh.vertices)
     reach = float(max(np.abs(low).max(), np.abs(high).max()))
     if reach > limits.max_coordinate:
         raise ScanFileError(
             f"coordinates reach {reach:.3g}, which no scan does; export the scan again"
         )
-    extent = float((high - low).max())
-    if not _has_area(mesh.vertices, mesh.faces, 1e-12 * extent * extent):
+    side = float((high - low).max())
+    if not _has_area(mesh.vertices, mesh.faces, 1e-12 * side * side):
         raise ScanFileError("every triangle has zero area; export or scan again")
-    return extent
+    return side
