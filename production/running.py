@@ -72,7 +72,7 @@ def children(port: int, bind: str) -> list[Child]:
 
     def celery(queue: str) -> list[str]:
         return python(
-            "-m", "celery", "-A", "clinic.celery", "worker", "-Q", queue, "-c", "1",
+            "-m", "celery", "-q", "-A", "clinic.celery", "worker", "-Q", queue, "-c", "1",
             "-n", f"{queue}@%h", "--without-gossip", "--without-mingle", "--without-heartbeat",
             "-l", "WARNING",
         )  # fmt: skip

@@ -4,13 +4,14 @@ A policy is a rule that orders the waiting steps and the minutes a step waits fo
 fuller batch. As the JSON object ``policy`` of a problem::
 
     {"rule": "edd", "wait": 20 | {"print": 40, "wash": 10}, "wait_share": 0.2,
-     "look_ahead": 2, "order": [job id, ...]}
+     "look_ahead": 2, "order": [job id, ...], "hasten": [job id, ...]}
 
 ``edd`` earliest due date, ``slack`` least slack, ``cr`` critical ratio, ``atc``
 apparent tardiness cost, ``spt`` / ``lpt`` shortest / longest step first, ``wspt``
 shortest over weight, ``most_work`` most work remaining, ``fifo`` first come, ``order``
 the jobs as listed (others after them). A group counts with its earliest due. A step waits
-``wait`` minutes and ``wait_share`` of its own median minutes besides.
+``wait`` minutes and ``wait_share`` of its own median minutes besides. Jobs under ``hasten``
+go before all others, among themselves by the rule, and wait for no fuller batch.
 
 Where no rule is named, one stands for each objective (``standing_rule``), whatever is on
 the bench: were it chosen by the work there, one more order could change the rule, and with
@@ -37,6 +38,7 @@ __all__ = ["RULES", "STANDING", "Rule", "kernel_policy", "named_policy", "standi
 
 RULES = ("fifo", "edd", "slack", "spt", "lpt", "wspt", "most_work", "atc", "cr", "order")
 LONGEST_WAIT, LONGEST_SHARE = 10080.0, 1000.0
+AHEAD = 1e9  # beyond every key, and small enough that keys under it stay apart
 
 
 @dataclass(frozen=True)
@@ -46,7 +48,7 @@ class Rule:
     ``wait``: minutes for a fuller batch, for all kinds or by kind (others 0); ``wait_share``:
     more of them, as a share of the step's own median;
     ``look_ahead``: the constant of ``atc``, in mean step lengths; ``order``: job ids,
-    for the rule ``order``.
+    for the rule ``order``; ``hasten``: ids of jobs that go before the others.
     """
 
     name: str = "edd"
@@ -54,6 +56,7 @@ class Rule:
     look_ahead: float = 2.0
     order: tuple[Label, ...] = field(default=())
     wait_share: float = 0.0
+    hasten: tuple[Label, ...] = field(default=())
 
     def as_json(self) -> dict[str, Any]:
         """Return the rule as the problem's ``policy`` object."""
@@ -65,6 +68,8 @@ class Rule:
             told["look_ahead"] = self.look_ahead
         if self.order:
             told["order"] = list(self.order)
+        if self.hasten:
+            told["hasten"] = list(self.hasten)
         return told
 
 
@@ -101,19 +106,24 @@ def named_policy(problem: Problem) -> Rule | None:
         }
     else:
         wait = fields.number(told, "wait", place, 0.0, low=0.0, high=LONGEST_WAIT)
-    order = fields.a_list(told, "order", place) if name == "order" else ()
+    listed = {
+        key: fields.a_list(told, key, place) if wanted else ()
+        for key, wanted in (("order", name == "order"), ("hasten", "hasten" in told))
+    }
     known = {str(job.id) for job in problem.jobs}
-    for item in order:
-        if str(item) not in known:
-            raise ProblemError(
-                f"{place}: order names {fields.shown(item)}, which is no job; take it out"
-            )
+    for key, items in listed.items():
+        for item in items:
+            if str(item) not in known:
+                raise ProblemError(
+                    f"{place}: {key} names {fields.shown(item)}, which is no job; take it out"
+                )
     return Rule(
         name=name,
         wait=wait,
         look_ahead=fields.number(told, "look_ahead", place, 2.0, low=1e-3, high=1e3),
-        order=tuple(order),
+        order=tuple(listed["order"]),
         wait_share=fields.number(told, "wait_share", place, 0.0, low=0.0, high=LONGEST_SHARE),
+        hasten=tuple(listed["hasten"]),
     )
 
 
@@ -154,11 +164,17 @@ def kernel_policy(problem: Problem, shop: Shop, rule: Rule) -> Policy:
         wait = np.array([float(waits.get(step.kind, 0.0)) for step in steps], dtype=np.float64)
     else:
         wait = np.full(count, float(rule.wait))
+    wait += rule.wait_share * shop.minutes
+    if rule.hasten:
+        names = {str(name) for name in rule.hasten}
+        ahead = np.array([str(job.id) in names for job in problem.jobs])[shop.step_job]
+        key = np.where(ahead, np.where(np.isfinite(key), key, 0.0) - AHEAD, key)
+        wait = np.where(ahead, 0.0, wait)
     typical = float(shop.minutes.mean()) if count else 1.0
     return Policy(
         moving=moving,
         look_ahead=max(rule.look_ahead * typical, 1e-6),
         key=np.where(shop.first == 1, -math.inf, key),
-        wait=wait + rule.wait_share * shop.minutes,
+        wait=wait,
         hold=shop.not_before,
     )

@@ -15,6 +15,7 @@ from production import planning, work
 from production.models import Appliance, Plan, Promise
 from production.planning.causes import causes
 from production.planning.dispatch import choose_rule
+from production.planning.hasten import GAIN, hasten
 from production.planning.pace import at_todays_pace
 from production.planning.policy import Rule, named_policy
 from production.planning.rescue import rescue
@@ -110,21 +111,23 @@ def make_plan() -> MadePlan:
 
 
 def _rule(problem: Any) -> Rule:
-    """Return the dispatch rule for the bench as it is now.
+    """Return the dispatch rule for the bench as it is now, and the jobs to take before others.
 
     The best one, unless changing to it pushes a promise past the risk limit and brings no
-    more of them back within it: then the rule in force stays.
+    more of them back within it, or gains too little: then the rule in force stays.
     """
     kept = named_policy(problem)
     anew = replace(problem, policy={})
-    chosen = choose_rule(anew, make_shop(anew))
+    chosen = hasten(anew, choose_rule(anew, make_shop(anew)), seed=SEED)
     if kept is None or chosen.as_json() == kept.as_json():
         return chosen
-    before, after = _group_risks(problem, kept), _group_risks(problem, chosen)
+    kept = hasten(anew, kept, seed=SEED)
+    before, after = _group_risks(anew, kept), _group_risks(anew, chosen)
     limit = problem.risk_limit
     pushed = any(after[group] > allowed_risk(risk, limit) for group, risk in before.items())
     saves = sum(r > limit for r in after.values()) < sum(r > limit for r in before.values())
-    return kept if pushed and not saves else chosen
+    gains = sum(before.values()) - sum(after.values()) > GAIN
+    return chosen if saves or (gains and not pushed) else kept
 
 
 def _group_risks(problem: Any, rule: Rule) -> dict[str, float]:

@@ -117,12 +117,13 @@ def read_situation(now: dt.datetime | None = None) -> Situation:
         resources.append({"id": f"p{pk}", "kind": "technician", "open": staffed})
     for number in range(CHAIRS):
         resources.append({"id": f"chair{number + 1}", "kind": CHAIR, "open": staffed})
+    jobs = _jobs(situation, office)
     situation.problem = {
         "objective": "promises",
         "resources": resources,
-        "jobs": _jobs(situation, office),
+        "jobs": jobs,
         **_day(situation.learned, local.date()),
-        "policy": _rule_in_force(),
+        "policy": _rule_in_force({str(job["id"]) for job in jobs}),
         "clock": local.hour * 60.0 + local.minute,
         "risk_limit": office.risk_limit,
         "pickup": staffed,
@@ -141,14 +142,20 @@ def _day(learned: LearnedTimes | None, today: dt.date) -> dict[str, float]:
     return known
 
 
-def _rule_in_force() -> dict[str, Any]:
+def _rule_in_force(at_hand: set[str]) -> dict[str, Any]:
     """Return the dispatch rule of the latest plan: until the next one all questions keep to it.
 
     Two rules may be as good as each other and yet favour different patients, so that a
-    promise quoted under one would be at risk under the other.
+    promise quoted under one would be at risk under the other. Of the jobs that it hastens
+    those that are ``at_hand`` remain.
     """
     known = Plan.objects.order_by("-pk").values_list("foresight__policy", flat=True).first()
-    return known if known and known.get("rule") in RULES else {}
+    if not known or known.get("rule") not in RULES:
+        return {}
+    hastened = [name for name in known.get("hasten", []) if name in at_hand]
+    return {key: value for key, value in known.items() if key != "hasten"} | (
+        {"hasten": hastened} if hastened else {}
+    )
 
 
 def routes() -> dict[int, list[RouteStage]]:

@@ -173,6 +173,12 @@ class _Reasons:
         dues = _promises([*(m.code for m in self.members), *(s.code for s in later)])
         mine = min((dues[m.code] for m in self.members if m.code in dues), default=None)
         said = [f"Its earliest promise is {_day_clock(mine, self.now)}."] if mine else []
+        hastened = self.plan.foresight.get("policy", {}).get("hasten", [])
+        if any(m.code in hastened for m in self.members):
+            said.append(
+                "It is taken before its turn and waits for no fuller load: "
+                "so fewer pickup times are likely to be missed."
+            )
         if following is None:
             return said
         mates = _together(self.steps, following)

@@ -166,7 +166,7 @@ class Bench(State):
         resource, t = self.problem.resources[r], self.env.now
         members, total = [head], head.step.size
         attended, hands, full = head.step.attended, self.hands(head.step), False
-        deadline = head.joined + self.wait(head.step)
+        deadline = head.joined + self.wait(head)
         others = [p for p in self.pools if r in p and p != pool]
         for queue in [self.queues[pool], *(self.queues[p] for p in others)]:
             for w in sorted(queue, key=self.rank):
@@ -190,7 +190,7 @@ class Bench(State):
                 minutes, attended, hands = longer, watched, more_hands
                 total += w.step.size
                 members.append(w)
-                deadline = min(deadline, w.joined + self.wait(w.step))
+                deadline = min(deadline, w.joined + self.wait(w))
         smallest = min(
             s.size
             for job in self.problem.jobs

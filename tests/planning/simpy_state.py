@@ -93,8 +93,13 @@ class State:
             return ranks.get(str(job.id), math.inf)
         return 0.0
 
-    def rank(self, w: Waiting) -> tuple[float, float, int]:
-        return (round(self.key(w), 9), w.joined, w.job)
+    def hastened(self, j: int) -> bool:
+        return str(self.problem.jobs[j].id) in {str(name) for name in self.rule.hasten}
+
+    def rank(self, w: Waiting) -> tuple[bool, float, float, int]:
+        by_hand = w.step.first
+        later = not (by_hand or self.hastened(w.job))
+        return (later, round(self.key(w), 9), w.joined, w.job)
 
     def minutes(self, job: int, index: int, r: int) -> float:
         step = self.problem.jobs[job].steps[index]
@@ -111,8 +116,10 @@ class State:
         factors = self.draw["factor"]
         return factors[min(max(day, 0), len(factors) - 1)]
 
-    def wait(self, step: Step) -> float:
-        wait, share = self.rule.wait, self.rule.wait_share * step.minutes
+    def wait(self, w: Waiting) -> float:
+        if self.hastened(w.job):
+            return 0.0
+        step, wait, share = w.step, self.rule.wait, self.rule.wait_share * w.step.minutes
         return share + float(wait.get(step.kind, 0.0) if isinstance(wait, dict) else wait)
 
     def lot(self, step: Step) -> tuple[str, str | None]:

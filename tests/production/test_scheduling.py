@@ -12,7 +12,7 @@ from django.utils import timezone
 from clinic.models import ClosedDay, OpeningHours
 from production.actions import agree_promise, open_order
 from production.actions.starting import start
-from production.models import ApplianceKind, LearnedTimes, Machine, Plan, Promise
+from production.models import Appliance, ApplianceKind, LearnedTimes, Machine, Plan, Promise
 from production.planning.policy import Rule
 from production.planning.rescue import rescue
 from production.planning.solve.checker import violations
@@ -20,6 +20,7 @@ from production.scheduling import publish, quote_pickup, requote
 from production.scheduling.hours import open_spans, windows
 from production.scheduling.publish import make_plan
 from production.scheduling.state import read_situation
+from production.selectors.plan_block import block
 
 MORNING = dt.datetime(2026, 11, 25, 9, 0, tzinfo=dt.UTC)
 
@@ -206,8 +207,27 @@ def test_a_change_of_the_dispatch_rule_pushes_no_promise_past_the_risk_limit(
     assert read_situation().problem["policy"] == in_force.as_json()
     monkeypatch.setattr(publish, "choose_rule", lambda *_: slow)
     assert make_plan().foresight["policy"] == in_force.as_json()
-    Promise.objects.all().delete()  # nobody is harmed
-    assert make_plan().foresight["policy"] == slow.as_json()
+    Promise.objects.all().delete()  # nobody is harmed, and nothing is gained
+    assert make_plan().foresight["policy"] == in_force.as_json()
+
+
+def test_what_would_break_a_promise_in_its_turn_is_hastened_and_the_page_says_so(
+    retainer, person, patient, monkeypatch
+):
+    doctor = person("doctor")
+    for number in range(4):
+        order = open_order(doctor, patient, retainer, ["upper", "lower"], key=f"o{number}")
+    agree_promise(doctor, order, requote(order).earliest, key="p")
+    monkeypatch.setattr(publish, "IMPROVED_JOBS", 0)  # no search: quick
+    monkeypatch.setattr(publish, "choose_rule", lambda *_: Rule("fifo"))
+    make_plan().publish()
+    mine = sorted(order.appliances.values_list("code", flat=True))
+    assert sorted(read_situation().problem["policy"]["hasten"]) == mine
+    assert Promise.objects.get().p_late < 0.1
+    told = block(mine[0], order.appliances.first().stage.code)
+    assert any("before its turn" in why for why in told.why)
+    order.appliances.filter(code=mine[0]).update(status=Appliance.Status.CANCELLED)
+    assert read_situation().problem["policy"]["hasten"] == mine[1:]
 
 
 def test_a_plan_for_a_state_that_has_passed_is_not_published(retainer, person, patient):
