@@ -72,6 +72,7 @@ def children(port: int, bind: str) -> list[Child]:
 
     def celery(queue: str) -> list[str]:
         return python(
+            "-W", "ignore:You're running the worker with superuser",  # ``serve`` says it once
             "-m", "celery", "-q", "-A", "clinic.celery", "worker", "-Q", queue, "-c", "1",
             "-n", f"{queue}@%h", "--without-gossip", "--without-mingle", "--without-heartbeat",
             "-l", "WARNING",

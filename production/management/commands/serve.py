@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from typing import Any
 
@@ -35,6 +36,8 @@ class Command(BaseCommand):
                 "First account (shown once; change the password under Settings):\n"
                 f"  name      {account[0]}\n  password  {account[1]}"
             )
+        if os.geteuid() == 0:
+            self.stdout.write("Running as root; a user of its own is safer for a real office.")
         self.stdout.write(f"Starting … data in {settings.DATA_DIR}")
 
         def announce() -> None:
