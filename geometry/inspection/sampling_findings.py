@@ -2,23 +2,31 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from geometry.inspection.findings import CHECK, Finding, spot
+from geometry.inspection.hole_findings import GumLine
 from geometry.inspection.limits import Limits
-from geometry.inspection.place import Place, Placer
+from geometry.inspection.place import Place, Placer, sextant_words
 from geometry.sampling import Bump, Sampling
+from geometry.sampling.patches import Patch
 
 _Standing = tuple[Place, float, NDArray[np.float64]]
 
 _MOST_LISTED = 6
 _BONDED = ((1.0, 3), (0.6, 6))
 """What stands out so far (mm) on so many teeth of one side is more likely bonded than moisture."""
+_BONDED_REACH_MM, _SAME_PLACE_MM = 3.5, 2.0
 _SURELY_BONDED = 6
 """On so many teeth it is told once instead of place by place."""
+# A rough patch is over a sextant with this share of it; so many places of it are looked at.
+_ROUGH_SHARE, _ROUGH_PLACES = 0.15, 40
+# Gum so far below the gum line may be as smooth as it likes.
+_SMOOTH_DEEP_MM = 3.0
 
 
 def sampling_record(sampling: Sampling, bumps: tuple[Bump, ...]) -> dict[str, Any]:
@@ -32,9 +40,23 @@ def sampling_record(sampling: Sampling, bumps: tuple[Bump, ...]) -> dict[str, An
 
 
 def sampling_findings(
-    sampling: Sampling, bumps: tuple[Bump, ...], placer: Placer, limits: Limits
+    sampling: Sampling,
+    bumps: tuple[Bump, ...],
+    placer: Placer,
+    limits: Limits,
+    gum_line: GumLine | None = None,
 ) -> list[Finding]:
-    """Judge edge length, noise, spikes and bumps."""
+    """Judge edge length, noise, spikes and bumps.
+
+    Parameters
+    ----------
+    sampling : Sampling
+    bumps : tuple of Bump
+    placer : Placer
+    limits : Limits
+    gum_line : callable, optional
+        How far below the gum line points (k, 3) begin, mm.
+    """
     found = []
     if sampling.median_edge_mm > limits.coarse_edge_mm:
         found.append(
@@ -60,21 +82,38 @@ def sampling_findings(
                 "mm",
             )
         )
-    spots = [spike.at for spike in sampling.spikes]
-    apart = [b for b in bumps if all(((b.at - at) ** 2).sum() >= 4.0 for at in spots)]
-    spikes = [(placer(one.at), one.height_mm, one.at) for one in sampling.spikes]
+    elif sampling.rough:
+        found.append(_rough_finding(sampling.rough, placer, limits))
+    for patch in sampling.smooth[:_MOST_LISTED]:
+        if gum_line is None or gum_line(patch.points) < _SMOOTH_DEEP_MM:
+            found.append(_filled_finding(patch, placer))
+    parts = [b.at for b in bumps if b.bonded]
+    # Within a rough place spikes and lumps are part of it.
+    rough = np.concatenate([np.empty((0, 3)), *(patch.points for patch in sampling.rough)])
+    alone = [k for k in sampling.spikes if _clear(k.at, parts, _BONDED_REACH_MM)]
+    alone = [k for k in alone if _clear(k.at, rough, _SAME_PLACE_MM)]
+    spots = [spike.at for spike in alone]
+    apart = [b for b in bumps if not b.bonded and _clear(b.at, spots, _SAME_PLACE_MM)]
+    apart = [b for b in apart if _clear(b.at, rough, _SAME_PLACE_MM)]
+    bonded = [(placer(one.at), one.height_mm, one.at) for one in bumps if one.bonded]
+    spikes = [(placer(one.at), one.height_mm, one.at) for one in alone]
     blisters = [(placer(one.at), one.height_mm, one.at) for one in apart]
     for side, where in (("facial", "outer"), ("lingual", "inner")):
-        own = [one for one in spikes + blisters if one[0].side == side]
-        if any(_teeth(own, height) >= least for height, least in _BONDED):
-            tallest = max(own, key=lambda one: one[1])
-            teeth = _teeth(own, _BONDED[-1][0])
+        stuck = [one for one in bonded if one[0].side == side]
+        own = stuck + [one for one in spikes + blisters if one[0].side == side]
+        if stuck or any(_teeth(own, height) >= least for height, least in _BONDED):
+            tallest = max(stuck or own, key=lambda one: one[1])
+            teeth = max(_teeth(stuck, 0.0), _teeth(own, _BONDED[-1][0]))
             found.append(_bonded_finding(where, teeth, tallest, limits))
             if teeth >= _SURELY_BONDED:
                 spikes = [one for one in spikes if one[0].side != side]
                 blisters = [one for one in blisters if one[0].side != side]
     found += [_spike_finding(one, limits) for one in spikes[:_MOST_LISTED]]
     return found + [_blister_finding(one, limits) for one in blisters[:_MOST_LISTED]]
+
+
+def _clear(at: NDArray[np.float64], places: list[NDArray[np.float64]], reach: float) -> bool:
+    return all(((at - other) ** 2).sum() >= reach**2 for other in places)
 
 
 def _teeth(standing: list[_Standing], least_mm: float) -> int:
@@ -84,11 +123,64 @@ def _teeth(standing: list[_Standing], least_mm: float) -> int:
 
 def _bonded_finding(where: str, teeth: int, tallest: _Standing, limits: Limits) -> Finding:
     words = (
-        f"Something stands out on the {where} side of {teeth} teeth, most by {tallest[1]:.1f} mm, "
-        f"{tallest[0].words}. If brackets, bands or a wire are still on, scan again once they are "
-        "off; if it is moisture, blow dry and rescan."
+        f"Something stands out on the {where} side of {teeth} {'teeth' if teeth > 1 else 'tooth'}, "
+        f"most by {tallest[1]:.1f} mm, {tallest[0].words}. Attachments that an aligner grips stay; "
+        "if brackets, bands or a wire are still on, scan again once they are off; if it is "
+        "moisture, blow dry and rescan."
     )
     return _finding("bonded_parts", words, tallest, limits.bubble_mm)
+
+
+def _rough_finding(rough: tuple[Patch, ...], placer: Placer, limits: Limits) -> Finding:
+    """Tell once over which teeth the surface is rough."""
+    over: Counter[str] = Counter()
+    for patch in rough:
+        step = max(len(patch.points) // _ROUGH_PLACES, 1)
+        places = Counter(sextant_words(placer(at).sextant) for at in patch.points[::step])
+        total = sum(places.values())
+        for words, count in places.items():
+            if count >= _ROUGH_SHARE * total:
+                over[words] += round(patch.area_mm2 * count / total)
+    named = [words for words, _ in over.most_common()]
+    where = " and ".join(named) if all(named) else "places that the picture shows"
+    worst = max(rough, key=lambda patch: patch.noise_mm)
+    middle = _middle_of(worst)
+    place = placer(middle)
+    return Finding(
+        "noise",
+        CHECK,
+        f"The surface is rough over the {where}, {worst.noise_mm:.2f} mm. Dry there, clean the "
+        "scanner's window and rescan 2–3 s.",
+        worst.noise_mm,
+        limits.noise_mm,
+        "mm",
+        place.sextant,
+        None,
+        spot(middle),
+    )
+
+
+def _filled_finding(patch: Patch, placer: Placer) -> Finding:
+    middle = _middle_of(patch)
+    place = placer(middle)
+    return Finding(
+        "hole",
+        CHECK,
+        f"Very smooth over {patch.area_mm2:.0f} mm², {place.words}: a hole that software filled? "
+        "Compare with the mouth; dry and rescan it if a tooth or the gum line looks different.",
+        patch.area_mm2,
+        None,
+        "mm²",
+        place.sextant,
+        place.side,
+        spot(middle),
+    )
+
+
+def _middle_of(patch: Patch) -> NDArray[np.float64]:
+    """The point of a patch nearest to its middle."""
+    apart = np.linalg.norm(patch.points - np.median(patch.points, axis=0), axis=1)
+    return np.asarray(patch.points[apart.argmin()])
 
 
 def _spike_finding(one: _Standing, limits: Limits) -> Finding:

@@ -21,6 +21,8 @@ from scipy.spatial import cKDTree
 
 from geometry.mesh import Mesh
 from geometry.sampling.across import LEAST_ODDS, MOST_ODDS, over_the_other_side, unlike_odds
+from geometry.sampling.bonded import APART_MM as BONDED_APART_MM
+from geometry.sampling.bonded import bonded
 from geometry.sampling.drops import Tops, drop_odds
 from geometry.sampling.fields import mark_near_border, smooth
 from geometry.sampling.rises import feet, profiles, rises
@@ -97,10 +99,13 @@ class Bump:
     height_mm : float
         Over the ground around carried on to below it, the median of all directions; or
         over the surface averaged over about 0.9 mm, where that is more.
+    bonded : bool
+        It is bonded to the tooth, and no moisture.
     """
 
     at: NDArray[np.float64]
     height_mm: float
+    bonded: bool = False
 
 
 @njit(cache=True, nogil=True)
@@ -212,7 +217,7 @@ def find_bumps(
     outward: int,
     least_mm: float,
 ) -> tuple[Bump, ...]:
-    """Find blisters and webs on an arch.
+    """Find what stands out on an arch: blisters and webs, and what is bonded to the teeth.
 
     Parameters
     ----------
@@ -233,7 +238,8 @@ def find_bumps(
     Returns
     -------
     tuple of Bump
-        Clearest first. Single vertices far out are left to ``measure``: they are spikes.
+        Bonded parts, then moisture, the clearest first. Single vertices far out are left to
+        ``measure``: they are spikes.
     """
     if len(coarse.faces) == 0:
         return ()
@@ -277,10 +283,15 @@ def find_bumps(
     )
     height = np.maximum(middle, plain[tops])
     height = np.where(turn[:, 2] > _FOOT_RAD, np.maximum(height, depth), height)
+    bumps = [
+        Bump(points[tops[k]].copy(), float(max(height[k], depth[k])), bonded=True)
+        for k in bonded(seen, points[tops])
+    ]
     order = np.flatnonzero((odds > 0.0) & (height >= least_mm))
-    bumps: list[Bump] = []
     for k in order[np.argsort(-odds[order], kind="stable")].tolist():
         place = points[tops[k]]
-        if all(np.linalg.norm(place - bump.at) > _APART_MM for bump in bumps):
+        apart = (BONDED_APART_MM if bump.bonded else _APART_MM for bump in bumps)
+        away = (float(np.linalg.norm(place - bump.at)) for bump in bumps)
+        if all(far > least for far, least in zip(away, apart, strict=True)):
             bumps.append(Bump(place.copy(), float(height[k])))
     return tuple(bumps)

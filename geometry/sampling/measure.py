@@ -1,4 +1,4 @@
-"""Edge length, noise and spikes of a surface."""
+"""Edge length, noise and spikes of a surface, and where it is far rougher or smoother."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ from geometry.sampling.fields import (
     offsets,
     second_offsets,
 )
+from geometry.sampling.patches import Patch, uneven_patches
 from geometry.topology import Topology
 
 # Standard deviation of the second difference of independent unit noise on a regular
@@ -52,11 +53,15 @@ class Sampling:
         grooves. What the scanner smoothed away does not show.
     spikes : tuple of Spike
         Highest first.
+    rough, smooth : tuple of Patch
+        Places far rougher, or far smoother, than the whole; largest first.
     """
 
     median_edge_mm: float
     noise_mm: float
     spikes: tuple[Spike, ...]
+    rough: tuple[Patch, ...] = ()
+    smooth: tuple[Patch, ...] = ()
 
 
 def measure(topology: Topology, spike_mm: float) -> Sampling:
@@ -86,13 +91,15 @@ def measure(topology: Topology, spike_mm: float) -> Sampling:
     )
     mark_near_border(near.start, near.vertex, border, 1, edge)
     inner = edge == 0
-    noise = 0.0
-    if inner.any():
-        noise = float(np.median(np.abs(second[inner]))) / _NORMAL_MAD / _SECOND_GAIN
+    alone = np.abs(second[inner]) / (_NORMAL_MAD * _SECOND_GAIN)
+    noise = float(np.median(alone)) if len(alone) else 0.0
+    rough, smooth = uneven_patches(mesh.vertices[inner], alone, noise, topology.area_mm2)
     return Sampling(
         median_edge_mm=float(np.median(lengths)),
         noise_mm=noise,
         spikes=_spikes(topology, inner, spike_mm),
+        rough=rough,
+        smooth=smooth,
     )
 
 

@@ -1,0 +1,129 @@
+"""Places that are far rougher, or far smoother, than the rest of a scan.
+
+One figure for the noise of a whole scan hides a wet molar, and a hole that the scanner's
+software filled shows as surface without any noise. Both are told by what most of the nearest
+vertices say, so that an edge or a groove alone is neither.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
+from scipy.spatial import cKDTree
+
+Array = NDArray[np.float64]
+
+_MOST_LOOKED_AT, _NEAREST = 40_000, 24
+# Rough is what has this much noise and so many times the scan's, for more than half of the
+# nearest; sharp triangles deep between crowns make patches smaller than the least area.
+_ROUGH_MM, _ROUGH_TIMES, _ROUGH_SHARE, _ROUGH_LEAST_MM2 = 0.035, 2.5, 0.5, 35.0
+# Smooth is what has less than this share of the scan's noise, for nearly all of the nearest.
+_SMOOTH_TIMES, _SMOOTH_SHARE, _SMOOTH_LEAST_MM2 = 0.2, 0.75, 8.0
+# A scanner that smooths leaves no noise to tell by; where much is smooth, that is how it works;
+# and no hole is so large that filling it would leave an arch. Right beside a filled hole the scan
+# is as noisy as elsewhere, which tells it from gum that the scanner smooths more than teeth.
+_NOISE_LEAST_MM, _SMOOTH_MOST_SHARE, _SMOOTH_MOST_MM2 = 0.002, 0.03, 150.0
+_BESIDE, _BESIDE_TIMES = (3.0, 8.0), 0.6
+# Vertices looked at within so many mean spacings belong together.
+_JOINED = 3.0
+
+
+@dataclass(frozen=True, slots=True)
+class Patch:
+    """A place with another noise than the scan.
+
+    Attributes
+    ----------
+    points : (k, 3) float64
+        Vertices looked at that lie in it.
+    area_mm2 : float
+    noise_mm : float
+        As :class:`geometry.sampling.measure.Sampling` has it for the whole, in this place.
+    """
+
+    points: Array
+    area_mm2: float
+    noise_mm: float
+
+
+def uneven_patches(
+    points: Array, noise: Array, noise_mm: float, area_mm2: float
+) -> tuple[tuple[Patch, ...], tuple[Patch, ...]]:
+    """Find the rough and the smooth places of a surface.
+
+    Parameters
+    ----------
+    points : (n, 3) float64
+        Vertices away from the border.
+    noise : (n,) float64
+        What each alone says about the noise, mm; its median is ``noise_mm``.
+    noise_mm : float
+    area_mm2 : float
+        Of the whole surface.
+
+    Returns
+    -------
+    rough, smooth : tuple of Patch
+        Largest first.
+    """
+    step = max(len(points) // _MOST_LOOKED_AT, 1)
+    points, noise = points[::step], noise[::step]
+    if len(points) < _NEAREST:
+        return (), ()
+    tree = cKDTree(points)
+    each = area_mm2 / len(points)
+    rough = noise > max(_ROUGH_MM, _ROUGH_TIMES * noise_mm)
+    found = _patches(tree, noise, rough, _ROUGH_SHARE, each)
+    much = tuple(patch for patch in found if patch.area_mm2 >= _ROUGH_LEAST_MM2)
+    if noise_mm < _NOISE_LEAST_MM:
+        return much, ()
+    found = _patches(tree, noise, noise < _SMOOTH_TIMES * noise_mm, _SMOOTH_SHARE, each)
+    little = [patch for patch in found if patch.area_mm2 >= _SMOOTH_LEAST_MM2]
+    if sum(patch.area_mm2 for patch in little) > _SMOOTH_MOST_SHARE * area_mm2:
+        return much, ()
+    spacing = float(np.sqrt(each))
+    return much, tuple(
+        patch
+        for patch in little
+        if patch.area_mm2 <= _SMOOTH_MOST_MM2
+        and _beside(tree, noise, patch, spacing) > _BESIDE_TIMES * noise_mm
+    )
+
+
+def _beside(tree: cKDTree, noise: Array, patch: Patch, spacing: float) -> float:
+    """Noise around a patch, between so many mean spacings from it."""
+    near, far = (
+        np.unique(np.concatenate(tree.query_ball_point(patch.points, times * spacing)))
+        for times in _BESIDE
+    )
+    around = np.setdiff1d(far, near).astype(np.int64)
+    return float(np.median(noise[around])) if len(around) else 0.0
+
+
+def _patches(
+    tree: cKDTree, noise: Array, odd: NDArray[np.bool_], share: float, each_mm2: float
+) -> list[Patch]:
+    """Odd vertices most of whose nearest are odd, put together where they are neighbours."""
+    asked = np.flatnonzero(odd)
+    if not len(asked):
+        return []
+    _, nearest = tree.query(tree.data[asked], k=_NEAREST)
+    most = odd[nearest].mean(axis=1) > share
+    own, around = asked[most], nearest[most]
+    places = np.asarray(tree.data)[own]
+    reach = _JOINED * np.sqrt(each_mm2)
+    pairs = cKDTree(places).query_pairs(reach, output_type="ndarray") if len(own) else own
+    if not len(pairs):
+        return []
+    links = coo_array((np.ones(len(pairs)), pairs.T), shape=(len(own), len(own)))
+    count, of = connected_components(links, directed=False)
+    sizes = np.bincount(of, minlength=count)
+    return [
+        Patch(places[of == k], float(sizes[k]) * each_mm2, float(np.median(noise[around[of == k]])))
+        for k in np.argsort(-sizes, kind="stable").tolist()
+        if sizes[k] > 1
+    ]
