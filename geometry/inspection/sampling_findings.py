@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Iterable
 from typing import Any
 
 import numpy as np
@@ -112,7 +113,7 @@ def sampling_findings(
     return found + [_blister_finding(one, limits) for one in blisters[:_MOST_LISTED]]
 
 
-def _clear(at: NDArray[np.float64], places: list[NDArray[np.float64]], reach: float) -> bool:
+def _clear(at: NDArray[np.float64], places: Iterable[NDArray[np.float64]], reach: float) -> bool:
     return all(((at - other) ** 2).sum() >= reach**2 for other in places)
 
 

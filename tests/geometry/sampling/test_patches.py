@@ -1,0 +1,55 @@
+"""Places rougher or smoother than the rest, on a sheet where they are known."""
+
+import numpy as np
+import pytest
+
+from geometry.mesh import Mesh
+from geometry.sampling import Sampling, measure
+from geometry.topology import analyse
+from tests.geometry.sampling.test_sampling import sheet
+
+MIDDLE, RADIUS = np.array([14.0, 11.0]), 4.0
+
+
+def measured(noise_at, seed: int = 0) -> Sampling:
+    """A sheet with noise across it that depends on how far from the disc's middle it is."""
+    mesh = sheet(step=0.25, size=30.0)
+    away = np.linalg.norm(mesh.vertices[:, :2] - MIDDLE, axis=1)
+    noise = np.random.default_rng(seed).normal(0.0, 1.0, len(away)) * noise_at(away)
+    moved = mesh.vertices + noise[:, None] * [0.0, 0.0, 1.0]
+    turn, _ = np.linalg.qr(np.random.default_rng(seed + 1).normal(size=(3, 3)))
+    return measure(analyse(Mesh(moved @ turn, mesh.faces), self_intersections=False), 0.9)
+
+
+@pytest.mark.parametrize("rough_mm", [0.06, 0.12])
+def test_a_rough_place_is_told_with_its_size_and_noise(rough_mm):
+    found = measured(lambda away: np.where(away < RADIUS, rough_mm, 0.006))
+    (patch,) = found.rough
+    assert patch.area_mm2 == pytest.approx(np.pi * RADIUS**2, rel=0.3)
+    assert patch.noise_mm == pytest.approx(rough_mm, rel=0.2)
+    assert found.noise_mm < 0.02
+    assert found.smooth == ()
+
+
+@pytest.mark.parametrize("noise_mm", [0.004, 0.02])
+def test_a_place_without_noise_is_told_as_smooth(noise_mm):
+    found = measured(lambda away: np.where(away < 0.6 * RADIUS, 0.0, noise_mm))
+    (patch,) = found.smooth
+    assert patch.area_mm2 == pytest.approx(np.pi * (0.6 * RADIUS) ** 2, rel=0.4)
+    assert found.rough == ()
+
+
+@pytest.mark.parametrize(
+    "noise_at",
+    [
+        lambda away: np.full(len(away), 0.0),  # a scanner that smooths
+        lambda away: np.full(len(away), 0.01),
+        lambda away: np.full(len(away), 0.05),  # rough everywhere is told as such
+        lambda away: np.where(away < 1.0, 0.06, 0.006),  # no more than a groove
+        lambda away: 0.012 * np.clip(away / 12.0, 0.0, 1.0) ** 2,  # ever smoother towards a place
+        lambda away: np.where(away < 9.0, 0.0, 0.01),  # much is smooth: the scanner's way
+    ],
+)
+def test_nothing_is_told_where_no_place_differs_by_itself(noise_at):
+    found = measured(noise_at)
+    assert (found.rough, found.smooth) == ((), ())
