@@ -21,7 +21,7 @@ it the risk of every promise.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -34,7 +34,15 @@ from production.planning.future import Policy
 from production.planning.queues import APPARENT_COST, CRITICAL_RATIO, FIXED
 from production.planning.shop import Shop
 
-__all__ = ["RULES", "STANDING", "Rule", "kernel_policy", "named_policy", "standing_rule"]
+__all__ = [
+    "RULES",
+    "STANDING",
+    "Rule",
+    "among",
+    "kernel_policy",
+    "named_policy",
+    "standing_rule",
+]
 
 RULES = ("fifo", "edd", "slack", "spt", "lpt", "wspt", "most_work", "atc", "cr", "order")
 LONGEST_WAIT, LONGEST_SHARE = 10080.0, 1000.0
@@ -125,6 +133,13 @@ def named_policy(problem: Problem) -> Rule | None:
         wait_share=fields.number(told, "wait_share", place, 0.0, low=0.0, high=LONGEST_SHARE),
         hasten=tuple(listed["hasten"]),
     )
+
+
+def among(policy: Mapping[str, Any], jobs: Collection[str]) -> dict[str, Any]:
+    """Return a policy object that hastens only those of its jobs that are among ``jobs``."""
+    left = [name for name in policy.get("hasten", ()) if str(name) in jobs]
+    told = {key: value for key, value in policy.items() if key != "hasten"}
+    return told | ({"hasten": left} if left else {})
 
 
 def standing_rule(problem: Problem) -> Rule:

@@ -13,6 +13,7 @@ from django.utils.text import capfirst
 from clinic.models import Office
 from production.bench.fold import SCAN_STAGE
 from production.models import ApplianceKind, Order, Promise
+from production.planning.policy import among
 from production.scheduling.hours import minutes_after
 from production.scheduling.state import CHAIR, Situation, read_situation, steps_of
 
@@ -96,7 +97,7 @@ def requote(
         return Offer(None, reason="Nothing of this order is being made.")
     others = tuple(job for job in whole.jobs if str(job.group) != group)
     answer = planning.quote(
-        replace(whole, jobs=others),
+        replace(whole, jobs=others, policy=among(whole.policy, {str(job.id) for job in others})),
         own,
         confidence=confidence or Office.get().confidence,
         may_hold=True,

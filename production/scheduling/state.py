@@ -32,7 +32,7 @@ from production.models import (
     StageEvent,
     Wish,
 )
-from production.planning.policy import RULES
+from production.planning.policy import RULES, among
 from production.scheduling.hours import minutes_after, open_spans, windows
 from production.scheduling.learning import ENOUGH, believed, newest
 from production.scheduling.rates import failure_rates
@@ -150,12 +150,7 @@ def _rule_in_force(at_hand: set[str]) -> dict[str, Any]:
     those that are ``at_hand`` remain.
     """
     known = Plan.objects.order_by("-pk").values_list("foresight__policy", flat=True).first()
-    if not known or known.get("rule") not in RULES:
-        return {}
-    hastened = [name for name in known.get("hasten", []) if name in at_hand]
-    return {key: value for key, value in known.items() if key != "hasten"} | (
-        {"hasten": hastened} if hastened else {}
-    )
+    return among(known, at_hand) if known and known.get("rule") in RULES else {}
 
 
 def routes() -> dict[int, list[RouteStage]]:

@@ -224,6 +224,7 @@ def test_what_would_break_a_promise_in_its_turn_is_hastened_and_the_page_says_so
     mine = sorted(order.appliances.values_list("code", flat=True))
     assert sorted(read_situation().problem["policy"]["hasten"]) == mine
     assert Promise.objects.get().p_late < 0.1
+    assert requote(order).earliest is not None  # though its own jobs are no others any more
     told = block(mine[0], order.appliances.first().stage.code)
     assert any("before its turn" in why for why in told.why)
     order.appliances.filter(code=mine[0]).update(status=Appliance.Status.CANCELLED)
