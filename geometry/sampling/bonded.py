@@ -27,16 +27,17 @@ _HIGHEST_MM, _LOWEST_MM = -0.8, -8.0
 class _Sign(NamedTuple):
     """What a place must be at least; turns of the foot in radians."""
 
-    steep: float  # largest cosine of its facing with the way up or down
+    up: float  # largest cosine of its facing with the way up: corners of crowns face up more
+    down: float  # and down
     out_mm: float
     foot_mm: float
     turn: float  # in the second least of the directions
     mostly: float  # in the fifth least
 
 
-_SURE = _Sign(0.5, 0.33, 0.6, 0.0, 0.35)
+_SURE = _Sign(0.25, 0.5, 0.33, 0.6, 0.0, 0.35)
 # Where parts are bonded, the less clear ones on that side are believed too.
-_LIKELY = _Sign(0.6, 0.3, 0.5, -0.05, 0.3)
+_LIKELY = _Sign(0.6, 0.6, 0.3, 0.5, -0.05, 0.3)
 
 
 def bonded(tops: Tops, points: NDArray[np.float64]) -> list[int]:
@@ -62,8 +63,9 @@ def bonded(tops: Tops, points: NDArray[np.float64]) -> list[int]:
 
 
 def _like(tops: Tops, sign: _Sign) -> NDArray[np.bool_]:
-    height, up = tops.local[:, 2], np.abs(tops.facing[:, 2])
-    found = (height > _LOWEST_MM) & (height < _HIGHEST_MM) & (up < sign.steep)
+    height, up = tops.local[:, 2], tops.facing[:, 2]
+    found = (height > _LOWEST_MM) & (height < _HIGHEST_MM)
+    found &= (up < sign.up) & (up > -sign.down)
     found &= (tops.plain >= sign.out_mm) & (tops.depth >= sign.foot_mm)
     found &= (tops.turn[:, 1] >= sign.turn) & (tops.turn[:, 4] >= sign.mostly)
     return np.asarray(found)

@@ -55,6 +55,8 @@ _SAME_PLACE_MM, _LIKE_LEAST_MM = 3.0, 0.1
 # the scan, which is trimmed off a model anyway.
 _MIDDLE_MM, _MIDDLE_ALLOWED_MM = 2.5, 0.12
 _EDGE_MM, _EDGE_ALLOWED_MM = 3.0, 0.04
+# A frenum runs down from the gum in the middle as a ridge, so far below the biting surfaces.
+_FRENUM_MM, _FRENUM_BELOW_MM = 2.0, -12.0
 # Beside a crack, or where crowns overlap, no ground is seen around: only what is plain is told.
 _GROUND_LEAST_MM, _UNSEEN_ALLOWED_MM = -8.0, 0.15
 # The other side of the mouth is asked about so many places at most: where brackets are bonded
@@ -276,6 +278,8 @@ def find_bumps(
     seen = Tops(local, from_border, turned, likes, plain[tops], excess, rise, middle, turn, depth)
     odds = drop_odds(seen, heights)
     odds[plain[tops] >= _SPIKE_MM] = -np.inf
+    frenum = (np.abs(local[:, 0]) < _FRENUM_MM) & (local[:, 2] < _FRENUM_BELOW_MM)
+    odds[frenum] = -np.inf
     asked = np.flatnonzero((odds > -MOST_ODDS) & (odds < -LEAST_ODDS))
     asked = asked[np.argsort(np.abs(odds[asked]), kind="stable")][:_MOST_ASKED]
     odds[asked] += unlike_odds(

@@ -62,7 +62,9 @@ def lifted(mesh: Mesh, at: np.ndarray, way: np.ndarray, radius: float) -> Mesh:
     return Mesh(mesh.vertices + lift[:, None] * way, mesh.faces)
 
 
-def bumps_of(mesh: Mesh, axis: np.ndarray, level: float = 1e3) -> list[np.ndarray]:
+def bumps_of(
+    mesh: Mesh, axis: np.ndarray, level: float = 1e3, aside: float = 40.0
+) -> list[np.ndarray]:
     found = analyse(mesh, self_intersections=False)
     loops = [loop.vertices for loop in (found.border, *found.holes) if loop]
     border = found.main.vertices[np.concatenate(loops)]
@@ -71,7 +73,8 @@ def bumps_of(mesh: Mesh, axis: np.ndarray, level: float = 1e3) -> list[np.ndarra
     anterior /= np.linalg.norm(anterior)
     axes = np.stack([np.cross(anterior, axis), anterior, axis])
     fine = coarsen(found.main, CELL_MM)
-    return [b.at for b in find_bumps(fine, border, level * axis, axes, 1, 0.31)]
+    middle = level * axis - aside * axes[0]
+    return [b.at for b in find_bumps(fine, border, middle, axes, 1, 0.31)]
 
 
 def test_a_blister_on_a_wall_is_found_and_the_bare_wall_is_not() -> None:
@@ -81,6 +84,17 @@ def test_a_blister_on_a_wall_is_found_and_the_bare_wall_is_not() -> None:
     at = mesh.vertices[48 * 96 + 40]
     (found,) = bumps_of(lifted(mesh, at, UP, 1.0), axis)
     assert np.linalg.norm(found - at) < 1.6
+
+
+def test_far_below_the_teeth_what_stands_out_in_the_middle_is_a_frenum() -> None:
+    axis = np.array([1.0, 0.0, 0.0])
+    mesh = sheet(0.25)
+    at = mesh.vertices[48 * 96 + 40]
+    wet = lifted(mesh, at, UP, 1.0)
+    across = float(np.cross(np.roll(axis, 1), axis) @ at)
+    for off, count in ((-across, 0), (4.0 - across, 1)):
+        assert len(bumps_of(wet, axis, at @ axis + 15.0, off)) == count
+    assert len(bumps_of(wet, axis, at @ axis + 5.0, -across)) == 1
 
 
 def test_on_the_palate_a_round_blister_is_found_and_a_long_fold_is_not() -> None:
@@ -159,9 +173,7 @@ def test_a_drop_is_likelier_than_a_fold_of_the_same_height_and_both_than_even_gr
     local = np.tile([15.0, -10.0, -9.0], (3, 1))
     facing = np.tile([1.0, 0.0, 0.0], (3, 1))
     even = np.zeros(3)
-    tops = Tops(
-        local, even + 8.0, facing, even, plain, plain - 0.35, even, even + 0.8, turn, even
-    )
+    tops = Tops(local, even + 8.0, facing, even, plain, plain - 0.35, even, even + 0.8, turn, even)
     odds = drop_odds(tops, heights)
     assert odds[0] > odds[1] > odds[2]
     bare = Tops(local, even, facing, even, plain, even, even, even, turn, even)
