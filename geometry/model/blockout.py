@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -12,6 +13,7 @@ from numpy.typing import NDArray
 
 from geometry.model.filling import fill_body
 from geometry.model.halfedges import Faces
+from geometry.model.ledges import Ledge, under_ledges
 from geometry.model.regions import Places
 from geometry.model.shadow import Shadow, cast_shadow, deep_air, undercut_volume
 from geometry.model.solids import bent, to_manifold
@@ -43,6 +45,10 @@ class BlockOut:
     first_mm3 : float
         Undercut beyond the depth before filling.
     regions : list of dict
+    ledges : list of Ledge
+        Of what stands out of crowns; where plastic may have to grip they are spared.
+    spared_mm3 : float
+        Undercut beyond the depth under the spared ledges, which is no part of the rest.
     """
 
     depth: float | None
@@ -51,6 +57,13 @@ class BlockOut:
     pockets: NDArray[np.bool_]
     first_mm3: float
     regions: list[dict[str, Any]] = field(default_factory=list)
+    ledges: list[Ledge] = field(default_factory=list)
+    spared_mm3: float = 0.0
+
+    @property
+    def spared(self) -> list[Ledge]:
+        """Ledges under which nothing is filled, since plastic has to grip there."""
+        return [ledge for ledge in self.ledges if ledge.grips]
 
     @property
     def body(self) -> manifold3d.Manifold | None:
@@ -61,7 +74,12 @@ class BlockOut:
 
 
 def block_out(
-    vertices: Array, faces: Faces, depth: float | None, places: Places, step: float
+    vertices: Array,
+    faces: Faces,
+    depth: float | None,
+    places: Places,
+    step: float,
+    ledges: Sequence[Ledge] = (),
 ) -> BlockOut:
     """Find what lies deeper under overhangs than ``depth``, and shape what fills it.
 
@@ -74,22 +92,29 @@ def block_out(
     places : Places
     step : float
         Lattice distance, mm.
+    ledges : sequence of Ledge
+        What stands out of a crown over those that grip throws no shadow.
     """
     beyond = BENCH_DEPTH if depth is None else depth
-    shadow = cast_shadow(vertices, faces, beyond, step)
+    spared = [ledge for ledge in ledges if ledge.grips]
+    shadow = cast_shadow(vertices, faces, beyond, step, spared=spared)
     pockets = deep_air(shadow, beyond, SPECK)
     i, j, k = np.nonzero(pockets)
     grid = shadow.grid
     points = np.column_stack((grid.x0 + i * step, grid.y0 + j * step, k * step))
     row = np.searchsorted(shadow.cells, i * grid.ny + j)
-    regions = places.regions(points, step**3, shadow.depths_of(row, k))
+    under_parts = under_ledges([ledge for ledge in ledges if not ledge.grips], points)
+    regions = places.regions(points, step**3, shadow.depths_of(row, k), under_parts)
     first = undercut_volume(shadow, beyond)
+    more = 0.0
+    if spared:
+        more = undercut_volume(cast_shadow(vertices, faces, beyond, step), beyond) - first
     surface = None
     if depth is not None and first > 0.0:
         pockets = deep_air(shadow, max(depth - SLOPE, 0.0), 0.0)
         fill_v, fill_f = fill_body(shadow, pockets, depth)
         surface = (fill_v, fill_f) if len(fill_f) else None
-    return BlockOut(depth, surface, shadow, pockets, first, regions)
+    return BlockOut(depth, surface, shadow, pockets, first, regions, list(ledges), max(more, 0.0))
 
 
 @njit(cache=True, nogil=True)

@@ -82,7 +82,7 @@ def changes(
     filling: BlockOut,
     solid: Mesh,
     places: Places,
-) -> tuple[list[dict[str, Any]], dict[str, float]]:
+) -> tuple[list[dict[str, Any]], dict[str, Any]]:
     """Compare the vertices of a scan with the printed surface.
 
     Parameters
@@ -106,7 +106,8 @@ def changes(
     mended : list of dict
         Each place that was mended, largest first: what, at, size_mm, deviation_mm, name.
     deviation : dict
-        ``max`` and ``p99`` over the vertices outside those places, mm.
+        ``max`` and ``p99`` over the vertices outside those places, and ``mended_max`` over
+        those in them, mm; ``mended_at`` names the place of the latter, empty without any.
 
     Raises
     ------
@@ -151,11 +152,7 @@ def changes(
     quiet = outside & ~named
     distance = np.zeros(len(points) - int((~quiet).sum()))
     distance[: int(quiet.sum())] = away[quiet]
-    deviation = {
-        "max": round(float(distance.max(initial=0.0)), 6),
-        "p99": round(float(np.percentile(distance, 99)), 6) if len(distance) else 0.0,
-    }
-    mended = [
+    mended: list[dict[str, Any]] = [
         {
             "what": spot.what,
             "at": [round(float(v), 2) for v in spot.at],
@@ -165,6 +162,17 @@ def changes(
         }
         for spot, value in sorted(listed, key=lambda one: (-one[0].size, one[0].at.tolist()))
     ]
+    worst_place = max(
+        (place for place in mended if place["what"] not in (BAR, CODE)),
+        key=lambda place: place["deviation_mm"],
+        default=None,
+    )
+    deviation = {
+        "max": round(float(distance.max(initial=0.0)), 6),
+        "p99": round(float(np.percentile(distance, 99)), 6) if len(distance) else 0.0,
+        "mended_max": worst_place["deviation_mm"] if worst_place else 0.0,
+        "mended_at": worst_place["name"] if worst_place else "",
+    }
     return mended, deviation
 
 

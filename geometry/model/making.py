@@ -23,10 +23,12 @@ from geometry.model.evenness import forming_record, ground_of, spread_not_levell
 from geometry.model.extras import add_extras
 from geometry.model.halfedges import Faces, rise, signed_volume
 from geometry.model.healing import Healed, heal
+from geometry.model.ledges import find_ledges
 from geometry.model.levelling import doubts, height_spread, tilt_after
 from geometry.model.memory import give_back
 from geometry.model.mending import Spot
 from geometry.model.ownbase import without_base
+from geometry.model.parts import part_record, standing_out
 from geometry.model.pose import FrameLike, incisal_height, model_axes
 from geometry.model.prepared import PreparedModel
 from geometry.model.regions import Places
@@ -229,7 +231,9 @@ def build(
         vertices, faces = closed.vertices, closed.faces
         give_back()
         folded = None if quick else aside.submit(folds_of, vertices, faces)
-        filling = block_out(vertices, faces, settings.block_out, places, step)
+        ledges = find_ledges(vertices, faces, known.dentition, move)
+        filling = block_out(vertices, faces, settings.block_out, places, step, ledges)
+        warnings += standing_out(ledges, places, settings.block_out)
         spots: list[Spot] = []
         if folded is None:
             vertices, faces = _laid_in(vertices, faces, filling)
@@ -239,6 +243,7 @@ def build(
         # Before letters are cut into the base: they are no undercut of the teeth.
         formed = aside.submit(form_over, ground_of(Mesh(vertices, faces)), trim.z)
         block_out_record = _block_out_record(filling, closed, vertices, faces, step)
+        block_out_record["parts"] = [part_record(ledge, places) for ledge in ledges]
         residual = block_out_record["residual_max_mm"]
         if filling.depth is not None and residual > filling.depth + RESIDUAL_OVER:
             warnings.append(
@@ -404,6 +409,7 @@ def _block_out_record(
         "added_mm3": round(max(signed_volume(vertices, faces) - before, 0.0), 2),
         "undercut_before_mm3": round(filling.first_mm3, 2),
         "regions": filling.regions,
+        "spared_mm3": round(filling.spared_mm3, 2),
     }
     if filling.depth is None:
         record["added_mm3"] = 0.0
@@ -412,7 +418,7 @@ def _block_out_record(
         return record
     # Not on the columns that the fill was shaped on: its corners lie exactly on them.
     step *= OFF_COLUMNS
-    shadow = cast_shadow(vertices, faces, filling.depth, step)
+    shadow = cast_shadow(vertices, faces, filling.depth, step, spared=filling.spared)
     left = deep_air(shadow, filling.depth, 0.0)
     specks = left & ~deep_air(shadow, filling.depth, SPECK)
     air = shadow.air & ~specks.reshape(-1, shadow.levels)[shadow.cells]

@@ -87,7 +87,9 @@ class Places:
         x, y, z = point
         return f"at ({x:.0f}, {y:.0f}, {z:.0f}) mm in model axes"
 
-    def regions(self, points: Array, volume: float, depth: Array) -> list[dict[str, Any]]:
+    def regions(
+        self, points: Array, volume: float, depth: Array, under_parts: NDArray[np.bool_]
+    ) -> list[dict[str, Any]]:
         """Group undercut points by place and side.
 
         Parameters
@@ -98,11 +100,13 @@ class Places:
             Of one cell, mm³.
         depth : (n,) float64
             Undercut depth of each, mm.
+        under_parts : (n,) bool
+            Whether something that stands out of a crown lies over it.
 
         Returns
         -------
         One dict a place, largest first: sextant, side, kind (embrasure, space,
-        missing or gingiva), name, volume_mm3, depth_max_mm, centre (model axes)
+        missing, gingiva or part), name, volume_mm3, depth_max_mm, centre (model axes)
         and words.
         """
         if not len(points):
@@ -112,7 +116,7 @@ class Places:
         outside = np.zeros(len(points), dtype=bool)
         if self._placer is not None:
             outside = self._placer.many(self.to_file(points))[1]
-        key = (spot + 1) * 32 + (sextant + 1) * 2 + outside
+        key = (spot + 1) * 64 + under_parts * 32 + (sextant + 1) * 2 + outside
         out = []
         for value in np.unique(key):
             mine = key == value
@@ -127,14 +131,16 @@ class Places:
                     int(spot[mine][0]),
                     int(sextant[mine][0]),
                     bool(outside[mine][0]),
+                    bool(under_parts[mine][0]),
                 )
             )
         out.sort(key=lambda region: (-region["volume_mm3"], region["words"]))
         return out
 
     def _region(
-        self, points: Array, size: float, depth: Array, spot: int, sextant: int, outside: bool
-    ) -> dict[str, Any]:
+        self, points: Array, size: float, depth: Array, spot: int, sextant: int, outside: bool,
+        under_part: bool,
+    ) -> dict[str, Any]:  # fmt: skip
         centre = points.mean(axis=0)
         deepest = float(depth.max())
         words = "undercut"
@@ -143,11 +149,14 @@ class Places:
             place = self._placer(self.to_file(centre[None])[0])
             words, side = place.words, "facial" if outside else "lingual"
         kind = self._kinds[spot] if spot >= 0 else "gingiva"
+        if under_part:
+            kind = "part"
         label = {
             "gingiva": "gum",
             "embrasure": "embrasure",
             "space": "space",
             "missing": "missing tooth",
+            "part": "under something standing out of the crown",
         }[kind]
         return {
             "sextant": SEXTANTS[sextant] if sextant >= 0 else None,

@@ -8,6 +8,7 @@ at the point).
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,6 +19,7 @@ from scipy.sparse.csgraph import connected_components
 
 from geometry.model.halfedges import Faces
 from geometry.model.heights import Columns, Grid, column_crossings, top_heights
+from geometry.model.ledges import Ledge, without_parts
 
 FINE = 0.05
 REACH = 0.4
@@ -230,7 +232,12 @@ def disc(reach: float, pitch: float) -> tuple[NDArray[np.int64], NDArray[np.floa
 
 
 def cast_shadow(
-    vertices: NDArray[np.float64], faces: Faces, limit: float, step: float = 0.2, per: int = 4
+    vertices: NDArray[np.float64],
+    faces: Faces,
+    limit: float,
+    step: float = 0.2,
+    per: int = 4,
+    spared: Sequence[Ledge] = (),
 ) -> Shadow:
     """Measure the undercut of a closed solid that stands on z = 0, seen from +z.
 
@@ -245,11 +252,14 @@ def cast_shadow(
         Distance of columns and levels, mm.
     per : int
         Fine columns to a step, for the height field.
+    spared : sequence of Ledge
+        What stands out over them throws no shadow.
     """
     reach = limit + REACH
     grid = Grid.over(vertices, step, reach + 4 * step)
     fine = Grid(grid.x0, grid.y0, step / per, (grid.nx - 1) * per + 1, (grid.ny - 1) * per + 1)
     top = top_heights(vertices, faces, fine)
+    without_parts(top, fine, vertices, faces, spared)
     columns = column_crossings(vertices, faces, grid)
     cells = np.flatnonzero(_open_columns(columns.start, columns.z, columns.up, 0.02))
     levels = int(np.ceil(float(vertices[:, 2].max()) / step)) + 2

@@ -164,6 +164,10 @@ def test_what_was_mended_is_named_with_its_place_and_size():
         for what, words in (("tunnel", "tunnel"), ("border", "border"), ("crossing", "crosses")):
             told = any(words in warning for warning in report["warnings"])
             assert told == any(place["what"] == what for place in report["mended"])
+        deviation = report["surface_deviation_mm"]
+        worst = max(report["mended"], key=lambda place: place["deviation_mm"], default=None)
+        assert deviation["mended_max"] == (worst["deviation_mm"] if worst else 0.0)
+        assert deviation["mended_at"] == (worst["name"] if worst else "")
     assert any(model(name).report["mended"] for name in NAMES)
 
 
