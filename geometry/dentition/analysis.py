@@ -14,12 +14,13 @@ from geometry.dentition.embrasures import open_embrasures
 from geometry.dentition.ends import cut_ends
 from geometry.dentition.gaps import find_gaps
 from geometry.dentition.passages import find_passages
-from geometry.dentition.result import SHORT_ODDS, SIDES, Dentition, TissuePlace, Tooth
+from geometry.dentition.result import SHORT_ODDS, SIDES, Dentition, TissuePlace, Tooth, Wire
 from geometry.dentition.rows import Row, find_row, read_signs, with_sunken
 from geometry.dentition.seams import find_seams
 from geometry.dentition.sheets import STEP_S_MM, STEP_Z_MM, Sheets, roll_out
 from geometry.dentition.spaces import shadow_map
 from geometry.dentition.tissue import Margins, Relief, SideReading, read_margins
+from geometry.dentition.wires import bonded_wire
 from geometry.errors import GeometryError
 from geometry.mesh import Mesh
 from geometry.topology.result import Topology
@@ -138,7 +139,18 @@ def analyse(
     gum = np.array([max(margins.readings[s][k].margin_z for s in SIDES) for k in range(len(tip))])
     cut = cut_ends(relief, teeth.start, teeth.stop, tip, gum, teeth.numbers, lift.file)
     status, reason = _status(found, frame.arch)
-    return Dentition(arch, found, gaps, openings, cut, status, reason, short_limit_mm, timings)
+    return Dentition(
+        arch,
+        found,
+        gaps,
+        openings,
+        cut,
+        status,
+        reason,
+        short_limit_mm,
+        timings,
+        _wire(sheets, teeth, tip, lift),
+    )
 
 
 def winding_sign(local: Array, faces: NDArray[np.int32]) -> float:
@@ -265,6 +277,16 @@ def _place(side: str, column: int, reading: SideReading, lift: _Lift) -> TissueP
         border=lift.nearest(side, column, reading.border_z),
         goes_on=reading.goes_on,
     )
+
+
+def _wire(sheets: Sheets, row: Row, tip: Array, lift: _Lift) -> Wire | None:
+    bridges = bonded_wire(sheets.lingual, sheets.z, row.start, row.stop, tip, row.numbers)
+    if not bridges:
+        return None
+    first, last = (int(row.numbers[k]) for k in (bridges[0].first, bridges[-1].first + 1))
+    middle = bridges[len(bridges) // 2]
+    at = lift.nearest("lingual", middle.column, float(sheets.z[middle.row]))
+    return Wire((first, last), sextant_of(first), at)
 
 
 def _grain(local: Array, faces: NDArray[np.int32]) -> float:

@@ -158,6 +158,24 @@ class CutEnd:
 
 
 @dataclass(frozen=True, slots=True)
+class Wire:
+    """A wire bonded behind front teeth.
+
+    Attributes
+    ----------
+    between : (int, int)
+        ISO 3950 numbers of the first and the last tooth that it joins, from the patient's right.
+    sextant : str
+    at : (3,) float64
+        In its middle, file coordinates.
+    """
+
+    between: tuple[int, int]
+    sextant: str
+    at: Array
+
+
+@dataclass(frozen=True, slots=True)
 class Dentition:
     """Teeth, gingival margin, captured tissue, gaps and open embrasures of one arch.
 
@@ -170,6 +188,8 @@ class Dentition:
     gaps : tuple of Gap
     embrasures : tuple of Embrasure
     cut_ends : tuple of CutEnd
+    wire : Wire or None
+        Where one is bonded behind the front teeth.
     status : str
         ``measured``, or ``uncertain`` when a person should look before trusting it. A
         doubtful place that is listed as short does not make the whole uncertain.
@@ -188,6 +208,7 @@ class Dentition:
     reason: str = ""
     short_limit_mm: float = 3.0
     timings_ms: dict[str, float] = field(default_factory=dict)
+    wire: Wire | None = None
 
     def captured_by_sextant(self) -> dict[str, dict[str, float]]:
         """Smallest captured height of each sextant and side, mm."""

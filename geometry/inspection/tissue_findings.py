@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from geometry.dentition import Dentition, TissuePlace, Tooth
+from geometry.dentition.result import Wire
 from geometry.inspection.findings import CHECK, NOTE, STOP, Finding, rounded_down, spot
 from geometry.inspection.limits import Limits
 from geometry.inspection.place import sextant_of, sextant_words, side_words, tooth_words
@@ -227,8 +228,8 @@ def _uncertain(reason: str) -> Finding:
 
 
 def gap_findings(dentition: Dentition, known_side: bool, limits: Limits) -> list[Finding]:
-    """Note spaces, missing teeth and open embrasures: plastic runs into them."""
-    found = []
+    """Tell of spaces, missing teeth, open embrasures and a bonded wire: plastic runs into them."""
+    found = [] if dentition.wire is None else [_wire_finding(dentition.wire, known_side)]
     unsure = {tooth.number for tooth in dentition.teeth if not tooth.number_sure}
     for gap in dentition.gaps:
         if gap.width_mm < limits.gap_note_mm:
@@ -266,6 +267,24 @@ def gap_findings(dentition: Dentition, known_side: bool, limits: Limits) -> list
             )
         )
     return found
+
+
+def _wire_finding(wire: Wire, known_side: bool) -> Finding:
+    first, last = (tooth_words(number) for number in wire.between)
+    where = f" from {first} to {last}" if known_side else ""
+    return Finding(
+        "bonded_parts",
+        CHECK,
+        f"A wire seems bonded behind the front teeth{where}. Say on the order whether the "
+        "appliance goes over it: plastic locks under it. If it is to come off first, scan again "
+        "then.",
+        None,
+        None,
+        None,
+        wire.sextant if known_side else None,
+        "lingual",
+        spot(wire.at),
+    )
 
 
 def _between(pair: tuple[int, int], sextant: str, known_side: bool, unsure: set[int]) -> str:
