@@ -99,7 +99,7 @@ class Ledge:
 
 
 @njit(cache=True, nogil=True)
-def _near(
+def faces_across(
     vertices: Array, faces: Faces, point: Array, along: Array, half: float, low: float
 ) -> Marks:
     """Mark the faces across the row from a point, within half a width, above ``low``."""
@@ -140,7 +140,7 @@ def find_ledges(
         reach = half + 0.5
         lowest = min(facial[2], lingual[2]) - UNDER_MARGIN - PITCH * BELOW_ROWS
         along = np.array([-across[1], across[0]])
-        near = faces[_near(vertices, faces, middle, along, reach, lowest)]
+        near = faces[faces_across(vertices, faces, middle, along, reach, lowest)]
         for side, margin in zip(SIDES, (facial[2], lingual[2]), strict=True):
             out = across if side == "facial" else -across
             along = np.array([-out[1], out[0]])

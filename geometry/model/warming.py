@@ -12,6 +12,7 @@ from geometry.model.cubes import zero_surface
 from geometry.model.distances import distance_to_surface
 from geometry.model.ends import cut_end
 from geometry.model.healing import heal
+from geometry.model.ledges import faces_across
 from geometry.model.making import Known, build
 from geometry.model.mending import mend_crossings, mend_handles
 from geometry.model.settings import ModelSettings
@@ -32,6 +33,7 @@ def warm() -> None:
     known = Known(topology, frame, None, heal(topology))
     build(known, ModelSettings(height=9.0, text="AB12", hollow=1.5), 0.3)
     distance_to_surface(body.vertices[:5], body)
+    faces_across(body.vertices, body.faces, np.zeros(3), np.array([1.0, 0.0]), 1.0, 0.0)
     block = skin_of(body, np.full(len(body.faces), SCAN, dtype=np.int8))
     rim = tails(block, loops_of(block)[0])[:1]
     cut_end(block, block.vertices[rim], 0)

@@ -26,6 +26,9 @@ TOLERANCE_MM = 0.05
 
 ARCHES = ("upper", "lower")
 
+AT_THE_END = "; usual at the end, where an arch is moved no more: see that it is meant"
+"""Where one arch is done before the other, its last model is used again (common practice)."""
+
 
 def check_series(
     source: str | Path | Sequence[tuple[str, bytes]],
@@ -158,12 +161,15 @@ def _examine(
     ordered = Mouth(singles)
     distances = crown_distances(ordered)
     found = judge_order(distances)
-    for i, j in found.doubled:
-        reason = "the same file" if singles[i].sha256 == singles[j].sha256 else "the same shape"
+    for alike in _groups(found.doubled):
+        one_file = len({singles[k].sha256 for k in alike}) == 1
+        reason = "the same file" if one_file else "the same shape"
+        if alike[0] > 0 and alike == list(range(alike[0], len(singles))):
+            reason += AT_THE_END
         doubled.append(
             {
-                "steps": [singles[i].step, singles[j].step],
-                "files": [singles[i].file, singles[j].file],
+                "steps": [singles[k].step for k in alike],
+                "files": [singles[k].file for k in alike],
                 "reason": reason,
             }
         )
@@ -201,6 +207,15 @@ def _examine(
     }
 
 
+def _groups(pairs: list[tuple[int, int]]) -> list[list[int]]:
+    """Join pairs that share a step; each group rising, in the order of their first steps."""
+    groups: list[set[int]] = []
+    for pair in pairs:
+        joined = set(pair).union(*(group for group in groups if group & set(pair)))
+        groups = [group for group in groups if not group & joined] + [joined]
+    return sorted(sorted(group) for group in groups)
+
+
 def _movements(mouth: Mouth) -> list[dict[str, Any]]:
     frame = mouth.frame
     if frame is None:
@@ -229,8 +244,9 @@ def _problems(report: dict[str, Any]) -> list[str]:
         if arch["missing"]:
             out.append(f"{name}: missing steps {', '.join(map(str, arch['missing']))}")
         for one in arch["doubled"]:
-            which = " and ".join(map(str, one["steps"]))
-            out.append(f"{name}: step {which}: {one['reason']} ({', '.join(one['files'])})")
+            *first, last = map(str, one["steps"])
+            which = f"steps {', '.join(first)} and {last}" if first else f"step {last}"
+            out.append(f"{name}: {which}: {one['reason']} ({', '.join(one['files'])})")
         for first, second in arch["swapped"]:
             out.append(f"{name}: steps {first} and {second} are swapped")
         for one in arch["misplaced"]:

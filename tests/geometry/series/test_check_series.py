@@ -75,6 +75,18 @@ def test_a_copy_exported_anew_is_doubled(lower_files, lower_steps):
     assert double["reason"] == "the same shape"
 
 
+def test_a_last_model_that_is_used_again_is_told_once(lower_files):
+    """Where one arch is done before the other (common practice, no source)."""
+    last = lower_files[-3][1]
+    repeated = [(name, last if k >= 4 else data) for k, (name, data) in enumerate(lower_files)]
+    report = check_series(repeated)
+    (double,) = report["arches"]["lower"]["doubled"]
+    assert double["steps"] == report["arches"]["lower"]["steps"][-3:]
+    assert double["reason"].startswith("the same file; usual at the end")
+    (told,) = report["problems"]
+    assert "steps {}, {} and {}".format(*double["steps"]) in told
+
+
 def test_one_number_twice(lower_files):
     report = check_series([*lower_files, ("again/C401_lower_03.stl", lower_files[2][1])])
     assert report["arches"]["lower"]["doubled"][0]["steps"] == [3]
