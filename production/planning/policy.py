@@ -4,14 +4,16 @@ A policy is a rule that orders the waiting steps and the minutes a step waits fo
 fuller batch. As the JSON object ``policy`` of a problem::
 
     {"rule": "edd", "wait": 20 | {"print": 40, "wash": 10}, "wait_share": 0.2,
-     "look_ahead": 2, "order": [job id, ...], "hasten": [job id, ...]}
+     "look_ahead": 2, "order": [job id, ...], "hasten": [job id, ...],
+     "defer": [job id, ...]}
 
 ``edd`` earliest due date, ``slack`` least slack, ``cr`` critical ratio, ``atc``
 apparent tardiness cost, ``spt`` / ``lpt`` shortest / longest step first, ``wspt``
 shortest over weight, ``most_work`` most work remaining, ``fifo`` first come, ``order``
 the jobs as listed (others after them). A group counts with its earliest due. A step waits
 ``wait`` minutes and ``wait_share`` of its own median minutes besides. Jobs under ``hasten``
-go before all others, among themselves by the rule, and wait for no fuller batch.
+go before all others, among themselves by the rule, and wait for no fuller batch; those under
+``defer`` go as if they were promised three hours later.
 
 Where no rule is named, one stands for each objective (``standing_rule``), whatever is on
 the bench: were it chosen by the work there, one more order could change the rule, and with
@@ -47,6 +49,8 @@ __all__ = [
 RULES = ("fifo", "edd", "slack", "spt", "lpt", "wspt", "most_work", "atc", "cr", "order")
 LONGEST_WAIT, LONGEST_SHARE = 10080.0, 1000.0
 AHEAD = 1e9  # beyond every key, and small enough that keys under it stay apart
+DEFERRED = 180.0  # minutes
+LISTS = ("hasten", "defer")  # of jobs, in any policy
 
 
 @dataclass(frozen=True)
@@ -56,7 +60,8 @@ class Rule:
     ``wait``: minutes for a fuller batch, for all kinds or by kind (others 0); ``wait_share``:
     more of them, as a share of the step's own median;
     ``look_ahead``: the constant of ``atc``, in mean step lengths; ``order``: job ids,
-    for the rule ``order``; ``hasten``: ids of jobs that go before the others.
+    for the rule ``order``; ``hasten``, ``defer``: ids of jobs that go before the others, or
+    later than in their turn.
     """
 
     name: str = "edd"
@@ -65,6 +70,7 @@ class Rule:
     order: tuple[Label, ...] = field(default=())
     wait_share: float = 0.0
     hasten: tuple[Label, ...] = field(default=())
+    defer: tuple[Label, ...] = field(default=())
 
     def as_json(self) -> dict[str, Any]:
         """Return the rule as the problem's ``policy`` object."""
@@ -76,8 +82,9 @@ class Rule:
             told["look_ahead"] = self.look_ahead
         if self.order:
             told["order"] = list(self.order)
-        if self.hasten:
-            told["hasten"] = list(self.hasten)
+        for key in LISTS:
+            if names := getattr(self, key):
+                told[key] = list(names)
         return told
 
 
@@ -116,7 +123,7 @@ def named_policy(problem: Problem) -> Rule | None:
         wait = fields.number(told, "wait", place, 0.0, low=0.0, high=LONGEST_WAIT)
     listed = {
         key: fields.a_list(told, key, place) if wanted else ()
-        for key, wanted in (("order", name == "order"), ("hasten", "hasten" in told))
+        for key, wanted in (("order", name == "order"), *((key, key in told) for key in LISTS))
     }
     known = {str(job.id) for job in problem.jobs}
     for key, items in listed.items():
@@ -132,14 +139,15 @@ def named_policy(problem: Problem) -> Rule | None:
         order=tuple(listed["order"]),
         wait_share=fields.number(told, "wait_share", place, 0.0, low=0.0, high=LONGEST_SHARE),
         hasten=tuple(listed["hasten"]),
+        defer=tuple(listed["defer"]),
     )
 
 
 def among(policy: Mapping[str, Any], jobs: Collection[str]) -> dict[str, Any]:
-    """Return a policy object that hastens only those of its jobs that are among ``jobs``."""
-    left = [name for name in policy.get("hasten", ()) if str(name) in jobs]
-    told = {key: value for key, value in policy.items() if key != "hasten"}
-    return told | ({"hasten": left} if left else {})
+    """Return a policy object that hastens and defers only those of its jobs among ``jobs``."""
+    left = {key: [name for name in policy.get(key, ()) if str(name) in jobs] for key in LISTS}
+    told = {key: value for key, value in policy.items() if key not in LISTS}
+    return told | {key: names for key, names in left.items() if names}
 
 
 def standing_rule(problem: Problem) -> Rule:
@@ -180,11 +188,16 @@ def kernel_policy(problem: Problem, shop: Shop, rule: Rule) -> Policy:
     else:
         wait = np.full(count, float(rule.wait))
     wait += rule.wait_share * shop.minutes
-    if rule.hasten:
-        names = {str(name) for name in rule.hasten}
-        ahead = np.array([str(job.id) in names for job in problem.jobs])[shop.step_job]
+    hastened, deferred = (
+        np.array([str(job.id) in {str(name) for name in names} for job in problem.jobs], dtype=bool)
+        for names in (rule.hasten, rule.defer)
+    )
+    if hastened.any():
+        ahead = hastened[shop.step_job]
         key = np.where(ahead, np.where(np.isfinite(key), key, 0.0) - AHEAD, key)
         wait = np.where(ahead, 0.0, wait)
+    if deferred.any():
+        key = key + np.where(deferred[shop.step_job], DEFERRED, 0.0)
     typical = float(shop.minutes.mean()) if count else 1.0
     return Policy(
         moving=moving,

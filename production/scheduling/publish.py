@@ -15,9 +15,9 @@ from production import planning, work
 from production.models import Appliance, Plan, Promise
 from production.planning.causes import causes
 from production.planning.dispatch import choose_rule
-from production.planning.hasten import GAIN, hasten
 from production.planning.pace import at_todays_pace
 from production.planning.policy import Rule, named_policy
+from production.planning.priorities import GAIN, prioritise
 from production.planning.rescue import rescue
 from production.planning.risk import allowed_risk
 from production.planning.shop import make_shop
@@ -36,6 +36,7 @@ GAIN_MINUTES = 5.0  # of weighted tardiness, for which the order may change
 SEARCHED = "search"  # source of a plan that is no dispatch rule's
 KEPT_PLANS = 200
 ADVISED = 4
+STANDS_BACK = "stands back so that other pickups are kept; it would be missed in its turn too"
 ID = re.compile(r"\bm\d+\b")
 
 
@@ -111,17 +112,17 @@ def make_plan() -> MadePlan:
 
 
 def _rule(problem: Any) -> Rule:
-    """Return the dispatch rule for the bench as it is now, and the jobs to take before others.
+    """Return the dispatch rule for the bench as it is now, and who goes before or after his turn.
 
     The best one, unless changing to it pushes a promise past the risk limit and brings no
     more of them back within it, or gains too little: then the rule in force stays.
     """
     kept = named_policy(problem)
     anew = replace(problem, policy={})
-    chosen = hasten(anew, choose_rule(anew, make_shop(anew)), seed=SEED)
+    chosen = prioritise(anew, choose_rule(anew, make_shop(anew)), seed=SEED)
     if kept is None or chosen.as_json() == kept.as_json():
         return chosen
-    kept = hasten(anew, kept, seed=SEED)
+    kept = prioritise(anew, kept, seed=SEED)
     before, after = _group_risks(anew, kept), _group_risks(anew, chosen)
     limit = problem.risk_limit
     pushed = any(after[group] > allowed_risk(risk, limit) for group, risk in before.items())
@@ -195,6 +196,8 @@ def _advice(
                 waits = causes(problem, last[order], rule=rule)
                 advice = {"causes": [wait._asdict() for wait in waits]}
             found[order] = _in_words(situation, advice)
+            if rule is not None and last[order] in rule.defer:
+                found[order]["cause"] = STANDS_BACK
         except Exception:
             # The risk is known all the same; it is shown without its cause.
             log.exception("the cause of a risk could not be worked out")

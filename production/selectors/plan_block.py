@@ -14,6 +14,12 @@ from production.selectors.plan_order import PlannedStep, latest, planned_steps, 
 
 AT_ONCE = dt.timedelta(minutes=1.5)  # the plan's origin is a whole minute
 NAMED = 3
+OUT_OF_TURN = {
+    "hasten": "It is taken before its turn and waits for no fuller load: so fewer pickup times "
+    "are likely to be missed.",
+    "defer": "It stands back so that other pickup times are kept: its own would be missed in its "
+    "turn too. Agree on a new time.",
+}
 
 
 @dataclass(frozen=True)
@@ -173,12 +179,10 @@ class _Reasons:
         dues = _promises([*(m.code for m in self.members), *(s.code for s in later)])
         mine = min((dues[m.code] for m in self.members if m.code in dues), default=None)
         said = [f"Its earliest promise is {_day_clock(mine, self.now)}."] if mine else []
-        hastened = self.plan.foresight.get("policy", {}).get("hasten", [])
-        if any(m.code in hastened for m in self.members):
-            said.append(
-                "It is taken before its turn and waits for no fuller load: "
-                "so fewer pickup times are likely to be missed."
-            )
+        policy = self.plan.foresight.get("policy", {})
+        for key, words in OUT_OF_TURN.items():
+            if any(m.code in policy.get(key, []) for m in self.members):
+                said.append(words)
         if following is None:
             return said
         mates = _together(self.steps, following)

@@ -68,6 +68,10 @@ class State:
     def key(self, w: Waiting) -> float:
         if w.step.first:
             return -math.inf
+        deferred = str(self.problem.jobs[w.job].id) in {str(name) for name in self.rule.defer}
+        return self.plain_key(w) + (180.0 if deferred else 0.0)
+
+    def plain_key(self, w: Waiting) -> float:
         job, now = self.problem.jobs[w.job], self.env.now
         left = math.fsum(s.minutes for s in job.steps[w.index :])
         name = self.rule.name

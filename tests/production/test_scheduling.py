@@ -231,6 +231,20 @@ def test_what_would_break_a_promise_in_its_turn_is_hastened_and_the_page_says_so
     assert read_situation().problem["policy"]["hasten"] == mine[1:]
 
 
+def test_a_lost_pickup_that_stands_back_says_so(retainer, person, patient, monkeypatch):
+    doctor = person("doctor")
+    lost = open_order(doctor, patient, retainer, ["upper"], key="lost")
+    agree_promise(doctor, lost, MORNING + dt.timedelta(minutes=20), key="soon")
+    monkeypatch.setattr(publish, "IMPROVED_JOBS", 0)  # no search: quick
+    code = lost.appliances.get().code
+    monkeypatch.setattr(publish, "prioritise", lambda *_, **__: Rule("edd", defer=(code,)))
+    make_plan().publish()
+    assert "stands back" in Promise.objects.get().cause
+    told = block(code, lost.appliances.get().stage.code)
+    assert any("Agree on a new time" in why for why in told.why)
+    assert read_situation().problem["policy"]["defer"] == [code]
+
+
 def test_a_plan_for_a_state_that_has_passed_is_not_published(retainer, person, patient):
     doctor = person("doctor")
     open_order(doctor, patient, retainer, ["upper"], key="first")

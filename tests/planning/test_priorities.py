@@ -1,4 +1,4 @@
-"""Jobs taken before their turn, where that keeps a promise and breaks no other."""
+"""Jobs taken before or after their turn, where that keeps promises and breaks no other."""
 
 from __future__ import annotations
 
@@ -8,8 +8,8 @@ import pytest
 
 from production.planning import foresee, parse_problem
 from production.planning.errors import ProblemError
-from production.planning.hasten import hasten
 from production.planning.policy import Rule, named_policy
+from production.planning.priorities import prioritise
 
 
 def bench(dues: list[float], releases: list[float], *, batch: bool) -> Any:
@@ -32,7 +32,7 @@ def test_a_job_that_cannot_wait_for_a_fuller_plate_waits_no_more() -> None:
     problem = parse_problem(bench([60.0, 500.0], [0.0, 30.0], batch=True))
     waiting = Rule("edd", wait=60.0)
     assert foresee(problem, 50, rule=waiting)["jobs"][0]["p_late"] == 1.0
-    found = hasten(problem, waiting)
+    found = prioritise(problem, waiting)
     assert found.hasten == ("J0",)
     after = foresee(problem, 50, rule=found)["jobs"]
     assert [job["p_late"] for job in after] == [0.0, 0.0]
@@ -42,13 +42,36 @@ def test_the_jobs_of_one_hand_over_are_hastened_together() -> None:
     data = bench([400.0, 400.0, 90.0, 90.0], [0.0] * 4, batch=False)
     for job in data["jobs"][2:]:
         job["group"] = "patient"
-    found = hasten(parse_problem(data), Rule("fifo"))
+    found = prioritise(parse_problem(data), Rule("fifo"))
     assert found.hasten == ("J2", "J3")
 
 
 def test_no_promise_is_kept_at_the_cost_of_another() -> None:
     problem = parse_problem(bench([60.0, 60.0], [0.0, 0.0], batch=False))
-    assert hasten(problem, Rule("edd")) == Rule("edd")
+    assert prioritise(problem, Rule("edd")) == Rule("edd")
+
+
+def lost_first(due: float) -> Any:
+    """Three machines' work in a row; the first promise is lost, and takes the second with it."""
+    data = bench([due, 95.0, 135.0], [0.0] * 3, batch=False)
+    data["jobs"][0]["steps"] = [{"kind": "print", "minutes": 60}]
+    return parse_problem(data)
+
+
+def test_a_promise_that_is_lost_stands_back_for_others_that_are_kept_by_it() -> None:
+    found = prioritise(lost_first(50.0), Rule("edd"))
+    assert found.defer == ("J0",)
+    late = [job["p_late"] for job in foresee(lost_first(50.0), 50, rule=found)["jobs"]]
+    assert late == [1.0, 0.0, 0.0]
+
+
+def test_whoever_waits_already_is_not_put_off() -> None:
+    assert prioritise(lost_first(-5.0), Rule("edd")).defer == ()
+
+
+def test_what_was_deferred_is_asked_anew() -> None:
+    problem = parse_problem(bench([60.0, 500.0], [0.0, 0.0], batch=False))
+    assert prioritise(problem, Rule("edd", defer=("J0",))).defer == ()
 
 
 def test_a_name_that_is_no_job_is_refused_with_its_place() -> None:

@@ -1,0 +1,104 @@
+"""Which jobs are taken before or after their turn, so that fewer promises are broken.
+
+No rule suits every promise: one that waits for a fuller plate may be broken for it, and
+would be kept if its job went first and waited for nobody; and one that is lost whatever is
+done may take others with it. What helps is found by trying it in futures that all tries
+share.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from production.planning.entities import Problem
+from production.planning.foresight import lateness
+from production.planning.future import Floats, Ints
+from production.planning.policy import Rule, kernel_policy
+from production.planning.risk import allowed_risk
+from production.planning.sampling import run_futures
+from production.planning.score import handed_over
+from production.planning.shop import Shop, make_shop
+
+__all__ = ["GAIN", "prioritise"]
+
+SAMPLES = 300
+TRIED = 6  # hand-overs in each round
+DOUBTFUL = 0.6  # risk near which there is most to gain
+ROUNDS = 4
+GAIN = 0.02  # broken promises: what a change of the order must be worth
+LOST = 0.9  # risk from which a promise may be deferred for others
+DEFERRING_GAIN = 0.3  # broken promises: what that must be worth
+LONGEST_DELAY = 90.0  # minutes that it may end later, on average
+NEVER = 1e5  # minutes that stand for no end
+
+
+@dataclass(frozen=True)
+class _Tried:
+    """A rule, and what comes of it: (J,) each, for the hand-over of each job's group."""
+
+    rule: Rule
+    risk: Floats
+    end: Floats
+
+
+def prioritise(problem: Problem, rule: Rule, *, samples: int = SAMPLES, seed: int = 0) -> Rule:
+    """Return the rule with jobs to hasten and to defer, where fewer promises are broken by it.
+
+    Hand-overs are tried one at a time, the doubtful first: to go before all others, or,
+    where they are lost anyway, to stand back. What lowers the expected number of broken
+    promises most is taken, as long as it pushes no other promise past the problem's risk
+    limit; then again, up to four of them. To defer one must keep others to a stated
+    amount, without delaying it long, and never one whose time has passed: somebody waits
+    for it. What the rule hastens already stays, what it defers is asked anew. Repeatable: a
+    fixed seed and a fixed number of tries.
+
+    Parameters
+    ----------
+    problem : Problem
+    rule : Rule
+    samples, seed : int
+        Futures simulated for each try.
+    """
+    shop = make_shop(problem)
+
+    def look(tried: Rule) -> _Tried:
+        policy = kernel_policy(problem, shop, tried)
+        over = handed_over(shop, run_futures(problem, shop, policy, samples, seed))
+        return _Tried(tried, lateness(over, shop.promise), np.minimum(over, NEVER).mean(axis=0))
+
+    _, first = np.unique(shop.group, return_index=True)  # one job stands for a hand-over
+    first = first[np.isfinite(shop.promise[first])]
+    now = look(replace(rule, defer=()))
+    for _ in range(ROUNDS):
+        best, most = now, GAIN
+        for job, changed in _changes(problem, shop, now, first):
+            after = look(changed)
+            if (after.risk > allowed_risk(now.risk, problem.risk_limit)).any():
+                continue
+            gain = float((now.risk - after.risk)[first].sum())
+            if len(changed.defer) > len(now.rule.defer) and (
+                gain < DEFERRING_GAIN or after.end[job] - now.end[job] > LONGEST_DELAY
+            ):
+                continue
+            if gain > most:
+                best, most = after, gain
+        if best is now:
+            break
+        now = best
+    return now.rule
+
+
+def _changes(problem: Problem, shop: Shop, now: _Tried, first: Ints) -> Iterator[tuple[int, Rule]]:
+    """Yield what is worth trying: a job of the hand-over, and the rule changed for it."""
+    rule = now.rule
+    named = {str(name) for name in (*rule.hasten, *rule.defer)}
+    left = [j for j in first if now.risk[j] > GAIN and str(problem.jobs[j].id) not in named]
+    for job in sorted(left, key=lambda j: abs(now.risk[j] - DOUBTFUL))[:TRIED]:
+        mine = np.flatnonzero(shop.group == shop.group[job])
+        names = tuple(problem.jobs[j].id for j in mine)
+        yield job, replace(rule, hasten=(*rule.hasten, *names))
+        if now.risk[job] >= LOST and shop.promise[job] > 0.0:
+            yield job, replace(rule, defer=(*rule.defer, *names))
