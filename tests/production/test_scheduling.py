@@ -284,11 +284,28 @@ def test_reading_the_state_takes_the_same_number_of_queries_however_much_is_open
         read_situation()
 
 
+def foreseen(monkeypatch, *, rule: float, order: float) -> None:
+    """Let so many promises be expected to break under the rule, and in the searched order."""
+    monkeypatch.setattr(
+        publish,
+        "_broken",
+        lambda problem, followed: order if followed.name == "order" else rule,
+    )
+
+
 @pytest.mark.parametrize(
-    ("late", "tardiness", "taken"),
-    [(1, 40.0, True), (2, 30.0, True), (2, 38.0, False), (2, 40.0, False), (3, 0.0, False)],
-)
-def test_the_order_changes_only_for_a_stated_gain(retainer, monkeypatch, late, tardiness, taken):
+    ("late", "tardiness", "expected", "taken"),
+    [
+        (1, 40.0, 0.5, True), (2, 30.0, 0.5, True), (2, 38.0, 0.5, False), (2, 40.0, 0.5, False),
+        (3, 0.0, 0.5, False), (1, 40.0, 1.0, False), (1, 40.0, 2.5, False),
+    ],
+)  # fmt: skip
+def test_the_order_changes_only_for_a_stated_gain(
+    retainer, monkeypatch, late, tardiness, expected, taken
+):
+    """On usual times, and by what is expected when times vary."""
+    foreseen(monkeypatch, rule=1.0, order=expected)
+
     def plan(late: int, tardiness: float) -> dict[str, object]:
         return {"steps": [], "objective": {"late_jobs": late, "weighted_tardiness": tardiness}}
 
@@ -298,16 +315,24 @@ def test_the_order_changes_only_for_a_stated_gain(retainer, monkeypatch, late, t
         publish, "solve", lambda problem, **how: asked.update(how) or plan(late, tardiness)
     )
     monkeypatch.setattr(publish, "violations", lambda problem, plan: [])
-    assert (make_plan().plan["source"] == "search") is taken
+    made = make_plan()
+    assert (made.plan["source"] == "search") is taken
+    assert made.foresight["policy"]["rule"] != "order"  # it has no place for new work
     assert asked["previous"] is None
 
 
 @pytest.mark.parametrize(
-    ("late", "tardiness", "stays"),
-    [(2, 40.0, True), (2, 44.0, True), (2, 46.0, False), (3, 0.0, False)],
-)
-def test_the_order_of_a_searched_plan_in_force_stays(retainer, monkeypatch, late, tardiness, stays):
+    ("late", "tardiness", "expected", "stays"),
+    [
+        (2, 40.0, 1.0, True), (2, 44.0, 1.0, True), (2, 46.0, 1.0, False), (3, 0.0, 1.0, False),
+        (2, 40.0, 1.01, True), (2, 40.0, 1.1, False),
+    ],
+)  # fmt: skip
+def test_the_order_of_a_searched_plan_in_force_stays(
+    retainer, monkeypatch, late, tardiness, expected, stays
+):
     """The search keeps that order for less than a gain; so does the choice beside the rule's."""
+    foreseen(monkeypatch, rule=1.0, order=expected)
     steps = [{"job": "A", "index": 0, "resource": "m1", "start": 0, "end": 5}]
     Plan.objects.create(
         origin=MORNING, state="s", problem={}, steps=steps, objective={}, foresight={},
