@@ -50,6 +50,13 @@ for (const toast of document.querySelectorAll("[data-fades]")) {
   setTimeout(() => toast.remove(), 8000);
 }
 
+// Where the main menu is wider than the screen, the entry of this page is in view.
+const rail = document.querySelector(".rail");
+const entry = rail?.querySelector("[aria-current]");
+if (entry && rail.scrollWidth > rail.clientWidth) {
+  rail.scrollLeft = entry.offsetLeft - (rail.clientWidth - entry.offsetWidth) / 2;
+}
+
 function words(seconds) {
   const whole = Math.round(Math.abs(seconds));
   const minutes = Math.floor(whole / 60);
