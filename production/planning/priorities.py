@@ -13,18 +13,21 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from production.planning.dispatch import choose_rule
 from production.planning.entities import Problem
-from production.planning.foresight import lateness
+from production.planning.foresight import foresee, lateness
 from production.planning.future import Floats, Ints
-from production.planning.policy import Rule, kernel_policy
+from production.planning.policy import Rule, kernel_policy, named_policy
 from production.planning.risk import allowed_risk
 from production.planning.sampling import run_futures
 from production.planning.score import handed_over
 from production.planning.shop import Shop, make_shop
 
-__all__ = ["GAIN", "prioritise"]
+__all__ = ["GAIN", "group_risks", "next_rule", "prioritise"]
 
 SAMPLES = 300
+RULE_FUTURES = 500  # in which a change of the rule is judged
+SEED = 20_26
 TRIED = 6  # hand-overs in each round
 DOUBTFUL = 0.6  # risk near which there is most to gain
 ROUNDS = 4
@@ -42,6 +45,33 @@ class _Tried:
     rule: Rule
     risk: Floats
     end: Floats
+
+
+def next_rule(problem: Problem) -> Rule:
+    """Return the dispatch rule for the bench as it is now, and who goes before or after his turn.
+
+    The best one, unless changing from the one that the problem names pushes a promise past
+    the risk limit and brings no more of them back within it, or gains too little: then that
+    one stays, and what it hastens.
+    """
+    kept = named_policy(problem)
+    anew = replace(problem, policy={})
+    chosen = prioritise(anew, choose_rule(anew, make_shop(anew)), seed=SEED)
+    if kept is None or chosen.as_json() == kept.as_json():
+        return chosen
+    kept = prioritise(anew, kept, seed=SEED)
+    before, after = group_risks(anew, kept), group_risks(anew, chosen)
+    limit = problem.risk_limit
+    pushed = any(after[group] > allowed_risk(risk, limit) for group, risk in before.items())
+    saves = sum(r > limit for r in after.values()) < sum(r > limit for r in before.values())
+    gains = sum(before.values()) - sum(after.values()) > GAIN
+    return chosen if saves or (gains and not pushed) else kept
+
+
+def group_risks(problem: Problem, rule: Rule | None) -> dict[str, float]:
+    """Return how likely each group's hand-over is late under a rule, by the group's name."""
+    seen = foresee(problem, samples=RULE_FUTURES, seed=SEED, rule=rule)
+    return {str(group["id"]): group["p_late"] for group in seen["groups"]}
 
 
 def prioritise(problem: Problem, rule: Rule, *, samples: int = SAMPLES, seed: int = 0) -> Rule:

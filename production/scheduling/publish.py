@@ -14,13 +14,10 @@ from django.utils import timezone
 from production import planning, work
 from production.models import Appliance, Plan, Promise
 from production.planning.causes import causes
-from production.planning.dispatch import choose_rule
 from production.planning.pace import at_todays_pace
 from production.planning.policy import Rule, named_policy
-from production.planning.priorities import GAIN, prioritise
+from production.planning.priorities import GAIN, group_risks, next_rule
 from production.planning.rescue import rescue
-from production.planning.risk import allowed_risk
-from production.planning.shop import make_shop
 from production.planning.solve import solve
 from production.planning.solve.checker import violations
 from production.scheduling.state import Situation, digest, read_situation, standing_promises
@@ -28,7 +25,6 @@ from production.scheduling.state import Situation, digest, read_situation, stand
 log = logging.getLogger(__name__)
 
 FUTURES = 2000
-RULE_FUTURES = 500  # in which a change of the dispatch rule is judged
 SEED = 20_26
 IMPROVE_SECONDS = 2.0
 IMPROVED_JOBS = 500  # beyond them the rule's plan is published at once
@@ -105,37 +101,12 @@ def make_plan() -> MadePlan:
     """Read the bench's state, plan it and foresee its promises; nothing is written."""
     situation = read_situation()
     problem = planning.parse_problem(situation.problem)
-    problem = replace(problem, policy=_rule(problem).as_json())
+    problem = replace(problem, policy=next_rule(problem).as_json())
     plan = _best_plan(problem, at_todays_pace(situation.problem | {"policy": problem.policy}))
     followed = _followed(problem, plan)
     foresight = planning.foresee(problem, samples=FUTURES, seed=SEED, rule=followed)
     foresight["policy"] = dict(problem.policy)  # what a question about new work keeps to
     return MadePlan(situation, plan, foresight, _advice(situation, problem, foresight))
-
-
-def _rule(problem: Any) -> Rule:
-    """Return the dispatch rule for the bench as it is now, and who goes before or after his turn.
-
-    The best one, unless changing to it pushes a promise past the risk limit and brings no
-    more of them back within it, or gains too little: then the rule in force stays.
-    """
-    kept = named_policy(problem)
-    anew = replace(problem, policy={})
-    chosen = prioritise(anew, choose_rule(anew, make_shop(anew)), seed=SEED)
-    if kept is None or chosen.as_json() == kept.as_json():
-        return chosen
-    kept = prioritise(anew, kept, seed=SEED)
-    before, after = _group_risks(anew, kept), _group_risks(anew, chosen)
-    limit = problem.risk_limit
-    pushed = any(after[group] > allowed_risk(risk, limit) for group, risk in before.items())
-    saves = sum(r > limit for r in after.values()) < sum(r > limit for r in before.values())
-    gains = sum(before.values()) - sum(after.values()) > GAIN
-    return chosen if saves or (gains and not pushed) else kept
-
-
-def _group_risks(problem: Any, rule: Rule | None) -> dict[str, float]:
-    seen = planning.foresee(problem, samples=RULE_FUTURES, seed=SEED, rule=rule)
-    return {str(group["id"]): group["p_late"] for group in seen["groups"]}
 
 
 def _followed(problem: Any, plan: dict[str, Any]) -> Rule | None:
@@ -194,7 +165,7 @@ def _best_plan(problem: Any, told: dict[str, Any]) -> dict[str, Any]:
 
 def _broken(problem: Any, rule: Rule | None) -> float:
     """Return how many promises are expected to be broken under a rule."""
-    return sum(_group_risks(problem, rule).values())
+    return sum(group_risks(problem, rule).values())
 
 
 def _gains(one: dict[str, Any], other: dict[str, Any]) -> bool:

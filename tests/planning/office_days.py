@@ -13,8 +13,11 @@ from typing import Any
 import numpy as np
 
 from production.planning import parse_problem, quote
+from production.planning.entities import Problem
 from production.planning.fits import Fits, Record, day_so_far
 from production.planning.future import Draw
+from production.planning.policy import Rule, among
+from production.planning.priorities import next_rule
 from tests.planning.office import OPEN, RULE, Truth, morning, run, true_draw
 from tests.planning.simpy_bench import Bench
 
@@ -79,8 +82,12 @@ def office_day(seed: int, number: int, fits: Fits, truth: Truth) -> OfficeDay:
     return OfficeDay(number, data, draw)
 
 
-def quoted(day: OfficeDay, fits: Fits, samples: int) -> list[Promise]:
-    """Let the day run, quoting each patient a time at the debond."""
+def quoted(day: OfficeDay, fits: Fits, samples: int, *, replanned: bool = False) -> list[Promise]:
+    """Let the day run, quoting each patient a time at the debond.
+
+    ``replanned``: the rule, and who goes before or after their turn, are chosen anew after
+    each debond; else one rule stands all day.
+    """
     problem = parse_problem(day.data)
     bench = Bench(
         replace(problem, jobs=tuple(replace(j, group=None) for j in problem.jobs)),
@@ -95,16 +102,17 @@ def quoted(day: OfficeDay, fits: Fits, samples: int) -> list[Promise]:
     bench.begin()
     promised: dict[int, float] = {}
     made = []
+    rule = RULE
     for jobs in day.patients():
         now = day.data["jobs"][jobs[0]]["release"]
         bench.env.run(until=now)
+        problem = at_hand(state(bench, day, fits, promised, now), rule)
         answer = quote(
-            state(bench, day, fits, promised, now),
+            problem,
             [fresh(day, j) for j in jobs],
             CONFIDENCE,
             samples=samples,
             seed=day.number,
-            rule=RULE,
             may_hold=True,
         )
         due = answer["earliest"]
@@ -115,10 +123,19 @@ def quoted(day: OfficeDay, fits: Fits, samples: int) -> list[Promise]:
             promised[j] = due
             bench.groups["j", j] = due
         made.append((jobs, now, due))
+        if replanned:
+            rule = next_rule(at_hand(state(bench, day, fits, promised, now), rule))
+            bench.rule = rule
     bench.env.run()
     return [
         Promise(day.number, now, due, max(bench.finish[j] for j in jobs)) for jobs, now, due in made
     ]
+
+
+def at_hand(problem: Problem, rule: Rule) -> Problem:
+    """Return the problem with the rule in force, for the jobs that are left."""
+    names = {str(job.id) for job in problem.jobs}
+    return replace(problem, policy=among(rule.as_json(), names))
 
 
 def fresh(day: OfficeDay, j: int) -> dict[str, Any]:

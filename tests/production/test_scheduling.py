@@ -13,6 +13,7 @@ from clinic.models import ClosedDay, OpeningHours
 from production.actions import agree_promise, open_order
 from production.actions.starting import start
 from production.models import Appliance, ApplianceKind, LearnedTimes, Machine, Plan, Promise
+from production.planning import priorities
 from production.planning.policy import Rule
 from production.planning.rescue import rescue
 from production.planning.solve.checker import violations
@@ -201,11 +202,11 @@ def test_a_change_of_the_dispatch_rule_pushes_no_promise_past_the_risk_limit(
     agree_promise(doctor, order, requote(order).earliest, key="p")
     monkeypatch.setattr(publish, "IMPROVED_JOBS", 0)  # no search: quick
     in_force, slow = Rule("edd"), Rule("fifo")  # fifo: the last one promised comes last
-    monkeypatch.setattr(publish, "choose_rule", lambda *_: in_force)
+    monkeypatch.setattr(priorities, "choose_rule", lambda *_: in_force)
     make_plan().publish()
     # What is asked from now on keeps to the rule of the plan, and so does the next plan.
     assert read_situation().problem["policy"] == in_force.as_json()
-    monkeypatch.setattr(publish, "choose_rule", lambda *_: slow)
+    monkeypatch.setattr(priorities, "choose_rule", lambda *_: slow)
     assert make_plan().foresight["policy"] == in_force.as_json()
     Promise.objects.all().delete()  # nobody is harmed, and nothing is gained
     assert make_plan().foresight["policy"] == in_force.as_json()
@@ -219,7 +220,7 @@ def test_what_would_break_a_promise_in_its_turn_is_hastened_and_the_page_says_so
         order = open_order(doctor, patient, retainer, ["upper", "lower"], key=f"o{number}")
     agree_promise(doctor, order, requote(order).earliest, key="p")
     monkeypatch.setattr(publish, "IMPROVED_JOBS", 0)  # no search: quick
-    monkeypatch.setattr(publish, "choose_rule", lambda *_: Rule("fifo"))
+    monkeypatch.setattr(priorities, "choose_rule", lambda *_: Rule("fifo"))
     make_plan().publish()
     mine = sorted(order.appliances.values_list("code", flat=True))
     assert sorted(read_situation().problem["policy"]["hasten"]) == mine
@@ -237,7 +238,7 @@ def test_a_lost_pickup_that_stands_back_says_so(retainer, person, patient, monke
     agree_promise(doctor, lost, MORNING + dt.timedelta(minutes=20), key="soon")
     monkeypatch.setattr(publish, "IMPROVED_JOBS", 0)  # no search: quick
     code = lost.appliances.get().code
-    monkeypatch.setattr(publish, "prioritise", lambda *_, **__: Rule("edd", defer=(code,)))
+    monkeypatch.setattr(priorities, "prioritise", lambda *_, **__: Rule("edd", defer=(code,)))
     make_plan().publish()
     assert "stands back" in Promise.objects.get().cause
     told = block(code, lost.appliances.get().stage.code)
