@@ -20,14 +20,17 @@ from production.planning.solve.moves import (
     may_run,
     move_job,
     move_step,
+    other_company,
     random_other,
-    reinsert_job,
+    reinsert,
+    swap_batches,
     swap_blocks,
     swap_jobs,
 )
-from production.planning.solve.timing import BLK, MEM, PREV, RES, SPAN, evaluate
+from production.planning.solve.timing import AFTER, BLK, MEM, PREV, RES, SPAN, evaluate
 
 TRIES = 4  # to find a step that may change places
+NEIGHBOURS = 6  # of which the nearest in time keeps a helper
 
 
 @njit(cache=True, nogil=True)
@@ -148,7 +151,7 @@ def pick_step(a, s, w, span, seed):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def reinsert(a, s, w, j, seed):  # type: ignore[no-untyped-def]
+def put_back(a, s, w, j, seed):  # type: ignore[no-untyped-def]
     """Put a job back as soon as it can be made, or later but so that it may still be in time."""
     first = a.job_last[j]
     if a.step_prev[first] < 0:
@@ -161,7 +164,78 @@ def reinsert(a, s, w, j, seed):  # type: ignore[no-untyped-def]
     if draw(seed, 2) == 0:
         end = min(a.job_due[j], w.unit_end[a.job_unit[j]])
         delay = chance(seed) * max(end - a.step_ready[first] - work, 0.0)
-    return reinsert_job(a, s, w, j, first, delay, seed)
+    return reinsert(a, s, w, j, first, a.step_ready[first] + delay, -1, 0.0, seed)
+
+
+@njit(cache=True, nogil=True)
+def batch_step(a, s, o, seed):  # type: ignore[no-untyped-def]
+    """Return a random step of the job of ``o`` that lies on a batch resource (-1: none)."""
+    while a.step_prev[o] >= 0:
+        o = a.step_prev[o]
+    chosen = -1
+    seen = 0
+    while o >= 0:
+        if a.batch[s[RES, s[BLK, o]]] == 1:
+            seen += 1
+            if draw(seed, seen) == 0:
+                chosen = o
+        o = a.step_next[o]
+    return chosen
+
+
+@njit(cache=True, nogil=True)
+def regroup(a, s, w, o, seed):  # type: ignore[no-untyped-def]
+    """Change who runs with whom, or when a whole batch runs, and let the jobs' rest follow."""
+    o = batch_step(a, s, o, seed)
+    if o < 0:
+        return False
+    if draw(seed, 3) > 0:
+        return other_company(a, s, w, o, seed)
+    b = s[BLK, o]
+    c = random_other(s, b, seed, 4)
+    if c < 0 or c == b:
+        return False
+    return swap_batches(a, s, w, b, c, seed)
+
+
+@njit(cache=True, nogil=True)
+def whole_job(a, s, o):  # type: ignore[no-untyped-def]
+    """Let no step of the job of ``o`` wait for another; return its last one with a helper."""
+    p = a.job_last[a.step_job[o]]
+    last = -1
+    while p >= 0:
+        s[AFTER, p] = -1
+        if last < 0 and a.need_from[p] < a.need_from[p + 1]:
+            last = p
+        p = a.step_prev[p]
+    return last
+
+
+@njit(cache=True, nogil=True)
+def give_way(a, s, w, o, seed):  # type: ignore[no-untyped-def]
+    """Let a step near ``o`` in time keep its helper for ``o``, or ``o`` for it, or no longer."""
+    if a.need_from[o] == a.need_from[o + 1]:
+        return False
+    if s[AFTER, o] >= 0 and draw(seed, 2) == 0:
+        s[AFTER, o] = -1
+        return True
+    first = draw(seed, 2) == 0
+    nearest = -1
+    for _ in range(NEIGHBOURS):
+        q = draw(seed, a.step_job.shape[0])
+        if a.need_from[q] == a.need_from[q + 1] or (w.start[q] < w.start[o]) != first:
+            continue
+        if nearest < 0 or abs(w.start[q] - w.start[o]) < abs(w.start[nearest] - w.start[o]):
+            nearest = q
+    if nearest < 0 or s[BLK, nearest] == s[BLK, o]:
+        return False
+    if first:
+        if draw(seed, 2) == 0:
+            o = whole_job(a, s, o)
+        s[AFTER, nearest] = o
+    else:
+        s[AFTER, o] = nearest
+    return True
 
 
 @njit(cache=True, nogil=True)
@@ -191,9 +265,13 @@ def try_move(a, s, w, kinds, span, seed):  # type: ignore[no-untyped-def]
         if a.step_class[o] != a.step_class[q]:
             return False
         return exchange(a, s, o, q)
+    if x >= kinds[6]:
+        return give_way(a, s, w, pick_step(a, s, w, span, seed), seed)
+    if x >= kinds[5]:
+        return regroup(a, s, w, pick_step(a, s, w, span, seed), seed)
     j = a.step_job[pick_step(a, s, w, span, seed)]
     if x >= kinds[4]:
-        return reinsert(a, s, w, j, seed)
+        return put_back(a, s, w, j, seed)
     k = a.step_job[draw(seed, a.step_job.shape[0])]
     if j == k:
         return False
@@ -218,8 +296,9 @@ def walk(a, s, best_s, best_value, now, trial, t_s, weights, order, kinds, heat,
     weights : (VALUES,) float64
     order : (k,) int64
         Rows of the value in the exact order.
-    kinds : (5,) float64
-        Cumulative shares of step moves, block swaps, step swaps, job moves, job swaps.
+    kinds : (8,) float64
+        Cumulative shares of step moves, block swaps, step swaps, job moves, job swaps, jobs
+        put back, batches regrouped, helpers kept.
     heat : float
         Temperature: a worsening by this much is taken once in e tries.
     trials : int

@@ -376,18 +376,23 @@ def soonest_place(a, s, w, o, r, j, t):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def reinsert_job(a, s, w, j, first, delay, seed):  # type: ignore[no-untyped-def]
-    """Take job ``j`` out and put it back stage by stage, each step as soon as it can begin.
+def reinsert(a, s, w, j, o, t, fixed, at, seed):  # type: ignore[no-untyped-def]
+    """Take job ``j`` out from step ``o`` on and put it back, each step as soon as it can begin.
 
-    Others give way. ``first`` is its first open step; ``delay`` minutes are let pass before it.
+    Others give way. Nothing begins before ``t``; step ``fixed`` (-1: none) stays in its
+    block, which begins at about ``at``.
     """
-    o = first
+    first = o
     while o >= 0:
-        take(s, o)
+        if o != fixed:
+            take(s, o)
         o = a.step_next[o]
-    t = a.step_ready[first] + delay
     o = first
     while o >= 0:
+        if o == fixed:
+            t = max(t, at) + a.minutes[o, s[RES, s[BLK, o]]]
+            o = a.step_next[o]
+            continue
         t = max(t, a.step_ready[o])
         count = a.choice_from[o + 1] - a.choice_from[o]
         chosen = a.choice[a.choice_from[o] + draw(seed, count)]
@@ -407,4 +412,66 @@ def reinsert_job(a, s, w, j, first, delay, seed):  # type: ignore[no-untyped-def
             put(s, o, chosen, behind)
         t = begin + a.minutes[o, chosen]
         o = a.step_next[o]
+    return True
+
+
+@njit(cache=True, nogil=True)
+def follow(a, s, w, o, at, seed):  # type: ignore[no-untyped-def]
+    """Let the job of ``o``, which now begins at about ``at``, find its places around it.
+
+    The steps before it move only where it begins sooner than it did.
+    """
+    first = o
+    t = at
+    if at < w.start[o]:
+        work = 0.0
+        while a.step_prev[first] >= 0:
+            first = a.step_prev[first]
+            work += a.minutes[first, a.choice[a.choice_from[first]]]
+        t = a.step_ready[first]
+        if draw(seed, 2) == 0:
+            t += chance(seed) * max(at - work - t, 0.0)
+    return reinsert(a, s, w, a.step_job[o], first, t, o, at, seed)
+
+
+@njit(cache=True, nogil=True)
+def other_company(a, s, w, o, seed):  # type: ignore[no-untyped-def]
+    """Let ``o`` join another batch, or change places with a member of it; the jobs follow."""
+    b = s[BLK, o]
+    q = draw(seed, a.step_job.shape[0])
+    for _ in range(8):
+        if s[BLK, q] != b and a.step_lot[q] == a.step_lot[o] and a.step_class[q] == a.step_class[o]:
+            break
+        q = draw(seed, a.step_job.shape[0])
+    c = s[BLK, q]
+    if c == b or a.step_lot[q] != a.step_lot[o] or a.step_class[q] != a.step_class[o]:
+        return False
+    there, back = w.start[c], w.start[b]
+    if a.minutes[o, s[RES, c]] >= 0.0 and fits(a, s, o, c) and draw(seed, 2) == 0:
+        take(s, o)
+        join(s, o, c)
+        return follow(a, s, w, o, there, seed)
+    if not exchange(a, s, o, q):
+        return False
+    return follow(a, s, w, o, there, seed) and follow(a, s, w, q, back, seed)
+
+
+@njit(cache=True, nogil=True)
+def swap_batches(a, s, w, b, c, seed):  # type: ignore[no-untyped-def]
+    """Exchange the places of two blocks; the jobs of their members follow."""
+    if w.start[c] < w.start[b]:
+        b, c = c, b
+    sooner = w.start[b]
+    later = max(w.end[c] - (w.end[b] - w.start[b]), sooner)
+    swap_blocks(s, b, c)
+    o = c
+    while o >= 0:
+        if not follow(a, s, w, o, sooner, seed):
+            return False
+        o = s[MEM, o]
+    o = b
+    while o >= 0:
+        if not follow(a, s, w, o, later, seed):
+            return False
+        o = s[MEM, o]
     return True

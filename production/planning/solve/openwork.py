@@ -82,6 +82,8 @@ class Scratch(NamedTuple):
     held: Array
     helper: Array
     helping: Array
+    waiting: Array  # by block: first of the steps that wait for its beginning
+    next_waiting: Array
     unit_end: Array
     value: Array
     patience: Array  # (1,) minutes from which on a late job is given up
@@ -131,6 +133,8 @@ def scratch(a: Arrays) -> Scratch:
         held=np.zeros(kinds),
         helper=np.zeros(kinds, np.int32),
         helping=np.zeros(1, np.int32),
+        waiting=np.zeros(n, np.int32),
+        next_waiting=np.zeros(n, np.int32),
         unit_end=np.zeros(len(a.units)),
         value=np.zeros(VALUES),
         patience=np.array([max(0.5 * work, 1.0)]),

@@ -34,7 +34,8 @@ ORDERS = {
     "weighted_tardiness": (STUCK, TARDY, LEAD),
     "makespan": (STUCK, SPAN, LEAD),
 }
-KINDS = np.array([0.38, 0.5, 0.62, 0.74, 0.82])
+# Of all moves, in the order of ``anneal.walk``; the last two where batches or helpers are.
+SHARES = np.array([0.38, 0.12, 0.12, 0.12, 0.08, 0.18, 0.25, 0.15])
 CHUNK_SECONDS = 0.02
 TRIES, FEWEST_TRIES = 200, 8  # to find the scale of changes
 FIRST_SHARE = 0.05  # of the time left
@@ -173,8 +174,8 @@ class _Chain:
         """Make so many trials."""
         anneal.walk(
             self.search.work.arrays, self.state, self.best.state, self.best.value, self.now,
-            self.trial, self.room, weights, self.search.order, KINDS, heat * self.cooler, trials,
-            self.seed,
+            self.trial, self.room, weights, self.search.order, self.search.kinds,
+            heat * self.cooler, trials, self.seed,
         )  # fmt: skip
 
 
@@ -189,6 +190,9 @@ class Search:
         self.work = work
         self.objective = objective
         self.order = np.array(ORDERS[objective], np.int64)
+        a = work.arrays
+        shares = SHARES * np.r_[np.ones(6), np.any(a.batch == 1), a.helped]
+        self.kinds = np.cumsum(shares) / shares.sum()
         self.memory = [
             (scratch(work.arrays), scratch(work.arrays), anneal.generator(seed + 7919 * k))
             for k in range(CHAINS)
@@ -206,12 +210,13 @@ class Search:
         """Whether a value comes first in the objective's exact order."""
         return bool(anneal.better(value, than, self.order))
 
-    def offer(self, best: Best, state: Array) -> None:
+    def offer(self, best: Best, *states: Array) -> None:
         """Take a state as the best if it is."""
-        value = self.value(state)
-        if value is not None and self.better(value, best.value):
-            best.state[:] = state
-            best.value[:] = value
+        for state in states:
+            value = self.value(state)
+            if value is not None and self.better(value, best.value):
+                best.state[:] = state
+                best.value[:] = value
 
     def keep(self, steps: Sequence[Mapping[str, Any]]) -> Best | None:
         """Return the order of an earlier plan, what is new put in one job after another.
@@ -233,7 +238,7 @@ class Search:
                     break
                 self.value(best.state)
                 trial = best.state.copy()
-                if moves.reinsert_job(a, trial, self.now, j, first, 0.0, self.seed):
+                if moves.reinsert(a, trial, self.now, j, first, 0.0, -1, 0.0, self.seed):
                     self.offer(best, trial)
         self.bring_forward(best)
         return best if best.value[STUCK] == 0 else None
@@ -284,7 +289,7 @@ class Search:
                 self.trial,
                 state.copy(),
                 w,
-                KINDS,
+                self.kinds,
                 tries,
                 self.seed,
             )

@@ -290,17 +290,17 @@ def _first(work: OpenWork, search: Search, budget: Budget) -> _Start:
     value = search.value(state)
     assert value is not None
     best = Best(state, value)
-    search.offer(best, bench.state(times))
+    search.offer(best, *bench.states(times))
     if len(work.steps) * CHOICE_PER_STEP < max(AT_ONCE, CHOICE * budget.left()):
         chosen = kernel_policy(work.problem, bench.shop, choose_rule(work.problem, bench.shop))
-        search.offer(best, bench.state(expected_times(bench.shop, chosen)))
+        search.offer(best, *bench.states(expected_times(bench.shop, chosen)))
     for rule, pause in product(bench.rules().values(), bench.waits()):
         if budget.left() < SPARE + len(work.steps) * RUN_PER_STEP:
             break
         run = bench.run(rule, pause)
         if search.better(bench.value(run), bench.value(times)):
             times, wait = run, pause
-        search.offer(best, bench.state(run))
+        search.offer(best, *bench.states(run))
     return _Start(best, bench, times, wait)
 
 
@@ -366,7 +366,7 @@ def _orders(search: Search, begin: _Start, best: Best, budget: Budget, seed: int
 
     with ThreadPoolExecutor(len(MEMORIES)) as threads:
         for times in threads.map(improve, range(len(MEMORIES))):
-            search.offer(best, begin.bench.state(times))
+            search.offer(best, *begin.bench.states(times))
 
 
 def _flow_line(search: Search, best: Best, whole: Budget, done: Any) -> bool:

@@ -10,6 +10,7 @@ import numpy as np
 from production.planning import future, kernel, queues, shop
 from production.planning.solve.openwork import OpenWork
 from production.planning.solve.timing import (
+    AFTER,
     BLK,
     HEAD,
     LATE,
@@ -111,6 +112,13 @@ class Bench:
         turn = np.arange(len(a.step_job))
         return table(self.work, turn, a.choice[a.choice_from[:-1]], turn)
 
+    def states(self, times: future.Times) -> list[Array]:
+        """Return a kernel run as state tables: as it is, and with helpers kept to their turn."""
+        state = self.state(times)
+        if not self.work.arrays.helped:
+            return [state]
+        return [state, in_turn(self.work, state, times.start[self.rows])]
+
     def state(self, times: future.Times) -> Array:
         """Return a kernel run as a state table; what never ran comes last."""
         a = self.work.arrays
@@ -121,6 +129,29 @@ class Bench:
             resource[o] = a.choice[a.choice_from[o]]
             run[o] = (n + int(a.step_left.max()) - int(a.step_left[o])) * n + o
         return table(self.work, start, resource, run, run)
+
+
+def in_turn(work: OpenWork, state: Array, start: Array) -> Array:
+    """Return the state in which helpers go from step to step in the order of given starts.
+
+    Of steps that ask for the same kind of helper each waits for the one before it.
+    """
+    a = work.arrays
+    state = state.copy()
+    latest: dict[int, int] = {}
+    before: dict[int, int] = {}
+    for o in np.argsort(start, kind="stable"):
+        if not np.isfinite(start[o]):
+            break
+        for kind in a.need[a.need_from[o] : a.need_from[o + 1]]:
+            x = latest.get(int(kind), int(o))
+            if start[x] < start[o]:
+                before[int(kind)] = x
+            x = before.get(int(kind), -1)
+            if x >= 0 and (state[AFTER, o] < 0 or start[x] > start[state[AFTER, o]]):
+                state[AFTER, o] = x
+            latest[int(kind)] = int(o)
+    return state
 
 
 def planned(work: OpenWork, steps: Sequence[Mapping[str, Any]]) -> tuple[Array, list[int]]:
@@ -162,7 +193,7 @@ def planned(work: OpenWork, steps: Sequence[Mapping[str, Any]]) -> tuple[Array, 
             run[o] = numbers.setdefault(batch, len(numbers))
     mine = np.isin(a.step_job, list(fresh))
     start[mine], run[mine] = np.inf, -1 - np.flatnonzero(mine)
-    return table(work, start, resource, run), sorted(fresh)
+    return in_turn(work, table(work, start, resource, run), start), sorted(fresh)
 
 
 def table(

@@ -5,7 +5,8 @@ by one) in a doubly linked list for every resource. Starting every block as earl
 its predecessors and the resource's calendar allow gives the best times that this
 plan can have: every objective here only grows with the times, and the earliest
 start on a calendar only grows with the ready time. Where steps need helpers as well,
-blocks are timed in the order of their starts and take the first helper free.
+blocks are timed in the order of their starts and take the first helper free; a step may
+be told to let another begin first, so that a person is kept for it on purpose.
 
 Block labels are step numbers: a block is named by one of its own members, so no
 label is ever taken twice. The state is one int32 table, cheap to copy:
@@ -15,14 +16,16 @@ row RES          the block's resource
 row BLK          the block of a step
 row MEM          the next member of the same block (-1: last; the first is the label)
 row HEAD, TAIL   by resource: first and last block
+row AFTER        a step whose block must have begun before the step does (-1: none);
+                 read only where steps need helpers
 """
 
 from __future__ import annotations
 
 from numba import njit
 
-PREV, NEXT, RES, BLK, MEM, HEAD, TAIL = range(7)
-ROWS = 7
+PREV, NEXT, RES, BLK, MEM, HEAD, TAIL, AFTER = range(8)
+ROWS = 8
 NEVER = 1e12
 LATE, TARDY, LEAD, SPAN, STUCK, NEAR = range(6)
 VALUES = 6
@@ -220,9 +223,31 @@ def first_time(a, s, w, b):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
+def hold_back(s, w, top):  # type: ignore[no-untyped-def]
+    """Enter who waits for whom; return the number of blocks that may still start."""
+    n = w.start.shape[0]
+    for o in range(n):
+        w.waiting[o] = -1
+    for o in range(n):
+        if s[AFTER, o] < 0:
+            continue
+        b, x = s[BLK, o], s[BLK, s[AFTER, o]]
+        if b != x:
+            w.next_waiting[o] = w.waiting[x]
+            w.waiting[x] = o
+            w.need[b] += 1
+    kept = 0
+    for i in range(top):
+        if w.need[w.stack[i]] == 0:
+            w.stack[kept] = w.stack[i]
+            kept += 1
+    return kept
+
+
+@njit(cache=True, nogil=True)
 def evaluate_helped(a, s, w):  # type: ignore[no-untyped-def]
     """Do the same as ``evaluate`` where steps need helpers: in the order of the starts."""
-    top = reset(a, s, w)
+    top = hold_back(s, w, reset(a, s, w))
     placed = 0
     stuck = 0.0
     while top > 0:
@@ -248,6 +273,15 @@ def evaluate_helped(a, s, w):  # type: ignore[no-untyped-def]
         occupy(a, w, r, begin, end, a.step_size[b])
         for i in range(w.helping[0]):
             occupy(a, w, w.helper[i], begin, begin + w.held[i], 1.0)
+        o = w.waiting[b]
+        while o >= 0:
+            other = s[BLK, o]
+            w.ready[other] = max(w.ready[other], begin)
+            w.need[other] -= 1
+            if w.need[other] == 0:
+                w.stack[top] = other
+                top += 1
+            o = w.next_waiting[o]
         after = s[NEXT, b]
         if after >= 0:
             w.need[after] -= 1

@@ -136,7 +136,7 @@ def test_times_equal_a_plain_reckoning_and_moves_keep_the_lists_whole():
         for _ in range(40):
             trial = state.copy()
             if not anneal.try_move(
-                work.arrays, trial, looking.now, search.KINDS, False, looking.seed
+                work.arrays, trial, looking.now, looking.kinds, False, looking.seed
             ):
                 continue
             lists = blocks_of(trial, work)
@@ -166,9 +166,40 @@ def test_a_job_put_back_goes_before_all_that_begins_after_it_could():
     for delay, order in ((0.0, [3, 0, 1, 2]), (15.0, [0, 1, 3, 2])):
         state = bench.state(bench.run(bench.rules()["first come"], 0.0))
         assert looking.value(state) is not None
-        assert moves.reinsert_job(work.arrays, state, looking.now, 3, 6, delay, looking.seed)
+        assert moves.reinsert(work.arrays, state, looking.now, 3, 6, delay, -1, 0.0, looking.seed)
         machines = [[o for (o,) in row] for row in blocks_of(state, work)]
         assert machines == [[2 * j for j in order], [2 * j + 1 for j in order]], delay
+
+
+def test_a_job_that_changes_plates_brings_its_earlier_steps_forward():
+    # Plates of one: who goes onto the first plate instead must be prepared for it first.
+    steps = [
+        {"kind": "bench", "minutes": 10},
+        {"kind": "printer", "minutes": 30, "attended": False},
+        {"kind": "bench", "minutes": 5},
+    ]
+    data = {
+        "resources": [
+            {"id": "bench", "kind": "bench"},
+            {"id": "printer", "kind": "printer", "batch": True, "capacity": 1},
+        ],
+        "jobs": [{"id": j, "due": 100, "steps": steps} for j in range(4)],
+    }
+    work = openwork.open_work(parse_problem(data))
+    looking = search.Search(work, "promises", 1)
+    bench = start.Bench(work)
+    first = bench.state(bench.run(bench.rules()["first come"], 0.0))
+    sooner = 0
+    for _ in range(60):
+        state = first.copy()
+        assert looking.value(state) is not None
+        if not moves.other_company(work.arrays, state, looking.now, 10, looking.seed):
+            continue
+        plates = blocks_of(state, work)[1]
+        assert looking.value(state) is not None, "no circle"
+        assert looking.now.start[10] < 100, "its preparation is not in the way"
+        sooner += plates.index([10]) < 3
+    assert sooner > 20
 
 
 def test_a_flow_line_is_recognised_and_other_work_is_not():
