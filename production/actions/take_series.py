@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import zipfile
 from collections.abc import Iterable
+from functools import partial
 from typing import Any
 
 from django.db import transaction
@@ -14,10 +15,11 @@ from clinic.permissions import require
 from geometry.series import read_name
 from production import storage, work
 from production.actions.errors import Refused
-from production.models import Appliance, Series, SeriesIntake, SeriesStep
+from production.models import Appliance, Series, SeriesIntake, SeriesStep, StoredFile
 from production.models.bench import OPEN_STATUSES
 
 MESHES = (".stl", ".ply", ".obj")
+CHUNK = 1 << 20
 
 
 def take_series(user: User, patient: Patient, chunks: Iterable[bytes]) -> SeriesIntake:
@@ -110,10 +112,13 @@ def start_series(
         raise Refused("This series has been started already.")
     if not intake.report["acceptable"] and not accepted:
         raise Refused("The check found problems: look at them and say that you accept them.")
-    steps = _steps(intake)
+    # Hundreds of megabytes, maybe: stored one after another, before the database is held.
+    steps = _stored_steps(intake)
     if not steps:
         raise Refused("No model in the ZIP has a step number in its name.")
     with transaction.atomic():
+        if SeriesIntake.objects.select_for_update().get(pk=intake.pk).series_id is not None:
+            raise Refused("This series has been started already.")
         earlier = Series.objects.filter(
             patient=intake.patient, status=Series.Status.RUNNING
         ).first()
@@ -127,13 +132,10 @@ def start_series(
             steps_lower=max((n for a, n in steps if a == "lower"), default=0),
             refinement_of=earlier,
         )
-        for (arch, number), data in steps.items():
-            SeriesStep.objects.create(
-                series=series,
-                arch=arch,
-                number=number,
-                file=storage.store_bytes(data, "application/octet-stream"),
-            )
+        SeriesStep.objects.bulk_create(
+            SeriesStep(series=series, arch=arch, number=number, file=file)
+            for (arch, number), file in steps.items()
+        )
         if earlier:
             _replace(earlier)
         intake.series = series
@@ -174,11 +176,13 @@ def _named(intake: SeriesIntake) -> dict[str, tuple[str | None, int | None]]:
     return found
 
 
-def _steps(intake: SeriesIntake) -> dict[tuple[str, int], bytes]:
-    """Return the model of every (arch, step)."""
-    found: dict[tuple[str, int], bytes] = {}
+def _stored_steps(intake: SeriesIntake) -> dict[tuple[str, int], StoredFile]:
+    """Store the model of every (arch, step), piece by piece."""
+    found: dict[tuple[str, int], StoredFile] = {}
     with zipfile.ZipFile(intake.file.path) as package:
         for name, (arch, step) in _named(intake).items():
             if arch and step is not None and (arch, step) not in found:
-                found[arch, step] = package.read(name)
+                with package.open(name) as member:
+                    chunks = iter(partial(member.read, CHUNK), b"")
+                    found[arch, step] = storage.store(chunks, "application/octet-stream")
     return found
