@@ -10,6 +10,7 @@ from scipy.special import ndtr
 
 from geometry.dentition.creases import sharp_creases
 from geometry.dentition.crowns import height_shares
+from geometry.dentition.lengths import shared_ratio
 from geometry.dentition.margin import (
     Expectation,
     Path,
@@ -33,6 +34,13 @@ PLAIN_WALL = {"facial": (2.0, 1.0), "lingual": (0.2, 0.65)}
 margin: lips' sides are smooth, a cingulum bulges, and lower molars lean over their necks."""
 ROUND_WEIGHT = {"facial": (0.3, 0.3), "lingual": (0.2, 0.3)}
 """Log odds of a millimetre of round crown, front and back teeth."""
+LOWER = 30
+FAINT_SHORTER, FAINT_SD = 0.05, 0.1
+"""By how much lower front crowns are shorter inside than outside, beyond ``height_shares``, as a
+share of the average, and its standard deviation: they lean to the lips by some 15 degrees (Downs
+1948, lower incisor to occlusal plane, from memory), in each mouth by another angle. Inside, the
+floor of the mouth and the cingula mislead, so the length is told by all these teeth together; on
+upper teeth, whose cingula all bulge alike, that helps nothing."""
 FIRST_SPREAD_MM = 1.5
 SECOND_SPREAD_MM = 1.0
 SAME_TOOTH, LONGER_MOST_MM = 0.5, 2.0
@@ -128,6 +136,16 @@ def read_margins(sheets: Sheets, relief: Relief, start: Array, stop: Array, tip:
                 for part in (front, ~front):
                     own = _usual_ratio(value[part], ratio, TRUST_PART)
                     length[side][part] = usual[side][part] * own
+            lower = front & (numbers >= LOWER)
+            if lower.any():
+                _, crease, step, border, _ = images["lingual"]
+                outside = float((length["facial"] / usual["facial"])[lower].mean())
+                length["lingual"][lower] = usual["lingual"][lower] * shared_ratio(
+                    crease, step, border, sheets.z,
+                    [own for own, there in zip(rounds["lingual"], lower, strict=True) if there],
+                    start[lower], stop[lower], tip[lower], usual["lingual"][lower],
+                    smooth=PLAIN_WALL["lingual"][0], round_weight=ROUND_WEIGHT["lingual"][0],
+                    before=outside - FAINT_SHORTER, before_sd=FAINT_SD)
             longer = {side: _longer(found[side] * usual[side], length[side]) for side in images}
             # The lingual margin of front teeth is the least clear: it follows, and does not lead.
             length["facial"] += SAME_TOOTH * np.where(front, 0.0, longer["lingual"])
