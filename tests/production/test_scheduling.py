@@ -193,13 +193,18 @@ def test_every_promise_at_risk_has_its_cause_and_the_worst_what_would_help_is_tr
         assert promise.cause.startswith("waits")
 
 
-def test_a_change_of_the_dispatch_rule_pushes_no_promise_past_the_risk_limit(
-    retainer, person, patient, monkeypatch
-):
-    doctor = person("doctor")
+def last_of_four(retainer, doctor, patient):
+    """Four orders for both arches; only the last, which is returned, is promised."""
     for number in range(4):
         order = open_order(doctor, patient, retainer, ["upper", "lower"], key=f"o{number}")
     agree_promise(doctor, order, requote(order).earliest, key="p")
+    return order
+
+
+def test_a_change_of_the_dispatch_rule_pushes_no_promise_past_the_risk_limit(
+    retainer, person, patient, monkeypatch
+):
+    last_of_four(retainer, person("doctor"), patient)
     monkeypatch.setattr(publish, "IMPROVED_JOBS", 0)  # no search: quick
     in_force, slow = Rule("edd"), Rule("fifo")  # fifo: the last one promised comes last
     monkeypatch.setattr(priorities, "choose_rule", lambda *_: in_force)
@@ -215,10 +220,7 @@ def test_a_change_of_the_dispatch_rule_pushes_no_promise_past_the_risk_limit(
 def test_what_would_break_a_promise_in_its_turn_is_hastened_and_the_page_says_so(
     retainer, person, patient, monkeypatch
 ):
-    doctor = person("doctor")
-    for number in range(4):
-        order = open_order(doctor, patient, retainer, ["upper", "lower"], key=f"o{number}")
-    agree_promise(doctor, order, requote(order).earliest, key="p")
+    order = last_of_four(retainer, person("doctor"), patient)
     monkeypatch.setattr(publish, "IMPROVED_JOBS", 0)  # no search: quick
     monkeypatch.setattr(priorities, "choose_rule", lambda *_: Rule("fifo"))
     make_plan().publish()
