@@ -163,16 +163,20 @@ class Branch:
     leaves: list[RemakeCause]
 
 
-def causes_for(stage: Stage | None, *, at_bench: bool = False) -> list[Branch]:
+def causes_for(
+    stage: Stage | None, *, at_bench: bool = False, without: str | None = None
+) -> list[Branch]:
     """Return the tree of causes, those of ``stage`` first; a branch without leaves is a leaf.
 
     What failed at the bench cannot have failed at a later stage, nor been lost by its patient:
-    with ``at_bench`` such causes are left out.
+    with ``at_bench`` such causes are left out. ``without``: code of one that stands elsewhere on
+    the page.
     """
     rows = list(
         RemakeCause.objects.filter(active=True).select_related("stage").order_by("position", "pk")
     )
     branches_of = {row.parent_id for row in rows}
+    rows = [row for row in rows if row.code != without]
     if at_bench and stage is not None:
         rows = [row for row in rows if row.pk in branches_of or _by_now(row, stage)]
     children: dict[int, list[RemakeCause]] = {}

@@ -274,7 +274,9 @@ def again(request: HttpRequest, code: str) -> HttpResponse:
             "subject": subject,
             "appliance": row,
             "patient": row.order.patient,
-            "branches": reads.causes_for(Stage.objects.filter(code=HANDOVER_STAGE).first()),
+            "branches": reads.causes_for(
+                Stage.objects.filter(code=HANDOVER_STAGE).first(), without=LOST
+            ),
             "lost": RemakeCause.objects.filter(code=LOST, active=True).first(),
             "restarts": [r.stage for r in route_of(row.kind_id) if r.stage.code != HANDOVER_STAGE],
             "scan_age": age,
