@@ -17,7 +17,7 @@ from scipy.spatial import cKDTree
 
 Array = NDArray[np.float64]
 
-_MOST_LOOKED_AT, _NEAREST = 40_000, 24
+_MOST_LOOKED_AT, _NEAREST = 20_000, 16
 # Rough is what has this much noise and so many times the scan's, for more than half of the
 # nearest; sharp triangles deep between crowns make patches smaller than the least area.
 _ROUGH_MM, _ROUGH_TIMES, _ROUGH_SHARE, _ROUGH_LEAST_MM2 = 0.035, 2.5, 0.5, 35.0
