@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from production.planning.entities import Job, Label, Problem
+from production.planning.entities import Job, Label, Problem, Resource
 from production.planning.errors import ProblemError
 from production.planning.policy import Rule, kernel_policy, standing_rule
 from production.planning.sampling import run_futures
@@ -170,7 +170,7 @@ def weekly_load(
     route : Job
         The route of one arch of a series.
     reserve : float
-        Share of the open time kept for same-day work not yet known, 0 to 1.
+        Share of the open time (downtime taken off) kept for same-day work not yet known, 0 to 1.
 
     Returns
     -------
@@ -188,20 +188,25 @@ def weekly_load(
     room = np.zeros((4, len(kinds)))
     for resource in problem.resources:
         for week in range(4):
-            windows = (
-                ((week * WEEK, (week + 1) * WEEK),) if resource.open is None else resource.open
-            )
-            open_time = sum(
-                max(0.0, min(b, (week + 1) * WEEK) - max(a, week * WEEK, 0.0)) for a, b in windows
-            )
-            parallel = resource.capacity
-            room[week, kinds.index(resource.kind)] += open_time * parallel * (1 - reserve)
+            free = _open_minutes(resource, week * WEEK, (week + 1) * WEEK)
+            room[week, kinds.index(resource.kind)] += free * resource.capacity * (1 - reserve)
     fits = np.cumsum(work, axis=0) <= np.cumsum(room, axis=0) + 1e-6
     return [
         Week(week, kind, float(work[week, k]), float(room[week, k]), bool(fits[week, k]))
         for week in range(4)
         for k, kind in enumerate(kinds)
     ]
+
+
+def _open_minutes(resource: Resource, low: float, high: float) -> float:
+    """Return the minutes between two times that a resource is open and not down."""
+
+    def shared(a: float, b: float) -> float:
+        down = sum(max(0.0, min(b, d) - max(a, c)) for c, d in resource.down)
+        return max(0.0, b - a) - down
+
+    windows = ((low, high),) if resource.open is None else resource.open
+    return sum(shared(max(a, low), min(b, high)) for a, b in windows if min(b, high) > max(a, low))
 
 
 def _add(problem: Problem, work: Any, kinds: Sequence[str], job: Job, due: float) -> None:
@@ -217,8 +222,15 @@ def _add(problem: Problem, work: Any, kinds: Sequence[str], job: Job, due: float
             work[week, kinds.index(kind)] += step.minutes * step.size
         held = step.hands if step.hands is not None else step.minutes if step.attended else 0.0
         for need in step.needs:
-            if need in kinds:
-                work[week, kinds.index(need)] += min(held, step.minutes)
+            # A skill is asked of the kind of those who have it.
+            having = need if need in kinds else _having(problem, need)
+            if having is not None:
+                work[week, kinds.index(having)] += min(held, step.minutes)
+
+
+def _having(problem: Problem, skill: str) -> str | None:
+    """Return the kind of the first resource with a skill, None where nobody has it."""
+    return next((r.kind for r in problem.resources if skill in r.skills), None)
 
 
 def fill_slack(

@@ -88,6 +88,26 @@ def test_four_weeks_of_load_against_open_time() -> None:
     assert crowded[0, "print"].fits
 
 
+def test_what_is_down_has_no_room_and_a_skill_is_work_of_those_who_have_it() -> None:
+    opening = [[d * DAY, d * DAY + 540] for d in range(28)]
+    careful = {"kind": "trim", "minutes": 20, "needs": ["careful"], "hands": 15}
+    problem = parse_problem(
+        {
+            "resources": [
+                # Down from the middle of the first day's hours to the end of the second's.
+                {"id": "T", "kind": "trim", "open": opening, "down": [[270, DAY + 540]]},
+                {"id": "A", "kind": "person", "open": opening, "skills": ["careful"]},
+            ],
+            "jobs": [{"id": "J", "due": DAY, "steps": [careful, careful]}],
+        }
+    )
+    route = parse_job({"id": "r", "steps": [careful]}, problem.resources)
+    weeks = {(w.number, w.kind): w for w in weekly_load(problem, [], route)}
+    assert weeks[0, "trim"].capacity == 270 + 5 * 540
+    assert weeks[1, "trim"].capacity == 7 * 540
+    assert weeks[0, "person"].needed == 30
+
+
 def test_slack_is_filled_only_while_todays_promises_bear_it() -> None:
     problem = bench(4, 190)
     rule = Rule("fifo")
