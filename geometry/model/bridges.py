@@ -28,10 +28,14 @@ class Bridges:
     ----------
     widest : float
         Half the length, mm, past which a bridge is not made longer.
+    lean : float
+        Share of that half by which a bridge reaches farther ahead along the border than
+        back; below 0 the other way round.
     """
 
-    def __init__(self, widest: float) -> None:
+    def __init__(self, widest: float, lean: float = 0.0) -> None:
         self._widest = widest
+        self._lean = lean
         self._at = np.empty((0, 3))
         self._width = np.empty(0)
 
@@ -73,6 +77,7 @@ class Bridges:
         away, nearest = cKDTree(line).query(self._at)
         for width, far, k in zip(self._width, away, nearest, strict=True):
             if far <= width + FAR:
-                gap = np.abs(along[:-1] - along[k])
-                out |= np.minimum(gap, along[-1] - gap) <= width
+                ahead = (along[:-1] - along[k]) % along[-1]
+                out |= ahead <= width * (1.0 + self._lean)
+                out |= along[-1] - ahead <= width * (1.0 - self._lean)
         return out

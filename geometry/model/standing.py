@@ -27,8 +27,10 @@ from geometry.model.solids import odd_at, odd_vertices, shared
 Array = NDArray[np.float64]
 Rounds = Generator[Skin, None, Closed]
 
-WIDEST_BRIDGES = (9.0, 5.0, 3.0)
-"""Half the length along the border, mm, past which bridges are not made longer, in turn."""
+BRIDGES = ((9.0, 0.0), (5.0, 0.0), (3.0, 0.0), (6.0, 0.6), (6.0, -0.6))
+"""Half the length along the border, mm, past which bridges are not made longer, and their lean,
+in turn: where the line from end to end crosses the border again, ends elsewhere often do not."""
+SHORT_BRIDGES = 3.0
 LITTLE_LOST = 2.0
 """Where so little of the surface is lost no other way is looked for; see :func:`_lost`."""
 MUCH_LOST = 100.0
@@ -73,7 +75,7 @@ def stand_safely(skin: Skin, trim: float, top: float) -> Closed:
     followed, one round at a time, until one has closed the surface for no more than the rest.
     """
     trials = [
-        _Trial(_stand(skin, trim, top, widest, STAND_ROUNDS), skin) for widest in WIDEST_BRIDGES
+        _Trial(_stand(skin, trim, top, Bridges(*kind), STAND_ROUNDS), skin) for kind in BRIDGES
     ]
     at_ends: _Trial | None = None
     best: tuple[float, Closed] | None = None
@@ -133,13 +135,12 @@ def _scanned(faces: Faces, kind: NDArray[np.int8], count: int) -> NDArray[np.boo
 
 
 def _stand(
-    skin: Skin, trim: float, top: float, widest: float, rounds: int, planes: Array | None = None
+    skin: Skin, trim: float, top: float, bridges: Bridges, rounds: int, planes: Array | None = None
 ) -> Rounds:
-    """Close a cut surface with bridges up to some width, or say where plain walls crossed it.
+    """Close a cut surface with bridges of one kind, or say where plain walls crossed it.
 
     Yields what is left of the surface after each round.
     """
-    bridges = Bridges(widest)
     spots: list[Spot] = []
     tried: list[Array] = []
     nibbles = 0
@@ -195,7 +196,8 @@ def _on_ends(skin: Skin, trim: float, top: float) -> Rounds:
     planes, centres = np.empty((0, 3)), np.empty((0, 3))
     for attempt in range(END_ROUNDS):
         try:
-            solid = yield from _stand(skin, trim, top, WIDEST_BRIDGES[-1], SHORT_ROUNDS, planes)
+            bridges = Bridges(SHORT_BRIDGES)
+            solid = yield from _stand(skin, trim, top, bridges, SHORT_ROUNDS, planes)
         except FoldedBorder as error:
             centres = error.places
         else:

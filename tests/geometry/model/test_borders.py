@@ -64,6 +64,18 @@ def test_a_bridge_begins_where_walls_crossed_and_grows_up_to_its_widest():
     assert abs(0.1 * bridges.over(ring).sum() - 9.75) < 0.3
 
 
+@pytest.mark.parametrize("lean", [0.0, 0.6, -0.6])
+def test_a_leaning_bridge_reaches_farther_to_one_side(lean):
+    turn = np.linspace(0.0, 2.0 * np.pi, 629)[:-1]
+    ring = np.column_stack((10.0 * np.cos(turn), 10.0 * np.sin(turn), np.zeros(628)))
+    bridges = Bridges(widest=3.0, lean=lean)
+    for _ in range(2):
+        bridges.widen(np.array([[10.0, 0.0, 0.0]]))
+    over = ring[bridges.over(ring), 1]
+    assert over.max() == pytest.approx(10.0 * np.sin(0.225 * (1.0 + lean)), abs=0.1)
+    assert over.min() == pytest.approx(-10.0 * np.sin(0.225 * (1.0 - lean)), abs=0.1)
+
+
 def test_stepping_back_takes_the_faces_within_reach_of_the_places(frayed):
     rng = np.random.default_rng(3)
     rim = frayed.vertices[frayed.faces[frayed.opposite.reshape(-1, 3).min(axis=1) < 0, 0]]

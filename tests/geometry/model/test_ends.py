@@ -105,20 +105,22 @@ def test_of_several_ways_to_close_a_border_the_one_that_costs_least_is_taken(rid
     tip = ridge.vertices[np.argmax(ridge.vertices[:, 1])][None]
     asked = []
 
-    def way(skin, trim, top, widest, rounds, planes=None):
-        for reach in (0.5 * widest, widest):
+    def way(skin, trim, top, bridges, rounds, planes=None):
+        for reach in (0.5 * bridges[0], bridges[0]):
             skin, _ = step_back(skin, tip, np.array([reach]))
-            asked.append((widest, reach))
+            asked.append((bridges[0], reach))
             yield skin
         return _solid_of(skin)
 
     monkeypatch.setattr(standing, "_stand", way)
+    monkeypatch.setattr(standing, "Bridges", lambda *kind: kind)
     monkeypatch.setattr(standing, "MUCH_LOST", np.inf)
     solid = standing.stand_safely(ridge, TRIM, TOP)
-    least, _ = step_back(ridge, tip, np.array([min(standing.WIDEST_BRIDGES)]))
+    widest = [kind[0] for kind in standing.BRIDGES]
+    least, _ = step_back(ridge, tip, np.array([min(widest)]))
     assert len(solid.faces) == len(least.faces)
     # What has cost more already is not followed to its end.
-    assert (max(standing.WIDEST_BRIDGES), max(standing.WIDEST_BRIDGES)) not in asked
+    assert (max(widest), max(widest)) not in asked
 
 
 def test_walls_that_cross_far_from_the_surface_do_not_stop_a_closing(ridge, monkeypatch):
