@@ -444,8 +444,9 @@ def _standing(surface: Surface, plane: OcclusalPlane) -> float:
     relief, _ = relief_of(surface, basis_of(plane.axis), FINE_CELL_MM)
     every = np.ones(plane.tips.fall.shape[0], dtype=np.bool_)
     found = _evidence(surface, relief, plane.tips, plane.axis, plane.level, every)
-    # Ripples of a long vestibule seen from the side lie less evenly than teeth.
-    return found / (1.0 + plane.spread_mm / EVEN_MM)
+    # Ripples of a long vestibule and front teeth seen from the side lie less evenly than edges
+    # and cusps, and stand out less.
+    return found * float(plane.tips.fall.mean()) / (1.0 + plane.spread_mm / EVEN_MM)
 
 
 def refit(

@@ -26,6 +26,7 @@ DEPTH_SD_MM = 6.0
 USUAL_EXPONENT = 0.65
 EXPONENT_SD = 0.12
 CURVE_POINTS = 61
+OUTLINE_POINTS = 241
 COARSE_DATA = 80
 FINE_DATA = 800
 CAUCHY_MM = 1.5
@@ -73,6 +74,22 @@ class RowCurve:
         """Turn (across, anterior) back into plane points."""
         across = np.array([self.front[1], -self.front[0]])
         return self.apex + points[:, :1] * across + points[:, 1:] * self.front
+
+    def outline(self) -> NDArray[np.float64]:
+        """Return points along the curve from end to end, (across, anterior) from the apex, mm."""
+        # Cosine spacing carries the steep ends of the curve.
+        x = -0.5 * self.width_mm * np.cos(np.linspace(0.0, np.pi, OUTLINE_POINTS))
+        inner = np.maximum(0.0, (0.5 + x / self.width_mm) * (0.5 - x / self.width_mm))
+        return np.stack([x, self.depth_mm * ((4.0 * inner) ** self.exponent - 1.0)], axis=1)
+
+    def places(self, reach_mm: float, step_mm: float) -> NDArray[np.float64]:
+        """Return places every ``step_mm`` to ``reach_mm`` either side of the midline at most."""
+        curve = self.outline()
+        length = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(curve, axis=0), axis=1))])
+        s = length - length[OUTLINE_POINTS // 2]
+        steps = int(min(reach_mm, -s[0], s[-1]) / step_mm)
+        at = np.arange(-steps, steps + 1) * step_mm
+        return np.stack([np.interp(at, s, curve[:, k]) for k in range(2)], axis=1)
 
 
 @njit(cache=True, nogil=True)

@@ -26,6 +26,9 @@ SURE_TILT_DEG = 4.0
 SLOPE_EITHER_MM = -0.5
 """Lingual cusps this far below the facial ones are as usual on either arch."""
 
+MOLARS_FROM_MM, MOLARS_MM = 34.0, 16.0
+"""Molars stand from about here on along the row; so much of them says all they can."""
+
 UPRIGHT, UPRIGHT_COUNTS = -1.0, 0.5
 """Lower back teeth lean to the tongue in nearly every mouth: where no other sign says lower,
 narrow teeth may be crowded upper ones and say half as much."""
@@ -61,15 +64,16 @@ class ArchSide:
         return max(self.upper, 1.0 - self.upper)
 
 
-def _cusp_slope(row: Unrolled) -> float | None:
-    """Mean height of the lingual over the facial cusps of the back teeth, mm; None unseen.
+def _cusp_slope(row: Unrolled) -> tuple[float, float]:
+    """Mean height of the lingual over the facial cusps of the back teeth, mm, and its weight.
 
     The curve of Wilson: lower back teeth lean to the tongue, so their lingual
-    cusps are low; the palatal cusps of upper back teeth are high.
+    cusps are low; the palatal cusps of upper back teeth are high. Those of premolars
+    are low in either arch: without molars the sign says little (weight 0 to 1).
     """
     back = row.covered & (np.abs(row.s) > 22.0) & (np.abs(row.s) < 52.0)
     if back.sum() < 20:
-        return None
+        return SLOPE_EITHER_MM, 0.0
     height = row.height[back]
     t = row.t
     low = np.full(height.shape, -1e3)
@@ -78,9 +82,9 @@ def _cusp_slope(row: Unrolled) -> float | None:
     lingual = crown[:, (t < -0.8) & (t > -5.0)].max(axis=1)
     both = (facial > -4.0) & (lingual > -4.0)
     if both.sum() < 20:
-        return None
-    # A tooth's cusps, not its fissures: the upper part of each stretch of 3 mm.
-    return float(np.median(lingual[both] - facial[both]))
+        return SLOPE_EITHER_MM, 0.0
+    molars = STEP_S_MM * float((np.abs(row.s[back][both]) > MOLARS_FROM_MM).sum())
+    return float(np.median(lingual[both] - facial[both])), min(1.0, molars / MOLARS_MM)
 
 
 def _lingual_ledge(row: Unrolled) -> float:
@@ -118,7 +122,11 @@ def _bend(tips: NDArray[np.float64]) -> float:
 
 
 def tell_side(
-    row: Unrolled, tips: NDArray[np.float64], palate_share: float, tilt_sd_deg: float
+    row: Unrolled,
+    tips: NDArray[np.float64],
+    palate_share: float,
+    tilt_sd_deg: float,
+    front_seen: bool,
 ) -> ArchSide:
     """Weigh the signs.
 
@@ -131,19 +139,22 @@ def tell_side(
         Share of the space between the back teeth that is covered by surface.
     tilt_sd_deg : float
         How well the occlusal plane is known.
+    front_seen : bool
+        False where the midline is not in the scan: inside and outside of the row may then be
+        taken for each other, and only the widths of the teeth tell anything.
     """
     upper_fit, lower_fit = row_evidence(row)
-    ledge, slope = _lingual_ledge(row), _cusp_slope(row)
+    ledge, (slope, molars) = _lingual_ledge(row), _cusp_slope(row)
     signs = {
         "tooth_widths": float(np.clip(1.1 * (upper_fit - lower_fit) - 0.6, -6.0, 6.0)),
-        "cusp_slope": 0.0
-        if slope is None
-        else float(np.clip(8.0 * (slope - SLOPE_EITHER_MM), -3.6, 3.6)),
+        "cusp_slope": molars * float(np.clip(8.0 * (slope - SLOPE_EITHER_MM), -3.6, 3.6)),
         "bend": float(np.clip(0.8 * _bend(tips), -1.0, 1.0)),
         # A lower arch shows little tissue on the tongue's side; so do many upper ones.
         "lingual_ledge": float(np.clip(0.5 * (ledge - LEDGE_EITHER_MM), -0.5, 1.5)),
         "palate": 4.0 if palate_share > 0.6 else 0.0,
     }
+    if not front_seen:
+        signs = {name: sign * (name == "tooth_widths") for name, sign in signs.items()}
     others = sum(signs.values()) - signs["tooth_widths"]
     if signs["tooth_widths"] < 0.0 and others > UPRIGHT:
         signs["tooth_widths"] *= UPRIGHT_COUNTS

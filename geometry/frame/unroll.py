@@ -100,12 +100,8 @@ def unroll(relief: Relief, level: float, form: RowCurve) -> Unrolled:
     """Roll the relief out along the crowns, starting from the fitted arch form."""
     across = np.array([form.front[1], -form.front[0]])
     turn = np.stack([across, form.front])
-    # Cosine spacing carries the steep ends of the curve.
-    x = -0.5 * form.width_mm * np.cos(np.linspace(0.0, np.pi, 241))
-    inner = np.maximum(0.0, (0.5 + x / form.width_mm) * (0.5 - x / form.width_mm))
-    y = form.depth_mm * ((4.0 * inner) ** form.exponent - 1.0)
+    curve = form.outline()
     tail = np.arange(1, 11)[:, None] * np.array([[0.0, -1.5]])
-    curve = np.stack([x, y], axis=1)
     curve = np.concatenate([(curve[0] + tail)[::-1], curve, curve[-1] + tail])
     s, line = _even(curve, curve.shape[0] // 2)
     t = np.arange(-HALF_T_MM, HALF_T_MM + STEP_T_MM / 2, STEP_T_MM)

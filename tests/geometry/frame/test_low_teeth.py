@@ -90,4 +90,4 @@ def test_narrow_teeth_alone_are_no_lower_arch(lean: float, named: str, monkeypat
     height[:, t < -7.0] = np.nan
     row = Unrolled(s, t, height, np.column_stack([s, 0 * s]), np.ones(s.size, dtype=bool))
     flat = np.column_stack([s, -np.abs(s), 0 * s])[::20]
-    assert tell_side(row, flat, 0.0, 1.0).value == named
+    assert tell_side(row, flat, 0.0, 1.0, True).value == named
