@@ -161,10 +161,11 @@ def plane_findings(frame: Frame, limits: Limits) -> list[Finding]:
         Finding(
             "plane_unsure",
             CHECK,
-            "The teeth in the scan tell the biting plane only to about "
-            f"{TILT_OFF_BY * frame.tilt_sd_deg:.0f}° (they lie nearly in one line, or at odds with "
-            "each other); tilt, undercuts and the height of the gum depend on it. Scan on along "
-            "the other side of the arch.",
+            "The teeth in the scan tell the biting plane of the arch only to about "
+            f"{TILT_OFF_BY * frame.tilt_sd_deg:.0f}° (much of the row is not in the scan, or the "
+            "teeth lie nearly in one line or at odds with each other); tilt, undercuts and the "
+            "height of the gum depend on it. Scan on to the last tooth on both sides; where teeth "
+            "are lost, compare the plane with the mouth on the picture.",
             round(frame.tilt_sd_deg, 2),
             limits.plane_sd_deg,
             "°",
