@@ -30,6 +30,8 @@ Rounds = Generator[Skin, None, Closed]
 BRIDGES = ((9.0, 0.0), (5.0, 0.0), (3.0, 0.0), (6.0, 0.6), (6.0, -0.6))
 """Half the length along the border, mm, past which bridges are not made longer, and their lean,
 in turn: where the line from end to end crosses the border again, ends elsewhere often do not."""
+EVEN = 3
+"""So many of them do not lean. A fine surface is closed with these: each way holds a copy of it."""
 SHORT_BRIDGES = 3.0
 LITTLE_LOST = 2.0
 """Where so little of the surface is lost no other way is looked for; see :func:`_lost`."""
@@ -74,9 +76,8 @@ def stand_safely(skin: Skin, trim: float, top: float) -> Closed:
     cost much, upright planes at the ends may cost less. The way that lost least so far is
     followed, one round at a time, until one has closed the surface for no more than the rest.
     """
-    trials = [
-        _Trial(_stand(skin, trim, top, Bridges(*kind), STAND_ROUNDS), skin) for kind in BRIDGES
-    ]
+    kinds = BRIDGES if len(skin.faces) <= FINE else BRIDGES[:EVEN]
+    trials = [_Trial(_stand(skin, trim, top, Bridges(*kind), STAND_ROUNDS), skin) for kind in kinds]
     at_ends: _Trial | None = None
     best: tuple[float, Closed] | None = None
     folded: FoldedBorder | None = None
