@@ -35,6 +35,13 @@ EVEN_ODDS = 2.6
 """Rescans of one mouth came out above 4, other mouths of the same arch form below 1."""
 
 
+BACK_MM, BACK_PATCHES = 15.0, 4
+"""Crowns this near to the last one of their side are its back teeth, if so many are compared."""
+
+BENT_MM, STILL_MM = 0.75, 0.25
+"""Back teeth off by more while the typical crown is not: one of the scans is bent there."""
+
+
 @dataclass(frozen=True, slots=True)
 class Evidence:
     """What one hypothesis (as scanned, or mirrored) gives.
@@ -147,6 +154,31 @@ def judge(direct: Evidence, mirrored: Evidence, partial: bool) -> tuple[str, flo
     return "unsure", probability, reason
 
 
+def bent_end(scan: Prepared, crowns: CrownMatch) -> tuple[str, float] | None:
+    """Name the back teeth of the side that lies off, and how far at most, mm.
+
+    None where nothing does, as where teeth have moved all along the row. ``scan`` is the one
+    whose crowns were laid on the other.
+    """
+    if crowns.moved_mm.size == 0 or np.median(crowns.moved_mm) > STILL_MM:
+        return None
+    found = []
+    for sign in (-1.0, 1.0):
+        own = sign * crowns.centres[:, 0] > 0.0
+        back = crowns.centres[:, 1]
+        end = own & (back < back[own].min(initial=np.inf) + BACK_MM)
+        if end.sum() >= BACK_PATCHES and np.median(crowns.moved_mm[end]) > STILL_MM:
+            found.append((float(crowns.moved_mm[end].max()), sign))
+    if not found or max(found)[0] < BENT_MM:
+        return None
+    most, sign = max(found)
+    if not scan.frame.sides_known:
+        return "the back teeth on one side", most
+    # Local x runs to the patient's right on a lower arch, to the left on an upper one.
+    right = (sign > 0.0) == (scan.frame.arch == "lower")
+    return f"the {'right' if right else 'left'} back teeth", most
+
+
 def compare(a: Mesh, b: Mesh) -> dict[str, Any]:
     """Compare two scans.
 
@@ -179,6 +211,11 @@ def compare(a: Mesh, b: Mesh) -> dict[str, Any]:
         if second is not direct:
             direct, mirrored = second, gather_again(one, two.mirrored(), mirrored)
             answer, probability, reason = judge(direct, mirrored, partial)
+    bent = bent_end(two, direct.crowns) if answer == "yes" else None
+    if bent is not None:
+        reason += (
+            f", but {bent[0]} lie up to {bent[1]:.1f} mm apart: scan again if no tooth was moved"
+        )
     _, as_mirror, _ = judge(mirrored, direct, partial)
     found = direct.registration
     shift = direct.crowns.moved_mm

@@ -37,10 +37,13 @@ class CrownMatch:
         at most 0.5 mm a point.
     moved_mm : (k,) float64
         How far each moved against the whole.
+    centres : (k, 3) float64
+        Where each lies in the source, mm.
     """
 
     left_mm: NDArray[np.float64]
     moved_mm: NDArray[np.float64]
+    centres: NDArray[np.float64]
 
     @property
     def typical_mm(self) -> float:
@@ -70,7 +73,7 @@ def match_crowns(
     moved_tips = np.array(centres) @ motion[:3, :3].T + motion[:3, 3]
     away, _ = target.tree.query(moved_tips)
     tree = cKDTree(source.points)
-    left, moved = [], []
+    left, moved, compared = [], [], []
     for centre, distance in zip(centres, away, strict=True):
         if distance > 2.0:
             continue
@@ -94,4 +97,5 @@ def match_crowns(
             continue
         left.append(float(np.sqrt(np.mean(np.sort(offset)[: int(0.9 * offset.size)] ** 2))))
         moved.append(shift)
-    return CrownMatch(np.array(left), np.array(moved))
+        compared.append(centre)
+    return CrownMatch(np.array(left), np.array(moved), np.reshape(compared, (-1, 3)))

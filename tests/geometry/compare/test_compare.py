@@ -41,9 +41,24 @@ def test_rescan_with_moved_teeth_is_the_same_mouth(scans):
     assert result["same_mouth"] == "yes"
     assert result["probability"] > 0.95
     assert result["overlap"] > 0.9
+    assert "apart" not in result["reason"]
     turn, shift = off(result["transform"], a, b)
     assert turn < 1.0
     assert shift < 0.4
+
+
+@pytest.mark.parametrize(("side", "name"), [(1.0, "right"), (-1.0, "left")])
+def test_a_repeat_scan_bent_on_one_side_tells_which(scans, side, name):
+    # a scan stitched askew drifts towards its end: 1.5 mm over the last 20 of the teeth
+    whole = scans["first"]
+    truth = whole.truth
+    back = -(whole.mesh.vertices - truth.origin) @ truth.anterior
+    own = side * ((whole.mesh.vertices - truth.origin) @ truth.right) > 0.0
+    drift = 1.5 * own * np.clip((back - back.min() - 22.0) / 20.0, 0.0, 1.0) ** 2
+    bent = Mesh(whole.mesh.vertices + np.outer(drift, truth.occlusal), whole.mesh.faces)
+    result = compare(whole.mesh, bent)
+    assert result["same_mouth"] == "yes"
+    assert f"the {name} back teeth lie up to" in result["reason"]
 
 
 def test_another_mouth_of_the_same_kind_is_not(scans):
