@@ -35,7 +35,7 @@ ORDERS = {
     "makespan": (STUCK, SPAN, LEAD),
 }
 # Of all moves, in the order of ``anneal.walk``; the last two where batches or helpers are.
-SHARES = np.array([0.38, 0.12, 0.12, 0.12, 0.08, 0.18, 0.25, 0.15])
+SHARES = np.array([0.38, 0.12, 0.12, 0.12, 0.08, 0.18, 0.11, 0.15])
 CHUNK_SECONDS = 0.02
 TRIES, FEWEST_TRIES = 200, 8  # to find the scale of changes
 FIRST_SHARE = 0.05  # of the time left
@@ -224,11 +224,11 @@ class Search:
         None where that order does not hold any more.
         """
         a = self.work.arrays
-        state, fresh = planned(self.work, steps)
-        value = self.value(state)
-        if value is None:
+        states, fresh = planned(self.work, steps)
+        state = next((s for s in states if self.value(s) is not None), None)
+        if state is None:
             return None
-        best = Best(state, value)
+        best = Best(state, self.now.value.copy())
         for j in sorted(fresh, key=lambda j: a.job_due[j]):
             first = a.job_last[j]
             while a.step_prev[first] >= 0:

@@ -114,10 +114,10 @@ class Bench:
 
     def states(self, times: future.Times) -> list[Array]:
         """Return a kernel run as state tables: as it is, and with helpers kept to their turn."""
-        state = self.state(times)
+        state, rows = self.state(times), self.rows
         if not self.work.arrays.helped:
             return [state]
-        return [state, in_turn(self.work, state, times.start[self.rows])]
+        return [state, in_turn(self.work, state, times.start[rows], times.run[rows])]
 
     def state(self, times: future.Times) -> Array:
         """Return a kernel run as a state table; what never ran comes last."""
@@ -131,33 +131,47 @@ class Bench:
         return table(self.work, start, resource, run, run)
 
 
-def in_turn(work: OpenWork, state: Array, start: Array) -> Array:
-    """Return the state in which helpers go from step to step in the order of given starts.
+def in_turn(work: OpenWork, state: Array, start: Array, turn: Array) -> Array:
+    """Return the state in which helpers go from block to block in the order of given starts.
 
-    Of steps that ask for the same kind of helper each waits for the one before it.
+    Of blocks that may ask for the same helper each waits for the one before it. ``turn``
+    orders equal starts; what has no start waits for nobody.
     """
     a = work.arrays
     state = state.copy()
+    pool = _pools(work)
     latest: dict[int, int] = {}
-    before: dict[int, int] = {}
-    for o in np.argsort(start, kind="stable"):
+    for o in np.lexsort((np.arange(len(start)), turn, start)):
         if not np.isfinite(start[o]):
             break
-        for kind in a.need[a.need_from[o] : a.need_from[o + 1]]:
-            x = latest.get(int(kind), int(o))
-            if start[x] < start[o]:
-                before[int(kind)] = x
-            x = before.get(int(kind), -1)
-            if x >= 0 and (state[AFTER, o] < 0 or start[x] > start[state[AFTER, o]]):
+        mine = {pool[k] for k in a.need[a.need_from[o] : a.need_from[o + 1]]}
+        before = [latest[k] for k in mine if k in latest]
+        for x in sorted(before, key=lambda x: start[x], reverse=True)[:1]:
+            if state[BLK, x] != state[BLK, o]:
                 state[AFTER, o] = x
-            latest[int(kind)] = int(o)
+        latest |= dict.fromkeys(mine, int(o))
     return state
 
 
-def planned(work: OpenWork, steps: Sequence[Mapping[str, Any]]) -> tuple[Array, list[int]]:
-    """Return the order of an earlier plan as a state table, and the jobs it did not know.
+def _pools(work: OpenWork) -> list[int]:
+    """Return a number by kind of helper, the same for kinds that share anybody."""
+    a = work.arrays
+    people = [
+        set(a.help[a.help_from[k] : a.help_from[k + 1]].tolist())
+        for k in range(len(a.help_from) - 1)
+    ]
+    pool = list(range(len(people)))
+    for k, mine in enumerate(people):
+        for other in {pool[i] for i in range(k) if mine & people[i]}:
+            pool = [k if number == other else number for number in pool]
+    return pool
 
-    These come last, each step by itself, and so does a job whose route is another now.
+
+def planned(work: OpenWork, steps: Sequence[Mapping[str, Any]]) -> tuple[list[Array], list[int]]:
+    """Return the order of an earlier plan as state tables, and the jobs it did not know.
+
+    The first keeps helpers to their turn as well. These jobs come last, each step by
+    itself, and so does a job whose route is another now.
 
     Parameters
     ----------
@@ -193,7 +207,10 @@ def planned(work: OpenWork, steps: Sequence[Mapping[str, Any]]) -> tuple[Array, 
             run[o] = numbers.setdefault(batch, len(numbers))
     mine = np.isin(a.step_job, list(fresh))
     start[mine], run[mine] = np.inf, -1 - np.flatnonzero(mine)
-    return in_turn(work, table(work, start, resource, run), start), sorted(fresh)
+    state = table(work, start, resource, run)
+    turn = np.array([i for _, i in work.steps], np.int64).reshape(-1)
+    held = [in_turn(work, state, start, turn)] if a.helped else []
+    return [*held, state], sorted(fresh)
 
 
 def table(
