@@ -25,6 +25,7 @@ CODES: dict[str, str] = {
     "curve_of_spee": "Deep curve of Spee",
     "cut_tooth": "Scan ends on a tooth",
     "faulty_edges": "Faulty edges",
+    "filled_hole": "Hole filled by software?",
     "few_teeth": "Only part of an arch",
     "file_elsewhere": "File on record elsewhere",
     "front_unsure": "Front of the arch not certain",

@@ -236,7 +236,7 @@ def _measure_arch(
         report["undercut"] = record
         findings += undercut_findings(undercut, record, main, placer, limits)
     report["sampling"] = sampling_record(sampling, bumps)
-    findings += sampling_findings(sampling, bumps, placer, limits)
+    findings += sampling_findings(sampling, bumps, placer, limits, gum_line)
     return Parts(dentition, undercut), findings
 
 

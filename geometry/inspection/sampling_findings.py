@@ -18,7 +18,7 @@ from geometry.sampling.patches import Patch
 
 _Standing = tuple[Place, float, NDArray[np.float64]]
 
-_MOST_LISTED = 6
+_MOST_LISTED, _NAMED = 6, 4
 _BONDED = ((1.0, 3), (0.6, 6))
 """What stands out so far (mm) on so many teeth of one side is more likely bonded than moisture."""
 _BONDED_REACH_MM, _SAME_PLACE_MM = 3.5, 2.0
@@ -103,10 +103,9 @@ def sampling_findings(
         stuck = [one for one in bonded if one[0].side == side]
         own = stuck + [one for one in spikes + blisters if one[0].side == side]
         if stuck or any(_teeth(own, height) >= least for height, least in _BONDED):
-            tallest = max(stuck or own, key=lambda one: one[1])
-            teeth = max(_teeth(stuck, 0.0), _teeth(own, _BONDED[-1][0]))
-            found.append(_bonded_finding(where, teeth, tallest, limits))
-            if teeth >= _SURELY_BONDED:
+            told = stuck + [one for one in own[len(stuck) :] if one[1] >= _BONDED[-1][0]]
+            found.append(_bonded_finding(where, told, limits))
+            if _teeth(told, 0.0) >= _SURELY_BONDED:
                 spikes = [one for one in spikes if one[0].side != side]
                 blisters = [one for one in blisters if one[0].side != side]
     found += [_spike_finding(one, limits) for one in spikes[:_MOST_LISTED]]
@@ -122,14 +121,18 @@ def _teeth(standing: list[_Standing], least_mm: float) -> int:
     return len({place.words for place, height, _ in standing if height >= least_mm})
 
 
-def _bonded_finding(where: str, teeth: int, tallest: _Standing, limits: Limits) -> Finding:
+def _bonded_finding(where: str, standing: list[_Standing], limits: Limits) -> Finding:
+    standing = sorted(standing, key=lambda one: -one[1])
+    names = list(dict.fromkeys(place.words for place, _, _ in standing))
+    more = f" and {len(names) - _NAMED} more" if len(names) > _NAMED else ""
     words = (
-        f"Something stands out on the {where} side of {teeth} {'teeth' if teeth > 1 else 'tooth'}, "
-        f"most by {tallest[1]:.1f} mm, {tallest[0].words}. Attachments that an aligner grips stay; "
-        "if brackets, bands or a wire are still on, scan again once they are off; if it is "
-        "moisture, blow dry and rescan."
+        f"Something stands out on the {where} side of {len(names)} "
+        f"{'teeth' if len(names) > 1 else 'tooth'}, by up to {standing[0][1]:.1f} mm: "
+        f"{'; '.join(names[:_NAMED])}{more}. Attachments that an aligner grips stay; if brackets, "
+        "bands or a wire are still on, scan again once they are off; if it is moisture, blow dry "
+        "and rescan."
     )
-    return _finding("bonded_parts", words, tallest, limits.bubble_mm)
+    return _finding("bonded_parts", words, standing[0], limits.bubble_mm)
 
 
 def _rough_finding(rough: tuple[Patch, ...], placer: Placer, limits: Limits) -> Finding:
@@ -165,7 +168,7 @@ def _filled_finding(patch: Patch, placer: Placer) -> Finding:
     middle = _middle_of(patch)
     place = placer(middle)
     return Finding(
-        "hole",
+        "filled_hole",
         CHECK,
         f"Very smooth over {patch.area_mm2:.0f} mm², {place.words}: a hole that software filled? "
         "Compare with the mouth; dry and rescan it if a tooth or the gum line looks different.",

@@ -56,7 +56,7 @@ def test_a_scan_that_is_rough_everywhere_is_told_as_such_alone():
 
 def test_a_smooth_place_asks_whether_software_filled_it_unless_deep_in_the_gum():
     (found,) = told(smooth=[patch(25.0, 0.0, area=12.0)])
-    assert (found.code, found.severity) == ("hole", "check")
+    assert (found.code, found.severity) == ("filled_hole", "check")
     assert "12 mm², in sextant 03: a hole that software filled?" in found.message
     assert len(told(smooth=[patch(25.0, 0.0)], gum_line=lambda points: -2.0)) == 1
     assert told(smooth=[patch(25.0, 0.0)], gum_line=lambda points: 6.0) == []
