@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from geometry.version import VERSION
 
-REVISION = 12
+REVISION = 13
 """Raised whenever a measurement, a limit or a finding may come out differently.
 
 1: the first. 2: the upper of two creases is the margin; dips of a palate end the tissue;
@@ -39,7 +39,9 @@ the plane too. 12: the plane is the mean over eight grids; an end of the scan on
 that software added and parts still bonded to the teeth are findings; a wall missing beside the
 scan's end leaves no gum; inside front teeth the margin told leans to the middle of what is likely;
 what may be a blister is compared with the mirrored other side of the mouth; little gum along a side
-is one finding.
+is one finding. 13: what is bonded is told by its foot and with its teeth, wires behind front teeth
+too; places far rougher or smoother than the rest are findings; the crown length of lower front
+teeth inside is told by all of them together; part of an arch no longer passes for the whole.
 """
 
 ENGINE = f"{VERSION}+inspection.{REVISION}"

@@ -54,7 +54,7 @@ from geometry.version import VERSION
 
 Array = NDArray[np.float64]
 
-REVISION = 10
+REVISION = 11
 """Raised whenever the same scan and settings may give other bytes.
 
 1: the first. 2: block-out by rays, height from the incisors, fills united on the surface.
@@ -67,7 +67,9 @@ base keeps to where the model is thick. 6: handles are cut where they are narrow
 9: where a border folds, its wall stands on a line past the fold; single lattice points are no
 depth of undercut, and how deep one is is told beyond the lattice's reach. 10: of several ways to
 close a border the one that has cost least is followed, and walls that cross far from the surface no
-longer stop a closing; a mend that would take more than 2 mm off a crown is refused.
+longer stop a closing; a mend that would take more than 2 mm off a crown is refused. 11: the crown
+under an attachment is not blocked out; bridges over folds of a border may lean to one side, which
+saves gum.
 """
 
 ENGINE = f"{VERSION}+model.{REVISION}"

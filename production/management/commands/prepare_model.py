@@ -93,6 +93,12 @@ class Command(ToolCommand):
             lines.append(
                 f"Block-out {fill['added_mm3']:.1f} mm³ added in {len(fill['regions'])} places"
             )
+        off = report["surface_deviation_mm"]
+        mended = off["mended_max"]
+        lines.append(
+            f"Surface   {off['max']:.3f} mm off the scan at most"
+            + (f"; mended places up to {mended:.2f} mm, {off['mended_at']}" if mended else "")
+        )
         lines += [
             ("Note" if warning in report["remarks"] else "Look at").ljust(10) + warning
             for warning in report["warnings"]
