@@ -95,8 +95,8 @@ def piece_findings(topology: Topology, placer: Placer, limits: Limits) -> list[F
                     "loose_piece",
                     CHECK,
                     f"Loose piece of {island.area_mm2:.0f} mm², {place.words}; it was left "
-                    "out. Delete it at the scanner if it is cheek or tongue, rescan if it is "
-                    "part of the arch.",
+                    "out. Delete it at the scanner if it is cheek, tongue or a second layer over "
+                    "the teeth, rescan if it is part of the arch.",
                     island.area_mm2,
                     limits.island_check_mm2,
                     "mm²",

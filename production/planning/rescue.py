@@ -142,17 +142,17 @@ def _worth(item: dict[str, Any]) -> tuple[int, float]:
 
 
 def _late(told: Problem, changed: Problem, rule: Rule, samples: int, seed: int) -> Any:
-    """Return p_late of every hand-over under a changed bench, by the dues promised."""
+    """Return p_late of every job's hand-over under a changed bench, by what was promised."""
     shop = make_shop(changed)
     finish = run_futures(changed, shop, kernel_policy(changed, shop, rule), samples, seed)
-    return lateness(handed_over(shop, finish), make_shop(told).due)
+    return lateness(handed_over(shop, finish), make_shop(told).promise)
 
 
 def _tries(problem: Problem, number: int) -> Iterator[Try]:
     """Yield what could be tried."""
     mine = _together(problem, number)
     yield Try("first in line", "take it first everywhere", partial(_first_in_line, mine=mine))
-    yield Try("own plate", "give it a plate of its own now", partial(_own_batch, mine=mine))
+    yield Try("own plate", "give it a plate of its own, as soon as it is ready", partial(_own_batch, mine=mine))
     yield Try(
         "another machine", "let it run on any machine of its kind", partial(_any_machine, mine=mine)
     )
