@@ -152,7 +152,11 @@ def _tries(problem: Problem, number: int) -> Iterator[Try]:
     """Yield what could be tried."""
     mine = _together(problem, number)
     yield Try("first in line", "take it first everywhere", partial(_first_in_line, mine=mine))
-    yield Try("own plate", "give it a plate of its own, as soon as it is ready", partial(_own_batch, mine=mine))
+    yield Try(
+        "own plate",
+        "give it a plate of its own, as soon as it is ready",
+        partial(_own_batch, mine=mine),
+    )
     yield Try(
         "another machine", "let it run on any machine of its kind", partial(_any_machine, mine=mine)
     )
