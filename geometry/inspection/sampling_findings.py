@@ -128,11 +128,16 @@ def _bonded_finding(where: str, standing: list[_Standing], limits: Limits) -> Fi
     words = (
         f"Something stands out on the {where} side of {len(names)} "
         f"{'teeth' if len(names) > 1 else 'tooth'}, by up to {standing[0][1]:.1f} mm: "
-        f"{'; '.join(names[:_NAMED])}{more}. Attachments that an aligner grips stay; if brackets, "
-        "bands or a wire are still on, scan again once they are off; if it is moisture, blow dry "
-        "and rescan."
+        f"{', '.join(_tooth(name) for name in names[:_NAMED])}{more}. Attachments that an aligner "
+        "grips stay; if brackets, bands or a wire are still on, scan again once they are off; if "
+        "it is moisture, blow dry and rescan."
     )
     return _finding("bonded_parts", words, standing[0], limits.bubble_mm)
+
+
+def _tooth(words: str) -> str:
+    """The tooth alone, of words that name tooth and side."""
+    return words.removeprefix("at the ").rsplit(", ", 1)[0]
 
 
 def _rough_finding(rough: tuple[Patch, ...], placer: Placer, limits: Limits) -> Finding:

@@ -22,7 +22,7 @@ from geometry.topology.adjacency import vertex_normals
 def tooth_by_tooth(at) -> Place:
     """Each tooth is 10 mm wide; the outer side lies at y > 0."""
     side = "facial" if at[1] > 0 else "lingual"
-    return Place("04", side, f"at tooth {int(at[0] // 10)}, {side}")
+    return Place("04", side, f"at the tooth {int(at[0] // 10)}, {side}")
 
 
 def told(bumps, spikes=()) -> list[tuple[str, str]]:
@@ -53,7 +53,7 @@ def test_two_attachments_are_told_as_bonded_and_nothing_on_them_as_a_spike():
     parts = [((5.0, 1.0, 0.0), 0.8, True), ((35.0, 1.0, 0.0), 0.9, True)]
     found = told([*parts, ((55.0, 1.0, 0.0), 0.7)], [((6.0, 1.0, 1.0), 0.9)])
     assert [code for code, _ in found] == ["bonded_parts", "bubble"]
-    assert "outer side of 3 teeth, by up to 0.9 mm: at tooth 3, facial; at tooth 0, facial;" in found[0][1]
+    assert "outer side of 3 teeth, by up to 0.9 mm: tooth 3, tooth 0, tooth 5." in found[0][1]
     assert "Attachments" in found[0][1]
 
 
@@ -61,7 +61,7 @@ def test_what_stands_on_the_other_side_is_told_beside_them():
     found = told([*on_teeth(8, 1.0, 1.8), ((15.0, -1.0, 0.0), 0.7)], [((5.0, 1.0, 3.0), 0.9)])
     assert [code for code, _ in found] == ["bonded_parts", "bubble"]
     assert "8 teeth, by up to 1.8 mm" in found[0][1]
-    assert "at tooth 1, lingual" in found[1][1]
+    assert "at the tooth 1, lingual" in found[1][1]
 
 
 @pytest.mark.parametrize(
