@@ -117,8 +117,11 @@ def start_series(
     if not steps:
         raise Refused("No model in the ZIP has a step number in its name.")
     with transaction.atomic():
-        if SeriesIntake.objects.select_for_update().get(pk=intake.pk).series_id is not None:
+        row = SeriesIntake.objects.select_for_update().get(pk=intake.pk)
+        if row.series_id is not None:
             raise Refused("This series has been started already.")
+        if row.status != intake.status or row.numbers != intake.numbers:
+            raise Refused("The steps were numbered anew meanwhile; look at the check once more.")
         earlier = Series.objects.filter(
             patient=intake.patient, status=Series.Status.RUNNING
         ).first()

@@ -28,6 +28,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from production.planning import fields
 from production.planning.entities import Label, Problem
@@ -188,16 +189,12 @@ def kernel_policy(problem: Problem, shop: Shop, rule: Rule) -> Policy:
     else:
         wait = np.full(count, float(rule.wait))
     wait += rule.wait_share * shop.minutes
-    hastened, deferred = (
-        np.array([str(job.id) in {str(name) for name in names} for job in problem.jobs], dtype=bool)
-        for names in (rule.hasten, rule.defer)
-    )
-    if hastened.any():
-        ahead = hastened[shop.step_job]
+    if rule.hasten:
+        ahead = _among(problem, rule.hasten)[shop.step_job]
         key = np.where(ahead, np.where(np.isfinite(key), key, 0.0) - AHEAD, key)
         wait = np.where(ahead, 0.0, wait)
-    if deferred.any():
-        key = key + np.where(deferred[shop.step_job], DEFERRED, 0.0)
+    if rule.defer:
+        key = key + np.where(_among(problem, rule.defer)[shop.step_job], DEFERRED, 0.0)
     typical = float(shop.minutes.mean()) if count else 1.0
     return Policy(
         moving=moving,
@@ -206,3 +203,9 @@ def kernel_policy(problem: Problem, shop: Shop, rule: Rule) -> Policy:
         wait=wait,
         hold=shop.not_before,
     )
+
+
+def _among(problem: Problem, names: Collection[Label]) -> NDArray[np.bool_]:
+    """Mark the jobs (J,) that are named."""
+    known = {str(name) for name in names}
+    return np.array([str(job.id) in known for job in problem.jobs], dtype=bool)

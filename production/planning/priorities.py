@@ -101,12 +101,14 @@ def prioritise(problem: Problem, rule: Rule, *, samples: int = SAMPLES, seed: in
 
     _, first = np.unique(shop.group, return_index=True)  # one job stands for a hand-over
     first = first[np.isfinite(shop.promise[first])]
-    now = look(replace(rule, defer=()))
+    begun = now = look(replace(rule, defer=()))
     for _ in range(ROUNDS):
         best, most = now, GAIN
+        # No more in all than one change may add, however many are made.
+        allowed = allowed_risk(np.minimum(begun.risk, now.risk), problem.risk_limit)
         for job, changed in _changes(problem, shop, now, first):
             after = look(changed)
-            if (after.risk > allowed_risk(now.risk, problem.risk_limit)).any():
+            if (after.risk > allowed).any():
                 continue
             gain = float((now.risk - after.risk)[first].sum())
             if len(changed.defer) > len(now.rule.defer) and (

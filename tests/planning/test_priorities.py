@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import random
 from typing import Any
 
+import numpy as np
 import pytest
 
 from production.planning import foresee, parse_problem
 from production.planning.errors import ProblemError
-from production.planning.policy import Rule, named_policy
-from production.planning.priorities import prioritise
+from production.planning.policy import STANDING, Rule, named_policy
+from production.planning.priorities import RULE_FUTURES, SEED, group_risks, prioritise
+from production.planning.risk import allowed_risk
+from tests.planning.office import Truth, learn, mid_day, morning
 
 
 def bench(dues: list[float], releases: list[float], *, batch: bool) -> Any:
@@ -72,6 +76,21 @@ def test_whoever_waits_already_is_not_put_off() -> None:
 def test_what_was_deferred_is_asked_anew() -> None:
     problem = parse_problem(bench([60.0, 500.0], [0.0, 0.0], batch=False))
     assert prioritise(problem, Rule("edd", defer=("J0",))).defer == ()
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_no_promise_ends_up_past_what_one_change_may_add(seed: int) -> None:
+    """On mid-day states with promises made at random, several changes one after another."""
+    rng, rnd = np.random.default_rng(seed), random.Random(seed)
+    truth = Truth()
+    fits = learn(seed, truth, days=10)
+    problem = mid_day(rng, truth, fits, morning(rnd, fits), 120.0).problem
+    before = group_risks(problem, STANDING["promises"])
+    found = prioritise(problem, STANDING["promises"], samples=RULE_FUTURES, seed=SEED)
+    assert found != STANDING["promises"]
+    after = group_risks(problem, found)
+    assert all(after[k] <= allowed_risk(before[k], problem.risk_limit) for k in before)
+    assert sum(after.values()) < sum(before.values())
 
 
 def test_a_name_that_is_no_job_is_refused_with_its_place() -> None:

@@ -149,6 +149,14 @@ def test_numbers_stay_once_the_series_runs(intake, person):
         number_as_named(person("doctor"), intake)
 
 
+def test_a_series_is_not_started_on_numbers_that_were_changed_meanwhile(intake, person):
+    seen = SeriesIntake.objects.get(pk=intake.pk)
+    exchange_steps(person("doctor"), intake, "upper", 1, 4)
+    with pytest.raises(Refused, match="numbered anew meanwhile"):
+        begin(person("doctor"), seen, accepted=True)
+    assert not Series.objects.exists()
+
+
 def test_bars_mark_what_goes_over_the_limit_and_what_is_out_of_place():
     moves = [{"from": k, "to": k + 1, "mm": mm} for k, mm in enumerate([0.1, 0.5, 0.2], start=1)]
     arch = {"movements": moves, "over_limit": [moves[1]], "swapped": [[3, 4]], "misplaced": []}
