@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import datetime as dt
 import logging
-import math
-import re
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -13,13 +11,12 @@ from django.utils import timezone
 
 from production import planning, work
 from production.models import Appliance, Plan, Promise
-from production.planning.causes import causes
 from production.planning.pace import at_todays_pace
 from production.planning.policy import Rule, named_policy
 from production.planning.priorities import GAIN, group_risks, next_rule
-from production.planning.rescue import rescue
 from production.planning.solve import solve
 from production.planning.solve.checker import violations
+from production.scheduling.advice import advise
 from production.scheduling.state import Situation, digest, read_situation, standing_promises
 
 log = logging.getLogger(__name__)
@@ -31,9 +28,6 @@ IMPROVED_JOBS = 500  # beyond them the rule's plan is published at once
 GAIN_MINUTES = 5.0  # of weighted tardiness, for which the order may change
 SEARCHED = "search"  # source of a plan that is no dispatch rule's
 KEPT_PLANS = 200
-ADVISED = 4
-STANDS_BACK = "stands back so that other pickups are kept; it would be missed in its turn too"
-ID = re.compile(r"\bm\d+\b")
 
 
 @dataclass(frozen=True)
@@ -106,7 +100,7 @@ def make_plan() -> MadePlan:
     followed = _followed(problem, plan)
     foresight = planning.foresee(problem, samples=FUTURES, seed=SEED, rule=followed)
     foresight["policy"] = dict(problem.policy)  # what a question about new work keeps to
-    return MadePlan(situation, plan, foresight, _advice(situation, problem, foresight))
+    return MadePlan(situation, plan, foresight, advise(situation, problem, foresight))
 
 
 def _followed(problem: Any, plan: dict[str, Any]) -> Rule | None:
@@ -177,60 +171,3 @@ def _gains(one: dict[str, Any], other: dict[str, Any]) -> bool:
     if one["late_jobs"] != other["late_jobs"]:
         return bool(one["late_jobs"] < other["late_jobs"])
     return bool(one["weighted_tardiness"] < other["weighted_tardiness"] - GAIN_MINUTES)
-
-
-def _advice(
-    situation: Situation, problem: Any, foresight: dict[str, Any]
-) -> dict[str, dict[str, str]]:
-    """Return the cause of each promise at risk, by order, and the best rescue of the worst."""
-    limit = situation.problem["risk_limit"]
-    at_risk = [
-        str(g["id"])
-        for g in sorted(foresight["groups"], key=lambda g: -(g["p_late"] or 0.0))
-        if g["p_late"] is not None and g["p_late"] > limit
-    ]
-    last = _last_of_groups(problem, foresight)
-    rule = named_policy(problem)
-    found = {}
-    for place, order in enumerate(at_risk):
-        try:
-            if place < ADVISED:  # trying what would help takes most of a second each
-                advice = rescue(problem, last[order], seed=SEED, rule=rule)
-            else:
-                waits = causes(problem, last[order], rule=rule)
-                advice = {"causes": [wait._asdict() for wait in waits]}
-            found[order] = _in_words(situation, advice)
-            if rule is not None and last[order] in rule.defer:
-                found[order]["cause"] = STANDS_BACK
-        except Exception:
-            # The risk is known all the same; it is shown without its cause.
-            log.exception("the cause of a risk could not be worked out")
-    return found
-
-
-def _last_of_groups(problem: Any, foresight: dict[str, Any]) -> dict[str, Any]:
-    """Return of each group the job that is expected last: the patient waits for that one."""
-    finish = {str(job["id"]): job["finish"]["p50"] for job in foresight["jobs"]}
-
-    def end(job: Any) -> float:
-        found = finish[str(job.id)]
-        return math.inf if found is None else float(found)
-
-    return {str(job.group): job.id for job in sorted(problem.jobs, key=end)}
-
-
-def _in_words(situation: Situation, advice: dict[str, Any]) -> dict[str, str]:
-    """Return the first cause and the best rescue, with the names on the machines."""
-    names = {key: str(machine) for key, machine in situation.machines.items()}
-
-    def say(text: str) -> str:
-        return ID.sub(lambda match: names.get(match[0], match[0]), text)
-
-    words = {}
-    if advice["causes"]:
-        words["cause"] = say(str(advice["causes"][0]["text"]))
-    if advice.get("rescues"):
-        best = advice["rescues"][0]
-        kept = 1.0 - best["p_late_after"]
-        words["rescue"] = f"{say(str(best['text']))}: kept with {100 * kept:.0f} %".capitalize()
-    return words

@@ -180,10 +180,10 @@ def test_every_promise_at_risk_has_its_cause_and_the_worst_what_would_help_is_tr
     for number in range(3):
         order = open_order(doctor, patient, retainer, ["upper"], key=f"o{number}")
         agree_promise(doctor, order, MORNING + dt.timedelta(minutes=20), key=f"p{number}")
-    monkeypatch.setattr("production.scheduling.publish.ADVISED", 1)
+    monkeypatch.setattr("production.scheduling.advice.ADVISED", 1)
     tried = []
     monkeypatch.setattr(
-        "production.scheduling.publish.rescue",
+        "production.scheduling.advice.rescue",
         lambda problem, job, **more: tried.append(job) or rescue(problem, job, **more),
     )
     make_plan().publish()
