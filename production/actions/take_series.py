@@ -9,17 +9,20 @@ from functools import partial
 from typing import Any
 
 from django.db import transaction
+from django.db.models import QuerySet
 
 from clinic.models import Patient, User, record
 from clinic.permissions import require
 from geometry.series import read_name
 from production import storage, work
+from production.actions.cancelling import cancel
 from production.actions.errors import Refused
 from production.models import Appliance, Series, SeriesIntake, SeriesStep, StoredFile
 from production.models.bench import OPEN_STATUSES
 
 MESHES = (".stl", ".ply", ".obj")
 CHUNK = 1 << 20
+REPLACED = "Replaced by a new series"
 
 
 def take_series(user: User, patient: Patient, chunks: Iterable[bytes]) -> SeriesIntake:
@@ -97,8 +100,14 @@ def start_series(
     steps_per_visit: int,
     next_visit_on: dt.date | None,
     accepted: bool = False,
+    give_up: bool = False,
 ) -> Series:
-    """Make the series with one step for each model; an earlier running one ends as replaced.
+    """Make the series with one step for each model; an earlier one ends as replaced.
+
+    Parameters
+    ----------
+    give_up : bool
+        Cancel the earlier one's pieces that are on the bench, too.
 
     Raises
     ------
@@ -122,9 +131,8 @@ def start_series(
             raise Refused("This series has been started already.")
         if row.status != intake.status or row.numbers != intake.numbers:
             raise Refused("The steps were numbered anew meanwhile; look at the check once more.")
-        earlier = Series.objects.filter(
-            patient=intake.patient, status=Series.Status.RUNNING
-        ).first()
+        under_way = under_way_of(intake.patient)
+        earlier = under_way.select_for_update().order_by("-pk").first()
         series = Series.objects.create(
             patient=intake.patient,
             started_on=started_on,
@@ -139,8 +147,11 @@ def start_series(
             SeriesStep(series=series, arch=arch, number=number, file=file)
             for (arch, number), file in steps.items()
         )
-        if earlier:
-            _replace(earlier)
+        if give_up:
+            for piece in begun(intake.patient):
+                cancel(user, piece, note=REPLACED, key=f"{intake.uuid}:{piece.code}")
+        for old in under_way.exclude(pk=series.pk):
+            _replace(old)
         intake.series = series
         intake.save(update_fields=["series"])
         record(user, "series started", series, problems=len(intake.report["problems"]))
@@ -148,10 +159,23 @@ def start_series(
     return series
 
 
+def under_way_of(patient: Patient) -> QuerySet[Series]:
+    """Return the patient's series that are worn, or paused."""
+    return Series.objects.filter(patient=patient).exclude(status=Series.Status.FINISHED)
+
+
+def begun(patient: Patient) -> QuerySet[Appliance]:
+    """Return the pieces of the patient's series under way that are on the bench."""
+    return Appliance.objects.filter(
+        step__series__in=under_way_of(patient), status__in=OPEN_STATUSES
+    ).order_by("code")
+
+
 def _replace(earlier: Series) -> None:
     """End a running series: a new scan replaces the steps that nobody has begun to make."""
-    begun = Appliance.objects.filter(step__series=earlier, status__in=OPEN_STATUSES).values("step")
-    earlier.steps.exclude(pk__in=begun).exclude(appliances__isnull=False).update(cancelled=True)
+    made = Appliance.objects.filter(step__series=earlier)
+    made = made.exclude(status=Appliance.Status.CANCELLED)
+    earlier.steps.exclude(pk__in=made.values("step")).update(cancelled=True)
     earlier.status = Series.Status.FINISHED
     earlier.save(update_fields=["status"])
 

@@ -7,6 +7,7 @@ import math
 import random
 from collections.abc import Callable, Iterator
 
+from django.db.models import Max
 from django.utils import timezone
 
 from clinic.models import Office, Patient, Visit
@@ -100,12 +101,8 @@ class Story:
         for number in range(count):
             patient = next(self.fresh)
             release = first + gap * number + self.rng.uniform(0, 15)
-            visit = Visit.objects.create(
-                patient=patient,
-                kind=Visit.Kind.DEBOND,
-                starts_at=day.at(math.floor(release / 5) * 5),
-                status=Visit.Status.DONE,
-            )
+            at = day.at(math.floor(release / 5) * 5)
+            visit = _in_the_book(patient, Visit.Kind.DEBOND, at)
             arches = self.rng.choice([("upper", "lower")] * 3 + [("upper",), ("lower",)])
             mouths = [self.rng.choice(self.pool[a]) for a in arches]
             job = Job(patient, visit, self.kinds["retainer"], mouths, release)
@@ -118,11 +115,8 @@ class Story:
             remake_of__isnull=False, status=Appliance.Status.WAITING, stage__code="prepare"
         ).select_related("order__patient", "order__visit", "kind", "step", "scan", "stage")
         for appliance in waiting:
-            visit = appliance.order.visit or Visit.objects.create(
-                patient=appliance.order.patient,
-                kind=Visit.Kind.PICKUP,
-                starts_at=day.at(450.0),
-                status=Visit.Status.DONE,
+            visit = appliance.order.visit or _in_the_book(
+                appliance.order.patient, Visit.Kind.PICKUP, day.at(450.0)
             )
             mouth = self.rng.choice(self.pool[appliance.arch])
             day.jobs.append(
@@ -142,16 +136,13 @@ class Story:
     def _ahead(self, day: Day, count: int) -> None:
         """Make a pair of aligner steps ahead of a visit."""
         for series in self.rng.sample(self.series, count):
-            done = series.orders.count() + 1
-            steps = list(series.steps.filter(number=done).order_by("-arch"))
+            made = Appliance.objects.filter(step__series=series).aggregate(m=Max("step__number"))
+            number = max(series.worn(day.date)[0], made["m"] or 0) + 1
+            steps = list(series.steps.filter(number=number).order_by("-arch"))
             if not steps:
                 continue
-            visit = Visit.objects.create(
-                patient=series.patient,
-                kind=Visit.Kind.ALIGNER,
-                starts_at=day.at(self.rng.choice([420.0, 450.0, 480.0])),
-                status=Visit.Status.DONE,
-            )
+            at = day.at(self.rng.choice([420.0, 450.0, 480.0]))
+            visit = _in_the_book(series.patient, Visit.Kind.ALIGNER, at)
             mouths = [self.pool[s.arch][s.number % len(self.pool[s.arch])] for s in steps]
             job = Job(series.patient, visit, self.kinds["aligner"], mouths, 30.0, steps=steps)
             self._fate(job)
@@ -211,3 +202,9 @@ class Story:
                 p_kept=offer.p_kept,
                 key=f"demo-{visit.pk}-promise",
             )
+
+
+def _in_the_book(patient: Patient, kind: str, at: dt.datetime) -> Visit:
+    """Return a visit that is over when its time has passed."""
+    status = Visit.Status.DONE if at <= timezone.now() else Visit.Status.PLANNED
+    return Visit.objects.create(patient=patient, kind=kind, starts_at=at, status=status)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import uuid
 
 from django.db import models
@@ -30,11 +31,41 @@ class Series(models.Model):
     next_visit_on = models.DateField(null=True, blank=True)
     status = models.CharField(max_length=8, choices=Status, default=Status.RUNNING)
     paused_on = models.DateField(null=True, blank=True)
+    paused_until = models.DateField(null=True, blank=True)  # worn on from that day, if known
     refinement_of = models.ForeignKey("self", null=True, blank=True, on_delete=models.SET_NULL)
 
     class Meta:
         ordering = ["next_visit_on"]
         verbose_name_plural = "series"
+
+    @property
+    def last_number(self) -> int:
+        """The last number planned, of either arch."""
+        return max(self.steps_upper, self.steps_lower)
+
+    def rests(self, today: dt.date) -> bool:
+        """Whether it is paused on that day."""
+        over = self.paused_until is not None and self.paused_until <= today
+        return self.status == self.Status.PAUSED and not over
+
+    def began(self, today: dt.date) -> dt.date:
+        """The first step's first day, moved on by a pause that has ended by itself."""
+        if self.status != self.Status.PAUSED or self.rests(today):
+            return self.started_on
+        assert self.paused_on is not None
+        assert self.paused_until is not None
+        return self.started_on + (self.paused_until - self.paused_on)
+
+    def worn(self, today: dt.date) -> tuple[int, dt.date]:
+        """The step in the mouth, and its first day; 0 before the first one's day.
+
+        A series at its end stays at the last step; while it is paused nothing goes on.
+        """
+        began = self.began(today)
+        day = self.paused_on if self.rests(today) and self.paused_on is not None else today
+        step = (day - began).days // self.wear_days + 1
+        step = min(max(step, 0), self.last_number)
+        return step, began + dt.timedelta(days=(step - 1) * self.wear_days)
 
 
 class SeriesStep(models.Model):

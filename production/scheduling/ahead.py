@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
+from zoneinfo import ZoneInfo
 
-from django.db.models import Max
+from django.db.models import Q, QuerySet
 from django.utils import timezone
 
 from clinic.models import Office
+from clinic.models import Visit as Booked
 from production import planning
 from production.models import Appliance, ApplianceKind, FitAnswer, Series, SeriesStep
 from production.planning import makeahead
@@ -23,6 +26,8 @@ RESERVE = 0.35
 #: How many needed steps are tried against today's promises.
 TRIED = 24
 FUTURES = 10_000
+#: A visit in the book that has not been.
+AWAITED = (Booked.Status.PLANNED, Booked.Status.ARRIVED, Booked.Status.IN_CHAIR)
 MADE = (
     Appliance.Status.WAITING,
     Appliance.Status.RUNNING,
@@ -122,6 +127,16 @@ def unopened() -> int:
     return sum((int(n.series), n.arch, n.step) in steps for n in wanted)
 
 
+def needed_of(rows: Sequence[Series]) -> dict[tuple[int, str, int], dt.datetime]:
+    """Return by when the steps of these series are needed, by (series, arch, step)."""
+    origin = timezone.now().replace(second=0, microsecond=0)
+    series, _ = _series(origin, going_on().filter(pk__in=[row.pk for row in rows]))
+    return {
+        (int(n.series), n.arch, n.step): origin + dt.timedelta(minutes=n.by)
+        for n in makeahead.needs(list(series.values()))
+    }
+
+
 def what_fits() -> FitAnswer:
     """Try the most urgent needed steps against today's promises; nothing is stored.
 
@@ -164,67 +179,107 @@ def _route(situation: Situation) -> list[dict[str, Any]] | None:
     return [step for entry, step in pairs if entry.stage.code != "scan"] or None
 
 
+def going_on() -> QuerySet[Series]:
+    """Return the series whose steps are made ahead: running, or paused until a known day."""
+    known = Q(status=Series.Status.PAUSED, paused_until__isnull=False)
+    return Series.objects.filter(Q(status=Series.Status.RUNNING) | known)
+
+
 def _series(
-    origin: dt.datetime,
+    origin: dt.datetime, among: QuerySet[Series] | None = None
 ) -> tuple[dict[int, makeahead.Series], dict[tuple[int, str, int], SeriesStep]]:
-    """Return the running series as the planner reads them, and their steps."""
-    running = list(Series.objects.filter(status=Series.Status.RUNNING))
+    """Return the series that go on as the planner reads them, and their steps."""
+    rows = list(going_on() if among is None else among)
     steps = {
         (s.series_id, s.arch, s.number): s
-        for s in SeriesStep.objects.filter(series__in=running, cancelled=False)
+        for s in SeriesStep.objects.filter(series__in=rows, cancelled=False)
     }
     made: dict[int, set[tuple[str, int]]] = {}
-    rows = Appliance.objects.filter(
-        step__series__in=running, status__in=MADE, order__cancelled_at=None
+    pieces = Appliance.objects.filter(
+        step__series__in=rows, status__in=MADE, order__cancelled_at=None
     ).values_list("step__series_id", "step__arch", "step__number")
-    for pk, arch, number in rows:
+    for pk, arch, number in pieces:
         made.setdefault(pk, set()).add((arch, number))
-    replaced = dict(
-        Series.objects.filter(refinement_of__in=running)
-        .values_list("refinement_of")
-        .annotate(m=Max("pk"))
-    )
     zone = Office.get().zone
-    today = timezone.now().astimezone(zone).date()
-    found = {}
-    for series in running:
-        last = max(series.steps_upper, series.steps_lower)
-        if not last or series.pk in replaced:
-            continue
-        worn = min((today - series.started_on).days // series.wear_days + 1, last)
-        worn = max(worn, 0)
-        since = series.started_on + dt.timedelta(days=(worn - 1) * series.wear_days)
-        began = dt.datetime.combine(since, dt.time(), zone)
-        found[series.pk] = makeahead.Series(
-            id=series.pk,
-            arches=tuple(
-                arch
-                for arch, count in (("upper", series.steps_upper), ("lower", series.steps_lower))
-                if count
-            ),
-            last_step=last,
-            worn=worn,
-            worn_since=min(minutes_after(origin, began), 0.0),
-            wear=series.wear_days * DAY,
-            visits=_visits(origin, series, zone),
-            made=frozenset(made.get(series.pk, set())),
+    booked = _booked(origin, {series.patient_id for series in rows})
+    return {
+        series.pk: _as_planned(
+            series, origin, zone, booked.get(series.patient_id, []), made.get(series.pk, set())
         )
-    return found, steps
+        for series in rows
+        if series.last_number
+    }, steps
 
 
-def _visits(origin: dt.datetime, series: Series, zone: Any) -> tuple[float, ...]:
-    """Return the coming visits: the booked one, then one whenever its steps are worn."""
-    if series.next_visit_on is None:
+def _as_planned(
+    series: Series,
+    origin: dt.datetime,
+    zone: ZoneInfo,
+    booked: list[dt.datetime],
+    made: set[tuple[str, int]],
+) -> makeahead.Series:
+    today = origin.astimezone(zone).date()
+
+    def minutes(day: dt.date) -> float:
+        return minutes_after(origin, dt.datetime.combine(day, dt.time(), zone))
+
+    worn, since = series.worn(today)
+    pauses = []
+    if series.rests(today) and series.paused_on and series.paused_until:
+        pauses.append((minutes(series.paused_on), minutes(series.paused_until)))
+    elif since > today:
+        pauses.append((0.0, minutes(since)))  # not begun: its clock stands until then
+    arches = (("upper", series.steps_upper), ("lower", series.steps_lower))
+    return makeahead.Series(
+        id=series.pk,
+        arches=tuple(arch for arch, count in arches if count),
+        last_step=series.last_number,
+        worn=worn,
+        worn_since=min(minutes(since), 0.0),
+        wear=series.wear_days * DAY,
+        visits=_visits(origin, series, zone, booked),
+        made=frozenset(made),
+        pauses=tuple(pauses),
+    )
+
+
+def _booked(origin: dt.datetime, patients: set[int]) -> dict[int, list[dt.datetime]]:
+    """Return the aligner visits in the book from today on, by patient, the soonest first."""
+    day = origin.astimezone(Office.get().zone).replace(hour=0, minute=0)
+    found: dict[int, list[dt.datetime]] = {}
+    for patient, at in (
+        Booked.objects.filter(
+            patient__in=patients, kind=Booked.Kind.ALIGNER, status__in=AWAITED, starts_at__gte=day
+        )
+        .order_by("starts_at")
+        .values_list("patient", "starts_at")
+    ):
+        found.setdefault(patient, []).append(at)
+    return found
+
+
+def _visits(
+    origin: dt.datetime, series: Series, zone: ZoneInfo, booked: list[dt.datetime]
+) -> tuple[float, ...]:
+    """Return the coming visits: those booked, then one whenever its steps are worn.
+
+    Where none is in the book, the day that the series names stands for the first.
+    """
+    found = [max(minutes_after(origin, at), 0.0) for at in booked]
+    days = dt.timedelta(days=max(series.wear_days * series.steps_per_visit, 7))
+    if booked:
+        day = booked[-1].astimezone(zone).date() + days
+    elif series.next_visit_on is not None:
+        day = series.next_visit_on
+    else:
         return ()
-    found = []
-    day = series.next_visit_on
-    at = -1.0
+    at = found[-1] if found else -1.0
     # One past the horizon too: the last visit known would be asked for all later steps.
     while at <= makeahead.HORIZON + makeahead.MARGIN:
         at = minutes_after(origin, dt.datetime.combine(day, dt.time(9), zone))
         if at >= 0:
             found.append(at)
-        day += dt.timedelta(days=max(series.wear_days * series.steps_per_visit, 7))
+        day += days
     return tuple(found)
 
 

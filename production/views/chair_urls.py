@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from production.views import chair, models3d, scan_files, series
+from production.views import chair, models3d, scan_files, series, series_keeping
 
 urlpatterns = [
     path("chair/<uuid:patient>/", chair.chair, name="chair"),
@@ -24,7 +24,8 @@ urlpatterns = [
     path("series/<uuid:intake>/", series.intake, name="series-intake"),
     path("series/<uuid:intake>/numbers/", series.renumber, name="series-numbers"),
     path("series/<uuid:intake>/state/", series.intake_state, name="series-state"),
-    path("series/<uuid:series>/pause/", series.pause, name="series-pause"),
+    path("series/<uuid:series>/change/", series_keeping.change, name="series-change"),
+    path("series/<uuid:series>/pause/", series_keeping.pause, name="series-pause"),
     path("models/<uuid:model>/", models3d.model, name="model"),
     path("models/<uuid:model>/state/", models3d.state, name="model-state"),
     path("models/<uuid:model>/preview/", models3d.preview, name="model-preview"),

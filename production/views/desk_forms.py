@@ -203,7 +203,8 @@ def usable_scans(patient: Patient) -> dict[str, Scan]:
 
 def _series_with_files(patient: Patient) -> Series | None:
     return (
-        Series.objects.filter(patient=patient, status=Series.Status.RUNNING, steps__cancelled=False)
+        Series.objects.filter(patient=patient, steps__cancelled=False)
+        .exclude(status=Series.Status.FINISHED)
         .distinct()
         .order_by("-started_on")
         .first()

@@ -1,4 +1,4 @@
-"""Aligner series: take in the step models, look at the check, start, pause."""
+"""Aligner series: take in the step models, look at the check, start."""
 
 from __future__ import annotations
 
@@ -12,16 +12,18 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_POST
 
 from clinic.middleware import office_of
-from clinic.models import Patient, User, record
-from clinic.permissions import needs
+from clinic.models import Patient, User
+from clinic.permissions import may, needs
 from production.actions.errors import ActionError
 from production.actions.take_series import (
+    begun,
     exchange_steps,
     number_as_named,
     start_series,
     take_series,
 )
-from production.models import Series, SeriesIntake
+from production.models import Appliance, SeriesIntake
+from production.selectors.series import series_of
 from production.selectors.steps import movement_bars
 from production.views.live import live, version_of
 
@@ -38,18 +40,29 @@ class StartForm(forms.Form):
     accepted = forms.BooleanField(
         required=False, label="I have looked at the problems and start all the same"
     )
+    give_up = forms.BooleanField(required=False)
+
+    def ask_what_becomes_of(self, pieces: list[Appliance], may_cancel: bool) -> None:
+        """Offer to cancel the earlier series' pieces on the bench; ask nothing without any."""
+        if not pieces or not may_cancel:
+            del self.fields["give_up"]
+            return
+        codes = ", ".join(p.code for p in pieces)
+        self.fields["give_up"].label = f"Cancel what is on the bench of the series before: {codes}"
 
 
-@needs("see_scans")
+@needs("see_patients")
 def series(request: HttpRequest, patient: uuid.UUID) -> HttpResponse:
     """Show a patient's series and what was taken in."""
     whose = get_object_or_404(Patient, uuid=patient)
+    found = series_of(whose)
     return render(
         request,
         "series/series.html",
         {
             "patient": whose,
-            "series": whose.series.order_by("-pk"),
+            "series": [item for item in found if not item.over],
+            "earlier": [item for item in found if item.over],
             "intakes": whose.series_intakes.select_related("taken_by", "series"),
         },
     )
@@ -77,6 +90,7 @@ def intake(request: HttpRequest, intake: uuid.UUID) -> HttpResponse:
     """Show what the check found; start the series from here."""
     found = _intake(intake)
     form = StartForm(request.POST or None, initial={"started_on": office_of(request).today()})
+    form.ask_what_becomes_of(list(begun(found.patient)), may(request.user, "order"))
     if request.method == "POST" and form.is_valid():
         assert isinstance(request.user, User)
         try:
@@ -122,26 +136,6 @@ def renumber(request: HttpRequest, intake: uuid.UUID) -> HttpResponse:
     except ActionError as error:
         messages.error(request, error.words, extra_tags="bad")
     return redirect("series-intake", intake=found.uuid)
-
-
-@needs("order")
-@require_POST
-def pause(request: HttpRequest, series: uuid.UUID) -> HttpResponse:
-    """Pause a running series, or let a paused one go on where it stopped."""
-    row = get_object_or_404(Series.objects.select_related("patient"), uuid=series)
-    assert isinstance(request.user, User)
-    today = office_of(request).today()
-    if row.status == Series.Status.RUNNING:
-        row.status = Series.Status.PAUSED
-        row.paused_on = today
-    elif row.status == Series.Status.PAUSED:
-        row.status = Series.Status.RUNNING
-        # The days of the pause do not count as wear.
-        row.started_on += today - (row.paused_on or today)
-        row.paused_on = None
-    row.save(update_fields=["status", "started_on", "paused_on"])
-    record(request.user, "series paused or resumed", row, status=str(row.status))
-    return redirect("series", patient=row.patient.uuid)
 
 
 def _intake(key: uuid.UUID) -> SeriesIntake:
