@@ -17,6 +17,8 @@ from geometry.undercut import GAUGES_MM, BestDirection, Undercut, best_direction
 # Height of an ideal model from the incisal edges to its base: common practice.
 MODEL_HEIGHT_MM = 15.0
 _SIDES = ("facial", "lingual")
+# So many places beside the deepest are named.
+_NAMED = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,35 +94,40 @@ def _by_gauge(areas: Any) -> dict[str, float]:
 def undercut_findings(
     found: ArchUndercut, record: dict[str, Any], mesh: Mesh, placer: Placer, limits: Limits
 ) -> list[Finding]:
-    """Note where the undercut is deeper than the deepest gauge, a finding a sextant and side."""
+    """Note once where the undercut is deeper than the deepest gauge, the deepest place first."""
     depth = found.along.depth_mm
     deep = np.flatnonzero(depth > limits.undercut_note_mm)
     if len(deep) == 0:
         return []
     sextants, facial = placer.many(mesh.vertices[deep])
-    notes = []
-    for sextant in sorted(set(sextants.tolist())):
-        for side in (True, False):
-            mine = deep[(sextants == sextant) & (facial == side)]
-            if len(mine) == 0:
-                continue
-            worst = mine[int(np.argmax(depth[mine]))]
-            code = SEXTANTS[sextant] if sextant >= 0 else None
-            name = _SIDES[0] if side else _SIDES[1]
-            where = f"{sextant_words(code)}, {side_words(code, name)}" if code else "see picture"
-            notes.append(
-                Finding(
-                    "undercut",
-                    NOTE,
-                    f"Undercut up to {depth[worst]:.1f} mm deep, {where}. Plan block-out there; "
-                    "nothing to do at the chair.",
-                    float(depth[worst]),
-                    limits.undercut_note_mm,
-                    "mm",
-                    code,
-                    name,
-                    spot(mesh.vertices[worst]),
-                )
-            )
-    notes.sort(key=lambda note: -(note.measured or 0.0))
-    return notes
+    worst: dict[tuple[str | None, str], int] = {}
+    for at, sextant, outside in zip(deep, sextants, facial, strict=True):
+        place = SEXTANTS[sextant] if sextant >= 0 else None, _SIDES[0] if outside else _SIDES[1]
+        if place not in worst or depth[at] > depth[worst[place]]:
+            worst[place] = int(at)
+    (place, first), *others = sorted(worst.items(), key=lambda each: -depth[each[1]])
+    also = ""
+    if place[0] is not None and others:
+        named = others[: _NAMED if len(others) > _NAMED + 1 else len(others)]
+        parts = [f"{_words(*other)} ({depth[at]:.1f} mm)" for other, at in named]
+        more = f"; and {len(others) - len(named)} more parts" if len(others) > len(named) else ""
+        also = f"; also {'; '.join(parts)}{more}"
+    return [
+        Finding(
+            "undercut",
+            NOTE,
+            f"Undercut up to {depth[first]:.1f} mm deep, {_words(*place)}{also}. Plan block-out "
+            "there; nothing to do at the chair.",
+            float(depth[first]),
+            limits.undercut_note_mm,
+            "mm",
+            *place,
+            spot(mesh.vertices[first]),
+        )
+    ]
+
+
+def _words(sextant: str | None, side: str) -> str:
+    if sextant is None:
+        return "where the picture shows it"
+    return f"{sextant_words(sextant)}, {side_words(sextant, side)}"
