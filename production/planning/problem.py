@@ -223,12 +223,12 @@ def _step(data: Any, place: str, index: int, known: Mapping[str, Resource]) -> S
 
 
 def _rarest_first(needs: tuple[str, ...], known: Mapping[str, Resource]) -> tuple[str, ...]:
-    """Order needs so that nobody is taken for one who alone answers to another."""
+    """Order needs so that nobody is taken for one who alone answers to another; each once."""
 
     def count(need: str) -> int:
         return sum(r.kind == need or need in r.skills for r in known.values())
 
-    return tuple(sorted(needs, key=count))
+    return tuple(sorted(dict.fromkeys(needs), key=count))
 
 
 def _alternatives(

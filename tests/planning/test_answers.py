@@ -47,6 +47,14 @@ def test_every_immediate_plan_passes_the_independent_checker() -> None:
         assert violations(data, plan(parse_problem(data))) == [], f"bench {1000 + seed}"
 
 
+def test_a_kind_that_is_needed_twice_asks_for_one_person() -> None:
+    data = bench(1, due=100)
+    data["resources"].append({"id": "W", "kind": "who"})
+    data["jobs"][0]["steps"] = [{**ROUTE[1], "needs": ["who", "who"]}]
+    assert plan(parse_problem(data))["infeasible"] == []
+    assert foresee(parse_problem(data), 200)["jobs"][0]["p_late"] == 0
+
+
 def test_the_same_state_and_seed_give_the_same_bytes() -> None:
     problem = parse_problem(bench(12))
     job = {"id": "new", "steps": ROUTE}

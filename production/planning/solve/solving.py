@@ -14,7 +14,7 @@ import numpy as np
 from production.planning import future
 from production.planning.dispatch import choose_rule, dispatch_plan, expected_times
 from production.planning.entities import Job, Problem
-from production.planning.policy import kernel_policy
+from production.planning.policy import among, kernel_policy, named_policy
 from production.planning.solve import bounds, report
 from production.planning.solve.exact import Bound, Exact, applies
 from production.planning.solve.model import size_of
@@ -170,8 +170,10 @@ def _without(problem: Problem, left: list[_Left], gone: set[str]) -> Problem:
     if not names:
         return problem
     jobs = [job if str(job.id) not in names else _what_runs(job) for job in problem.jobs]
-    kept = (job for job in jobs if job is not None and str(job.id) not in gone)
-    return replace(problem, jobs=tuple(kept))
+    kept = tuple(job for job in jobs if job is not None and str(job.id) not in gone)
+    rule = named_policy(problem)
+    told = among(rule.as_json(), {str(job.id) for job in kept}) if rule is not None else {}
+    return replace(problem, jobs=kept, policy=told)
 
 
 def _what_runs(job: Job) -> Job | None:
@@ -200,8 +202,9 @@ def _put_back(
     jobs = {str(job.id): job for job in whole.jobs}
     present = {str(job.id): job for job in problem.jobs}
     waiting = [item for item in left if str(item.job) not in never]
+    end = time.monotonic() + max(budget.left(), AT_ONCE)
     for item in sorted(waiting, key=lambda item: _due(jobs[str(item.job)]))[:PUT_BACK]:
-        if budget.left() <= 0:
+        if time.monotonic() >= end:
             break
         there = present | {str(item.job): jobs[str(item.job)]}
         order = tuple(there[str(job.id)] for job in whole.jobs if str(job.id) in there)

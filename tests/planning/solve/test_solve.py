@@ -210,6 +210,18 @@ def test_a_job_that_can_never_be_made_is_named_with_the_reason(resources, steps,
     assert [s["job"] for s in plan["steps"]] == ["b"]
 
 
+@pytest.mark.parametrize("lists", [{"rule": "order", "order": ["a"]}, {"hasten": ["b", "a"]}])
+def test_a_rule_may_name_a_job_that_can_never_be_made(lists):
+    problem = {
+        "resources": [{"id": "X", "kind": "x"}],
+        "jobs": [{"id": k, "steps": [{"kind": kind, "minutes": 1}]} for k, kind in ("am", "bx")],
+        "policy": lists,
+    }
+    plan = planned(problem)
+    assert [item["job"] for item in plan["infeasible"]] == ["a"]
+    assert [s["job"] for s in plan["steps"]] == ["b"]
+
+
 def test_a_calendar_with_too_little_time_left_leaves_out_as_little_as_possible():
     problem = {
         "resources": [{"id": "M", "kind": "m", "open": [[0, 60], [100, 130]]}],
