@@ -146,11 +146,12 @@ def named_policy(problem: Problem) -> Rule | None:
 
 def among(policy: Mapping[str, Any], jobs: Collection[str]) -> dict[str, Any]:
     """Return a policy object that names only those of its jobs that are among ``jobs``."""
-    lists = ("order", *LISTS)
-    left = {key: [name for name in policy.get(key, ()) if str(name) in jobs] for key in lists}
-    told = {key: value for key, value in policy.items() if key not in lists}
-    kept = {key: names for key, names in left.items() if names or (key == "order" and key in policy)}
-    return told | kept
+    told = dict(policy)
+    for key in {"order", *LISTS} & set(policy):
+        told[key] = [name for name in policy[key] if str(name) in jobs]
+        if not told[key] and key in LISTS:
+            del told[key]
+    return told
 
 
 def standing_rule(problem: Problem) -> Rule:
