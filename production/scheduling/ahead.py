@@ -78,6 +78,16 @@ class Visit:
 
 
 @dataclass(frozen=True)
+class TightWeek:
+    """A week whose work of one kind (hours) does not fit into the time open until its end."""
+
+    starts: dt.date
+    kind: str
+    needed: float
+    capacity: float
+
+
+@dataclass(frozen=True)
 class Outlook:
     """Four weeks: what is needed, and the work against the open time."""
 
@@ -94,14 +104,18 @@ class Outlook:
         return [Visit(steps) for steps in found.values()]
 
     @property
-    def short(self) -> list[dict[str, Any]]:
+    def short(self) -> list[TightWeek]:
         """The weeks and kinds that do not fit."""
-        return [w for w in self.weeks if not w["fits"]]
+        return [
+            TightWeek(w["from"], w["kind"], w["needed"], w["capacity"])
+            for w in self.weeks
+            if not w["fits"]
+        ]
 
 
-def outlook() -> Outlook:
+def outlook(situation: Situation | None = None) -> Outlook:
     """Work out what the running series need, and whether the coming weeks bear it."""
-    situation = read_situation()
+    situation = read_situation() if situation is None else situation
     series, steps = _series(situation.origin)
     wanted = makeahead.needs(list(series.values()))
     rows = {

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import logging
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 from django.utils import timezone
@@ -17,6 +17,7 @@ from production.planning.priorities import GAIN, group_risks, next_rule
 from production.planning.solve import solve
 from production.planning.solve.checker import violations
 from production.scheduling.advice import advise
+from production.scheduling.ahead import outlook
 from production.scheduling.state import Situation, digest, read_situation, standing_promises
 
 log = logging.getLogger(__name__)
@@ -100,6 +101,9 @@ def make_plan() -> MadePlan:
     followed = _followed(problem, plan)
     foresight = planning.foresee(problem, samples=FUTURES, seed=SEED, rule=followed)
     foresight["policy"] = dict(problem.policy)  # what a question about new work keeps to
+    foresight["tight_weeks"] = [
+        asdict(week) | {"starts": week.starts.isoformat()} for week in outlook(situation).short
+    ]
     return MadePlan(situation, plan, foresight, advise(situation, problem, foresight))
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from production.models import Machine, Plan, RouteStage
+from production.scheduling.ahead import TightWeek
 from production.scheduling.state import LAST_STAGE
 
 
@@ -26,6 +27,15 @@ class PlannedStep:
 def latest() -> Plan | None:
     """Return the standing plan, if there is one."""
     return Plan.objects.order_by("-pk").first()
+
+
+def tight_weeks() -> list[TightWeek]:
+    """Return the coming weeks that do not fit, by the standing plan."""
+    found = Plan.objects.order_by("-pk").values_list("foresight__tight_weeks", flat=True).first()
+    return [
+        TightWeek(**(week | {"starts": dt.date.fromisoformat(week["starts"])}))
+        for week in found or []
+    ]
 
 
 def planned_steps(plan: Plan | None, kinds: dict[str, int]) -> list[PlannedStep]:

@@ -14,6 +14,8 @@ from clinic.templatetags.show import clock
 from clinic.visit_status import NEXT, recent_changes
 from production.models import Acceptance, Appliance, Order, Plan, Promise, Scan, StageEvent
 from production.models.bench import OPEN_STATUSES
+from production.scheduling.ahead import TightWeek
+from production.selectors.plan_order import tight_weeks
 from production.selectors.promises import PromiseRow, coming, promise_row, read_pieces, standing
 from production.selectors.version import newest, version_of
 
@@ -85,6 +87,7 @@ class Today:
     chair: list[VisitRow] = field(default_factory=list)
     scans: list[tuple[Scan, str]] = field(default_factory=list)
     news: list[News] = field(default_factory=list)
+    tight: list[TightWeek] = field(default_factory=list)
 
     @property
     def others(self) -> list[VisitRow]:
@@ -193,6 +196,7 @@ def today(day: dt.date, office: Office, now: dt.datetime | None = None) -> Today
         chair=[r for r in visit_rows if r.visit.status == Visit.Status.IN_CHAIR],
         scans=_scans(now) if is_today else [],
         news=_news(now, office) if is_today else [],
+        tight=tight_weeks() if is_today else [],
     )
 
 

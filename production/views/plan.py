@@ -23,7 +23,7 @@ from production.actions.make_ahead import make_ahead
 from production.models import FitAnswer, Work
 from production.scheduling import ahead
 from production.scheduling.state import digest
-from production.selectors.plan_order import latest
+from production.selectors.plan_order import latest, tight_weeks
 from production.selectors.timeline import timeline as build
 from production.views.live import live, version_of
 
@@ -130,6 +130,8 @@ def _weeks(request: HttpRequest, fit: _Fit | None = None) -> HttpResponse:
     ]
     context = {
         "outlook": outlook,
+        "tight": outlook.short,
+        "here": True,
         "visits": visits,
         "later": max(len(coming) - SHOWN, 0),
         "key": uuid.uuid4().hex,
@@ -147,5 +149,6 @@ def _context(request: HttpRequest) -> dict[str, object]:
     return {
         "timeline": build(now, *SPANS[span]),
         "span": span,
+        "tight": tight_weeks(),
         "version": version_of(plan and plan.pk, now.replace(second=0, microsecond=0)),
     }

@@ -22,6 +22,7 @@ from production.models import (
 )
 from production.scheduling import ahead
 from production.scheduling.ahead import outlook, what_fits
+from production.scheduling.publish import make_plan
 from production.selectors.stock import stock
 
 
@@ -137,10 +138,16 @@ def test_the_page_opens_for_those_who_see_the_bench(series, signed_in):
     assert "Which fit today" in signed_in("doctor").get(reverse("weeks")).content.decode()
 
 
-def test_weeks_that_do_not_fit_are_said_early(series):
+def test_weeks_that_do_not_fit_are_said_early_where_people_look(series, signed_in):
+    client, words = signed_in("front_desk"), "The coming weeks do not fit"
+    make_plan().publish()
+    assert words not in client.get(reverse("today")).content.decode()
     OpeningHours.objects.exclude(weekday=1).delete()
     OpeningHours.objects.filter(weekday=1).update(opens="08:00", closes="08:10")
     assert outlook().short
+    make_plan().publish()
+    for page in ("today", "timeline", "weeks"):
+        assert words in client.get(reverse(page)).content.decode()
 
 
 def test_the_stock_forecast_counts_the_steps_that_nobody_has_ordered_yet(series, signed_in):
