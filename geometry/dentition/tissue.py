@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
+from geometry.dentition.attached import bonded_places
 from geometry.dentition.creases import sharp_creases
 from geometry.dentition.crowns import height_shares
 from geometry.dentition.lengths import shared_ratio
@@ -107,8 +108,10 @@ def read_margins(sheets: Sheets, relief: Relief, start: Array, stop: Array, tip:
     """
     columns = sheets.facial.shape[0]
     images = {}
+    bonded = bonded_places(sheets.facial, sheets.z, start, stop, tip, usual_length)
+    walls = {"facial": np.where(bonded, np.nan, sheets.facial), "lingual": sheets.lingual}
     for side, sheet, sign in (("facial", sheets.facial, 1.0), ("lingual", sheets.lingual, -1.0)):
-        images[side] = (sheet, crease_angle(sheet, sign), edge_step(sheet, sign),
+        images[side] = (sheet, crease_angle(walls[side], sign), edge_step(walls[side], sign),
                         lowest_scanned(sheet, sheets.z), sign)
     front = numbers % 10 <= 3
     usual = {side: usual_length * height_shares(numbers, side) for side in images}
@@ -117,8 +120,9 @@ def read_margins(sheets: Sheets, relief: Relief, start: Array, stop: Array, tip:
     ratio = USUAL_RATIO
     paths: dict[str, Path] = {}
     hopes: dict[str, Expectation] = {}
-    rounds = {side: [roundness(sheet * sign, a, b) for a, b in zip(start, stop, strict=True)]
-              for side, (sheet, _, _, _, sign) in images.items()}
+    rounds = {side: [roundness(walls[side] * sign, a, b)
+                     for a, b in zip(start, stop, strict=True)]
+              for side, (_, _, _, _, sign) in images.items()}
     for second in (False, True):
         found: dict[str, Array] = {}
         for side, (_, crease, step, border, _) in images.items():
@@ -158,7 +162,7 @@ def read_margins(sheets: Sheets, relief: Relief, start: Array, stop: Array, tip:
     readings: dict[str, list[SideReading]] = {}
     heights: dict[str, Array] = {}
     for side, (sheet, _, _, _, sign) in images.items():
-        line = _refine(paths[side], sheet, sign, hopes[side])
+        line = _refine(paths[side], walls[side], sign, hopes[side])
         faint = front & (side == "lingual")
         lean = _towards_middle(paths[side], start[faint], stop[faint])
         heights[side] = line + lean

@@ -1,0 +1,115 @@
+"""What is bonded to crowns, as the margin has to be read past it: attachments, brackets, tubes.
+
+Towards the gum such a part ends in a ledge: going down, the surface steps in within a
+millimetre, and above and below the step it hardly leans. Its edges are sharper creases than the
+gum line is, and where it ends a crown seems to lose its roundness.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import label
+
+from geometry.dentition.sheets import STEP_S_MM, STEP_Z_MM
+
+Array = NDArray[np.float64]
+Marks = NDArray[np.bool_]
+
+STEPS = ((3, 0.35), (4, 0.4), (5, 0.45))
+"""Within so many rows a ledge steps in by so much more, mm, than the surface leans just above and
+below, in the median along it; a bevelled ledge takes more rows than a square one."""
+LEAST_MM, MOST_MM, ANYWHERE = 0.3, 1.6, 0.6
+"""A ledge steps in by this at least, and by no more than parts stand out; single places of it may
+be less sharp by this share."""
+BESIDE_ROWS = 3
+GUM_ROWS, GUM_OUT_MM = 4, 0.3
+"""Where the surface comes out again within so many rows by more, gum begins."""
+NARROWEST_MM, TO_SIDES_MM = 1.5, 0.5
+BELOW_TIP_MM, LONGEST = 1.0, 1.15
+"""Ledges lie from so far below the tip to this share of the crown's average length."""
+FEWEST = 2
+"""On so many teeth of a side, so that a chip or a fold of the gum is none."""
+PART_MM, UNDER_MM, BESIDE_MM = 4.5, 0.2, 0.75
+"""How far above, below and beside a ledge its part may reach."""
+
+
+def bonded_places(
+    sheet: Array, z: Array, start: Array, stop: Array, tip: Array, usual: Array
+) -> Marks:
+    """Mark what is no crown and no gum on one side, (n, m).
+
+    Parameters
+    ----------
+    sheet : (n, m) float64
+        How far out the surface lies, rising outwards, mm; NaN unknown.
+    z : (m,) float64
+        Falling heights of its rows, mm.
+    start, stop, tip, usual : (k,) float64
+        Ends of the teeth along the arch, height of their tips and average length of their
+        crowns, mm.
+    """
+    marks = np.zeros(sheet.shape, dtype=np.bool_)
+    upper, lower = tip - BELOW_TIP_MM, tip - LONGEST * usual
+    band = np.flatnonzero((z < upper.max(initial=-np.inf)) & (z > lower.min(initial=np.inf)))
+    if not len(band):
+        return marks
+    clear = STEPS[-1][0] + BESIDE_ROWS
+    first_row = max(int(band[0]) - clear, 0)
+    wall = sheet[:, first_row : int(band[-1]) + clear + 1]
+    share, sharp = _sharpness(wall)
+    coming = np.fmax.reduce([_moved(wall, -rows) for rows in range(1, GUM_ROWS + 1)])
+    with np.errstate(invalid="ignore"):
+        stepped = (share > ANYWHERE) & ~(coming - wall >= GUM_OUT_MM)
+    at = np.arange(len(sheet)) * STEP_S_MM
+    heights = z[first_row:][: wall.shape[1]]
+    teeth = 0
+    for k in range(len(start)):
+        own = np.flatnonzero((at > start[k] + TO_SIDES_MM) & (at < stop[k] - TO_SIDES_MM))
+        rows = np.flatnonzero((heights < upper[k]) & (heights > lower[k]))
+        if not len(own) or not len(rows):
+            continue
+        here = np.ix_(own, rows)
+        pieces, count = label(stepped[here], np.ones((3, 3)))
+        seen = False
+        for piece in range(1, count + 1):
+            mine = pieces == piece
+            run = np.flatnonzero(mine.any(axis=1))
+            values = np.where(mine[run], share[here][run], 0.0)
+            corner = values.argmax(axis=1)
+            step = float(np.median(sharp[here][run, corner]))
+            wide = len(run) * STEP_S_MM >= NARROWEST_MM
+            if not wide or np.median(values.max(axis=1)) < 1.0 or step > MOST_MM:
+                continue
+            seen = True
+            beside = round(BESIDE_MM / STEP_S_MM)
+            first, last = max(own[run[0]] - beside, 0), own[run[-1]] + beside + 1
+            top = first_row + rows[corner.min()] - round(PART_MM / STEP_Z_MM)
+            low = first_row + rows[corner.max()] + round(UNDER_MM / STEP_Z_MM)
+            marks[first:last, max(top, 0) : low + 1] = True
+        teeth += seen
+    return marks if teeth >= FEWEST else np.zeros_like(marks)
+
+
+def _sharpness(sheet: Array) -> tuple[Array, Array]:
+    """By how much the surface steps in at each place, over what a ledge has and in mm."""
+    share, sharp = np.full(sheet.shape, -np.inf), np.full(sheet.shape, -np.inf)
+    under = np.maximum(np.nan_to_num(sheet - _moved(sheet, -BESIDE_ROWS)), 0.0)
+    for rows, least in STEPS:
+        lip = _moved(sheet, rows)
+        over = np.maximum(np.nan_to_num(_moved(sheet, rows + BESIDE_ROWS) - lip), 0.0)
+        step = np.nan_to_num(lip - sheet)
+        own = np.where(step > LEAST_MM, step - (over + under) * (rows / BESIDE_ROWS), -np.inf)
+        better = own / least > share
+        share[better], sharp[better] = own[better] / least, own[better]
+    return share, sharp
+
+
+def _moved(sheet: Array, rows: int) -> Array:
+    """The sheet moved down by so many rows, NaN where it leaves off."""
+    out = np.full_like(sheet, np.nan)
+    if rows > 0:
+        out[:, rows:] = sheet[:, :-rows]
+    else:
+        out[:, :rows] = sheet[:, -rows:]
+    return out

@@ -1,0 +1,63 @@
+"""The gum line is read past what is bonded to crowns."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from geometry.dentition.attached import bonded_places
+from geometry.dentition.margin import crease_angle, edge_step, expect, trace_margin
+from geometry.dentition.sheets import STEP_S_MM, STEP_Z_MM
+
+Z = 3.0 - STEP_Z_MM * np.arange(110)
+START, STOP = np.array([2.0, 11.0]), np.array([10.0, 19.0])
+TIP, USUAL = np.zeros(2), np.full(2, 9.0)
+MARGIN = -8.6
+AT = np.arange(85) * STEP_S_MM
+
+
+def wall(parts: int, depth: float = 0.9, bevel: float = 0.0) -> np.ndarray:
+    """Two crowns over gum, with parts of 2.4 × 3 mm on the first of them, ledges at -6 mm.
+
+    A bevelled ledge takes ``bevel`` mm to step in.
+    """
+    crown = 1.2 - 0.04 * (Z + 4.0) ** 2
+    line = np.where(Z < MARGIN, crown[np.abs(Z - MARGIN).argmin()] + 0.5 * (MARGIN - Z), crown)
+    sheet = np.tile(np.where(Z > 0.0, np.nan, line), (len(AT), 1))
+    share = np.clip((Z + 6.0) / max(bevel, 1e-6), 0.0, 1.0) * (Z < -3.6)
+    for k in range(parts):
+        on = np.abs(AT - 0.5 * (START[k] + STOP[k])) <= 1.5
+        sheet[on] += depth * share
+    return sheet
+
+
+@pytest.mark.parametrize("bevel", [0.0, 0.5])
+def test_parts_are_marked_from_their_ledge_up_and_no_gum_is(bevel: float) -> None:
+    marks = bonded_places(wall(2, bevel=bevel), Z, START, STOP, TIP, USUAL)
+    assert marks[np.abs(AT - 6.0) < 1.5][:, (Z < -3.6) & (Z > -5.9)].all()
+    assert not marks[:, Z < -6.7].any()
+    assert not marks[np.abs(AT - 10.5) < 1.0].any()
+
+
+def test_crowns_gum_a_single_step_and_a_missing_piece_are_none() -> None:
+    for sheet in (wall(0), wall(1), wall(2, depth=3.0)):
+        assert not bonded_places(sheet, Z, START, STOP, TIP, USUAL).any()
+    gum = wall(0)
+    gum[:, Z < -11.0] -= 0.9
+    assert not bonded_places(gum, Z, START, STOP, TIP, USUAL).any()
+
+
+def test_the_margin_is_read_below_the_ledge() -> None:
+    sheet = wall(2)
+    front = np.ones(2, dtype=bool)
+    hope = expect(len(AT), START, STOP, TIP, 0.75 * USUAL, np.ones(2), front, np.full(2, 2.0))
+    middle = round(6.0 / STEP_S_MM)
+
+    def margin(seen: np.ndarray) -> float:
+        signs, border = np.zeros(seen.shape), np.full(len(AT), Z[-1])
+        path = trace_margin(crease_angle(seen, 1.0), edge_step(seen, 1.0), signs, Z, border, hope)
+        return float(path.height[middle])
+
+    assert margin(sheet) > MARGIN + 2.0  # an edge of the part
+    marks = bonded_places(sheet, Z, START, STOP, TIP, USUAL)
+    assert margin(np.where(marks, np.nan, sheet)) == pytest.approx(MARGIN, abs=0.6)
