@@ -124,6 +124,7 @@ def _what_runs(problem: Row, left_out: set[str], resources: Row, rows: list[Row]
             row["end"] = max(row["start"] + _minutes(row), 0.0)
             for other in rows:
                 same = other["running"] and other["resource"] == row["resource"]
+                same &= other["step"].get("family") == step.get("family")
                 if same and other["start"] == row["start"]:
                     row["batch"], row["end"] = other["batch"], max(row["end"], other["end"])
             out.append(row)

@@ -359,3 +359,23 @@ def test_who_alone_has_a_skill_is_not_taken_for_what_others_can_do():
         for found in (plan_at_once(parsed), solve(parsed, work=100)):
             assert found["infeasible"] == []
             assert violations(problem, found) == []
+
+
+def test_a_plan_stands_beside_a_run_of_other_material_that_it_leaves_out():
+    """Both were marked as started in the same minute; the second can never be finished."""
+    problem = {
+        "resources": [{"id": "P", "kind": "print", "batch": True, "capacity": 4}],
+        "jobs": [
+            {
+                "id": name,
+                "steps": [
+                    {"kind": "print", "minutes": k, "family": name, "started": 0, "resource": "P"},
+                    *([{"kind": "none", "minutes": 1}] if name == "b" else []),
+                ],
+            }
+            for k, name in ((20, "a"), (30, "b"))
+        ],
+    }
+    for found in (plan_at_once(parse_problem(problem)), solve(parse_problem(problem), work=100)):
+        assert [item["job"] for item in found["infeasible"]] == ["b"]
+        assert violations(problem, found) == []
