@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d, maximum_filter1d
+from scipy.ndimage import gaussian_filter, gaussian_filter1d, maximum_filter1d
 
 from geometry.dentition.assign import (
     ALONG,
@@ -25,7 +25,7 @@ from geometry.dentition.assign import (
 from geometry.dentition.crowns import row_numbers, row_sizes
 from geometry.dentition.seams import Seams
 from geometry.dentition.sheets import STEP_S_MM, STEP_Z_MM, Sheets, smoothed
-from geometry.dentition.spaces import CELL_MM
+from geometry.dentition.spaces import CELL_MM, HALF_MM
 
 Array = NDArray[np.float64]
 
@@ -40,11 +40,19 @@ MIDLINE_SD_MM, INCISORS = 1.6, 2
 """Incisors stand where the midline of the arch form has them, give or take."""
 CONTACT_SHARE = 0.97
 """Teeth wear and overlap at their contacts."""
-SUNKEN_LEAST_MM = 3.0
 NECK_SHARE = 0.93
-ABOVE_NECKS_MM = 2.55
-GROOVE_LEAST_MM = 0.2
-"""A tooth below the row rises this far over its neighbours' necks and the grooves beside it."""
+SUNKEN_MM, EDGE_RISE_MM, EDGE_BREADTH_MM = 1.5, 2.3, 2.2
+"""In so much room may stand an incisor or a canine below the row: an edge that rises this far
+over its neighbours' necks and is at most so much broader than is usual."""
+SUNKEN_SHARE, SUNKEN_MOST, SHAPED_MM2 = 0.65, 1.35, 0.42
+"""A premolar or molar below the row fills such shares of its usual width; the further it stands
+out of the gum, and the more cusps and fissures it shows, the surer. A ridge is smooth."""
+FRONT_TEETH = 3
+EDGE_DEPTH_MM = 1.5
+NOTHING_MM, WHOLLY, LEAST_CELLS = -50.0, 0.98, 20
+FINE_MM, PLAIN_MM, TABLE_DEPTH_MM, TABLE_HALF_MM, END_SHARE = 0.4, 1.6, 2.0, 4.5, 0.2
+"""Cusps and fissures are what is left of a biting surface, its ends apart, smoothed by the one
+length when smoothed by the other is taken off."""
 GROOVE_SHARE, GROOVE_MOST = 0.4, 3.0
 VALLEY_SHARE, VALLEY_FLOOR, VALLEY_FULL, VALLEY_POWER = 2.1, 0.05, 0.6, 0.7
 """Grooves across the row and seams that turn are weighed together."""
@@ -78,6 +86,8 @@ class Row:
         Tooth size against the average of the table.
     lead : (k,) float64
         How much dearer the best explanation is that gives the tooth another number.
+    shadow : (n, m) float64
+        The row from above, see :func:`geometry.dentition.spaces.shadow_map`.
     """
 
     numbers: NDArray[np.int64]
@@ -86,6 +96,7 @@ class Row:
     cost: float
     scale: float
     lead: Array
+    shadow: Array
 
     @property
     def sure(self) -> NDArray[np.bool_]:
@@ -108,12 +119,15 @@ class Signs:
         Breadth of the crowns a little below edge or cusp, mm.
     stagger : (n,) float64
         How far crowns on one side stand in front of those on the other, mm.
+    shadow : (m, w) float64
+        The row from above, see :func:`geometry.dentition.spaces.shadow_map`.
     """
 
     groove: Array
     crown: Array
     breadth: Array
     stagger: Array
+    shadow: Array
 
 
 def read_signs(sheets: Sheets, seams: Seams) -> Signs:
@@ -151,7 +165,7 @@ def read_signs(sheets: Sheets, seams: Seams) -> Signs:
     valley = np.clip((np.interp(at, known, seams.valley) - VALLEY_FLOOR) / VALLEY_FULL, 0.0, 1.0)
     groove = GROOVE_SHARE * across + VALLEY_SHARE * valley**VALLEY_POWER
     breadth, stagger = (np.interp(at, known, of) for of in (seams.breadth, seams.stagger))
-    return Signs(groove, crown, breadth, stagger)
+    return Signs(groove, crown, breadth, stagger, seams.shadow)
 
 
 # Extra cost when the row begins (or, mirrored, ends) with each of the 16 teeth.
@@ -184,7 +198,7 @@ def find_row(signs: Signs, arch: str, to_midline: Array) -> Row:
     middles = (starts + stops) // 2
     lead = other_numbers(columns, usual, step, before, after, labels, middles)
     start, stop = _refined(signs.groove, starts * step, stops * step)
-    return Row(row_numbers(arch)[labels], start, stop, total, scale, lead)
+    return Row(row_numbers(arch)[labels], start, stop, total, scale, lead, signs.shadow)
 
 
 def _columns(signs: Signs, to_midline: Array) -> Array:
@@ -242,8 +256,8 @@ def _refined(groove: Array, start: Array, stop: Array) -> tuple[Array, Array]:
 def with_sunken(row: Row, top: Array, arch: str) -> Row:
     """Add teeth that stand well below the row, such as erupting ones, where one was missed.
 
-    Between two neighbours that one tooth is missing from, gum lies at their necks or
-    lower and sags; a tooth rises above that, with a groove on either side.
+    Between two neighbours that one tooth is missing from, gum lies at their necks or lower
+    and is smooth; a front tooth rises above that with a narrow edge, a back tooth with cusps.
 
     Parameters
     ----------
@@ -253,17 +267,18 @@ def with_sunken(row: Row, top: Array, arch: str) -> Row:
     arch : "upper" | "lower"
     """
     order = row_numbers(arch).tolist()
-    length = dict(zip(order, row_sizes(arch)[:, 0].tolist(), strict=True))
+    length, width = (dict(zip(order, of.tolist(), strict=True)) for of in row_sizes(arch).T[:2])
     numbers, lead = row.numbers.tolist(), row.lead.tolist()
     start, stop = row.start.tolist(), row.stop.tolist()
     for k in range(len(row.numbers) - 1, 0, -1):
         before, after = int(row.numbers[k - 1]), int(row.numbers[k])
         absent = order[order.index(before) + 1 : order.index(after)]
         a, b = float(row.stop[k - 1]), float(row.start[k])
-        if len(absent) != 1 or b - a < SUNKEN_LEAST_MM:
+        if len(absent) != 1 or b - a < SUNKEN_MM:
             continue
         necks = 0.5 * (_neck(top, row, k - 1, length[before]) + _neck(top, row, k, length[after]))
-        if _stands(top[round(a / STEP_S_MM) : round(b / STEP_S_MM) + 1], necks + ABOVE_NECKS_MM):
+        room = (b - a) / (row.scale * width[absent[0]])
+        if _is_tooth(_seen_between(row.shadow, a, b), necks, absent[0], arch, room):
             numbers.insert(k, absent[0])
             lead.insert(k, float(min(row.lead[k - 1], row.lead[k])))
             start.insert(k, a)
@@ -284,12 +299,41 @@ def _neck(top: Array, row: Row, k: int, length: float) -> float:
     return float(np.percentile(part, 95)) - NECK_SHARE * length if len(part) else np.inf
 
 
-def _stands(stretch: Array, least: float) -> bool:
-    """Whether the middle of a stretch rises above ``least`` and above both of its sides."""
-    known = stretch[~np.isnan(stretch)]
-    third = len(known) // 3
-    if third < 3:
-        return False
-    peak = float(np.percentile(known[third:-third], 75))
-    dip = max(float(known[:third].min()), float(known[-third:].min()))
-    return bool(peak > least and peak > dip + GROOVE_LEAST_MM)
+def _is_tooth(
+    seen: tuple[float, float, float], necks: float, number: int, arch: str, room: float
+) -> bool:
+    """Whether what is seen between two neighbours is the tooth that is missing from them."""
+    height, breadth, shaped = seen
+    rise, place = height - necks, number % 10
+    if place <= FRONT_TEETH:
+        broadest = float(BREADTH_MM[arch][place - 1]) + EDGE_BREADTH_MM
+        return rise >= EDGE_RISE_MM and breadth <= broadest
+    fills = SUNKEN_SHARE <= room <= SUNKEN_MOST
+    return fills and rise > 0.0 and rise * shaped >= SHAPED_MM2
+
+
+def _seen_between(shadow: Array, a: float, b: float) -> tuple[float, float, float]:
+    """Usual height of the row from above between two places, its breadth, and its shape, mm.
+
+    The shape is how far cusps and fissures stand out of the biting surface.
+    """
+    # Of the room alone: beyond it the neighbours' walls rise.
+    part = shadow[round(a / CELL_MM) : round(b / CELL_MM) + 1]
+    there = part > NOTHING_MM
+    known = np.where(there, part, 0.0)
+    fine, plain = (
+        gaussian_filter(known, size / CELL_MM)
+        / np.maximum(gaussian_filter(there.astype(np.float64), size / CELL_MM), 1e-3)
+        for size in (FINE_MM, PLAIN_MM)
+    )
+    clear = gaussian_filter(there.astype(np.float64), PLAIN_MM / CELL_MM) > WHOLLY
+    end = int(END_SHARE * len(part))
+    inner = slice(end, max(len(part) - end, end + 1))
+    near = np.abs(np.arange(shadow.shape[1]) * CELL_MM - HALF_MM) < TABLE_HALF_MM
+    table = part[inner][:, near]
+    crest = table.max(axis=1)
+    height = float(np.median(crest))
+    breadth = CELL_MM * float(np.median((table > crest[:, None] - EDGE_DEPTH_MM).sum(axis=1)))
+    chosen = (table > height - TABLE_DEPTH_MM) & clear[inner][:, near]
+    shape = (fine - plain)[inner][:, near][chosen]
+    return height, breadth, float(np.std(shape)) if shape.size > LEAST_CELLS else 0.0

@@ -44,11 +44,14 @@ class Seams:
         Breadth of the crowns ``BREADTH_DEPTH_MM`` below edge or cusp, mm; 0 without crowns.
     stagger : (n,) float64
         How far the crowns on one side stand in front of those on the other, mm.
+    shadow : (n, m) float64
+        What they were read from.
     """
 
     valley: Array
     breadth: Array
     stagger: Array
+    shadow: Array
 
 
 @njit(cache=True, nogil=True)
@@ -98,7 +101,7 @@ def find_seams(shadow: Array) -> Seams:
     breadth = np.where(crest > LOWEST_MM - 1.0, CELL_MM * crown.sum(axis=1), 0.0)
     facial = np.where(crown, across, -np.inf).max(axis=1)
     lingual = np.where(crown, across, np.inf).min(axis=1)
-    return Seams(_valley(cut), breadth, _stagger(facial, lingual))
+    return Seams(_valley(cut), breadth, _stagger(facial, lingual), shadow)
 
 
 def _valley(cut: Array) -> Array:

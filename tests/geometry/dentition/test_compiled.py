@@ -247,19 +247,36 @@ def test_seams_against_every_way() -> None:
     assert seams._sweep(over[:, ::-1].copy(), False)[:, ::-1] == pytest.approx(got)
 
 
-@pytest.mark.parametrize(("bump", "present"), [(2.0, True), (-1.0, False)])
-def test_a_tooth_far_below_the_row_is_no_gap_but_a_ridge_is(bump: float, present: bool) -> None:
-    # 34 and 36 stand at 0; between them either 35 erupts, grooves beside it, or gum sags.
-    at = np.arange(120) * sheets.STEP_S_MM
-    top = np.zeros(120)
-    between = (at > 8.0) & (at < 15.0)
-    top[between] = -6.5 + bump * np.cos((at[between] - 11.5) / 3.5 * np.pi / 2)
-    ends = np.array([1.0, 15.0]), np.array([8.0, 26.0])
-    row = rows.Row(np.array([34, 36]), *ends, 0.0, 1.0, np.array([9.0, 1.0]))
+@pytest.mark.parametrize(
+    ("absent", "half_breadth", "cusps", "present"),
+    [
+        (36, 4.0, 0.5, True),  # a molar that erupts, with cusps and fissures
+        (36, 4.0, 0.0, False),  # a ridge as high and as broad: smooth
+        (33, 1.2, 0.0, True),  # a canine's edge is narrow
+        (33, 4.0, 0.0, False),  # the ridge of a lost canine is not
+    ],
+)
+def test_a_tooth_far_below_the_row_is_no_gap_but_a_ridge_is(
+    absent: int, half_breadth: float, cusps: float, present: bool
+) -> None:
+    # Neighbours stand at 0; between them the surface stands at -4, over necks at about -8.
+    room = 10.0 if absent == 36 else 6.0
+    ends = np.array([1.0, 8.0 + room]), np.array([8.0, 18.0 + room])
+    at = np.arange(160) * sheets.STEP_S_MM
+    top = np.where((at > 8.0) & (at < 8.0 + room), -4.0, 0.0)
+    s = np.arange(round(40.0 / spaces.CELL_MM))[:, None] * spaces.CELL_MM
+    n = np.arange(round(2.0 * spaces.HALF_MM / spaces.CELL_MM))[None] * spaces.CELL_MM
+    n = n - spaces.HALF_MM
+    walls = 1.5 * (n / half_breadth) ** 2
+    bumps = cusps * np.cos(2.0 * np.pi * s / 5.0) * np.cos(2.0 * np.pi * n / 5.0)
+    shadow = np.maximum(-4.0 - walls + bumps, -10.0)
+    numbers = np.array([absent - 1, absent + 1])
+    row = rows.Row(numbers, *ends, 0.0, 1.0, np.array([9.0, 1.0]), shadow)
     found = rows.with_sunken(row, top, "lower")
-    assert found.numbers.tolist() == ([34, 35, 36] if present else [34, 36])
+    whole = [absent - 1, absent, absent + 1] if present else numbers.tolist()
+    assert found.numbers.tolist() == whole
     assert found.lead.tolist() == ([9.0, 1.0, 1.0] if present else [9.0, 1.0])
-    assert (found.start[1], found.stop[-2]) == ((8.0, 15.0) if present else (15.0, 8.0))
+    assert found.stop[-2] == (8.0 + room if present else 8.0)
 
 
 def test_lowest_point_of_a_section() -> None:

@@ -68,7 +68,8 @@ def test_width_between_two_balls_is_theirs_also_below_where_they_are_widest() ->
 
 def gaps_of(passage: Passage, grain: float = 0.3, papilla: float = -2.0, edge: float = RADIUS):
     """What is said of two crowns 8 mm long."""
-    row = Row(np.array([16, 15]), np.array([0.0, 9.0]), np.array([8.0, 17.0]), 0.0, 1.0, np.ones(2))
+    ends = np.array([0.0, 9.0]), np.array([8.0, 17.0])
+    row = Row(np.array([16, 15]), *ends, 0.0, 1.0, np.ones(2), np.zeros((1, 1)))
     tip, length = np.full(2, edge), np.full(2, 8.0)
     return find_gaps([passage], row, tip, length, np.array([papilla]), grain, lambda local: local)
 
