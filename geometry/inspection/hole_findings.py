@@ -1,52 +1,49 @@
-"""Findings about holes: which to rescan, which close over, which lie too deep to matter."""
+"""Findings about holes: which to rescan, which close over, which matter to nobody."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from geometry.dentition import Dentition
-from geometry.frame import Frame
 from geometry.inspection.findings import CHECK, NOTE, STOP, Finding, spot
+from geometry.inspection.hole_places import Between, GumLine
 from geometry.inspection.limits import Limits
 from geometry.inspection.place import Place, Placer
 from geometry.topology import Loop, Topology
 
-GumLine = Callable[[NDArray[np.float64]], float]
-
-# So many holes are told one by one.
-_MOST_TOLD = 12
+# So many holes are told one by one: those that stop, those to be looked at.
+_MOST_TOLD, _MOST_LOOKED_AT = 12, 4
+_TORN = 30  # holes, from which on the surface itself is in doubt
 # Across a rim is between places at least this share of it apart; of a longer rim some places do.
 _ASIDE_SHARE, _MOST_ON_RIM = 0.125, 200
 # A round hole is twice as wide as the chord over an eighth of it is long, and some more.
 _TWISTED = 0.5
 
 
-def gum_line_of(frame: Frame, dentition: Dentition) -> GumLine | None:
-    """Return how to tell how far below the gum line a hole begins; None without teeth.
+@dataclass(frozen=True)
+class _Hole:
+    """A hole with its width, and whether it lies between two teeth."""
 
-    The lower of the facial and the lingual margin of the nearest tooth counts.
-    """
-    if not dentition.teeth:
-        return None
-    centres = frame.to_local(np.array([tooth.centre for tooth in dentition.teeth]))
-    margins = np.array([[tooth.facial.at, tooth.lingual.at] for tooth in dentition.teeth])
-    lowest = ((margins - frame.origin) @ frame.occlusal).min(axis=1)
-
-    def below(rim: NDArray[np.float64]) -> float:
-        local = frame.to_local(rim)
-        beside = np.linalg.norm(centres[:, :2] - local[:, :2].mean(axis=0), axis=1)
-        return float(lowest[beside.argmin()] - local[:, 2].max())
-
-    return below
+    loop: Loop
+    wide: float
+    between: bool
 
 
 def hole_findings(
-    topology: Topology, placer: Placer, limits: Limits, gum_line: GumLine | None = None
+    topology: Topology,
+    placer: Placer,
+    limits: Limits,
+    gum_line: GumLine | None = None,
+    between: Between | None = None,
 ) -> list[Finding]:
-    """Judge each hole by its perimeter; cracks and what lies too deep to matter are counted.
+    """Judge each hole by its width and its perimeter.
+
+    A slit closes over its own sides, and what lies between two teeth is no surface that an
+    appliance grips: neither stops a scan unless it is wide. Cracks, slits between teeth and
+    what lies too deep to matter are counted.
 
     Parameters
     ----------
@@ -55,64 +52,110 @@ def hole_findings(
     limits : Limits
     gum_line : callable, optional
         How far below the gum line a hole begins, mm, given the points (k, 3) of its rim.
+    between : callable, optional
+        Whether a rim (k, 3) lies between two neighbouring teeth.
     """
-    told: list[tuple[bool, Loop, float]] = []
-    cracks: list[Loop] = []
-    deep: list[Loop] = []
-    for hole in topology.holes:
-        if hole.perimeter_mm < limits.hole_check_mm:
+    severe: list[_Hole] = []
+    doubtful: list[_Hole] = []
+    slits: list[_Hole] = []
+    cracks: list[_Hole] = []
+    deep: list[_Hole] = []
+    for loop in topology.holes:
+        if loop.perimeter_mm < limits.hole_check_mm:
             continue
-        rim = topology.main.vertices[hole.vertices]
+        rim = topology.main.vertices[loop.vertices]
+        hole = _Hole(loop, hole_width(rim, loop), between is not None and between(rim))
+        matters = limits.hole_stop_width_mm * (2.0 if hole.between else 1.0)
         if gum_line is not None and gum_line(rim) >= limits.hole_deep_mm:
             deep.append(hole)
-            continue
-        wide = hole_width(rim, hole)
-        if wide < limits.hole_least_width_mm and hole.perimeter_mm < limits.crack_check_mm:
+        elif hole.wide < limits.hole_least_width_mm and loop.perimeter_mm < limits.crack_check_mm:
             cracks.append(hole)
-            continue
-        severe = hole.perimeter_mm >= limits.hole_stop_mm and wide >= limits.hole_least_width_mm
-        told.append((severe, hole, wide))
-    told.sort(key=lambda each: (not each[0], -each[1].perimeter_mm))
-    found = [_open_hole(*each, placer, limits) for each in told[:_MOST_TOLD]]
-    if len(told) > _MOST_TOLD:
-        severe, largest, _ = told[_MOST_TOLD]
-        words = (
-            f"{len(told) - _MOST_TOLD} more holes, the largest {largest.perimeter_mm:.1f} mm around"
-        )
-        remedy = "The surface is torn: export again at full quality, and rescan if it is still so."
-        found.append(
-            _hole(largest, STOP if severe else CHECK, words, remedy, placer, limits.hole_check_mm)
-        )
-    if cracks:
-        longest = max(cracks, key=lambda crack: crack.perimeter_mm)
-        many = "A crack" if len(cracks) == 1 else f"{len(cracks)} cracks"
-        words = (
-            f"{many} less than {limits.hole_least_width_mm:.2g} mm wide, the longest "
-            f"{longest.perimeter_mm / 2.0:.1f} mm long"
-        )
-        found.append(_hole(longest, NOTE, words, "Nothing to do.", placer, limits.hole_check_mm))
-    if deep:
-        largest = max(deep, key=lambda hole: hole.perimeter_mm)
-        many = "A hole" if len(deep) == 1 else f"{len(deep)} holes, the largest"
-        words = (
-            f"{many} {largest.perimeter_mm:.1f} mm around, more than {limits.hole_deep_mm:.0f} mm "
-            "below the gum line"
-        )
-        so = "Nothing to do unless the appliance reaches there."
-        found.append(_hole(largest, NOTE, words, so, placer, limits.hole_check_mm))
-    return found
+        elif hole.between and hole.wide < limits.hole_stop_width_mm:
+            slits.append(hole)
+        elif loop.perimeter_mm >= limits.hole_stop_mm and hole.wide >= matters:
+            severe.append(hole)
+        else:
+            doubtful.append(hole)
+    found = _one_by_one(severe, STOP, _MOST_TOLD, placer, limits)
+    found += _one_by_one(doubtful, CHECK, _MOST_LOOKED_AT, placer, limits)
+    if len(severe) + len(doubtful) >= _TORN:
+        found[0] = _torn(found[0], len(severe) + len(doubtful))
+    return found + _counted(slits, cracks, deep, placer, limits)
 
 
-def _open_hole(severe: bool, hole: Loop, wide: float, placer: Placer, limits: Limits) -> Finding:
-    words = f"Hole about {wide:.1f} mm wide, {hole.perimeter_mm:.1f} mm around"
-    if wide < limits.hole_least_width_mm:
-        words = f"A crack {hole.perimeter_mm / 2.0:.1f} mm long"
-    if severe:
+def _one_by_one(
+    holes: list[_Hole], severity: str, most: int, placer: Placer, limits: Limits
+) -> list[Finding]:
+    """Tell the largest holes one by one, and how many more there are."""
+    holes.sort(key=lambda hole: -hole.loop.perimeter_mm)
+    if severity == STOP:
         remedy, limit = "Dry and rescan over it for 2–3 s.", limits.hole_stop_mm
     else:
         remedy = "Look at the picture; rescan if it lies on a tooth or the gum line."
         limit = limits.hole_check_mm
-    return _hole(hole, STOP if severe else CHECK, words, remedy, placer, limit)
+    found = []
+    for hole in holes[:most]:
+        words = f"Hole about {hole.wide:.1f} mm wide, {hole.loop.perimeter_mm:.1f} mm around"
+        if hole.wide < limits.hole_least_width_mm:
+            words = f"A crack {hole.loop.perimeter_mm / 2.0:.1f} mm long"
+        found.append(_hole(hole.loop, severity, words, remedy, placer, limit))
+    more = holes[most:]
+    if more:
+        words = (
+            f"{len(more)} more hole{'s' if len(more) > 1 else ''}, the largest "
+            f"{more[0].loop.perimeter_mm:.1f} mm around"
+        )
+        found.append(_hole(more[0].loop, severity, words, remedy, placer, limit))
+    return found
+
+
+def _torn(first: Finding, count: int) -> Finding:
+    so = f"The surface is torn in {count} places: export again at full quality first."
+    return replace(first, message=f"{first.message} {so}")
+
+
+def _counted(
+    slits: Sequence[_Hole],
+    cracks: Sequence[_Hole],
+    deep: Sequence[_Hole],
+    placer: Placer,
+    limits: Limits,
+) -> list[Finding]:
+    """Return a note for each kind of hole that needs nothing done."""
+    found = []
+    if slits:
+        longest = _longest(slits)
+        many = "A slit" if len(slits) == 1 else f"{len(slits)} slits, the longest"
+        words = (
+            f"{many} {longest.loop.perimeter_mm / 2.0:.1f} mm long, at most "
+            f"{max(hole.wide for hole in slits):.1f} mm wide, between teeth"
+        )
+        so = "Nothing to do: it closes over, and the plastic does not grip there."
+        found.append(_hole(longest.loop, NOTE, words, so, placer, limits.hole_check_mm))
+    if cracks:
+        longest = _longest(cracks)
+        many = "A crack" if len(cracks) == 1 else f"{len(cracks)} cracks"
+        words = (
+            f"{many} less than {limits.hole_least_width_mm:.2g} mm wide, the longest "
+            f"{longest.loop.perimeter_mm / 2.0:.1f} mm long"
+        )
+        found.append(
+            _hole(longest.loop, NOTE, words, "Nothing to do.", placer, limits.hole_check_mm)
+        )
+    if deep:
+        largest = _longest(deep)
+        many = "A hole" if len(deep) == 1 else f"{len(deep)} holes, the largest"
+        words = (
+            f"{many} {largest.loop.perimeter_mm:.1f} mm around, more than "
+            f"{limits.hole_deep_mm:.0f} mm below the gum line"
+        )
+        so = "Nothing to do unless the appliance reaches there."
+        found.append(_hole(largest.loop, NOTE, words, so, placer, limits.hole_check_mm))
+    return found
+
+
+def _longest(holes: Sequence[_Hole]) -> _Hole:
+    return max(holes, key=lambda hole: hole.loop.perimeter_mm)
 
 
 def _hole(

@@ -20,6 +20,7 @@ from geometry.inspection import surface_findings as surfaces
 from geometry.inspection import tissue_findings as tissues
 from geometry.inspection.engine import ENGINE
 from geometry.inspection.findings import Finding, explain, in_order, verdict_of
+from geometry.inspection.hole_places import between_of, gum_line_of
 from geometry.inspection.limits import DEFAULT_LIMITS, Limits
 from geometry.inspection.place import Placer
 from geometry.inspection.result import Inspection
@@ -218,10 +219,10 @@ def _measure_arch(
     }
     report["tissue"] = dentition.tissue_report(named=known_side)
     report["teeth"] = dentition.teeth_report(named=known_side)
-    gum_line = holes.gum_line_of(frame, dentition)
+    gum_line, between = gum_line_of(frame, dentition), between_of(frame, dentition)
     findings = arches.side_findings(frame, limits)
     findings += arches.size_of_arch_findings(frame, limits)
-    findings += holes.hole_findings(topology, placer, limits, gum_line)
+    findings += holes.hole_findings(topology, placer, limits, gum_line, between)
     findings += arches.plane_findings(frame, limits)
     findings += arches.front_findings(frame, limits)
     findings += arches.tilt_findings(tilt.angle_deg, limits)

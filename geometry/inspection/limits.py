@@ -20,6 +20,7 @@ class Limits:
     hole_stop_mm: float = 8.0
     hole_check_mm: float = 1.5
     hole_least_width_mm: float = 0.25
+    hole_stop_width_mm: float = 1.0
     hole_deep_mm: float = 6.0
     crack_check_mm: float = 20.0
     extent_largest_mm: float = 120.0
@@ -71,6 +72,8 @@ LIMIT_NOTES: dict[str, str] = {
     "hole_check_mm": "Smaller gaps close over without a visible change: chosen here.",
     "hole_least_width_mm": "Narrower cracks between crowns that nearly touch close over: "
     "chosen here.",
+    "hole_stop_width_mm": "A narrower slit closes over its own sides to within half its width; "
+    "between two teeth, where no plastic grips, twice this: chosen here.",
     "hole_deep_mm": "Holes that begin this far below the gum line lie lower than models are "
     "trimmed: chosen here.",
     "crack_check_mm": "Around a crack longer than a crown is wide, which is not a contact: "

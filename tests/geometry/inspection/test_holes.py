@@ -1,9 +1,12 @@
 """Holes are told by their width; cracks that close over by themselves are only counted."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
 from geometry.inspection.hole_findings import hole_findings, hole_width
+from geometry.inspection.hole_places import between_of
 from geometry.inspection.limits import DEFAULT_LIMITS
 from geometry.inspection.place import Place
 from geometry.mesh import Mesh
@@ -35,10 +38,14 @@ def sheet(opened: np.ndarray, half: float) -> Mesh:
     return Mesh(points, faces.astype(np.int32))
 
 
-def findings(mesh: Mesh, below: float = 0.0):  # type: ignore[no-untyped-def]
+def findings(mesh: Mesh, below: float = 0.0, between: bool = False):  # type: ignore[no-untyped-def]
     topology = analyse(mesh, self_intersections=False)
     return hole_findings(
-        topology, lambda point: Place(None, None, "here"), DEFAULT_LIMITS, lambda rim: below
+        topology,
+        lambda point: Place(None, None, "here"),
+        DEFAULT_LIMITS,
+        lambda rim: below,
+        lambda rim: between,
     )
 
 
@@ -56,13 +63,29 @@ def test_cracks_are_one_note_with_the_longest() -> None:
     assert "2.8 mm long" in found.message  # 11 edges of 0.25 mm
 
 
-@pytest.mark.parametrize(("last", "severity"), [(14, "check"), (40, "stop")])
-def test_a_hole_is_told_by_its_width_not_by_its_length(last: int, severity: str) -> None:
+@pytest.mark.parametrize(
+    ("last", "half", "severity"),
+    [(14, 0.12, "check"), (40, 0.12, "check"), (14, 0.5, "check"), (40, 0.5, "stop")],
+)
+def test_a_hole_is_told_by_its_width_not_by_its_length_alone(
+    last: int, half: float, severity: str
+) -> None:
     """Ends taper over one edge, so a slot of half width h has 4 area / perimeter near 4 h."""
-    (found,) = findings(sheet(opened((10, last)), 0.12))
+    (found,) = findings(sheet(opened((10, last)), half))
     assert found.severity == severity
     width = float(found.message.split("about ")[1].split(" mm")[0])
-    assert width == pytest.approx(4 * 0.12, abs=0.11)
+    assert width == pytest.approx(4 * half, rel=0.45)
+
+
+def test_slits_between_teeth_are_one_note_and_wide_holes_there_are_looked_at() -> None:
+    slits = sheet(opened((10, 20), (30, 60)), 0.12)
+    (found,) = findings(slits, between=True)
+    assert found.severity == "note"
+    assert "2 slits, the longest 7.8 mm long" in found.message
+    assert "between teeth" in found.message
+    assert [f.severity for f in findings(slits)] == ["check", "check"]
+    assert findings(sheet(opened((10, 40)), 0.4), between=True)[0].severity == "check"
+    assert findings(sheet(opened((10, 40)), 1.0), between=True)[0].severity == "stop"
 
 
 def test_a_long_crack_is_looked_at() -> None:
@@ -88,9 +111,33 @@ def test_a_twisted_rim_is_not_taken_for_a_crack() -> None:
     assert hole_width(line, nothing) < 0.05
 
 
-def test_of_a_torn_surface_the_largest_holes_are_told_one_by_one() -> None:
-    torn = sheet(opened(*((first, first + 3) for first in range(4, 76, 5))), 0.4)
-    found = findings(torn)
-    assert len(found) == 13
-    assert found[-1].message.startswith("3 more holes")
-    assert "export again" in found[-1].message
+def test_of_many_holes_the_largest_are_told_one_by_one() -> None:
+    many = sheet(opened(*((first, first + 3) for first in range(4, 76, 5))), 0.4)
+    found = findings(many)
+    assert len(found) == 5
+    assert found[-1].message.startswith("11 more holes")
+    assert "export again" not in " ".join(f.message for f in found)
+
+
+def test_a_torn_surface_is_to_be_exported_again() -> None:
+    line = np.zeros(200, dtype=bool)
+    line[4:196] = np.arange(192) % 6 < 4
+    found = findings(sheet(line, 0.4))
+    assert "torn in 32 places: export again" in found[0].message
+
+
+def test_what_lies_between_two_crowns_is_told_from_what_lies_on_one() -> None:
+    """Two crowns 8 mm wide that touch at the origin, a third one 4 mm beyond them."""
+    frame = SimpleNamespace(to_local=lambda points: points)
+    teeth = [
+        SimpleNamespace(centre=np.array([x, 0.0, 0.0]), width_mm=8.0) for x in (-4.0, 4.0, 16.0)
+    ]
+    between = between_of(frame, SimpleNamespace(teeth=teeth))
+    turn = np.linspace(0.0, 2.0 * np.pi, 30, endpoint=False)
+    ring = np.column_stack([0.3 * np.cos(turn), 3.0 * np.sin(turn), 0.0 * turn])
+    assert between(ring)
+    assert between(ring + [1.5, 4.0, -5.0])
+    assert not between(ring + [3.5, 0.0, 0.0])  # on a crown
+    assert not between(ring + [10.0, 0.0, 0.0])  # in a space
+    assert not between(ring + [0.0, 12.0, 0.0])  # on the palate
+    assert between_of(frame, SimpleNamespace(teeth=teeth[:1])) is None
