@@ -15,7 +15,7 @@ from geometry.model.halfedges import Faces, compact
 from geometry.model.mending import Spot, mend_crossings, mend_handles
 from geometry.model.patches import median_edge, patch_loops
 from geometry.model.skin import Skin, loops_of, skin_of, tails
-from geometry.model.skirts import cap, lay_foot, plane_wall, skirt_faces
+from geometry.model.skirts import Foot, cap, lay_foot, plane_wall, skirt_faces
 
 Array = NDArray[np.float64]
 
@@ -60,8 +60,50 @@ def mend(solid: Closed) -> None:
     solid.kind = crossings.skin.kind
 
 
-def assemble(skin: Skin, trim: float, top: float, bridges: Bridges, planes: Array | None) -> Closed:
+@dataclass(slots=True)
+class Ground:
+    """Where a surface comes to stand.
+
+    Attributes
+    ----------
+    trim : float
+        Height at which the surface was cut and straight walls begin.
+    top : float
+        Height of the incisal edges.
+    """
+
+    trim: float
+    top: float
+    _known: dict[bytes, tuple[Array, Faces]] = field(default_factory=dict)
+
+    def patches(
+        self, vertices: Array, faces: Faces, lines: list[NDArray[np.int64]], edge: float
+    ) -> tuple[Array, list[Faces]]:
+        """Close holes as :func:`patch_loops` does; one that was closed before is closed alike."""
+        count = len(vertices)
+        keys = [vertices[line].tobytes() for line in lines]
+        fresh = [n for n, key in enumerate(keys) if key not in self._known]
+        if fresh:
+            points, made = patch_loops(vertices, faces, [lines[n] for n in fresh], edge)
+            for n, patch in zip(fresh, made, strict=True):
+                own = np.unique(patch[patch >= count])
+                number = np.concatenate((lines[n], own))
+                order = np.argsort(number)
+                local = order[np.searchsorted(number[order], patch)].astype(np.int32)
+                self._known[keys[n]] = points[own - count], local
+        parts, patches = [], []
+        for key, line in zip(keys, lines, strict=True):
+            own_points, corners = self._known[key]
+            number = np.concatenate((line, count + np.arange(len(own_points))))
+            patches.append(number[corners].astype(np.int32))
+            parts.append(own_points)
+            count += len(own_points)
+        return np.concatenate(parts), patches
+
+
+def assemble(skin: Skin, ground: Ground, bridges: Bridges, planes: Array | None) -> Closed:
     """Fill the holes of a cut surface and stand its border on the base."""
+    trim, top = ground.trim, ground.top
     vertices, faces = skin.vertices, skin.faces
     tags = [skin.kind]
     parts = [faces]
@@ -77,6 +119,8 @@ def assemble(skin: Skin, trim: float, top: float, bridges: Bridges, planes: Arra
             inner.append(line)
     if not outer and inner:
         outer.append(inner.pop(int(np.argmax([_plan_area(vertices[line]) for line in inner]))))
+    # Laid first: a plan that crosses itself needs no patches.
+    feet = [lay_foot(line, vertices, trim, SKIRT_STEP, bridges, planes) for line in outer]
     edge = median_edge(vertices, faces)
     open_lines = []
     for line in inner:
@@ -90,12 +134,12 @@ def assemble(skin: Skin, trim: float, top: float, bridges: Bridges, planes: Arra
         if hole["perimeter_mm"] > 6.0 * edge:
             holes.append(hole)
     if open_lines:
-        points, patches = patch_loops(vertices, faces, open_lines, edge)
+        points, patches = ground.patches(vertices, faces, open_lines, edge)
         vertices = np.vstack((vertices, points))
         parts += patches
         tags += [np.full(len(made), FILL, dtype=np.int8) for made in patches]
-    for line in outer:
-        vertices, made, own = _wall_up(vertices, faces, line, trim, bridges, planes)
+    for line, foot in zip(outer, feet, strict=True):
+        vertices, made, own = _wall_up(vertices, faces, line, foot, trim)
         parts.append(made)
         tags.append(own)
     vertices, all_faces, _ = compact(vertices, np.concatenate(parts).astype(np.int32))
@@ -131,12 +175,10 @@ def _wall_up(
     vertices: Array,
     faces: Faces,
     line: NDArray[np.int64],
+    foot: Foot,
     trim: float,
-    bridges: Bridges,
-    planes: Array | None,
 ) -> tuple[Array, Faces, NDArray[np.int8]]:
     """Close an outer border: skirts to the trim plane, straight walls, base."""
-    foot = lay_foot(line, vertices, trim, SKIRT_STEP, bridges, planes)
     index = foot.vertex.copy()
     fresh = np.flatnonzero(index < 0)
     index[fresh] = len(vertices) + np.arange(len(fresh))

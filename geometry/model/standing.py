@@ -7,38 +7,47 @@ from dataclasses import dataclass
 from typing import cast
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from geometry.errors import GeometryError
 from geometry.mesh import Mesh
-from geometry.model.assembling import BASE, FILL, FLOOR, SCAN, WALL, Closed, assemble, mend
+from geometry.model.assembling import BASE, FILL, FLOOR, SCAN, WALL, Closed, Ground, assemble, mend
 from geometry.model.borders import step_back
 from geometry.model.bridges import Bridges
+from geometry.model.distances import distance_to_surface
 from geometry.model.ends import cut_end, ends_of
-from geometry.model.halfedges import Faces
+from geometry.model.losses import Loss, Way, gone_from, losses, lost
 from geometry.model.memory import give_back
 from geometry.model.mending import Spot, crossings_near, joined_spots
 from geometry.model.skin import Skin, tails
 from geometry.model.skirts import CrossedBorder
-from geometry.model.solids import odd_at, odd_vertices, shared
+from geometry.model.solids import odd_at, odd_vertices
 
 Array = NDArray[np.float64]
 Rounds = Generator[Skin, None, Closed]
 
 BRIDGES = ((9.0, 0.0), (5.0, 0.0), (3.0, 0.0), (6.0, 0.6), (6.0, -0.6))
-"""Half the length along the border, mm, past which bridges are not made longer, and their lean,
-in turn: where the line from end to end crosses the border again, ends elsewhere often do not."""
+"""The kinds of bridges that are tried for the whole border, and later at single places: where
+the line from end to end crosses the border again, ends elsewhere often do not."""
 EVEN = 3
-"""So many of them do not lean. A fine surface is closed with these: each way holds a copy of it."""
+"""So many of them do not lean. A fine surface begins with these: each way holds a copy of it."""
+MORE_BRIDGES = ((9.0, 0.6), (9.0, -0.6))
+"""Kinds that are tried at single places only."""
 SHORT_BRIDGES = 3.0
 LITTLE_LOST = 2.0
-"""Where so little of the surface is lost no other way is looked for; see :func:`_lost`."""
+"""Where so little of the surface is lost nothing else is tried; see
+:func:`geometry.model.losses.lost`."""
 MUCH_LOST = 100.0
 """Where so much is lost, upright planes at the ends may cost less."""
+COSTLY = 10.0
+"""Other bridges are tried at a place that cost more; see :class:`geometry.model.losses.Loss`."""
+WORTH = 1.0
+"""What saves less than this is not worth another round."""
 STAND_ROUNDS = 30
 SHORT_ROUNDS = 6
+PLACE_ROUNDS = 40
+"""So many rounds are spent on single places in all."""
 END_ROUNDS = 10
 SAME_PLACE = 2.5
 NIBBLES = 6
@@ -65,91 +74,165 @@ class _Trial:
     """One way of closing a surface, as far as it got."""
 
     rounds: Rounds
+    way: Way
     rest: Skin
-    lost: float = 0.0
+    lost: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Stood:
+    """A closed surface, what that cost, and the way to it."""
+
+    solid: Closed
+    lost: float
+    way: Way
+
+    def off(self, skin: Skin) -> float:
+        """Sum the squares of how far, mm, the middles of faces that are gone lie from the solid."""
+        rest = self.way.rest
+        gone = gone_from(skin.vertices, skin.faces, rest.vertices, rest.faces)
+        middles = skin.vertices[skin.faces[gone]].mean(axis=1)
+        solid = Mesh(self.solid.vertices, self.solid.faces)
+        return float((distance_to_surface(middles, solid) ** 2).sum())
 
 
 def stand_safely(skin: Skin, trim: float, top: float) -> Closed:
     """Close a cut surface; bridge its border, or cut it back, where walls would cross it.
 
-    Long bridges save what short ones would cost, and the other way round; where all of them
-    cost much, upright planes at the ends may cost less. The way that lost least so far is
-    followed, one round at a time, until one has closed the surface for no more than the rest.
+    Long bridges save what short ones would cost, and the other way round. The way that lost
+    least so far is followed, one round at a time, until one has closed the surface; then other
+    bridges are tried at each place that still cost much. Where that costs too much, upright
+    planes at the ends may cost less.
     """
-    kinds = BRIDGES if len(skin.faces) <= FINE else BRIDGES[:EVEN]
-    trials = [_Trial(_stand(skin, trim, top, Bridges(*kind), STAND_ROUNDS), skin) for kind in kinds]
-    at_ends: _Trial | None = None
-    best: tuple[float, Closed] | None = None
-    folded: FoldedBorder | None = None
-    while trials:
-        trial = min(trials, key=lambda one: max(one.lost, LITTLE_LOST))
-        if best is not None and best[0] <= max(trial.lost, LITTLE_LOST):
-            break
-        if at_ends is None and trial.lost > MUCH_LOST:
-            at_ends = _Trial(_on_ends(skin, trim, top), skin)
-            trials.append(at_ends)
-            continue
+    return _Search(skin, Ground(trim, top)).best()
+
+
+class _Search:
+    """The ways of closing one surface that are tried."""
+
+    def __init__(self, skin: Skin, ground: Ground) -> None:
+        self._skin = skin
+        self._ground = ground
+        self._folded: list[FoldedBorder] = []
+
+    def best(self) -> Closed:
+        """Return what costs least of all that is tried.
+
+        Raises
+        ------
+        FoldedBorder
+            Nothing closes the surface.
+        """
+        skin = self._skin
+        kinds = BRIDGES if len(skin.faces) <= FINE else BRIDGES[:EVEN]
+        best, _ = self._first([Way(skin, Bridges(*kind)) for kind in kinds])
+        if best is not None and best.lost > LITTLE_LOST:
+            best = self._place_by_place(best)
+        if best is None or best.lost > MUCH_LOST:
+            best = self._at_ends(best) or best
+        if best is None:
+            raise self._folded[0]
+        return best.solid
+
+    def _first(
+        self, ways: list[Way], bound: float = np.inf, most: int | None = None
+    ) -> tuple[_Stood | None, int]:
+        """Follow the way that lost least so far, until one has closed the surface.
+
+        Parameters
+        ----------
+        ways : list of Way
+        bound : float
+            Ways that lost more are given up.
+        most : int, optional
+            Rounds after which all are.
+
+        Returns
+        -------
+        stood : _Stood or None
+        rounds : int
+            How many there were.
+        """
+        trials = [
+            _Trial(_stand(way, self._ground, STAND_ROUNDS), way, way.rest, self._lost(way.rest))
+            for way in ways
+        ]
+        rounds = 0
+        while trials and (most is None or rounds < most):
+            trial = min(trials, key=lambda one: max(one.lost, LITTLE_LOST))
+            if trial.lost >= bound:
+                break
+            rounds += 1
+            try:
+                rest = next(trial.rounds)
+            except StopIteration as done:
+                return _Stood(done.value, trial.lost, trial.way), rounds
+            except FoldedBorder as error:
+                trials.remove(trial)
+                self._folded.append(error)
+            else:
+                if rest is not trial.rest:
+                    trial.rest, trial.lost = rest, self._lost(rest)
+        return None, rounds
+
+    def _place_by_place(self, best: _Stood) -> _Stood:
+        """Try other bridges at each place where a way lost much, what cost most first."""
+        left, off = PLACE_ROUNDS, best.off(self._skin)
+        vain: list[Loss] = []
+        while left > 0:
+            open_ = [
+                loss
+                for loss in losses(self._skin, best.way.rest)
+                if loss.cost > COSTLY and not any(loss.beside(other) for other in vain)
+            ]
+            if not open_:
+                break
+            loss, before = open_[0], best.lost
+            for kind in (*BRIDGES, *MORE_BRIDGES):
+                way = best.way.anew(self._skin, loss, kind)
+                better, rounds = self._first([way], best.lost - WORTH, left)
+                left -= rounds
+                if better is None or (its_off := better.off(self._skin)) >= off:
+                    continue
+                best, off = better, its_off
+                again = losses(self._skin, way.rest)
+                if not any(one.cost > COSTLY and one.beside(loss) for one in again):
+                    break
+            if best.lost == before:
+                vain.append(loss)
+        return best
+
+    def _at_ends(self, best: _Stood | None) -> _Stood | None:
+        """Cut the surface off along upright planes, unless that costs more."""
+        rounds, cost = _on_ends(self._skin, self._ground), 0.0
+        way = Way(self._skin, Bridges(SHORT_BRIDGES))
         try:
-            rest = next(trial.rounds)
+            while best is None or cost < best.lost:
+                cost = self._lost(next(rounds))
         except StopIteration as done:
-            trials.remove(trial)
-            if best is None or trial.lost < best[0]:
-                best = trial.lost, done.value
+            return _Stood(done.value, cost, way)
         except FoldedBorder as error:
-            trials.remove(trial)
-            folded = folded or error
-        else:
-            if rest is not trial.rest:
-                trial.rest, trial.lost = rest, _lost(skin, rest)
-    if best is not None:
-        return best[1]
-    assert folded is not None
-    raise folded
+            self._folded.append(error)
+        return None
+
+    def _lost(self, rest: Skin) -> float:
+        return lost(self._skin, rest, SCAN)
 
 
-def _lost(skin: Skin, rest: Skin) -> float:
-    """Sum the squares of how far, mm, scanned vertices that are gone lie from the new border."""
-    count = len(skin.vertices)
-    own = _scanned(skin.faces, skin.kind, count)
-    if np.array_equal(rest.vertices[:count], skin.vertices):
-        own &= ~_scanned(rest.faces, rest.kind, len(rest.vertices))[:count]
-        gone = skin.vertices[own]
-    else:  # numbered anew where it was cut by a plane
-        left = rest.vertices[_scanned(rest.faces, rest.kind, len(rest.vertices))]
-        gone = skin.vertices[own]
-        gone = gone[~shared(gone, left)]
-    if not len(gone):
-        return 0.0
-    rim = rest.vertices[tails(rest, np.flatnonzero(rest.opposite < 0))]
-    return float((cKDTree(rim).query(gone)[0] ** 2).sum())
-
-
-@njit(cache=True, nogil=True)
-def _scanned(faces: Faces, kind: NDArray[np.int8], count: int) -> NDArray[np.bool_]:
-    """Mark the vertices of scanned faces."""
-    out = np.zeros(count, dtype=np.bool_)
-    for f in range(len(faces)):
-        if kind[f] == SCAN:
-            for k in range(3):
-                out[faces[f, k]] = True
-    return out
-
-
-def _stand(
-    skin: Skin, trim: float, top: float, bridges: Bridges, rounds: int, planes: Array | None = None
-) -> Rounds:
+def _stand(way: Way, ground: Ground, rounds: int, planes: Array | None = None) -> Rounds:
     """Close a cut surface with bridges of one kind, or say where plain walls crossed it.
 
     Yields what is left of the surface after each round.
     """
-    spots: list[Spot] = []
+    skin, bridges = way.rest, way.bridges
+    spots = list(way.spots)
     tried: list[Array] = []
     nibbles = 0
     folds = np.empty((0, 3))
     for _ in range(rounds):
         if len(skin.faces) > FINE:
             give_back()
-        solid, centres, pinched = _attempt(skin, trim, top, bridges, planes)
+        solid, centres, pinched = _attempt(skin, ground, bridges, planes)
         if not len(folds):
             folds = centres
         if solid is not None:
@@ -160,10 +243,11 @@ def _stand(
             nibbles += 1
             skin, taken = step_back(skin, centres, np.full(len(centres), 0.15 * nibbles))
             spots += taken
+            way.rest = skin
             yield skin
             continue
         # No wall stands where the cut itself touches itself.
-        low = centres[:, 2] <= trim + TOUCHING
+        low = centres[:, 2] <= ground.trim + TOUCHING
         vain = np.concatenate((centres[low], bridges.widen(centres[~low])))
         if len(vain):
             # Where nothing was tried yet, a little may do; what comes again is cut deeper.
@@ -177,13 +261,14 @@ def _stand(
                 rest, taken = step_back(skin, rim[cKDTree(rim).query(vain)[1]], reach)
             skin = rest
             spots += taken
+            way.rest = skin
         yield skin
     raise FoldedBorder(folds)
 
 
 def stand_on_ends(skin: Skin, trim: float, top: float) -> Closed:
     """Close a cut surface after cutting it off along upright planes where nothing else does."""
-    rounds = _on_ends(skin, trim, top)
+    rounds = _on_ends(skin, Ground(trim, top))
     while True:
         try:
             next(rounds)
@@ -191,14 +276,14 @@ def stand_on_ends(skin: Skin, trim: float, top: float) -> Closed:
             return cast(Closed, done.value)
 
 
-def _on_ends(skin: Skin, trim: float, top: float) -> Rounds:
+def _on_ends(skin: Skin, ground: Ground) -> Rounds:
     spots: list[Spot] = []
     tried: list[Array] = []
     planes, centres = np.empty((0, 3)), np.empty((0, 3))
     for attempt in range(END_ROUNDS):
         try:
-            bridges = Bridges(SHORT_BRIDGES)
-            solid = yield from _stand(skin, trim, top, bridges, SHORT_ROUNDS, planes)
+            way = Way(skin, Bridges(SHORT_BRIDGES))
+            solid = yield from _stand(way, ground, SHORT_ROUNDS, planes)
         except FoldedBorder as error:
             centres = error.places
         else:
@@ -225,7 +310,7 @@ def _on_ends(skin: Skin, trim: float, top: float) -> Rounds:
 
 
 def _attempt(
-    skin: Skin, trim: float, top: float, bridges: Bridges, planes: Array | None
+    skin: Skin, ground: Ground, bridges: Bridges, planes: Array | None
 ) -> tuple[Closed | None, Array, bool]:
     """Try to close a cut surface.
 
@@ -238,7 +323,7 @@ def _attempt(
         It does not, but some of its walls or patches share an edge or a vertex there.
     """
     try:
-        solid = assemble(skin, trim, top, bridges, planes)
+        solid = assemble(skin, ground, bridges, planes)
     except CrossedBorder as crossed:
         return None, crossed.places, False
     odd = odd_at(solid.faces, len(solid.vertices), solid.kind != SCAN)
