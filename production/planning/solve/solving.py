@@ -61,7 +61,7 @@ NO_TIME = (
 )
 PUT_BACK = 20  # jobs left out that get another chance
 PUT_BACK_SHARE = 0.1  # of the time, where any are left out
-MEMORIES = (50, 10)  # steps that a search of orders remembers: the more, the wider it wanders
+MEMORIES = (200, 1000)  # times that a search of orders forgets: the fewer, the wider it wanders
 SPARE = 0.05  # seconds without which nothing new is begun
 AT_ONCE = 0.1  # seconds that each of these may take however little time there is
 REPORT_PER_STEP = 2.5e-5  # seconds to put a plan in words, kept free at the end
@@ -161,7 +161,7 @@ def warm() -> None:
     kinds = [{"id": "a", "kind": "a"}, {"id": "b", "kind": "b"}]
     for objective in ("promises", "makespan"):
         small = parse_problem({"objective": objective, "resources": kinds, "jobs": jobs})
-        solve(small, work=100)
+        solve(small, work=300)
 
 
 def _without(problem: Problem, left: list[_Left], gone: set[str]) -> Problem:

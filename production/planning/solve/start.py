@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
+from numba import njit
 
 from production.planning import future, kernel, queues, shop
 from production.planning.solve.openwork import OpenWork
@@ -30,6 +31,38 @@ from production.planning.solve.timing import (
 Array = np.ndarray[Any, Any]
 
 WAITS = (0.0, 20.0, 60.0, 1e6)
+NO_END = 1e9  # minutes that stand for no end
+
+
+class Goals(NamedTuple):
+    """What the times of jobs are measured by."""
+
+    unit: Array  # (J,) number of what is handed over together
+    due: Array  # (J,)
+    weight: Array  # (J,)
+    units: int  # how many of those
+
+
+@njit(cache=True, nogil=True)
+def worth(finish, goals, value):  # type: ignore[no-untyped-def]
+    """Fill ``value`` (VALUES,), by row as in ``timing.py``, from the finishes (J,) of a run."""
+    over = np.full(goals.units, -np.inf)
+    value[:] = 0.0
+    for j in range(finish.shape[0]):
+        end = max(finish[j], 0.0)
+        if not end < np.inf:
+            end = NO_END
+            value[STUCK] += 1.0
+        value[SPAN] = max(value[SPAN], end)
+        over[goals.unit[j]] = max(over[goals.unit[j]], end)
+    for j in range(finish.shape[0]):
+        end = over[goals.unit[j]]
+        late = end - goals.due[j]
+        value[LEAD] += end
+        if late > 0.0:
+            value[TARDY] += goals.weight[j] * late
+            if late > 1e-9:
+                value[LATE] += 1.0
 
 
 class Bench:
@@ -49,6 +82,8 @@ class Bench:
             factor=np.ones(1),
         )
         self.nothing = np.zeros(n)
+        a = work.arrays
+        self.goals = Goals(a.job_unit, a.job_due, a.job_weight, len(a.units))
 
     def rules(self) -> dict[str, tuple[int, float, Array]]:
         """Return name -> (moving, look-ahead, key) of the classical dispatch rules."""
@@ -90,20 +125,8 @@ class Bench:
 
     def value(self, times: future.Times) -> Array:
         """Return the value of a kernel run, by row as in ``timing.py``."""
-        a = self.work.arrays
-        finish = np.maximum(times.finish, 0.0)
-        stuck = ~np.isfinite(finish)
-        finish[stuck] = 1e9
-        unit = np.zeros(len(a.units))
-        np.maximum.at(unit, a.job_unit, finish)
-        handed = unit[a.job_unit]
-        over = handed - a.job_due
         value = np.zeros(VALUES)
-        value[LATE] = np.count_nonzero(over > 1e-9)
-        value[TARDY] = a.job_weight @ np.maximum(over, 0.0)
-        value[LEAD] = handed.sum()
-        value[SPAN] = finish.max(initial=0.0)
-        value[STUCK] = np.count_nonzero(stuck)
+        worth(times.finish, self.goals, value)
         return value
 
     def one_by_one(self) -> Array:
