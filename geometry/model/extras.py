@@ -7,18 +7,19 @@ from typing import Any
 
 import manifold3d
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
 from geometry.errors import GeometryError
 from geometry.mesh import Mesh
 from geometry.model.bar import bar_between_ends, is_horseshoe
-from geometry.model.baseplan import outline
+from geometry.model.baseplan import Face, outline
 from geometry.model.changes import BAR, CODE, Cover
 from geometry.model.combining import combine
-from geometry.model.halfedges import Faces
+from geometry.model.halfedges import Faces, genus
 from geometry.model.heights import Grid, top_heights
 from geometry.model.hollow import hollow_out
-from geometry.model.identity import write_code
+from geometry.model.identity import BACK, HEEL, Identity, write_code
 from geometry.model.mending import crossings_near, mend_crossings
 from geometry.model.settings import ModelSettings
 from geometry.model.skin import skin_of
@@ -81,15 +82,6 @@ def add_extras(
             "a plain horseshoe base can change its width after printing; a bar between its ends"
             " prevents that"
         )
-    if settings.text:
-        identity = write_code(
-            plan, settings.text, settings.lettering, back, _heights(vertices, faces)
-        )
-        added += identity.added
-        cut += identity.cut
-        covers += [_cover(CODE, pad) for pad in identity.pads]
-        (remarks if identity.places else warnings).extend(identity.notes)
-        record["identity"] = {"text": settings.text, "places": identity.places}
     if settings.hollow is not None:
         cavity = hollow_out(vertices, faces, settings.hollow)
         if cavity is None:
@@ -101,10 +93,16 @@ def add_extras(
                 "saved_mm3": round(cavity.volume, 1),
                 "drains": [[round(x, 2), round(y, 2)] for x, y in cavity.drains],
             }
-    if not added and not cut:
+    if not added and not cut and not settings.text:
         return vertices, faces, record, covers
     before = vertices
-    vertices, faces = as_written(*combine(vertices, faces, added, cut))
+    if settings.text:
+        identity, vertices, faces = _with_code(vertices, faces, plan, settings, back, added, cut)
+        covers += [_cover(CODE, pad) for pad in identity.pads]
+        (remarks if identity.places else warnings).extend(identity.notes)
+        record["identity"] = {"text": settings.text, "places": identity.places}
+    else:
+        vertices, faces = as_written(*combine(vertices, faces, added, cut))
     fresh = new_faces(vertices, faces, before)
     crossings, _ = crossings_near(Mesh(vertices, faces), fresh, fresh)
     if crossings:
@@ -119,6 +117,34 @@ def add_extras(
             " change the height"
         )
     return vertices, faces, record, covers
+
+
+def _with_code(
+    vertices: Array,
+    faces: Faces,
+    plan: shapely.Polygon,
+    settings: ModelSettings,
+    bar: Face | None,
+    added: list[manifold3d.Manifold],
+    cut: list[manifold3d.Manifold],
+) -> tuple[Identity, Array, Faces]:
+    """Add a code and other bodies to a solid, and cut others out of it.
+
+    A pad that would close a loop with what hangs over it is left out.
+    """
+    heights = _heights(vertices, faces)
+    handles = genus(faces) + int(settings.bar)
+    for without in (), (BACK,), (HEEL,), (BACK, HEEL):
+        identity = write_code(plan, settings.text, settings.lettering, bar, heights, without)
+        made_v, made_f = vertices, faces
+        if added or cut or identity.added or identity.cut:
+            made_v, made_f = as_written(
+                *combine(vertices, faces, added + identity.added, cut + identity.cut)
+            )
+        # The drains of a hollow model make loops of their own.
+        if settings.hollow is not None or not identity.pads or genus(made_f) <= handles:
+            break
+    return identity, made_v, made_f
 
 
 def _cover(what: str, body: manifold3d.Manifold) -> Cover:

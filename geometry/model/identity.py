@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -23,6 +23,7 @@ from geometry.model.lettering import (
 
 Array = NDArray[np.float64]
 
+BACK, HEEL = "back", "heel"
 DEPTH = 0.6
 RAISED = 0.5
 TALLEST, SMALLEST = 3.6, 1.8
@@ -39,6 +40,7 @@ ROOF = 0.8  # the model over a code in its underside is at least this thick
 THIN_STEP = 0.4
 TURNS = (0.0, 15.0, 30.0, 45.0, 60.0, 75.0)
 SEARCH = 0.75
+GREATER = "; a greater height makes room"
 
 
 @dataclass(slots=True)
@@ -68,6 +70,7 @@ def write_code(
     lettering: str,
     bar: Face | None,
     top: Callable[[Array], Array],
+    without: Sequence[str] = (),
 ) -> Identity:
     """Lay out a code on a body that stands on z = 0.
 
@@ -81,14 +84,19 @@ def write_code(
         The back of a bar, when there is one.
     top : callable
         Height of the body over points (n, 2) in plan, mm.
+    without : sequence of str
+        ``BACK`` or ``HEEL``, where no pad can be had.
     """
     out = Identity()
     faces = [bar] if bar is not None else []
-    for place, end in zip(("back", "heel"), ends(plan)[::-1], strict=False):
-        name = "heel" if bar is not None else place
-        found = _pad(plan, end, name, text, top)
+    for place, end in zip((BACK, HEEL), ends(plan)[::-1], strict=False):
+        name = HEEL if bar is not None else place
+        strip = _behind(plan, end, top)
+        found = None if name in without else _pad(plan, strip, name, text)
         if found is None:
-            out.notes.append(f"the code does not fit the {name} of the base at a readable size")
+            note = f"the code does not fit the {name} of the base at a readable size"
+            low = name not in without and strip.tall.max() < SMALLEST
+            out.notes.append(note + GREATER if low else note)
             continue
         faces.append(found[0])
         out.added.append(found[1])
@@ -115,18 +123,18 @@ def _fit(text: str, width: float, height: float) -> tuple[list[str], float]:
     return best
 
 
-def _pad(
-    plan: shapely.Polygon,
-    end: tuple[float, float, float],
-    name: str,
-    text: str,
-    top: Callable[[Array], Array],
-) -> tuple[Face, manifold3d.Manifold] | None:
-    """Shape a flat upright pad behind a back end of the base; None where there is no room.
+@dataclass(frozen=True, slots=True)
+class _Strip:
+    """Upright strips behind a back end of the base: where, how far back, and how high."""
 
-    The pad stands behind the end, no higher than the end itself, so that it hides
-    nothing of the scan.
-    """
+    x: Array
+    rear: Array
+    tall: Array
+
+
+def _behind(
+    plan: shapely.Polygon, end: tuple[float, float, float], top: Callable[[Array], Array]
+) -> _Strip:
     a, b, back = end
     xs = np.arange(a + 0.1, b - 0.1, PROBE)
     rear = np.full(len(xs), -np.inf)
@@ -139,7 +147,18 @@ def _pad(
         top(np.column_stack((xs, np.where(np.isfinite(rear), rear, back) - 0.6))) - PAD_BELOW,
         0.0,
     )
-    tall = np.minimum(tall, PAD_HIGHEST)
+    return _Strip(xs, rear, np.minimum(tall, PAD_HIGHEST))
+
+
+def _pad(
+    plan: shapely.Polygon, strip: _Strip, name: str, text: str
+) -> tuple[Face, manifold3d.Manifold] | None:
+    """Shape a flat upright pad behind a back end of the base; None where there is no room.
+
+    The pad stands behind the end, no higher than the end itself, so that it hides
+    nothing of the scan.
+    """
+    xs, rear, tall = strip.x, strip.rear, strip.tall
     best: tuple[float, int, int, list[str], float] | None = None
     for i in range(len(xs)):
         low, near, far = np.inf, np.inf, -np.inf
@@ -159,8 +178,8 @@ def _pad(
     height = size * (1.0 + LINE_PITCH * (len(lines) - 1)) + MARGIN
     x0, x1 = float(xs[i]), float(xs[j])
     plane = float(rear[i : j + 1].max()) + PAD_OUT
-    strip = shapely.box(x0, float(rear[i : j + 1].min()) - PAD_EMBED, x1, plane)
-    shape = strip.difference(plan.buffer(-PAD_EMBED))
+    box = shapely.box(x0, float(rear[i : j + 1].min()) - PAD_EMBED, x1, plane)
+    shape = box.difference(plan.buffer(-PAD_EMBED))
     whole = max(getattr(shape, "geoms", [shape]), key=lambda part: part.area)
     ring = np.asarray(whole.exterior.coords)[:-1]
     pad = manifold3d.CrossSection([ring], manifold3d.FillRule.EvenOdd).extrude(height)
@@ -252,13 +271,17 @@ def _mark_underside(
             }
         )
         return
-    out.notes.append("no room for a machine-readable code on the base")
+    note = "no room for a machine-readable code on the base"
+    whole = _square_spot(plan.buffer(-0.05).simplify(0.05), side + 2 * CODE_RIM)
+    out.notes.append(note if whole is None else note + GREATER)
 
 
 def _square_spot(plan: shapely.Polygon, side: float) -> tuple[float, float, float] | None:
     """Find the roomiest place for a square inside an outline: x, y and its turn, radians."""
     best: tuple[float, float, float] | None = None
     slack = -1.0
+    if plan.is_empty:
+        return None
     for angle in np.radians(TURNS):
         turned = rotate(plan, -angle, origin=(0, 0), use_radians=True)
         low_x, low_y, high_x, high_y = turned.bounds

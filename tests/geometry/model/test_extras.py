@@ -3,8 +3,13 @@
 import numpy as np
 import pytest
 import shapely
+from manifold3d import Manifold, OpType
 
+from geometry.model import ModelSettings
+from geometry.model.extras import add_extras
+from geometry.model.halfedges import genus
 from geometry.model.lettering import code_squares, letters, line_width
+from geometry.model.solids import as_written
 from geometry.topology.intersections import find_intersections
 from tests.geometry.model.conftest import model
 
@@ -44,6 +49,37 @@ def test_what_bar_and_pads_hide_of_the_scan_is_named(added):
     made = model("upper", **added)
     assert made.report["surface_deviation_mm"]["max"] <= 0.005
     assert "other" not in {place["what"] for place in made.report["mended"]}
+
+
+def hooked(over):
+    """A block of 30 x 20 x 12 mm; behind, its top hangs over and down by so much, mm."""
+    body = Manifold.cube((30.0, 20.0, 12.0))
+    roof = Manifold.cube((30.0, 3.0, 2.0)).translate((0.0, 20.0, 10.0))
+    hook = Manifold.cube((30.0, 2.2, over)).translate((0.0, 20.8, 10.0 - over))
+    mesh = Manifold.batch_boolean([body, roof, hook], OpType.Add).to_mesh64()
+    return as_written(mesh.vert_properties[:, :3].copy(), mesh.tri_verts.astype(np.int32))
+
+
+@pytest.mark.parametrize(("over", "written"), [(1.0, True), (6.0, False)])
+def test_no_pad_closes_a_loop_with_what_hangs_over_it(over, written):
+    remarks = []
+    settings = ModelSettings(text="K7M2-P")
+    _, faces, record, covers = add_extras(*hooked(over), settings, [], remarks)
+    assert genus(faces) == 0
+    back = [place for place in record["identity"]["places"] if place["face"] == "back"]
+    assert bool(back) == bool(covers) == written
+    assert any("fit the back" in remark for remark in remarks) != written
+    assert any(place["kind"] == "code" for place in record["identity"]["places"])
+
+
+def test_a_low_base_is_told_to_be_higher_for_a_code():
+    low = Manifold.cube((30.0, 20.0, 1.3)).to_mesh64()
+    solid = as_written(low.vert_properties[:, :3].copy(), low.tri_verts.astype(np.int32))
+    warnings = []
+    _, _, record, _ = add_extras(*solid, ModelSettings(text="K7M2-P"), warnings, [])
+    assert not record["identity"]["places"]
+    assert len(warnings) == 2
+    assert all("greater height" in warning for warning in warnings)
 
 
 def test_a_plain_horseshoe_is_warned_about():
