@@ -114,7 +114,9 @@ def needs(series: Sequence[Series], horizon: float = HORIZON) -> list[Need]:
 
 
 def _needs_of(item: Series, horizon: float) -> list[Need]:
-    last = item.last_step if item.replaced_from is None else item.replaced_from - 1
+    last = item.last_step
+    if item.replaced_from is not None:
+        last = min(last, item.replaced_from - 1)
     steps = range(item.worn + 1, last + 1)
     begins = {step: _wear_begins(item, step) for step in steps}
     visits = sorted(v for v in item.visits if v >= 0)
@@ -140,7 +142,7 @@ def _wear_begins(item: Series, step: int) -> float:
     for start, stop in sorted(item.pauses):
         if stop <= t:
             continue
-        if t + left <= start:
+        if t + left < start:
             break
         left -= max(start - t, 0.0)
         t = stop

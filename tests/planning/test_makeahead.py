@@ -56,8 +56,18 @@ def test_lost_steps_pauses_and_refinements() -> None:
     assert 8 * DAY not in steps_by_visit(paused)  # step 6 is worn only from day 25
     refined = replace(SERIES, replaced_from=8)
     assert [n.step for n in needs([refined]) if n.arch == "lower"] == [6, 7]
+    beyond = replace(SERIES, replaced_from=SERIES.last_step + 9)
+    assert needs([beyond]) == needs([SERIES]), "there is nothing after the last step"
     with pytest.raises(ProblemError, match="wear"):
         needs([replace(SERIES, wear=0.0)])
+
+
+def test_a_pause_that_begins_as_a_step_is_worn_down_delays_the_next() -> None:
+    once = replace(SERIES, visits=(), arches=("upper",), made=frozenset())
+    change = SERIES.worn_since + SERIES.wear
+    paused = replace(once, pauses=((change, change + 30 * DAY),))
+    assert needs([once])[0].step == SERIES.worn + 1
+    assert needs([paused], horizon=60 * DAY)[0].by == max(change + 30 * DAY - 2 * DAY, 0.0)
 
 
 def bench(jobs: int, due: float) -> Any:
