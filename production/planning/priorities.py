@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from production.planning.dispatch import choose_rule
-from production.planning.entities import Problem
+from production.planning.entities import Label, Problem
 from production.planning.foresight import foresee, lateness
 from production.planning.future import Floats, Ints
 from production.planning.policy import Rule, kernel_policy, named_policy
@@ -78,12 +78,12 @@ def prioritise(problem: Problem, rule: Rule, *, samples: int = SAMPLES, seed: in
     """Return the rule with jobs to hasten and to defer, where fewer promises are broken by it.
 
     Hand-overs are tried one at a time, the doubtful first: to go before all others, or,
-    where they are lost anyway, to stand back. What lowers the expected number of broken
-    promises most is taken, as long as it pushes no other promise past the problem's risk
-    limit; then again, up to four of them. To defer one must keep others to a stated
-    amount, without delaying it long, and never one whose time has passed: somebody waits
-    for it. What the rule hastens already stays, what it defers is asked anew. Repeatable: a
-    fixed seed and a fixed number of tries.
+    where they are lost anyway, to stand back, several of them together as well. What lowers
+    the expected number of broken promises most is taken, as long as it pushes no other
+    promise past the problem's risk limit; then again, up to four of them. To defer one must
+    keep others to a stated amount for each that stands back, without delaying it long, and
+    never one whose time has passed: somebody waits for it. What the rule hastens already
+    stays, what it defers is asked anew. Repeatable: a fixed seed and a fixed number of tries.
 
     Parameters
     ----------
@@ -106,15 +106,15 @@ def prioritise(problem: Problem, rule: Rule, *, samples: int = SAMPLES, seed: in
         best, most = now, GAIN
         # No more in all than one change may add, however many are made.
         allowed = allowed_risk(np.minimum(begun.risk, now.risk), problem.risk_limit)
-        for job, changed in _changes(problem, shop, now, first):
+        for mine, changed in _changes(problem, shop, now, first):
             after = look(changed)
             if (after.risk > allowed).any():
                 continue
             gain = float((now.risk - after.risk)[first].sum())
-            if len(changed.defer) > len(now.rule.defer) and (
-                gain < DEFERRING_GAIN or after.end[job] - now.end[job] > LONGEST_DELAY
-            ):
-                continue
+            if len(changed.defer) > len(now.rule.defer):
+                least = DEFERRING_GAIN * len(np.unique(shop.group[mine]))
+                if gain < least or (after.end - now.end)[mine].max() > LONGEST_DELAY:
+                    continue
             if gain > most:
                 best, most = after, gain
         if best is now:
@@ -123,14 +123,24 @@ def prioritise(problem: Problem, rule: Rule, *, samples: int = SAMPLES, seed: in
     return now.rule
 
 
-def _changes(problem: Problem, shop: Shop, now: _Tried, first: Ints) -> Iterator[tuple[int, Rule]]:
-    """Yield what is worth trying: a job of the hand-over, and the rule changed for it."""
+def _changes(problem: Problem, shop: Shop, now: _Tried, first: Ints) -> Iterator[tuple[Ints, Rule]]:
+    """Yield what is worth trying: the jobs of the hand-overs, and the rule changed for them."""
     rule = now.rule
     named = {str(name) for name in (*rule.hasten, *rule.defer)}
     left = [j for j in first if now.risk[j] > GAIN and str(problem.jobs[j].id) not in named]
-    for job in sorted(left, key=lambda j: abs(now.risk[j] - DOUBTFUL))[:TRIED]:
-        mine = np.flatnonzero(shop.group == shop.group[job])
-        names = tuple(problem.jobs[j].id for j in mine)
-        yield job, replace(rule, hasten=(*rule.hasten, *names))
-        if now.risk[job] >= LOST and shop.promise[job] > 0.0:
-            yield job, replace(rule, defer=(*rule.defer, *names))
+
+    def chosen(jobs: list[int]) -> tuple[Ints, tuple[Label, ...]]:
+        mine = np.flatnonzero(np.isin(shop.group, shop.group[jobs]))
+        return mine, tuple(problem.jobs[j].id for j in mine)
+
+    doubtful = sorted(left, key=lambda j: abs(now.risk[j] - DOUBTFUL))[:TRIED]
+    for job in doubtful:
+        mine, names = chosen([job])
+        yield mine, replace(rule, hasten=(*rule.hasten, *names))
+    # One alone may help nobody as long as the next that is lost takes its place.
+    lost = [j for j in left if now.risk[j] >= LOST and shop.promise[j] > 0.0]
+    lost.sort(key=lambda j: -now.risk[j])
+    alone = [[j] for j in doubtful if j in lost]
+    for jobs in (*alone, *(lost[:n] for n in sorted({2, 3, len(lost)}) if 1 < n <= len(lost))):
+        mine, names = chosen(jobs)
+        yield mine, replace(rule, defer=(*rule.defer, *names))

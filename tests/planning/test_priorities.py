@@ -69,6 +69,17 @@ def test_a_promise_that_is_lost_stands_back_for_others_that_are_kept_by_it() -> 
     assert late == [1.0, 0.0, 0.0]
 
 
+def test_two_lost_promises_stand_back_together_where_one_alone_would_help_nobody() -> None:
+    data = bench([20.0, 25.0, 45.0, 85.0], [0.0] * 4, batch=False)
+    for job in data["jobs"][:2]:
+        job["steps"] = [{"kind": "print", "minutes": 30}]
+    problem = parse_problem(data)
+    found = prioritise(problem, Rule("edd"))
+    assert set(found.defer) == {"J0", "J1"}
+    late = [job["p_late"] for job in foresee(problem, 50, rule=found)["jobs"]]
+    assert late == [1.0, 1.0, 0.0, 0.0]
+
+
 def test_whoever_waits_already_is_not_put_off() -> None:
     assert prioritise(lost_first(-5.0), Rule("edd")).defer == ()
 

@@ -35,7 +35,7 @@ ORDERS = {
     "makespan": (STUCK, SPAN, LEAD),
 }
 # Of all moves, in the order of ``anneal.walk``; the last two where batches or helpers are.
-SHARES = np.array([0.38, 0.12, 0.12, 0.12, 0.08, 0.18, 0.11, 0.15])
+SHARES = np.array([0.38, 0.12, 0.12, 0.12, 0.08, 0.18, 0.05, 0.15])
 CHUNK_SECONDS = 0.02
 TRIES, FEWEST_TRIES = 200, 8  # to find the scale of changes
 FIRST_SHARE = 0.05  # of the time left
