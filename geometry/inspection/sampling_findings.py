@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from geometry.inspection.findings import CHECK, Finding, spot
-from geometry.inspection.hole_findings import GumLine
+from geometry.inspection.hole_places import GumLine
 from geometry.inspection.limits import Limits
 from geometry.inspection.place import Place, Placer, sextant_words
 from geometry.sampling import Bump, Sampling
