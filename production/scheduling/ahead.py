@@ -243,10 +243,14 @@ def _as_planned(
         pauses.append((minutes(series.paused_on), minutes(series.paused_until)))
     elif since > today:
         pauses.append((0.0, minutes(since)))  # not begun: its clock stands until then
-    arches = (("upper", series.steps_upper), ("lower", series.steps_lower))
+    counts = (("upper", series.steps_upper), ("lower", series.steps_lower))
+    arches = tuple(arch for arch, count in counts if count)
+    if worn == 1 and any((arch, 1) not in made for arch in arches):
+        # It begins with what is not made yet, whatever day was named for it.
+        worn, since = 0, since - dt.timedelta(days=series.wear_days)
     return makeahead.Series(
         id=series.pk,
-        arches=tuple(arch for arch, count in arches if count),
+        arches=arches,
         last_step=series.last_number,
         worn=worn,
         worn_since=min(minutes(since), 0.0),

@@ -94,6 +94,18 @@ def test_a_series_that_begins_later_is_asked_for_then(series, office, today, per
     assert due_on(series, 1, office) == today + days(18)
 
 
+def test_a_series_that_begins_today_needs_its_first_step_now(series, office, today, person):
+    series.started_on, series.next_visit_on = today, None
+    series.save()
+    assert due_on(series, 1, office) == today
+    assert due_on(series, 2, office) == today + days(12)
+    assert cells(series.patient)[1] == "due"
+    kind, doctor = ApplianceKind.objects.get(code="aligner"), person("doctor")
+    open_order(doctor, series.patient, kind, [], steps=list(series.steps.filter(number=1)), key="a")
+    assert due_on(series, 1, office) is None
+    assert due_on(series, 2, office) == today + days(12)
+
+
 def test_nothing_is_made_for_a_series_that_rests_until_it_goes_on(series, today, person):
     user = person("doctor")
     pause_series(user, series)
