@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from geometry.compare.again import look_again
 from geometry.compare.crowns import CrownMatch, match_crowns
 from geometry.compare.register import Prepared, Registration, best_motion, describe, prepare
+from geometry.compare.size import size_ratio, sized, spread_ratio
 from geometry.mesh import Mesh
 
 SURE = 0.9
@@ -37,6 +38,9 @@ EVEN_ODDS = 2.6
 
 BACK_MM, BACK_PATCHES = 15.0, 4
 """Crowns this near to the last one of their side are its back teeth, if so many are compared."""
+
+SIZE_APART = 0.012
+"""Scans of one mouth by scanners in order differ less in size than this."""
 
 BENT_MM, STILL_MM = 0.75, 0.25
 """Back teeth off by more while the typical crown is not: one of the scans is bent there."""
@@ -179,6 +183,22 @@ def bent_end(scan: Prepared, crowns: CrownMatch) -> tuple[str, float] | None:
     return f"the {'right' if right else 'left'} back teeth", most
 
 
+def other_size(a: Prepared, b: Prepared, direct: Evidence, partial: bool) -> float | None:
+    """Return by how much ``b`` has to be enlarged so that its crowns are those of ``a``.
+
+    None where no other size makes them agree for sure, and better than they do as they are.
+    """
+    first = 1.0 if partial else spread_ratio(a, b)
+    roughly = sized(b, first)
+    start = direct if first == 1.0 else gather(a, roughly)
+    ratio = first * size_ratio(a, roughly, start.registration.local)
+    if abs(ratio - 1.0) < SIZE_APART:
+        return None
+    as_sized = gather(a, sized(b, ratio))
+    sure = float(np.log(SURE / (1.0 - SURE)))
+    return ratio if as_sized.likeness > max(sure, direct.likeness) else None
+
+
 def compare(a: Mesh, b: Mesh) -> dict[str, Any]:
     """Compare two scans.
 
@@ -211,6 +231,15 @@ def compare(a: Mesh, b: Mesh) -> dict[str, Any]:
         if second is not direct:
             direct, mirrored = second, gather_again(one, two.mirrored(), mirrored)
             answer, probability, reason = judge(direct, mirrored, partial)
+    if answer != "yes" and mirrored.likeness <= 0:
+        ratio = other_size(one, two, direct, partial)
+        if ratio is not None:
+            answer, probability = "unsure", max(probability, PARTIAL_FLOOR)
+            by = f"{abs(1.0 / ratio - 1.0):.1%} {'smaller' if ratio > 1.0 else 'larger'}"
+            reason = (
+                f"the crowns agree, but the second scan is {by} than the first: "
+                "check the units of the files and the calibration of the scanner"
+            )
     bent = bent_end(two, direct.crowns) if answer == "yes" else None
     if bent is not None:
         reason += (

@@ -32,9 +32,20 @@ class Fit:
     rms_mm: float
 
 
-def _pairs(
+def partners(
     target: Samples, points: NDArray[np.float64], normals: NDArray[np.float64], reach: float
 ) -> tuple[NDArray[np.bool_], NDArray[np.int64], NDArray[np.float64]]:
+    """Find what lies on the target beside points with these normals, (n, 3) both.
+
+    Returns
+    -------
+    found : (n,) bool
+        Whether a partner within the reach (mm) faces the same way and is no border.
+    index : (n,) int64
+        Its row.
+    offset : (n,) float64
+        Signed distance from its plane, mm.
+    """
     distance, index = target.tree.query(points, distance_upper_bound=reach)
     found = np.isfinite(distance)
     safe = np.where(found, index, 0)
@@ -66,7 +77,7 @@ def register_samples(
         for _ in range(rounds):
             points = points0 @ motion[:3, :3].T + motion[:3, 3]
             normals = normals0 @ motion[:3, :3].T
-            use, index, offset = _pairs(target, points, normals, reach)
+            use, index, offset = partners(target, points, normals, reach)
             if use.sum() < 12:
                 break
             p, n, d = points[use], target.normals[index[use]], offset[use]
@@ -85,7 +96,7 @@ def register_samples(
             ):
                 break
     points = points0 @ motion[:3, :3].T + motion[:3, 3]
-    use, _, offset = _pairs(target, points, normals0 @ motion[:3, :3].T, reach)
+    use, _, offset = partners(target, points, normals0 @ motion[:3, :3].T, reach)
     near = np.minimum(np.abs(offset[use]), scale)
     rms = float(np.sqrt(np.mean(near**2))) if near.size else scale
     return Fit(motion, float(use.mean()), rms)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import importlib
 import json
+import re
 
 import numpy as np
 import pytest
@@ -59,6 +60,16 @@ def test_a_repeat_scan_bent_on_one_side_tells_which(scans, side, name):
     result = compare(whole.mesh, bent)
     assert result["same_mouth"] == "yes"
     assert f"the {name} back teeth lie up to" in result["reason"]
+
+
+def test_a_repeat_scan_of_another_size_is_told_with_how_much(scans):
+    # a scanner out of calibration: the teeth are the patient's, all of them 3 % too large
+    grown = Mesh(scans["later"].mesh.vertices * 1.03, scans["later"].mesh.faces)
+    result = compare(scans["first"].mesh, grown)
+    assert result["same_mouth"] == "unsure"
+    said = re.search(r"second scan is ([\d.]+)% larger", result["reason"])
+    assert said is not None
+    assert float(said[1]) == pytest.approx(3.0, abs=0.4)
 
 
 def test_another_mouth_of_the_same_kind_is_not(scans):
