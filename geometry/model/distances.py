@@ -12,6 +12,8 @@ from geometry.mesh import Mesh
 
 _NEIGHBOURS = 12
 BOX = 2.0
+LARGE = 1.0
+"""Faces with a longer box, mm, are tried for every point."""
 
 
 @njit(cache=True, nogil=True)
@@ -71,12 +73,37 @@ def _nearest(
         out[n] = best
 
 
+@njit(cache=True, nogil=True)
+def _nearer(
+    points: NDArray[np.float64],
+    vertices: NDArray[np.float64],
+    faces: NDArray[np.int32],
+    large: float,
+    out: NDArray[np.float64],
+) -> None:
+    """Take faces with a box larger than ``large`` that are nearer than ``out`` (in place)."""
+    for f in range(len(faces)):
+        a, b, c = vertices[faces[f, 0]], vertices[faces[f, 1]], vertices[faces[f, 2]]
+        x0, x1 = min(a[0], b[0], c[0]), max(a[0], b[0], c[0])
+        y0, y1 = min(a[1], b[1], c[1]), max(a[1], b[1], c[1])
+        z0, z1 = min(a[2], b[2], c[2]), max(a[2], b[2], c[2])
+        if max(x1 - x0, y1 - y0, z1 - z0) <= large:
+            continue
+        for n in range(len(points)):
+            x, y, z = points[n]
+            dx = max(x0 - x, x - x1, 0.0)
+            dy = max(y0 - y, y - y1, 0.0)
+            dz = max(z0 - z, z - z1, 0.0)
+            if dx * dx + dy * dy + dz * dz < out[n] * out[n]:
+                out[n] = min(out[n], _to_triangle(points[n], a, b, c))
+
+
 def distance_to_surface(points: NDArray[np.float64], mesh: Mesh) -> NDArray[np.float64]:
     """Distance of each point from a surface, mm.
 
-    The triangles tried are those whose middles lie nearest, and those around the
-    nearest vertex; for surfaces of even triangles that is exact, elsewhere an upper
-    bound.
+    The triangles tried are those whose middles lie nearest, those around the nearest
+    vertex, and all large ones; for surfaces of else even triangles that is exact,
+    elsewhere an upper bound.
 
     Parameters
     ----------
@@ -88,14 +115,14 @@ def distance_to_surface(points: NDArray[np.float64], mesh: Mesh) -> NDArray[np.f
     (n,) float64
     """
     near = _around(points, mesh)
-    if len(near) < len(mesh.faces):
-        out = _distances(points, mesh, near) if len(near) else np.full(len(points), np.inf)
-        # What is farther than the neighbourhood reaches is looked for everywhere.
-        far = out > BOX
-        if far.any():
-            out[far] = _distances(points[far], mesh, np.arange(len(mesh.faces)))
-        return out
-    return _distances(points, mesh, near)
+    out = _distances(points, mesh, near) if len(near) else np.full(len(points), np.inf)
+    # What is farther than the neighbourhood reaches is looked for everywhere.
+    far = out > BOX
+    if len(near) < len(mesh.faces) and far.any():
+        out[far] = _distances(points[far], mesh, np.arange(len(mesh.faces)))
+    # The middles of a tall wall's triangles lie far from their corners.
+    _nearer(points, mesh.vertices, mesh.faces, LARGE, out)
+    return out
 
 
 def _around(points: NDArray[np.float64], mesh: Mesh) -> NDArray[np.int64]:

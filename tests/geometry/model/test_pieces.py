@@ -379,6 +379,23 @@ def test_a_body_that_touches_the_solid_along_a_line_is_joined_to_it():
     assert signed_volume(*made) == pytest.approx(2.0 + 1.5 + 1.5, rel=3e-3)
 
 
+def test_distance_to_a_tall_wall_of_narrow_faces():
+    """Beside its foot, the middles of all faces lie 10 mm and more away."""
+    turn = np.linspace(0.0, 2.0 * np.pi, 401)[:-1]
+    ring = np.column_stack((20.0 * np.cos(turn), 20.0 * np.sin(turn)))
+    k = np.arange(400)
+    after = (k + 1) % 400
+    low, high = np.c_[ring, np.zeros(400)], np.c_[ring, np.full(400, 30.0)]
+    faces = np.concatenate((np.c_[k, after, 400 + after], np.c_[k, 400 + after, 400 + k]))
+    wall = Mesh(np.vstack((low, high)), faces.astype(np.int32))
+    rng = np.random.default_rng(4)
+    around, off = rng.uniform(0.0, 2.0 * np.pi, 50), rng.uniform(-1.5, 1.5, 50)
+    plan = (20.0 + off)[:, None] * np.column_stack((np.cos(around), np.sin(around)))
+    points = np.c_[plan, rng.uniform(0.1, 29.9, 50)]
+    # The flat faces stand up to 0.6 µm inside the circle.
+    assert distance_to_surface(points, wall) == pytest.approx(np.abs(off), abs=0.002)
+
+
 def test_distance_to_a_ball():
     v, f = zero_surface(ball_field(15.0))
     rng = np.random.default_rng(1)
