@@ -218,10 +218,11 @@ class Search:
                 best.state[:] = state
                 best.value[:] = value
 
-    def keep(self, steps: Sequence[Mapping[str, Any]]) -> Best | None:
+    def keep(self, steps: Sequence[Mapping[str, Any]], budget: Budget) -> Best | None:
         """Return the order of an earlier plan, what is new put in one job after another.
 
-        None where that order does not hold any more.
+        None where that order does not hold any more. What the budget leaves no time for
+        comes last.
         """
         a = self.work.arrays
         states, fresh = planned(self.work, steps)
@@ -234,7 +235,7 @@ class Search:
             while a.step_prev[first] >= 0:
                 first = a.step_prev[first]
             for number in range(PLACES):
-                if number > 0 and best.value[STUCK] == 0:
+                if budget.left() <= 0 or (number > 0 and best.value[STUCK] == 0):
                     break
                 self.value(best.state)
                 trial = best.state.copy()

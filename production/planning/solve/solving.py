@@ -62,6 +62,7 @@ NO_TIME = (
 PUT_BACK = 20  # jobs left out that get another chance
 PUT_BACK_SHARE = 0.1  # of the time, where any are left out
 MEMORIES = (200, 1000)  # times that a search of orders forgets: the fewer, the wider it wanders
+KEEPING = 0.25  # of the time, to put what is new into the plan in force
 SPARE = 0.05  # seconds without which nothing new is begun
 AT_ONCE = 0.1  # seconds that each of these may take however little time there is
 REPORT_PER_STEP = 2.5e-5  # seconds to put a plan in words, kept free at the end
@@ -202,14 +203,15 @@ def _put_back(
     jobs = {str(job.id): job for job in whole.jobs}
     present = {str(job.id): job for job in problem.jobs}
     waiting = [item for item in left if str(item.job) not in never]
-    end = time.monotonic() + max(budget.left(), AT_ONCE)
+    if budget.until is not None:
+        budget = replace(budget, until=max(budget.until, time.monotonic() + AT_ONCE))
     for item in sorted(waiting, key=lambda item: _due(jobs[str(item.job)]))[:PUT_BACK]:
-        if time.monotonic() >= end:
+        if budget.left() <= 0:
             break
         there = present | {str(item.job): jobs[str(item.job)]}
         order = tuple(there[str(job.id)] for job in whole.jobs if str(job.id) in there)
         search = Search(open_work(replace(problem, jobs=order)), whole.objective, seed, forward)
-        kept = search.keep(plan["steps"])
+        kept = search.keep(plan["steps"], budget)
         if kept is None:
             continue
         left.remove(item)
@@ -242,7 +244,9 @@ def _plan(
     search = Search(work, problem.objective, seed, forward)
     begin = _first(work, search, budget)
     best = begin.best
-    kept = search.keep(previous) if previous is not None and work.steps else None
+    kept = None
+    if previous is not None and work.steps:
+        kept = search.keep(previous, budget.part(KEEPING))
     if kept is not None:
         search.offer(best, kept.state)
     quick = len(work.steps) * BOUNDS_PER_STEP < max(AT_ONCE, BOUNDS * budget.left())
@@ -252,7 +256,9 @@ def _plan(
         _improve(search, begin, best, bound, part, seed)
     if best.value[STUCK] > 0:
         stuck, unfinished = _stuck(search, best), _unfinished(problem)
-        left += stuck if len(stuck) <= len(unfinished) else unfinished
+        # Without time for another look after each, all that the bench does not finish go.
+        few = budget.left() > 0 and len(stuck) <= len(unfinished)
+        left += stuck if few else unfinished
         return None
     if forward:
         search.bring_forward(best)

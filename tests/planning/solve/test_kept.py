@@ -1,10 +1,13 @@
 """The plan in force keeps its order unless another gains what was asked for."""
 
 import copy
+import time
 
+from production.planning import plan as plan_at_once
 from production.planning.problem import parse_problem
-from production.planning.solve import solve
+from production.planning.solve import openwork, report, search, solve
 from production.planning.solve.checker import violations
+from production.planning.solve.timing import LATE
 from tests.planning.days import random_bench
 from tests.planning.solve import instances
 
@@ -99,3 +102,29 @@ def test_plans_kept_through_a_day_of_events_are_good():
             assert not violations(changed, again), seed
             kept += again["kept"]
     assert kept > 10
+
+
+def test_without_time_what_is_new_comes_last_and_nothing_is_lost():
+    data = instances.office_day(2, 8)
+    before = solve(parse_problem(data), work=300)
+    known = {f"arch {k}" for k in range(5)}
+    rows = [row for row in before["steps"] if row["job"] in known]
+    work = openwork.open_work(parse_problem(data))
+    looking = search.Search(work, "promises", 1, forward=0.0)
+    spent = search.Budget(time.monotonic(), 0.0)
+    kept = looking.keep(rows, spent)
+    assert kept is not None
+    plan = report.plan_of(looking, kept.state, set())
+    assert violations(data, {**plan, "infeasible": [], "lower_bound": 0.0}) == []
+    assert len(plan["steps"]) == len(work.steps)
+    unhurried = looking.keep(rows, search.Budget(None))
+    assert unhurried.value[LATE] <= kept.value[LATE]
+
+
+def test_where_too_little_time_is_left_a_spent_budget_leaves_out_no_more_than_the_bench():
+    data = instances.office_day(3, 30)
+    for resource in data["resources"]:
+        resource["open"] = [[0, 240]]
+    hurried = solve(parse_problem(data), seconds=0.0)
+    assert violations(data, hurried) == []
+    assert 0 < len(hurried["infeasible"]) <= len(plan_at_once(parse_problem(data))["infeasible"])
