@@ -14,7 +14,15 @@ from geometry.dentition.embrasures import open_embrasures
 from geometry.dentition.ends import cut_ends
 from geometry.dentition.gaps import find_gaps
 from geometry.dentition.passages import find_passages
-from geometry.dentition.result import SHORT_ODDS, SIDES, Dentition, TissuePlace, Tooth, Wire
+from geometry.dentition.result import (
+    SHORT_ODDS,
+    SIDES,
+    Dentition,
+    TissuePlace,
+    Tooth,
+    Wire,
+    margin_shows,
+)
 from geometry.dentition.rows import Row, find_row, read_signs, with_sunken
 from geometry.dentition.seams import find_seams
 from geometry.dentition.sheets import STEP_S_MM, STEP_Z_MM, Sheets, roll_out
@@ -305,8 +313,7 @@ def _status(teeth: tuple[Tooth, ...], arch: str) -> tuple[str, str]:
         for side in SIDES
         if tooth.side(side).status == "uncertain" and tooth.side(side).p_short < SHORT_ODDS
     ]
-    seen = np.mean([tooth.side(side).margin_seen for tooth in teeth for side in SIDES])
-    if seen < 0.3:
+    if not margin_shows(teeth):
         return "uncertain", "the gingival margin was not found on most teeth"
     if doubtful:
         return "uncertain", "could not tell whether tissue is short at " + ", ".join(doubtful)

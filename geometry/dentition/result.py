@@ -13,6 +13,8 @@ Array = NDArray[np.float64]
 SIDES = ("facial", "lingual")
 SHORT_ODDS = 0.3
 """A place counts as short from this probability on: missing one costs more than a rescan."""
+SEEN_LEAST = 0.3
+"""Where the margin shows at a smaller share of the places, none of it is to be trusted."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +90,12 @@ class Tooth:
     def side(self, name: str) -> TissuePlace:
         """``facial`` or ``lingual``."""
         return self.facial if name == "facial" else self.lingual
+
+
+def margin_shows(teeth: tuple[Tooth, ...]) -> bool:
+    """Whether the margin was seen at enough of the places to follow it between them."""
+    seen = [tooth.side(side).margin_seen for tooth in teeth for side in SIDES]
+    return bool(seen) and sum(seen) >= SEEN_LEAST * len(seen)
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,6 +217,11 @@ class Dentition:
     short_limit_mm: float = 3.0
     timings_ms: dict[str, float] = field(default_factory=dict)
     wire: Wire | None = None
+
+    @property
+    def margin_lost(self) -> bool:
+        """Whether the margin was not seen at most of the places."""
+        return not margin_shows(self.teeth)
 
     def captured_by_sextant(self) -> dict[str, dict[str, float]]:
         """Smallest captured height of each sextant and side, mm."""

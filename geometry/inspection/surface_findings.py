@@ -145,8 +145,8 @@ def fault_findings(mesh: Mesh, topology: Topology, limits: Limits) -> list[Findi
             Finding(
                 "faulty_edges",
                 CHECK if faulty > most else NOTE,
-                f"{faulty} edges belong to more than two triangles; the main surface was "
-                "followed past them. "
+                f"The surface branches at {faulty} edges of its triangles; it was measured past "
+                "them. "
                 + (
                     "Let the scanner software rebuild the surface and export again."
                     if faulty > most
@@ -162,8 +162,8 @@ def fault_findings(mesh: Mesh, topology: Topology, limits: Limits) -> list[Findi
             Finding(
                 "winding",
                 NOTE,
-                f"{topology.inconsistent_winding} edges join triangles wound against each other; "
-                "they were turned alike. Nothing to do.",
+                "Some triangles face the wrong way (they meet others at "
+                f"{topology.inconsistent_winding} edges); they were turned. Nothing to do.",
                 float(topology.inconsistent_winding),
             )
         )

@@ -81,8 +81,9 @@ def tissue_findings(dentition: Dentition, known_side: bool, limits: Limits) -> l
             Finding(
                 "no_tissue",
                 STOP,
-                f"Hardly any gum was captured: {np.mean(bare):.0%} of the places end at the "
-                f"crown. Rescan with {limits.tissue_mm:.0f} mm of gum on both sides.",
+                f"Hardly any gum was captured: on {np.mean(bare):.0%} of the teeth's sides the "
+                f"scan ends at the tooth. Rescan with {limits.tissue_mm:.0f} mm of gum, inside and "
+                "outside.",
                 0.0,
                 limits.tissue_mm,
                 "mm",
@@ -101,8 +102,9 @@ def tissue_findings(dentition: Dentition, known_side: bool, limits: Limits) -> l
         found += grave
     for side, teeth in little.items():
         found.append(_little_finding(side, teeth, known_side, limits))
-    if dentition.status == "uncertain":
-        found.append(_uncertain(dentition.reason))
+    # Doubtful places are told one by one, an arch that is not known by its own finding.
+    if dentition.margin_lost:
+        found.append(_lost())
     return found
 
 
@@ -140,8 +142,9 @@ def _group_findings(
                 "margin_uncertain",
                 CHECK,
                 f"Gum line not certain, {_where(first, sextant, side, known_side)}: between "
-                f"{max(low.low_mm, 0.0):.1f} and {low.high_mm:.1f} mm of gum. Compare the line on "
-                "the picture with the mouth, and correct it or rescan.",
+                f"{max(low.low_mm, 0.0):.1f} and {low.high_mm:.1f} mm of gum, and "
+                f"{limits.tissue_least_mm:.0f} mm are the least. Compare the line on the picture "
+                "with the mouth, and correct it or rescan.",
                 low.captured_mm,
                 limits.tissue_least_mm,
                 "mm",
@@ -218,12 +221,12 @@ def _no_margin(reason: str) -> Finding:
     )
 
 
-def _uncertain(reason: str) -> Finding:
+def _lost() -> Finding:
     return Finding(
         "margin_uncertain",
         CHECK,
-        f"The gum line is not certain ({reason or 'contradictory signs'}). Compare the line on "
-        "the picture with the mouth; confirm it or correct it.",
+        "The gum line does not show on most teeth, so the gum told may be wrong. Compare the "
+        "line on the picture with the mouth; confirm it or correct it.",
     )
 
 
