@@ -28,8 +28,11 @@ GUM_ROWS, GUM_OUT_MM = 4, 0.3
 NARROWEST_MM, TO_SIDES_MM = 1.5, 0.5
 BELOW_TIP_MM, LONGEST = 1.0, 1.15
 """Ledges lie from so far below the tip to this share of the crown's average length."""
+NARROW, WHOLE = 0.48, 0.62
+"""Shares of a crown's width that a part takes up mostly, and never more. What steps in along a
+whole crown is its neck: primary crowns bulge so far over theirs."""
 FEWEST = 2
-"""On so many teeth of a side, so that a chip or a fold of the gum is none."""
+"""On so many teeth of a side, and more than bulge, so that a chip or a fold of the gum is none."""
 PART_MM, UNDER_MM, BESIDE_MM = 4.5, 0.2, 0.75
 """How far above, below and beside a ledge its part may reach."""
 
@@ -63,7 +66,7 @@ def bonded_places(
         stepped = (share > ANYWHERE) & ~(coming - wall >= GUM_OUT_MM)
     at = np.arange(len(sheet)) * STEP_S_MM
     heights = z[first_row:][: wall.shape[1]]
-    teeth = 0
+    narrow = necks = 0
     for k in range(len(start)):
         own = np.flatnonzero((at > start[k] + TO_SIDES_MM) & (at < stop[k] - TO_SIDES_MM))
         rows = np.flatnonzero((heights < upper[k]) & (heights > lower[k]))
@@ -71,7 +74,7 @@ def bonded_places(
             continue
         here = np.ix_(own, rows)
         pieces, count = label(stepped[here], np.ones((3, 3)))
-        seen = False
+        shares = []
         for piece in range(1, count + 1):
             mine = pieces == piece
             run = np.flatnonzero(mine.any(axis=1))
@@ -81,14 +84,17 @@ def bonded_places(
             wide = len(run) * STEP_S_MM >= NARROWEST_MM
             if not wide or np.median(values.max(axis=1)) < 1.0 or step > MOST_MM:
                 continue
-            seen = True
+            shares.append(len(run) * STEP_S_MM / (stop[k] - start[k]))
+            if shares[-1] > WHOLE:
+                continue
             beside = round(BESIDE_MM / STEP_S_MM)
             first, last = max(own[run[0]] - beside, 0), own[run[-1]] + beside + 1
             top = first_row + rows[corner.min()] - round(PART_MM / STEP_Z_MM)
             low = first_row + rows[corner.max()] + round(UNDER_MM / STEP_Z_MM)
             marks[first:last, max(top, 0) : low + 1] = True
-        teeth += seen
-    return marks if teeth >= FEWEST else np.zeros_like(marks)
+        narrow += bool(shares) and min(shares) <= NARROW
+        necks += bool(shares) and max(shares) > WHOLE
+    return marks if narrow >= max(FEWEST, necks + 1) else np.zeros_like(marks)
 
 
 def _sharpness(sheet: Array) -> tuple[Array, Array]:

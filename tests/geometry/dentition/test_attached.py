@@ -16,8 +16,8 @@ MARGIN = -8.6
 AT = np.arange(85) * STEP_S_MM
 
 
-def wall(parts: int, depth: float = 0.9, bevel: float = 0.0) -> np.ndarray:
-    """Two crowns over gum, with parts of 2.4 × 3 mm on the first of them, ledges at -6 mm.
+def wall(parts: int, depth: float = 0.9, bevel: float = 0.0, width: float = 3.0) -> np.ndarray:
+    """Two crowns over gum, with parts 2.4 mm high on the first of them, ledges at -6 mm.
 
     A bevelled ledge takes ``bevel`` mm to step in.
     """
@@ -26,7 +26,7 @@ def wall(parts: int, depth: float = 0.9, bevel: float = 0.0) -> np.ndarray:
     sheet = np.tile(np.where(Z > 0.0, np.nan, line), (len(AT), 1))
     share = np.clip((Z + 6.0) / max(bevel, 1e-6), 0.0, 1.0) * (Z < -3.6)
     for k in range(parts):
-        on = np.abs(AT - 0.5 * (START[k] + STOP[k])) <= 1.5
+        on = np.abs(AT - 0.5 * (START[k] + STOP[k])) <= 0.5 * width
         sheet[on] += depth * share
     return sheet
 
@@ -45,6 +45,10 @@ def test_crowns_gum_a_single_step_and_a_missing_piece_are_none() -> None:
     gum = wall(0)
     gum[:, Z < -11.0] -= 0.9
     assert not bonded_places(gum, Z, START, STOP, TIP, USUAL).any()
+
+
+def test_what_steps_in_along_whole_crowns_is_their_neck() -> None:
+    assert not bonded_places(wall(2, width=7.0), Z, START, STOP, TIP, USUAL).any()
 
 
 def test_the_margin_is_read_below_the_ledge() -> None:
