@@ -54,7 +54,8 @@ class Closed:
 def mend(solid: Closed) -> None:
     """Mend the tunnels and crossings of a closed solid in place."""
     handles = mend_handles(skin_of(Mesh(solid.vertices, solid.faces), solid.kind), FILL, SCAN)
-    crossings = mend_crossings(handles.skin, FILL)
+    # What crosses nothing now is left as it is: only patches can be at fault.
+    crossings = mend_crossings(handles.skin, FILL, whole=False)
     solid.spots += handles.spots + crossings.spots
     solid.vertices, solid.faces, _ = compact(crossings.skin.vertices, crossings.skin.faces)
     solid.kind = crossings.skin.kind

@@ -247,3 +247,11 @@ def far_off(mended: list[dict[str, Any]]) -> list[str]:
                 f"the model is {worst['deviation_mm']:.1f} mm off the scan {worst['name']}; {words}"
             )
     return out
+
+
+def loops_left(count: int) -> list[str]:
+    """Say that tunnels or rings are left in a model, which else has none."""
+    if not count:
+        return []
+    what = "a tunnel or ring" if count == 1 else f"{count} tunnels or rings"
+    return [f"{what} in the model could not be closed; look at the model before printing it"]

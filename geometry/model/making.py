@@ -17,11 +17,11 @@ from geometry.frame import Frame, find_frame
 from geometry.mesh import Mesh
 from geometry.model.assembling import Closed
 from geometry.model.blockout import SPECK, BlockOut, block_out, near_fill
-from geometry.model.changes import changes, far_off, repairs
+from geometry.model.changes import changes, far_off, loops_left, repairs
 from geometry.model.closing import close_surface
 from geometry.model.evenness import forming_record, ground_of, spread_not_levelled
 from geometry.model.extras import add_extras
-from geometry.model.halfedges import Faces, rise, signed_volume
+from geometry.model.halfedges import Faces, genus, rise, signed_volume
 from geometry.model.healing import Healed, heal
 from geometry.model.ledges import find_ledges
 from geometry.model.levelling import doubts, height_spread, tilt_after
@@ -241,6 +241,7 @@ def build(
             vertices, faces = _laid_in(vertices, faces, filling)
         else:
             vertices, faces, spots = unite(vertices, faces, filling.body, folded.result())
+            warnings += loops_left(genus(faces))
             give_back()
         # Before letters are cut into the base: they are no undercut of the teeth.
         formed = aside.submit(form_over, ground_of(Mesh(vertices, faces)), trim.z)

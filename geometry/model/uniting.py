@@ -157,8 +157,11 @@ def _mended(
         spots = [*spots, *crossed.spots, *mended.spots]
         v, f = as_written(mended.skin.vertices, mended.skin.faces)
         crossings, _ = _crossings(v, f, np.ones(len(f), dtype=bool))
-    # A crease that would not be ironed out is let pass: it leads nobody astray.
-    if genus(f) != 0 or (crossings != 0 and find_intersections(Mesh(v, f))[0] != 0):
+    # A crease that would not be ironed out is let pass: it leads nobody astray. Nor does a loop
+    # that would not be closed, such as a ring; it is told.
+    if crossings != 0 and find_intersections(Mesh(v, f))[0] != 0:
+        if find_intersections(Mesh(vertices, faces))[0] == 0:
+            return vertices, faces, []
         raise GeometryError(
             "the model's surface crosses itself and could not be mended; rescan, or prepare it with"
             " another trim or block-out depth"

@@ -1,0 +1,54 @@
+"""Uniting a solid with its fill: what is mended, and what is left and told."""
+
+import numpy as np
+
+from geometry.mesh import Mesh
+from geometry.model import uniting
+from geometry.model.changes import loops_left
+from geometry.model.cubes import zero_surface
+from geometry.model.halfedges import genus
+from geometry.model.mending import Mended
+from geometry.model.skin import skin_of
+from geometry.model.solids import as_written
+from geometry.model.uniting import folds_of, unite
+
+
+def ring_of(radius, tube):
+    """A closed ring above z = 0, mm."""
+    n, m = int(radius + tube) + 3, int(tube) + 3
+    x, y, z = np.mgrid[-n : n + 1, -n : n + 1, -m : m + 1].astype(np.float32) + 0.1
+    v, f = zero_surface((tube - np.hypot(np.hypot(x, y) - radius, z)).astype(np.float32))
+    return as_written(v.astype(np.float64), f)
+
+
+def test_a_ring_too_wide_to_be_a_tunnel_is_left_and_told():
+    v, f = ring_of(17.0, 8.0)
+    united_v, united_f, spots = unite(v, f, None, folds_of(v, f))
+    assert genus(united_f) == 1
+    assert not spots
+    assert len(united_v) == len(v)
+    assert "ring" in loops_left(genus(united_f))[0]
+    v, f = ring_of(5.0, 3.0)
+    _, united_f, spots = unite(v, f, None, folds_of(v, f))
+    assert genus(united_f) == 0
+    assert spots
+    assert loops_left(0) == []
+
+
+def test_what_mending_makes_worse_is_left_as_it_was(monkeypatch):
+    """Creases of a wall may go through each other where no other faces do."""
+    v, f = ring_of(17.0, 8.0)
+
+    def worse(skin, patch, kept=2, smooth=True, whole=True):
+        return Mended(skin_of(Mesh(skin.vertices * (1.0, 1.0, -1.0), skin.faces), skin.kind))
+
+    def count(mesh):
+        return (0 if (mesh.vertices[:, 2] >= 0.0).all() else 3), np.empty((0, 2), dtype=np.int64)
+
+    monkeypatch.setattr(uniting, "mend_crossings", worse)
+    monkeypatch.setattr(uniting, "find_intersections", count)
+    monkeypatch.setattr(uniting, "MENDINGS", 1)
+    same_v, same_f, spots = unite(v, f, None, 4)
+    assert same_v is v
+    assert same_f is f
+    assert not spots
