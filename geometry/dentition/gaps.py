@@ -35,6 +35,10 @@ FLANK, JUMP, FLANK_LEVELS, FLANK_FROM = 0.7, 5.0, 3, 3
 """Where the passage widens faster than ``FLANK`` (mm a mm), gum still lies in it; where it
 widens faster than ``JUMP``, all of a crown but its far cusp lies below."""
 
+FLANK_MOST_MM, STEP_MOST_MM = 1.5, 0.8
+"""Gum lies in a passage no farther over its bottom than this: what widens further up are the
+crowns; and so near to the bottom, a sudden widening is a step of the gum."""
+
 EDGE_MM = 0.8
 MISSING_MM = 2.0
 
@@ -95,7 +99,8 @@ def _widest_level(passage: Passage, edge: float, contact: float) -> int:
     top = max(min(int((edge - EDGE_MM - passage.bottom) / LEVEL_MM), last), 0)
     level = min(max(round((contact - passage.bottom) / LEVEL_MM), FLANK_FROM), top)
     rises = (widths[FLANK_LEVELS:] - widths[:-FLANK_LEVELS]) / (FLANK_LEVELS * LEVEL_MM)
-    while level < top and FLANK < rises[level] <= JUMP:
+    step, most = round(STEP_MOST_MM / LEVEL_MM), min(top, round(FLANK_MOST_MM / LEVEL_MM))
+    while level < most and rises[level] > FLANK and (level < step or rises[level] <= JUMP):
         level += 1
     return level + int(np.argmin(widths[level : top + 1]))
 

@@ -107,6 +107,22 @@ def test_a_smeared_contact_opens_like_a_v_and_a_gap_like_a_u() -> None:
     assert gaps_of(yoo, papilla=-2.0, edge=3.0) == ()
 
 
+def test_crowns_that_part_above_a_deep_slit_are_as_far_apart_as_the_slit_is_wide() -> None:
+    # Scanned through far below the contact, no gum lies where the walls begin to part.
+    slit = opening(
+        *(0.6, 0.7, 0.8, 0.9, 1.0, 1.3, 1.8, 2.4, 3.0, 3.6, 4.2, 4.8, 5.4, 6.0, 6.5, 7.0),
+        bottom=-2.9,
+    )
+    (gap,) = gaps_of(slit, papilla=-1.5)
+    assert gap.width_mm == pytest.approx(1.4, abs=0.1)
+
+
+def test_a_step_of_gum_at_the_bottom_of_a_gap_does_not_narrow_it() -> None:
+    step = opening(0.7, 0.8, 2.4, *[2.4] * 8, 2.6, 3.5, 4.5, bottom=-1.2)
+    (gap,) = gaps_of(step, papilla=-1.2)
+    assert gap.width_mm == pytest.approx(2.4, abs=0.05)
+
+
 def test_neither_gum_nor_a_far_cusp_is_taken_for_the_width() -> None:
     flank = opening(0.3, 0.9, 1.6, 2.0, 2.0, 2.0, 2.0, 2.0, 2.1, 2.4, 3.0, 4.0, 4.0, bottom=-2.2)
     (gap,) = gaps_of(flank, papilla=-2.0)
