@@ -158,6 +158,7 @@ def analyse(
         short_limit_mm,
         timings,
         _wire(sheets, teeth, tip, lift),
+        tuple(int(number) for number in teeth.numbers[margins.attached]),
     )
 
 

@@ -97,6 +97,13 @@ def bonded_places(
     return marks if narrow >= max(FEWEST, necks + 1) else np.zeros_like(marks)
 
 
+def teeth_with(marks: Marks, start: Array, stop: Array) -> Marks:
+    """Say of each tooth (k,) whether something is marked on it; ends as ``bonded_places``."""
+    columns = np.flatnonzero(marks.any(axis=1)) * STEP_S_MM
+    on = (columns > start[:, None] + TO_SIDES_MM) & (columns < stop[:, None] - TO_SIDES_MM)
+    return np.asarray(on.any(axis=1))
+
+
 def _sharpness(sheet: Array) -> tuple[Array, Array]:
     """By how much the surface steps in at each place, over what a ledge has and in mm."""
     share, sharp = np.full(sheet.shape, -np.inf), np.full(sheet.shape, -np.inf)

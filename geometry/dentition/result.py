@@ -198,6 +198,8 @@ class Dentition:
     cut_ends : tuple of CutEnd
     wire : Wire or None
         Where one is bonded behind the front teeth.
+    attached : tuple of int
+        Numbers of the teeth that something is bonded to on the facial side.
     status : str
         ``measured``, or ``uncertain`` when a person should look before trusting it. A
         doubtful place that is listed as short does not make the whole uncertain.
@@ -217,6 +219,7 @@ class Dentition:
     short_limit_mm: float = 3.0
     timings_ms: dict[str, float] = field(default_factory=dict)
     wire: Wire | None = None
+    attached: tuple[int, ...] = ()
 
     @property
     def margin_lost(self) -> bool:

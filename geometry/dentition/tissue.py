@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from geometry.dentition.attached import bonded_places
+from geometry.dentition.attached import bonded_places, teeth_with
 from geometry.dentition.creases import sharp_creases
 from geometry.dentition.crowns import height_shares
 from geometry.dentition.lengths import shared_ratio
@@ -86,11 +86,15 @@ class SideReading:
 
 @dataclass(frozen=True, slots=True)
 class Margins:
-    """Readings by side for a row of teeth; ``ratio`` is crown length over the average."""
+    """Readings by side for a row of teeth; ``ratio`` is crown length over the average.
+
+    ``attached`` (k,) says of each tooth whether something is bonded to its facial side.
+    """
 
     readings: dict[str, list[SideReading]]
     heights: dict[str, Array]
     ratio: float
+    attached: NDArray[np.bool_]
 
 
 def read_margins(sheets: Sheets, relief: Relief, start: Array, stop: Array, tip: Array,
@@ -175,7 +179,7 @@ def read_margins(sheets: Sheets, relief: Relief, start: Array, stop: Array, tip:
                   short_limit)
             for a, b, stand, vague, inward in zip(start, stop, stands, faint, inwards, strict=True)
         ]
-    return Margins(readings, heights, ratio)
+    return Margins(readings, heights, ratio, teeth_with(bonded, start, stop))
 
 
 def _usual_ratio(found: Array, before: float, trust: float) -> float:

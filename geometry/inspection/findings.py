@@ -48,8 +48,13 @@ CODES: dict[str, str] = {
     "too_large": "Larger than an arch",
     "undercut": "Deep undercut",
     "unit_guessed": "Unit of the file is a guess",
-    "winding": "Triangles wound both ways",
+    "winding": "Triangles facing the wrong way",
 }
+
+STAYS_OR_COMES_OFF = (
+    "Attachments that an aligner grips stay; if brackets, bands or a wire are still on, scan again "
+    "once they are off; if it is moisture, blow dry and rescan."
+)
 
 
 @dataclass(frozen=True, slots=True)

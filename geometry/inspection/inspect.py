@@ -233,11 +233,13 @@ def _measure_arch(
     findings += tissues.gap_findings(dentition, known_side, limits)
     findings += surfaces.piece_findings(topology, placer, limits)
     with watch.part("undercut"):
-        record = undercut_record(undercut, main, placer)
-        report["undercut"] = record
-        findings += undercut_findings(undercut, record, main, placer, limits)
+        report["undercut"] = undercut_record(undercut, main, placer)
+        findings += undercut_findings(undercut, main, placer, limits)
     report["sampling"] = sampling_record(sampling, bumps)
-    findings += sampling_findings(sampling, bumps, placer, limits, gum_line)
+    standing = sampling_findings(sampling, bumps, placer, limits, gum_line)
+    if not any(one.code == "bonded_parts" and one.side == "facial" for one in standing):
+        findings += tissues.attached_findings(dentition, known_side)
+    findings += standing
     return Parts(dentition, undercut), findings
 
 

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from geometry.inspection.findings import CHECK, Finding, spot
+from geometry.inspection.findings import CHECK, STAYS_OR_COMES_OFF, Finding, spot
 from geometry.inspection.hole_places import GumLine
 from geometry.inspection.limits import Limits
 from geometry.inspection.place import Place, Placer, sextant_words
@@ -128,9 +128,7 @@ def _bonded_finding(where: str, standing: list[_Standing], limits: Limits) -> Fi
     words = (
         f"Something stands out on the {where} side of {len(names)} "
         f"{'teeth' if len(names) > 1 else 'tooth'}, by up to {standing[0][1]:.1f} mm: "
-        f"{', '.join(_tooth(name) for name in names[:_NAMED])}{more}. Attachments that an aligner "
-        "grips stay; if brackets, bands or a wire are still on, scan again once they are off; if "
-        "it is moisture, blow dry and rescan."
+        f"{', '.join(_tooth(name) for name in names[:_NAMED])}{more}. {STAYS_OR_COMES_OFF}"
     )
     return _finding("bonded_parts", words, standing[0], limits.bubble_mm)
 

@@ -6,7 +6,15 @@ import numpy as np
 
 from geometry.dentition import Dentition, TissuePlace, Tooth
 from geometry.dentition.result import Wire
-from geometry.inspection.findings import CHECK, NOTE, STOP, Finding, rounded_down, spot
+from geometry.inspection.findings import (
+    CHECK,
+    NOTE,
+    STAYS_OR_COMES_OFF,
+    STOP,
+    Finding,
+    rounded_down,
+    spot,
+)
 from geometry.inspection.limits import Limits
 from geometry.inspection.place import sextant_of, sextant_words, side_words, tooth_words
 
@@ -14,6 +22,7 @@ SIDES = ("facial", "lingual")
 _BARE_SHARE = 0.5
 # A wider range than this is told as one, even where the gum line shows.
 _PLAIN_MM = 3.0
+_NAMED = 4
 _UNSURE = "(or its neighbour: the number is not certain)"
 
 
@@ -288,6 +297,33 @@ def _wire_finding(wire: Wire, known_side: bool) -> Finding:
         "lingual",
         spot(wire.at),
     )
+
+
+def attached_findings(dentition: Dentition, known_side: bool) -> list[Finding]:
+    """Tell of what is bonded to the outer side of the teeth, as the gum line is read past it."""
+    on = [tooth for tooth in dentition.teeth if tooth.number in dentition.attached]
+    if not on:
+        return []
+    names = ", ".join(tooth_words(tooth.number) for tooth in on[:_NAMED]) if known_side else ""
+    more = f" and {len(on) - _NAMED} more" if known_side and len(on) > _NAMED else ""
+    words = (
+        f"Something seems bonded to the outer side of {len(on)} teeth"
+        f"{': ' if names else ''}{names}{more}. {STAYS_OR_COMES_OFF}"
+    )
+    first = on[0]
+    return [
+        Finding(
+            "bonded_parts",
+            CHECK,
+            words,
+            None,
+            None,
+            None,
+            first.sextant if known_side else None,
+            "facial",
+            spot(first.centre),
+        )
+    ]
 
 
 def _between(pair: tuple[int, int], sextant: str, known_side: bool, unsure: set[int]) -> str:

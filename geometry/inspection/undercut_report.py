@@ -92,7 +92,7 @@ def _by_gauge(areas: Any) -> dict[str, float]:
 
 
 def undercut_findings(
-    found: ArchUndercut, record: dict[str, Any], mesh: Mesh, placer: Placer, limits: Limits
+    found: ArchUndercut, mesh: Mesh, placer: Placer, limits: Limits
 ) -> list[Finding]:
     """Note once where the undercut is deeper than the deepest gauge, the deepest place first."""
     depth = found.along.depth_mm

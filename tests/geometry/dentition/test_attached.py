@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from geometry.dentition.attached import bonded_places
+from geometry.dentition.attached import bonded_places, teeth_with
 from geometry.dentition.margin import crease_angle, edge_step, expect, trace_margin
 from geometry.dentition.sheets import STEP_S_MM, STEP_Z_MM
 
@@ -37,6 +37,8 @@ def test_parts_are_marked_from_their_ledge_up_and_no_gum_is(bevel: float) -> Non
     assert marks[np.abs(AT - 6.0) < 1.5][:, (Z < -3.6) & (Z > -5.9)].all()
     assert not marks[:, Z < -6.7].any()
     assert not marks[np.abs(AT - 10.5) < 1.0].any()
+    assert teeth_with(marks, START, STOP).tolist() == [True, True]
+    assert teeth_with(marks & (AT < 10.5)[:, None], START, STOP).tolist() == [True, False]
 
 
 def test_crowns_gum_a_single_step_and_a_missing_piece_are_none() -> None:

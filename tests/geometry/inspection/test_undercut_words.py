@@ -24,7 +24,7 @@ def told(parts, known=True):
         return sextants[here], facial[here]
 
     mesh = Mesh(points, np.zeros((0, 3), dtype=np.int32))
-    return undercut_findings(found, {}, mesh, SimpleNamespace(many=many), DEFAULT_LIMITS)
+    return undercut_findings(found, mesh, SimpleNamespace(many=many), DEFAULT_LIMITS)
 
 
 def test_several_parts_are_one_note_that_leads_to_the_deepest():
