@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from geometry.version import VERSION
 
-REVISION = 13
+REVISION = 14
 """Raised whenever a measurement, a limit or a finding may come out differently.
 
 1: the first. 2: the upper of two creases is the margin; dips of a palate end the tissue;
@@ -42,6 +42,9 @@ what may be a blister is compared with the mirrored other side of the mouth; lit
 is one finding. 13: what is bonded is told by its foot and with its teeth, wires behind front teeth
 too; places far rougher or smoother than the rest are findings; the crown length of lower front
 teeth inside is told by all of them together; part of an arch no longer passes for the whole.
+14: slits do not stop a scan, and those between teeth are one note; the gum line is read past
+attachments; a place is doubtful by sharper odds; half-erupted teeth are told from ridges; gaps are
+followed as crowns part; deep undercuts are one note, left out where the plane is not known.
 """
 
 ENGINE = f"{VERSION}+inspection.{REVISION}"

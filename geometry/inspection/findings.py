@@ -55,6 +55,8 @@ STAYS_OR_COMES_OFF = (
     "Attachments that an aligner grips stay; if brackets, bands or a wire are still on, scan again "
     "once they are off; if it is moisture, blow dry and rescan."
 )
+# With a part of an arch alone, gum and plane are not what they seem.
+_EXPLAINS = ("few_teeth", "not_an_arch")
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,8 +130,13 @@ def spot(point: NDArray[np.float64]) -> tuple[float, float, float]:
 
 
 def in_order(findings: list[Finding]) -> list[Finding]:
-    """Return the gravest first; within one severity the largest excess first."""
-    return sorted(findings, key=lambda f: (SEVERITIES.index(f.severity), -_excess(f)))
+    """Return the gravest first; within one severity what explains the rest, then the excess."""
+
+    def place(finding: Finding) -> tuple[int, bool, float]:
+        gravity = SEVERITIES.index(finding.severity)
+        return gravity, finding.code not in _EXPLAINS, -_excess(finding)
+
+    return sorted(findings, key=place)
 
 
 def _excess(finding: Finding) -> float:

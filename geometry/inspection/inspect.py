@@ -225,8 +225,10 @@ def _measure_arch(
     findings += holes.hole_findings(topology, placer, limits, gum_line, between)
     findings += arches.plane_findings(frame, limits)
     findings += arches.front_findings(frame, limits)
-    findings += arches.tilt_findings(tilt.angle_deg, limits)
-    findings += arches.spee_findings(depths, limits)
+    plane_known = frame.tilt_sd_deg <= limits.plane_sd_deg
+    if plane_known:
+        findings += arches.tilt_findings(tilt.angle_deg, limits)
+        findings += arches.spee_findings(depths, limits)
     findings += tissues.tooth_findings(dentition, limits)
     findings += tissues.end_findings(dentition, known_side)
     findings += tissues.tissue_findings(dentition, known_side, limits)
@@ -234,7 +236,8 @@ def _measure_arch(
     findings += surfaces.piece_findings(topology, placer, limits)
     with watch.part("undercut"):
         report["undercut"] = undercut_record(undercut, main, placer)
-        findings += undercut_findings(undercut, main, placer, limits)
+        if plane_known:
+            findings += undercut_findings(undercut, main, placer, limits)
     report["sampling"] = sampling_record(sampling, bumps)
     standing = sampling_findings(sampling, bumps, placer, limits, gum_line)
     if not any(one.code == "bonded_parts" and one.side == "facial" for one in standing):

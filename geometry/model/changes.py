@@ -120,7 +120,7 @@ def changes(
         deep = filling.shadow.depth_at(points[moved]) > filling.depth - FILL_FRINGE
         points = np.delete(points, moved[deep], axis=0)
         moved = np.flatnonzero(~shared(points, solid.vertices))
-    away = distance_to_surface(points[moved], solid) if len(moved) else np.empty(0)
+    away = distance_to_surface(points[moved], solid)
     _refuse_lost_crowns(points[moved], away, solid, places)
     spots = joined_spots([spot for spot in spots if spot.at[2] + 0.5 * spot.size > trim])
     left = away > TOLD

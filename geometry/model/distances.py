@@ -114,6 +114,8 @@ def distance_to_surface(points: NDArray[np.float64], mesh: Mesh) -> NDArray[np.f
     -------
     (n,) float64
     """
+    if not len(points):
+        return np.empty(0)
     near = _around(points, mesh)
     out = _distances(points, mesh, near) if len(near) else np.full(len(points), np.inf)
     # What is farther than the neighbourhood reaches is looked for everywhere.

@@ -381,7 +381,8 @@ def test_the_verdict_follows_the_gravest_and_is_explained() -> None:
     assert verdict_of([]) == verdict_of([note]) == "pass"
     assert verdict_of([note, check]) == "check"
     assert verdict_of([note, check, stop]) == "rescan"
-    assert in_order([note, check, worse, stop]) == [stop, worse, check, note]
+    gum = Finding("short_tissue", "stop", "x", 0.1, 3.0)
+    assert in_order([note, check, worse, gum, stop]) == [stop, gum, worse, check, note]
     assert "hole in the scan (2 places)" in explain([note, check, worse])
     assert "only part of an arch" in explain([check, stop])
 

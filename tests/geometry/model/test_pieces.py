@@ -403,6 +403,7 @@ def test_distance_to_a_ball():
     way /= np.linalg.norm(way, axis=1, keepdims=True)
     points = 19.7 + way * 15.7
     assert distance_to_surface(points, Mesh(v, f)) == pytest.approx(0.7, abs=0.15)
+    assert len(distance_to_surface(points[:0], Mesh(v, f))) == 0
 
 
 def box_of(height, tilt):
