@@ -41,6 +41,9 @@ EMPTY = -99.0
 GRIP_DEPTH, GRIP_SHARP = 1.5, 0.5
 """What stands out farther, mm, is no attachment, and plastic cannot be taken off over it; nor is
 what steps in by less than this share of its depth: the rest is the crown's own lean."""
+WHOLE = 0.62
+"""What could be gripped along more than this share of a crown is the crown's own neck: primary
+crowns bulge so far over theirs."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,12 +151,18 @@ def find_ledges(
             picture, z = _seen_from(vertices, near, middle, along, out, half, low)
             clear = half - TO_SIDES
             own = _ledges_in(picture, z, clear, margin - UNDER_MARGIN, middle[:2], along, out)
-            grips = all(
-                ledge.depth <= GRIP_DEPTH and ledge.sharp >= GRIP_SHARP * ledge.depth
+            own = [
+                ledge
                 for ledge in own
-            )
+                if not (_may_be_gripped(ledge) and ledge.width > WHOLE * tooth.width_mm)
+            ]
+            grips = all(_may_be_gripped(ledge) for ledge in own)
             found += [replace(ledge, grips=grips) for ledge in own]
     return found
+
+
+def _may_be_gripped(ledge: Ledge) -> bool:
+    return ledge.depth <= GRIP_DEPTH and ledge.sharp >= GRIP_SHARP * ledge.depth
 
 
 def _seen_from(

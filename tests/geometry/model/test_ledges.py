@@ -30,13 +30,13 @@ def beside(number: int, points):
     return (points - margin) @ axes, out
 
 
-def with_parts():
-    """The upper arch with a box bonded to two teeth: straight down in plan, square to the gum."""
+def with_parts(*parts: tuple[int, float], half: float = HALF_WIDTH):
+    """The upper arch with a box bonded to teeth: straight down in plan, square to the gum."""
     scan = arch("upper").mesh
     points = scan.vertices.copy()
-    for number, thick in (ATTACHMENT, BRACKET):
+    for number, thick in parts or (ATTACHMENT, BRACKET):
         place, out = beside(number, scan.vertices)
-        inside = (np.abs(place[:, 0]) < HALF_WIDTH) & (place[:, 1] > -2.0)
+        inside = (np.abs(place[:, 0]) < half) & (place[:, 1] > -2.0)
         inside &= (place[:, 2] > BOTTOM) & (place[:, 2] < BOTTOM + HIGH)
         points[inside] += thick * out
     return Mesh(points, scan.faces)
@@ -88,6 +88,13 @@ def test_parts_are_told_with_tooth_and_side_and_what_becomes_of_them():
     assert "not filled" in told[0]
     assert "at 15, facial side" in told[1]
     assert not set(told) & set(made().report["remarks"])
+
+
+def test_what_bulges_along_a_whole_crown_is_its_neck_and_no_part():
+    """A first premolar is some 7 mm wide; primary crowns bulge all along like this."""
+    report = prepare(with_parts(ATTACHMENT, half=3.0), ModelSettings()).report
+    assert report["block_out"]["parts"] == []
+    assert report["block_out"]["spared_mm3"] == 0.0
 
 
 def test_what_is_spared_is_told_and_counts_nowhere_else():
