@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from geometry.errors import GeometryError
 from geometry.reading import read_mesh
@@ -159,9 +160,9 @@ def _examine(
                 {"steps": [number], "files": [s.file for s in same], "reason": "one number twice"}
             )
     ordered = Mouth(singles)
-    distances = crown_distances(ordered)
-    found = judge_order(distances)
-    for alike in _groups(found.doubled):
+    found = judge_order(crown_distances(ordered))
+    movements, tips = _movements(ordered)
+    for alike in _groups([pair for pair in found.doubled if not _apart(ordered, pair, tips)]):
         one_file = len({singles[k].sha256 for k in alike}) == 1
         reason = "the same file" if one_file else "the same shape"
         if alike[0] > 0 and alike == list(range(alike[0], len(singles))):
@@ -173,7 +174,6 @@ def _examine(
                 "reason": reason,
             }
         )
-    movements = _movements(ordered)
     largest = max(movements, key=lambda m: m["mm"], default=None)
     return {
         "steps": sorted(set(numbers)),
@@ -216,14 +216,16 @@ def _groups(pairs: list[tuple[int, int]]) -> list[list[int]]:
     return sorted(sorted(group) for group in groups)
 
 
-def _movements(mouth: Mouth) -> list[dict[str, Any]]:
+def _movements(mouth: Mouth) -> tuple[list[dict[str, Any]], list[NDArray[np.float64]]]:
+    """Return the largest movement between steps, and the crowns' tips on each step."""
     frame = mouth.frame
     if frame is None:
-        return []
-    tips = crown_tips(mouth)
+        return [], []
+    tips = [crown_tips(mouth)]
     out = []
     for before, after in zip(mouth.steps[:-1], mouth.steps[1:], strict=True):
-        moved, tips = follow(before.surface, after.surface, tips, frame.occlusal)
+        moved, there = follow(before.surface, after.surface, tips[-1], frame.occlusal)
+        tips.append(there)
         if moved is not None:
             out.append(
                 {
@@ -233,7 +235,17 @@ def _movements(mouth: Mouth) -> list[dict[str, Any]]:
                     "at": np.round(moved.at, 3).tolist(),
                 }
             )
-    return out
+    return out, tips
+
+
+def _apart(mouth: Mouth, pair: tuple[int, int], tips: list[NDArray[np.float64]]) -> bool:
+    """Whether a single crown stands elsewhere, which the arch as a whole hardly shows."""
+    frame = mouth.frame
+    first, second = (mouth.steps[k] for k in pair)
+    if frame is None or first.sha256 == second.sha256:
+        return False
+    moved, _ = follow(first.surface, second.surface, tips[pair[0]], frame.occlusal)
+    return moved is not None and moved.clear
 
 
 def _problems(report: dict[str, Any]) -> list[str]:

@@ -7,6 +7,8 @@ import numpy as np
 import pytest
 
 from geometry.errors import GeometryError
+from geometry.frame import find_frame
+from geometry.mesh import Mesh
 from geometry.reading import write_stl
 from geometry.series import check_series
 from tests.geometry.series.steps import base_arch, files_of
@@ -73,6 +75,18 @@ def test_a_copy_exported_anew_is_doubled(lower_files, lower_steps):
     (double,) = report["arches"]["lower"]["doubled"]
     assert double["steps"] == [4, 5]
     assert double["reason"] == "the same shape"
+
+
+def test_a_step_that_moves_one_tooth_alone_is_no_copy(lower_files, lower_steps):
+    """Teeth that are late are moved alone at the end (common practice, no source)."""
+    last = lower_steps[0][6]
+    frame = find_frame(last)
+    side = last.vertices - frame.tips[0]
+    across = np.linalg.norm(side - np.outer(side @ frame.occlusal, frame.occlusal), axis=1)
+    share = np.exp(-((across / 4.0) ** 2)) * np.clip((side @ frame.occlusal + 9.0) / 4.0, 0.0, 1.0)
+    moved = last.vertices + 0.09 * share[:, None] * frame.anterior
+    report = check_series([*lower_files, ("C401_lower_08.stl", write_stl(Mesh(moved, last.faces)))])
+    assert report["problems"] == []
 
 
 def test_a_last_model_that_is_used_again_is_told_once(lower_files):
