@@ -8,7 +8,7 @@ import pytest
 from django.urls import reverse
 
 from clinic.models import OpeningHours
-from production import storage, work
+from production import work
 from production.jobs import JOBS
 from production.models import (
     Appliance,
@@ -27,25 +27,14 @@ from production.selectors.stock import stock
 
 
 @pytest.fixture
-def series(office, person, patient):
-    """Step 3 of 12 is worn; the next visit, in nine days, hands over the next steps."""
+def series(aligner_series, person):
+    """A series and the bench that makes its steps."""
     for code, kind in [("P", "printer"), ("W", "wash"), ("C", "cure"), ("F", "forming")]:
         Machine.objects.create(
             code=f"M-{code}", name=code, kind=kind, capacity=1 if kind == "forming" else 6
         )
     person("technician")
-    today = office.today()
-    row = Series.objects.create(
-        patient=patient, started_on=today - dt.timedelta(days=30), wear_days=14, steps_upper=12,
-        steps_lower=12, steps_per_visit=3, next_visit_on=today + dt.timedelta(days=9),
-    )  # fmt: skip
-    file = storage.store_bytes(b"step", "model/stl")
-    SeriesStep.objects.bulk_create(
-        SeriesStep(series=row, arch=arch, number=n, file=file)
-        for arch in ("upper", "lower")
-        for n in range(1, 13)
-    )
-    return row
+    return aligner_series
 
 
 def test_the_next_visit_needs_its_steps_of_both_arches(series):
