@@ -18,27 +18,39 @@ MISFIT, MISFIT_MOST = 0.5, 12.0
 AWAY, AWAY_MOST = 0.5, 6.0
 # Rows of what is known of every column, and of what is usual for every tooth.
 GROOVE, STAGGER, CROWN_SUM, BREADTH_SUM, ALONG = range(5)
-WIDTH, BREADTH, BREADTH_SD, EXPECTED, EXPECTED_SD, BEGINS = range(6)
+WIDTH, BREADTH, BREADTH_SD, EXPECTED, EXPECTED_SD, BEGINS, WIDTH_2, BREADTH_2, PRICE = range(9)
+
+
+@njit(cache=True, nogil=True)
+def _size_cost(long, hidden, broad, width, breadth, breadth_sd):  # type: ignore[no-untyped-def]
+    """Cost of a tooth's length along the row, of which some may be hidden, and its breadth."""
+    sd = WIDTH_SD * width
+    off = (long - width) / sd
+    if off < 0.0 and hidden >= 0.0:
+        off = NARROW * min(off + hidden / sd, 0.0)
+    misfit = (broad - breadth) / breadth_sd
+    return 0.5 * off * off + MISFIT * min(misfit * misfit, MISFIT_MOST)
 
 
 @njit(cache=True, nogil=True)
 def _tooth_cost(columns, usual, k, i, j, inner, step):  # type: ignore[no-untyped-def]
     """Cost of tooth ``k`` from column ``i`` to ``j``; ``inner`` is the clearest groove in it."""
-    width = usual[WIDTH, k]
-    sd = WIDTH_SD * width
-    off = ((j - i) * step - width) / sd
-    if off < 0.0 and FRONT[0] <= k <= FRONT[1]:
+    long = (j - i) * step
+    hidden = -1.0
+    if FRONT[0] <= k <= FRONT[1]:
         hidden = 0.5 * (columns[STAGGER, i] + columns[STAGGER, j])
-        off = NARROW * min(off + hidden / sd, 0.0)
     empty = (j - i) - (columns[CROWN_SUM, j] - columns[CROWN_SUM, i])
-    cost = 2.0 + 0.5 * off * off + 1.3 * step * empty + 2.2 * inner
-    ends = min(columns[GROOVE, i], GROOVE_MOST) + min(columns[GROOVE, j], GROOVE_MOST)
-    cost -= 1.1 * ends
     inset = (j - i) // 4
     a, b = i + inset, j - inset
     broad = (columns[BREADTH_SUM, b] - columns[BREADTH_SUM, a]) / (b - a)
-    misfit = (broad - usual[BREADTH, k]) / usual[BREADTH_SD, k]
-    cost += MISFIT * min(misfit * misfit, MISFIT_MOST)
+    sd = usual[BREADTH_SD, k]
+    size = _size_cost(long, hidden, broad, usual[WIDTH, k], usual[BREADTH, k], sd)
+    if usual[PRICE, k] < size:
+        other = _size_cost(long, hidden, broad, usual[WIDTH_2, k], usual[BREADTH_2, k], sd)
+        size = min(size, usual[PRICE, k] + other)
+    cost = 2.0 + size + 1.3 * step * empty + 2.2 * inner
+    ends = min(columns[GROOVE, i], GROOVE_MOST) + min(columns[GROOVE, j], GROOVE_MOST)
+    cost -= 1.1 * ends
     away = (columns[ALONG, (i + j) // 2] - usual[EXPECTED, k]) / usual[EXPECTED_SD, k]
     return cost + AWAY * min(away * away, AWAY_MOST)
 
@@ -47,8 +59,11 @@ def _tooth_cost(columns, usual, k, i, j, inner, step):  # type: ignore[no-untype
 def _columns_of(usual, k, step):  # type: ignore[no-untyped-def]
     """The fewest and the most columns that tooth k may take."""
     share = NARROWEST_FRONT if FRONT[0] <= k <= FRONT[1] else NARROWEST
-    small = int(np.floor(share * usual[WIDTH, k] / step))
-    large = int(np.ceil(BROADEST * usual[WIDTH, k] / step))
+    least = most = usual[WIDTH, k]
+    if usual[PRICE, k] < NOWHERE:
+        least, most = min(least, usual[WIDTH_2, k]), max(most, usual[WIDTH_2, k])
+    small = int(np.floor(share * least / step))
+    large = int(np.ceil(BROADEST * most / step))
     return small, large
 
 
@@ -61,9 +76,10 @@ def lay_teeth(columns, usual, step):  # type: ignore[no-untyped-def]
     columns : (5, n) float64
         Of every column: groove, stagger, sums of crown and of breadth before it, and the
         way to the midline.
-    usual : (6, k) float64
+    usual : (9, k) float64
         Of every tooth from the right: width, breadth and its standard deviation, way to the
-        midline and its standard deviation, cost of a row that begins (or ends) with it.
+        midline and its standard deviation, cost of a row that begins (or ends) with it; width
+        and breadth of the other tooth that may stand in its place, and what that costs.
     step : float
         Breadth of a column, mm.
 

@@ -8,20 +8,43 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 
 CROWN_SIZES_MM: dict[str, NDArray[np.float64]] = {
-    "upper": np.array([
-        [10.5, 8.5, 7.0], [9.0, 6.5, 6.0], [10.0, 7.5, 8.0], [8.5, 7.0, 9.0],
-        [8.5, 7.0, 9.0], [7.5, 10.0, 11.0], [7.0, 9.0, 11.0], [6.5, 8.5, 10.0],
-    ]),
-    "lower": np.array([
-        [9.0, 5.0, 6.0], [9.5, 5.5, 6.5], [11.0, 7.0, 7.5], [8.5, 7.0, 7.5],
-        [8.0, 7.0, 8.0], [7.5, 11.0, 10.5], [7.0, 10.5, 10.0], [7.0, 10.0, 9.5],
-    ]),
+    "upper": np.array(
+        [
+            [10.5, 8.5, 7.0],
+            [9.0, 6.5, 6.0],
+            [10.0, 7.5, 8.0],
+            [8.5, 7.0, 9.0],
+            [8.5, 7.0, 9.0],
+            [7.5, 10.0, 11.0],
+            [7.0, 9.0, 11.0],
+            [6.5, 8.5, 10.0],
+        ]
+    ),
+    "lower": np.array(
+        [
+            [9.0, 5.0, 6.0],
+            [9.5, 5.5, 6.5],
+            [11.0, 7.0, 7.5],
+            [8.5, 7.0, 7.5],
+            [8.0, 7.0, 8.0],
+            [7.5, 11.0, 10.5],
+            [7.0, 10.5, 10.0],
+            [7.0, 10.0, 9.5],
+        ]
+    ),
 }
 """Crown length, mesiodistal and faciolingual diameter of teeth 1–8, mm.
 
 Nelson, *Wheeler's Dental Anatomy, Physiology and Occlusion*, Table 1-1 (figures from
 memory; single teeth differ by 0.4–0.6 mm SD).
 """
+
+PRIMARY_WIDTHS_MM: dict[str, NDArray[np.float64]] = {
+    "upper": np.array([7.0, 7.3, 8.5]),
+    "lower": np.array([5.9, 7.9, 10.0]),
+}
+"""Mesiodistal diameter of the primary canine, first and second molar, mm: means of common
+tables, from memory."""
 
 HEIGHT_SHARES: dict[str, dict[str, tuple[float, ...]]] = {
     "facial": {

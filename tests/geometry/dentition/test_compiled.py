@@ -125,8 +125,8 @@ def told(n: int, groove: dict[int, float], crowns: list[tuple[int, int]]) -> np.
 
 
 def expected(widths: list[float], begins: list[float]) -> np.ndarray:
-    usual = np.zeros((6, len(widths)))
-    usual[assign.WIDTH], usual[assign.BEGINS] = widths, begins
+    usual = np.zeros((9, len(widths)))
+    usual[assign.WIDTH], usual[assign.BEGINS], usual[assign.PRICE] = widths, begins, np.inf
     usual[assign.BREADTH_SD], usual[assign.EXPECTED_SD] = 1.0, np.inf
     return usual
 
@@ -153,6 +153,18 @@ def test_a_missing_tooth_is_skipped_in_the_numbers() -> None:
     assert stops.tolist() == [14, 30]
 
 
+def cheaper_of_two(columns, usual, k, i, j, inner, step) -> float:
+    """Cost of the usual tooth, or of the other one in its place with its price."""
+    alone, swapped = usual.copy(), usual.copy()
+    alone[assign.PRICE] = swapped[assign.PRICE] = np.inf
+    swapped[[assign.WIDTH, assign.BREADTH]] = usual[[assign.WIDTH_2, assign.BREADTH_2]]
+    cost = assign._tooth_cost.py_func(columns, alone, k, i, j, inner, step)
+    if np.isinf(usual[assign.PRICE, k]):
+        return cost
+    other = assign._tooth_cost.py_func(columns, swapped, k, i, j, inner, step)
+    return min(cost, usual[assign.PRICE, k] + other)
+
+
 def every_row(columns: np.ndarray, usual: np.ndarray, step: float):
     """All rows of teeth with their cost, told plainly: list of (tooth, start, stop) each."""
     n, teeth = columns.shape[1], usual.shape[1]
@@ -160,11 +172,12 @@ def every_row(columns: np.ndarray, usual: np.ndarray, step: float):
     inset = int(assign.INSET_MM / step)
     single = []
     for k, i, j in itertools.product(range(teeth), range(n), range(n)):
-        width = usual[assign.WIDTH, k] / step
-        if np.floor(assign.NARROWEST * width) <= j - i <= np.ceil(assign.BROADEST * width):
+        dear = np.isinf(usual[assign.PRICE, k])
+        widths = usual[[assign.WIDTH] if dear else [assign.WIDTH, assign.WIDTH_2], k] / step
+        least, most = assign.NARROWEST * widths.min(), assign.BROADEST * widths.max()
+        if np.floor(least) <= j - i <= np.ceil(most):
             inner = max(columns[assign.GROOVE, i + inset : j - inset + 1], default=0.0)
-            cost = assign._tooth_cost.py_func(columns, usual, k, i, j, inner, step)
-            single.append((k, i, j, cost))
+            single.append((k, i, j, cheaper_of_two(columns, usual, k, i, j, inner, step)))
 
     def passing(m: int, e: int, k: int, i: int) -> float:
         gap, cost = (i - e) * step, 2.0 * step * (up[i] - up[e])
@@ -185,13 +198,16 @@ def every_row(columns: np.ndarray, usual: np.ndarray, step: float):
         yield from going_on([(k, i, j)], usual[assign.BEGINS, k] + 2.0 * step * up[i] + own)
 
 
-def test_teeth_and_their_lead_against_every_row() -> None:
+@pytest.mark.parametrize("price", [np.inf, 0.3])
+def test_teeth_and_their_lead_against_every_row(price: float) -> None:
     rng = np.random.default_rng(8)
     columns = told(14, {2: 1.9, 6: 1.2, 10: 2.2}, [(2, 10)])
     columns[assign.BREADTH_SUM, 1:] = np.cumsum(rng.uniform(0.5, 1.5, 13))
     usual = expected([1.9, 2.2, 1.8], [0.1, 0.5, 0.1])
     usual[assign.BREADTH] = [0.8, 1.1, 1.3]
     usual[assign.BREADTH_SD] = 0.4
+    usual[[assign.WIDTH_2, assign.BREADTH_2], 1] = [1.4, 0.9]
+    usual[assign.PRICE, 1] = price
     rows_of_teeth = list(every_row(columns, usual, 0.5))
     cost, labels, starts, stops, before = assign.lay_teeth(columns, usual, 0.5)
     found, least = min(rows_of_teeth, key=lambda entry: entry[1])

@@ -1,0 +1,61 @@
+"""Mouths of children: primary teeth in the row."""
+
+import numpy as np
+import pytest
+
+from geometry.dentition import rows, sheets
+from geometry.dentition.crowns import CROWN_SIZES_MM, PRIMARY_WIDTHS_MM, row_numbers
+from geometry.dentition.rows import Row, find_row
+
+SEEN = 6  # incisors to first permanent molars, as at nine years
+
+
+def row_of(arch: str, primary: tuple[int, ...], scale: float = 1.0) -> Row:
+    """Read a row of teeth of average size, some places of each side held by primary ones."""
+    widths, breadths = CROWN_SIZES_MM[arch][:SEEN, 1].copy(), rows.BREADTH_MM[arch][:SEEN].copy()
+    for place in primary:
+        widths[place - 1] = PRIMARY_WIDTHS_MM[arch][place - 3]
+        breadths[place - 1] = rows.PRIMARY_BREADTH_MM[arch][place - 3]
+    widths, breadths = (scale * np.concatenate([of[::-1], of]) for of in (widths, breadths))
+    ends = 4.0 + np.concatenate([[0.0], np.cumsum(widths)])
+    s = np.arange(0.0, ends[-1] + 4.0, sheets.STEP_S_MM)
+    groove = 3.0 * np.exp(-0.5 * ((s[:, None] - ends) / 0.3) ** 2).max(axis=1)
+    crown = ((s > ends[0]) & (s < ends[-1])).astype(np.float64)
+    breadth = np.concatenate([[0.0], breadths, [0.0]])[np.searchsorted(ends, s)]
+    signs = rows.Signs(groove, crown, breadth, np.zeros_like(s), np.zeros((1, 1)))
+    return find_row(signs, arch, ends[SEEN] - s)
+
+
+@pytest.mark.parametrize("arch", ["upper", "lower"])
+@pytest.mark.parametrize("scale", [0.94, 1.0, 1.06])
+@pytest.mark.parametrize("primary", [(5,), (4, 5), (3, 4, 5)])
+def test_primary_teeth_do_not_shift_the_numbers_and_are_not_sure(
+    arch: str, scale: float, primary: tuple[int, ...]
+) -> None:
+    row = row_of(arch, primary, scale)
+    assert row.numbers.tolist() == row_numbers(arch)[2:-2].tolist()
+    if len(primary) > 1:  # second molars alone may pass for broad premolars
+        assert not row.sure[np.isin(row.numbers % 10, primary)].any()
+
+
+@pytest.mark.parametrize("arch", ["upper", "lower"])
+@pytest.mark.parametrize("scale", [0.9, 1.0, 1.1])
+def test_permanent_teeth_are_sure(arch: str, scale: float) -> None:
+    row = row_of(arch, (), scale)
+    assert row.numbers.tolist() == row_numbers(arch)[2:-2].tolist()
+    assert row.sure.all()
+
+
+def test_widths_of_primary_teeth() -> None:
+    # Nance 1947, "The limitations of orthodontic treatment" (from memory): primary canine and
+    # molars take more room than their successors, a side 0.9 mm above and 1.7 mm below; the
+    # molars are broader than the premolars, the canines narrower than the canines.
+    room = {}
+    for arch, primary in PRIMARY_WIDTHS_MM.items():
+        after = CROWN_SIZES_MM[arch][2:5, 1]
+        room[arch] = float((primary - after).sum())
+        assert primary[0] < after[0]
+        assert np.all(primary[1:] > after[1:])
+    assert room["upper"] == pytest.approx(0.9, abs=1.2)
+    assert room["lower"] == pytest.approx(1.7, abs=1.2)
+    assert room["lower"] > room["upper"] > 0.0
