@@ -51,7 +51,8 @@ def check_series(
     -------
     dict
         ``acceptable``, ``problems`` (one line each), ``files``, ``limit_mm``,
-        ``unreadable [{file, reason}]``, ``ignored [file]``, ``unnumbered [file]`` and
+        ``unreadable [{file, reason}]``, ``ignored [file]``, ``unnumbered [file]``,
+        ``other_units [{file, units}]`` and
         ``arches {"upper" or "lower": {steps, first, last, missing, doubled, swapped,
         misplaced, foreign, wrong_arch, largest_movement_mm, largest_movement_at, movements,
         over_limit, found_arch}}``.
@@ -65,6 +66,7 @@ def check_series(
         raise GeometryError(f"a limit of {limit_mm:g} mm makes no sense; use one above 0")
     stream, ignored = entries(source)
     steps, unreadable = [], []
+    units: dict[str, str] = {}
     for entry in stream:
         if entry.fault is not None:
             unreadable.append({"file": entry.name, "reason": entry.fault})
@@ -74,6 +76,7 @@ def check_series(
         except GeometryError as error:
             unreadable.append({"file": entry.name, "reason": str(error)})
             continue
+        units[entry.name] = scan.units
         named = read_name(entry.name)
         surface = Surface.of(reduced(scan.mesh))
         number = (numbers or {}).get(entry.name, named.step)
@@ -90,11 +93,18 @@ def check_series(
         "unreadable": unreadable,
         "ignored": sorted(ignored),
         "unnumbered": sorted(s.file for s in steps if s.step is None),
+        "other_units": _unlike_most(units),
         "arches": {name: _examine(name, *found, limit_mm) for name, found in arches.items()},
     }
     report["problems"] = _problems(report)
     report["acceptable"] = not report["problems"]
     return report
+
+
+def _unlike_most(units: Mapping[str, str]) -> list[dict[str, str]]:
+    """Return files in another unit than most, by their size; printed so, they come out small."""
+    usual = Counter(units.values()).most_common(1)[0][0]
+    return [{"file": file, "units": unit} for file, unit in units.items() if unit != usual]
 
 
 def _named(mouth: Mouth) -> str | None:
@@ -252,6 +262,10 @@ def _problems(report: dict[str, Any]) -> list[str]:
     """Return what a person has to look at, one line each."""
     out = [one["reason"] for one in report["unreadable"]]
     out += [f"{file}: no step number in its name" for file in report["unnumbered"]]
+    out += [
+        f"{one['file']}: by its size in {one['units']}, unlike most others; export it in their unit"
+        for one in report["other_units"]
+    ]
     for name, arch in report["arches"].items():
         if arch["missing"]:
             out.append(f"{name}: missing steps {', '.join(map(str, arch['missing']))}")

@@ -135,6 +135,15 @@ def test_movement_is_measured(lower_steps):
     assert np.abs(found - moved[1:6]).max() < 0.09
 
 
+def test_a_step_in_another_unit_is_told(lower_files, lower_steps):
+    mesh = lower_steps[0][1]
+    inches = write_stl(Mesh(mesh.vertices / 25.4, mesh.faces))
+    report = check_series(with_shape(lower_files[:3], 1, inches))
+    assert report["other_units"] == [{"file": lower_files[1][0], "units": "in"}]
+    (told,) = report["problems"]
+    assert lower_files[1][0] in told
+
+
 def test_arch_is_told_by_shape_when_names_say_nothing(lower_steps):
     report = check_series(files_of(lower_steps[0][:3], "model {}.stl"))
     assert list(report["arches"]) == ["lower"]
