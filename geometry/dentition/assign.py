@@ -21,7 +21,7 @@ GROOVE, STAGGER, CROWN_SUM, BREADTH_SUM, ALONG = range(5)
 WIDTH, BREADTH, BREADTH_SD, EXPECTED, EXPECTED_SD, BEGINS, WIDTH_2, BREADTH_2, PRICE = range(9)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, inline="always")
 def _size_cost(long, hidden, broad, width, breadth, breadth_sd):  # type: ignore[no-untyped-def]
     """Cost of a tooth's length along the row, of which some may be hidden, and its breadth."""
     sd = WIDTH_SD * width
