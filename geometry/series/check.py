@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from geometry.errors import GeometryError
 from geometry.reading import read_mesh
-from geometry.series.intake import entries
+from geometry.series.intake import entries, is_packed
 from geometry.series.mouths import Mouth, Step, crown_distances, reduced, sort_into_mouths
 from geometry.series.movement import crown_tips, follow
 from geometry.series.names import read_name
@@ -258,12 +258,23 @@ def _apart(mouth: Mouth, pair: tuple[int, int], tips: list[NDArray[np.float64]])
     return moved is not None and moved.clear
 
 
+def _shown(file: str) -> str:
+    """A file's path with nothing in it that could break a line."""
+    return "".join(c if c.isprintable() else "?" for c in file)
+
+
 def _problems(report: dict[str, Any]) -> list[str]:
     """Return what a person has to look at, one line each."""
     out = [one["reason"] for one in report["unreadable"]]
-    out += [f"{file}: no step number in its name" for file in report["unnumbered"]]
     out += [
-        f"{one['file']}: by its size in {one['units']}, unlike most others; export it in their unit"
+        f"{_shown(file)}: not looked into; unpack it, and check the series again"
+        for file in report["ignored"]
+        if is_packed(file)
+    ]
+    out += [f"{_shown(file)}: no step number in its name" for file in report["unnumbered"]]
+    out += [
+        f"{_shown(one['file'])}: by its size in {one['units']}, unlike most others; "
+        "export it in their unit"
         for one in report["other_units"]
     ]
     for name, arch in report["arches"].items():
@@ -272,7 +283,7 @@ def _problems(report: dict[str, Any]) -> list[str]:
         for one in arch["doubled"]:
             *first, last = map(str, one["steps"])
             which = f"steps {', '.join(first)} and {last}" if first else f"step {last}"
-            out.append(f"{name}: {which}: {one['reason']} ({', '.join(one['files'])})")
+            out.append(f"{name}: {which}: {one['reason']} ({', '.join(map(_shown, one['files']))})")
         for first, second in arch["swapped"]:
             out.append(f"{name}: steps {first} and {second} are swapped")
         for one in arch["misplaced"]:
@@ -283,9 +294,11 @@ def _problems(report: dict[str, Any]) -> list[str]:
                 else f"between {after} and {before}"
             )  # fmt: skip
             out.append(f"{name}: step {one['step']} belongs {place} by its shape")
-        out += [f"{name}: {one['file']} is of another mouth or arch" for one in arch["foreign"]]
         out += [
-            f"{name}: {one['file']} is a model of the {one['belongs_to']} arch"
+            f"{name}: {_shown(one['file'])} is of another mouth or arch" for one in arch["foreign"]
+        ]
+        out += [
+            f"{name}: {_shown(one['file'])} is a model of the {one['belongs_to']} arch"
             for one in arch["wrong_arch"]
         ]
         for one in arch["over_limit"]:

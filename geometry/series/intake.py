@@ -12,6 +12,8 @@ from geometry.reading.limits import DEFAULT_READ_LIMITS
 from geometry.reading.read import clean_name
 
 MESHES = (".stl", ".ply", ".obj")
+PACKED = (".zip", ".7z", ".rar", ".tar", ".gz", ".tgz")
+"""What may hold further models, and is not looked into."""
 MOST_FILES = 400
 MOST_BYTES = 8 * 1024**3
 """Of all files together."""
@@ -52,14 +54,22 @@ def entries(source: str | Path | Sequence[tuple[str, bytes]]) -> tuple[Iterator[
     _check_amount("the files", len(source), sum(len(data) for _, data in source))
     chosen = [(n, d) for n, d in source if _is_mesh(n)]
     others = [n for n, _ in source if not _is_mesh(n)]
-    _check_some("the files", chosen)
+    _check_some("the files", chosen, others)
     return (Entry(n, d) for n, d in sorted(chosen, key=lambda pair: pair[0])), others
 
 
-def _is_mesh(name: str) -> bool:
+def _shown(name: str) -> bool:
     parts = PurePosixPath(name.replace("\\", "/")).parts
-    hidden = any(part.startswith((".", "__MACOSX")) for part in parts if part not in (".", ".."))
-    return not hidden and name.lower().endswith(MESHES)
+    return not any(part.startswith((".", "__MACOSX")) for part in parts if part not in (".", ".."))
+
+
+def _is_mesh(name: str) -> bool:
+    return _shown(name) and name.lower().endswith(MESHES)
+
+
+def is_packed(name: str) -> bool:
+    """Whether a file that is no mesh may hold further models."""
+    return _shown(name) and name.lower().endswith(PACKED)
 
 
 def _check_amount(what: str, files: int, size: int) -> None:
@@ -72,16 +82,20 @@ def _check_amount(what: str, files: int, size: int) -> None:
         )
 
 
-def _check_some(what: str, chosen: Sequence[object]) -> None:
-    if not chosen:
-        raise GeometryError(f"{what}: no STL, PLY or OBJ file; choose the folder of the models")
+def _check_some(what: str, chosen: Sequence[object], others: Sequence[str]) -> None:
+    if chosen:
+        return
+    packed = next(filter(is_packed, others), None)
+    if packed is not None:
+        raise GeometryError(f"{what}: only {clean_name(packed)} is in it; unpack that first")
+    raise GeometryError(f"{what}: no STL, PLY or OBJ file; choose the folder of the models")
 
 
 def _of_folder(folder: Path) -> tuple[Iterator[Entry], list[str]]:
     found = sorted(p for p in folder.rglob("*") if p.is_file() and not p.is_symlink())
     names = {p: p.relative_to(folder).as_posix() for p in found}
     chosen = [p for p in found if _is_mesh(names[p])]
-    _check_some(folder.name, chosen)
+    _check_some(folder.name, chosen, list(names.values()))
     _check_amount(folder.name, len(chosen), sum(p.stat().st_size for p in chosen))
 
     def read() -> Iterator[Entry]:
@@ -103,7 +117,7 @@ def _of_zip(path: Path) -> tuple[Iterator[Entry], list[str]]:
     with zipfile.ZipFile(path) as package:
         listed = [info for info in package.infolist() if not info.is_dir()]
     chosen = [info for info in listed if _is_mesh(info.filename)]
-    _check_some(path.name, chosen)
+    _check_some(path.name, chosen, [info.filename for info in listed])
     _check_amount(path.name, len(chosen), sum(info.file_size for info in chosen))
     for info in chosen:
         if info.file_size > 2**20 and info.file_size > MOST_TIMES * max(info.compress_size, 1):

@@ -153,6 +153,12 @@ def test_arch_is_told_by_shape_when_names_say_nothing(lower_steps):
 def test_a_name_without_number_is_pointed_out(lower_files):
     report = check_series([*lower_files[:3], ("lower.stl", lower_files[3][1])])
     assert report["unnumbered"] == ["lower.stl"]
+
+
+def test_a_name_cannot_break_a_line(lower_files):
+    report = check_series([*lower_files[:2], ("low\n\x1b[31mer.stl", lower_files[2][1])])
+    assert all(line.isprintable() for line in report["problems"])
+    assert len(report["problems"]) == 1
     assert not report["acceptable"]
 
 
@@ -177,6 +183,17 @@ def test_zip_and_folder_are_read_alike_and_nothing_is_written(tmp_path, lower_fi
     assert from_zip["arches"] == from_folder["arches"]
     assert "notes.txt" in from_zip["ignored"]
     assert sorted(p.name for p in tmp_path.rglob("*")) == before
+
+
+def test_a_zip_within_is_not_passed_over(tmp_path, lower_files, upper_files):
+    inner = packed(upper_files[:2])
+    pack = tmp_path / "series.zip"
+    pack.write_bytes(packed([*lower_files[:2], ("upper.zip", inner)]))
+    (told,) = check_series(pack)["problems"]
+    assert told.startswith("upper.zip: not looked into")
+    pack.write_bytes(packed([("upper.zip", inner)]))
+    with pytest.raises(GeometryError, match="unpack that first"):
+        check_series(pack)
 
 
 def test_a_broken_file_is_told_and_the_rest_is_checked(tmp_path, lower_files):
