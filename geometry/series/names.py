@@ -9,8 +9,8 @@ _UPPER = r"upper|maxillary|maxilla|max|u"
 _LOWER = r"lower|mandibular|mandible|mand|l"
 _STEP = r"step|stage|st|s|no|nr|n|model|aligner"
 _ARCH = re.compile(rf"(?<![a-z])(?:({_UPPER})|({_LOWER}))(?![a-z])")
-_AFTER_WORD = re.compile(rf"(?<![a-z])(?:{_STEP})[\s_.#-]*(\d{{1,3}})(?!\d)")
-_AFTER_ARCH = re.compile(rf"(?<![a-z])(?:{_UPPER}|{_LOWER})[\s_.#-]*(\d{{1,3}})(?!\d)")
+_AFTER_WORD = re.compile(rf"(?<![a-z])(?:{_STEP})[\s_.#-]*(0?\d{{1,3}})(?!\d)")
+_AFTER_ARCH = re.compile(rf"(?<![a-z])(?:{_UPPER}|{_LOWER})[\s_.#-]*(0?\d{{1,3}})(?!\d)")
 _BEFORE_ARCH = re.compile(rf"(?<![a-z\d])(\d{{1,3}})[\s_.#-]*(?:{_UPPER}|{_LOWER})(?![a-z])")
 _ALONE = re.compile(r"(?<![a-z\d])(\d{1,3})(?![a-z\d])")
 """A number that belongs to no code such as C401."""

@@ -9,6 +9,7 @@ from geometry.series import read_name
     ("name", "arch", "step"),
     [
         ("upper/step_07.stl", "upper", 7),
+        ("upper_0012.stl", "upper", 12),
         ("U07.stl", "upper", 7),
         ("L12.ply", "lower", 12),
         ("07L.stl", "lower", 7),
