@@ -43,8 +43,9 @@ is one finding. 13: what is bonded is told by its foot and with its teeth, wires
 too; places far rougher or smoother than the rest are findings; the crown length of lower front
 teeth inside is told by all of them together; part of an arch no longer passes for the whole.
 14: slits do not stop a scan, and those between teeth are one note; the gum line is read past
-attachments; a place is doubtful by sharper odds; half-erupted teeth are told from ridges; gaps are
-followed as crowns part; deep undercuts are one note, left out where the plane is not known.
+attachments; a place is doubtful by sharper odds; half-erupted teeth are told from ridges and
+primary teeth from permanent ones; gaps are followed as crowns part; deep undercuts are one note,
+left out where the plane is not known.
 """
 
 ENGINE = f"{VERSION}+inspection.{REVISION}"
