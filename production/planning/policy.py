@@ -34,7 +34,7 @@ from production.planning import fields
 from production.planning.entities import Label, Problem
 from production.planning.errors import ProblemError
 from production.planning.future import Policy
-from production.planning.queues import APPARENT_COST, CRITICAL_RATIO, FIXED
+from production.planning.queues import AHEAD, APPARENT_COST, CRITICAL_RATIO, FIXED
 from production.planning.shop import Shop
 
 __all__ = [
@@ -49,7 +49,6 @@ __all__ = [
 
 RULES = ("fifo", "edd", "slack", "spt", "lpt", "wspt", "most_work", "atc", "cr", "order")
 LONGEST_WAIT, LONGEST_SHARE = 10080.0, 1000.0
-AHEAD = 1e9  # beyond every key, and small enough that keys under it stay apart
 DEFERRED = 180.0  # minutes
 LISTS = ("hasten", "defer")  # of jobs, in any policy
 
@@ -194,7 +193,7 @@ def kernel_policy(problem: Problem, shop: Shop, rule: Rule) -> Policy:
     wait += rule.wait_share * shop.minutes
     if rule.hasten:
         ahead = _among(problem, rule.hasten)[shop.step_job]
-        key = np.where(ahead, np.where(np.isfinite(key), key, 0.0) - AHEAD, key)
+        key = np.where(ahead, np.minimum(key, 0.5 * AHEAD) - AHEAD, key)
         wait = np.where(ahead, 0.0, wait)
     if rule.defer:
         key = key + np.where(_among(problem, rule.defer)[shop.step_job], DEFERRED, 0.0)

@@ -6,9 +6,12 @@ A queue is a piece of one array, sorted by (key, moment of joining, number of th
 import numpy as np
 from numba import njit
 
-__all__ = ["before", "insert", "join_queue", "leave_queue", "pop", "push", "reorder"]
+__all__ = ["AHEAD", "before", "insert", "join_queue", "leave_queue", "pop", "push", "reorder"]
 
 FIXED, APPARENT_COST, CRITICAL_RATIO = range(3)
+AHEAD = 1e9
+"""Taken off the keys of what goes before all others: beyond every key, and small enough that keys
+under it stay apart. Half of it stands for no promise among them."""
 
 
 @njit(cache=True, nogil=True, inline="always")
@@ -96,10 +99,14 @@ def reorder(
             left = promise[step_job[i]] - t
             if fixed[i] == -np.inf:  # goes first, though nothing may be promised
                 key[i] = fixed[i]
-            elif moving == APPARENT_COST:
-                key[i] = max(left - remaining[i], 0.0) / look_ahead + fixed[i]
             else:
-                key[i] = left / max(remaining[i], 1e-6) + fixed[i]
+                if moving == APPARENT_COST:
+                    key[i] = max(left - remaining[i], 0.0) / look_ahead
+                else:
+                    key[i] = left / max(remaining[i], 1e-6)
+                if fixed[i] < -0.5 * AHEAD:
+                    key[i] = min(key[i], 0.5 * AHEAD)
+                key[i] += fixed[i]
             insert(queue, first, count, step_job, key, ready, i)
 
 

@@ -105,6 +105,27 @@ def test_what_goes_first_does_so_under_rules_that_change_with_time() -> None:
     assert disagreement(800) <= 1e-6  # the random bench that showed it
 
 
+def test_what_is_hastened_goes_before_all_else_though_nothing_is_promised() -> None:
+    steps = [{"kind": "trim", "minutes": 10}]
+    problem = parse_problem(
+        {
+            "resources": [{"id": "T", "kind": "trim"}],
+            "jobs": [
+                {"id": "urgent", "due": 10, "steps": steps},
+                {"id": "stock", "steps": steps},
+                {"id": "hurried", "due": 90, "steps": steps},
+            ],
+        }
+    )
+    shop = make_shop(problem)
+    for name in ("edd", "slack", "atc", "cr"):
+        rule = Rule(name, hasten=("stock", "hurried"))
+        times = expected_times(shop, kernel_policy(problem, shop, rule))
+        assert times.start.tolist() == [20.0, 10.0, 0.0], name
+    for seed in (254, 338, 612):  # random benches that showed it
+        assert disagreement(seed) <= 1e-6
+
+
 def test_a_step_done_before_takes_its_time_again_when_it_is_done_anew() -> None:
     trim = {"kind": "trim", "minutes": 5, "failure": 0.999999, "rework": 0}
     problem = parse_problem(
