@@ -123,6 +123,10 @@ def _counted(
 ) -> list[Finding]:
     """Return a note for each kind of hole that needs nothing done."""
     found = []
+
+    def note(hole: _Hole, words: str, so: str) -> None:
+        found.append(_hole(hole.loop, NOTE, words, so, placer, limits.hole_check_mm))
+
     if slits:
         longest = _longest(slits)
         many = "A slit" if len(slits) == 1 else f"{len(slits)} slits, the longest"
@@ -130,8 +134,7 @@ def _counted(
             f"{many} {longest.loop.perimeter_mm / 2.0:.1f} mm long, at most "
             f"{max(hole.wide for hole in slits):.1f} mm wide, between teeth"
         )
-        so = "Nothing to do: it closes over, and the plastic does not grip there."
-        found.append(_hole(longest.loop, NOTE, words, so, placer, limits.hole_check_mm))
+        note(longest, words, "Nothing to do: it closes over, and the plastic does not grip there.")
     if cracks:
         longest = _longest(cracks)
         many = "A crack" if len(cracks) == 1 else f"{len(cracks)} cracks"
@@ -139,9 +142,7 @@ def _counted(
             f"{many} less than {limits.hole_least_width_mm:.2g} mm wide, the longest "
             f"{longest.loop.perimeter_mm / 2.0:.1f} mm long"
         )
-        found.append(
-            _hole(longest.loop, NOTE, words, "Nothing to do.", placer, limits.hole_check_mm)
-        )
+        note(longest, words, "Nothing to do.")
     if deep:
         largest = _longest(deep)
         many = "A hole" if len(deep) == 1 else f"{len(deep)} holes, the largest"
@@ -149,8 +150,7 @@ def _counted(
             f"{many} {largest.loop.perimeter_mm:.1f} mm around, more than "
             f"{limits.hole_deep_mm:.0f} mm below the gum line"
         )
-        so = "Nothing to do unless the appliance reaches there."
-        found.append(_hole(largest.loop, NOTE, words, so, placer, limits.hole_check_mm))
+        note(largest, words, "Nothing to do unless the appliance reaches there.")
     return found
 
 

@@ -215,7 +215,7 @@ def _series(
     for pk, arch, number in pieces:
         made.setdefault(pk, set()).add((arch, number))
     zone = Office.get().zone
-    booked = _booked(origin, {series.patient_id for series in rows})
+    booked = _booked(origin.astimezone(zone), {series.patient_id for series in rows})
     return {
         series.pk: _as_planned(
             series, origin, zone, booked.get(series.patient_id, []), made.get(series.pk, set())
@@ -261,9 +261,9 @@ def _as_planned(
     )
 
 
-def _booked(origin: dt.datetime, patients: set[int]) -> dict[int, list[dt.datetime]]:
+def _booked(now: dt.datetime, patients: set[int]) -> dict[int, list[dt.datetime]]:
     """Return the aligner visits in the book from today on, by patient, the soonest first."""
-    day = origin.astimezone(Office.get().zone).replace(hour=0, minute=0)
+    day = now.replace(hour=0, minute=0)
     found: dict[int, list[dt.datetime]] = {}
     for patient, at in (
         Booked.objects.filter(

@@ -60,7 +60,7 @@ class SeriesPicture:
         return self.series.status == Series.Status.FINISHED
 
 
-def series_of(patient: Patient) -> list[SeriesPicture]:
+def series_of(patient: Patient, office: Office) -> list[SeriesPicture]:
     """Return the patient's series, the newest first; the number of queries is fixed."""
     rows = list(Series.objects.filter(patient=patient).order_by("-pk"))
     pieces: dict[int, list[Appliance]] = {}
@@ -78,13 +78,12 @@ def series_of(patient: Patient) -> list[SeriesPicture]:
         steps.setdefault(step.series_id, []).append(step)
     visit = (
         patient.visits.filter(kind=Visit.Kind.ALIGNER, status__in=AWAITED)
-        .filter(starts_at__date__gte=Office.get().today())
+        .filter(starts_at__date__gte=office.today())
         .order_by("starts_at")
         .first()
     )
     due = needed_of(rows)
-    today = Office.get().today()
-    return [_picture(row, steps.get(row.pk, []), pieces, due, visit, today) for row in rows]
+    return [_picture(row, steps.get(row.pk, []), pieces, due, visit, office) for row in rows]
 
 
 def _picture(
@@ -93,16 +92,17 @@ def _picture(
     pieces: dict[int, list[Appliance]],
     due: dict[tuple[int, str, int], dt.datetime],
     visit: Visit | None,
-    today: dt.date,
+    office: Office,
 ) -> SeriesPicture:
+    today = office.today()
     worn, since = series.worn(today)
     rests = series.rests(today)
     over = series.status == Series.Status.FINISHED
     cells: dict[str, list[Cell]] = {}
     for step in steps:
-        state, words, code = _state(
-            step, pieces.get(step.pk, []), due.get((series.pk, step.arch, step.number)), over
-        )
+        by = due.get((series.pk, step.arch, step.number))
+        by = by.astimezone(office.zone) if by is not None else None
+        state, words, code = _state(step, pieces.get(step.pk, []), by, over)
         if state == "later" and step.number <= worn:
             state, words = "past", "not made here"
         now = step.number == worn and not over
@@ -142,6 +142,5 @@ def _state(
     if step.cancelled or over:
         return "gone", "not made any more", ""
     if due is not None:
-        at = due.astimezone(Office.get().zone)
-        return "due", f"to be made for {at:%a} {at.day} {at:%b}", ""
+        return "due", f"to be made for {due:%a} {due.day} {due:%b}", ""
     return "later", "not due yet", ""

@@ -55,7 +55,7 @@ class StartForm(forms.Form):
 def series(request: HttpRequest, patient: uuid.UUID) -> HttpResponse:
     """Show a patient's series and what was taken in."""
     whose = get_object_or_404(Patient, uuid=patient)
-    found = series_of(whose)
+    found = series_of(whose, office_of(request))
     return render(
         request,
         "series/series.html",

@@ -7,7 +7,7 @@ import datetime as dt
 import pytest
 from django.urls import reverse
 
-from clinic.models import AuditEntry, Visit
+from clinic.models import AuditEntry, Office, Visit
 from production.actions import open_order
 from production.actions.errors import Refused
 from production.actions.keep_series import change_series, pause_series, resume_series
@@ -37,7 +37,7 @@ def due_on(series: Series, step: int, office) -> dt.date | None:
 
 
 def cells(patient, arch="upper") -> dict[int, str]:
-    return {cell.number: cell.state for cell in series_of(patient)[0].cells[arch]}
+    return {cell.number: cell.state for cell in series_of(patient, Office.get())[0].cells[arch]}
 
 
 def test_what_is_worn_and_since_when(series, today):
@@ -142,7 +142,7 @@ def test_a_visit_in_the_book_counts_before_the_day_that_the_series_names(series,
     assert due_on(series, 4, office) == today + days(7)
 
 
-def test_the_picture_tells_every_step(series, person, today):
+def test_the_picture_tells_every_step(series, office, person, today):
     kind = ApplianceKind.objects.get(code="aligner")
     steps = list(series.steps.filter(number=4))
     order = open_order(
@@ -156,9 +156,17 @@ def test_the_picture_tells_every_step(series, person, today):
     made.save()
     assert cells(series.patient)[4] == "over"
     assert cells(series.patient, "lower")[4] == "bench"
-    picture = series_of(series.patient)[0]
+    picture = series_of(series.patient, office)[0]
     assert (picture.worn, picture.changes_on) == (3, today + days(12))
     assert [c.number for c in picture.cells["upper"] if c.worn] == [3]
+
+
+def test_a_long_series_costs_no_more_queries(series, office, today, django_assert_max_num_queries):
+    series.wear_days, series.started_on = 3, today - days(5)  # many steps are due
+    series.save()
+    with django_assert_max_num_queries(9):
+        picture = series_of(series.patient, office)[0]
+    assert sum(cell.state == "due" for cell in picture.cells["upper"]) > 1
 
 
 def test_the_front_desk_pauses_and_changes_on_the_page(series, today, signed_in):
