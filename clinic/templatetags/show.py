@@ -114,6 +114,14 @@ def _clock(value: dt.datetime, zone: dt.tzinfo, today: dt.date) -> str:
 
 
 @register.filter
+def day(value: dt.date) -> str:
+    """Name a coming day: “today”, “tomorrow”, “Monday 30 November”."""
+    today = timezone.localdate()
+    near = {today: "today", today + dt.timedelta(days=1): "tomorrow"}
+    return near.get(value, f"{value:%A} {value.day} {value:%B}")
+
+
+@register.filter
 def get(mapping: Any, key: Any) -> Any:
     """Look up ``mapping[key]``, or None."""
     try:

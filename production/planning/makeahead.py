@@ -55,18 +55,23 @@ class Series:
 
 @dataclass(frozen=True)
 class Need:
-    """One arch's step that must be ready by a time (minutes from now)."""
+    """One arch's step that must be ready by a time (minutes from now).
+
+    ``visit``: the visit that hands it over (minutes from now); None where it is worn before
+    any visit. ``again``: made anew, for one that was lost.
+    """
 
     series: Label
     arch: str
     step: int
     by: float
-    reason: str
+    visit: float | None = None
+    again: bool = False
 
 
 @dataclass(frozen=True)
 class Week:
-    """Work of one week against what a kind of machine or person can do, in minutes."""
+    """Work of one week against what a kind of machine or person can do, in minutes of them."""
 
     number: int
     kind: str
@@ -125,13 +130,13 @@ def _needs_of(item: Series, horizon: float) -> list[Need]:
         for step in sorted(s for a, s in item.again if a == arch and s <= last):
             by = max(begins.get(step, 0.0), 0.0)
             if by <= horizon:
-                found.append(Need(item.id, arch, step, by, "made again"))
+                found.append(Need(item.id, arch, step, by, again=True))
         for step in steps:
             if (arch, step) in item.made or (arch, step) in item.again:
                 continue
-            by = _visit_for(begins[step], visits, item.wear)  # type: ignore[assignment]
-            if by is not None and by - MARGIN <= horizon:
-                found.append(Need(item.id, arch, step, max(by - MARGIN, 0.0), "next visit"))
+            by, visit = _handed_over(begins[step], visits, item.wear)
+            if by - MARGIN <= horizon:
+                found.append(Need(item.id, arch, step, max(by - MARGIN, 0.0), visit))
     return found
 
 
@@ -149,13 +154,14 @@ def _wear_begins(item: Series, step: int) -> float:
     return t + left
 
 
-def _visit_for(begins: float, visits: Sequence[float], wear: float) -> float | None:
-    """Return the visit that must hand over a step worn from ``begins`` on."""
+def _handed_over(begins: float, visits: Sequence[float], wear: float) -> tuple[float, float | None]:
+    """Return when a step worn from ``begins`` on is needed, and the visit that hands it over."""
     before = [v for v in visits if v <= begins]
     if before:
-        return before[-1]
+        return before[-1], before[-1]
     # Worn before any visit: with no visit booked it is asked for when it is needed.
-    return max(begins, 0.0) if not visits else min(visits[0], max(begins, visits[0] - wear))
+    by = max(begins, visits[0] - wear, 0.0) if visits else max(begins, 0.0)
+    return (visits[0], visits[0]) if visits and visits[0] <= by else (by, None)
 
 
 def weekly_load(
@@ -177,27 +183,39 @@ def weekly_load(
     Returns
     -------
     list of Week
-        By week and kind; ``fits`` is False where the work due by the end of that week
-        exceeds the time open until then (work may be done early, never late).
+        By week and kind. In a batch a step takes its share of the machine, and of the hands
+        that load it, as if batches were full: what is made ahead can wait for that.
+        ``fits`` is False where the work due by the end of that week exceeds the time open
+        until then (work may be done early, never late).
     """
-    kinds = list(dict.fromkeys(r.kind for r in problem.resources))
+    places = _places(problem)
+    kinds = list(places)
     work = np.zeros((4, len(kinds)))
     for job in problem.jobs:
         due = HORIZON if job.due is None else job.due
-        _add(problem, work, kinds, job, due)
+        _add(problem, work, places, job, due)
     for need in wanted:
-        _add(problem, work, kinds, route, need.by)
+        _add(problem, work, places, route, need.by)
     room = np.zeros((4, len(kinds)))
     for resource in problem.resources:
+        share = resource.capacity / places[resource.kind]
         for week in range(4):
             free = _open_minutes(resource, week * WEEK, (week + 1) * WEEK)
-            room[week, kinds.index(resource.kind)] += free * resource.capacity * (1 - reserve)
+            room[week, kinds.index(resource.kind)] += free * share * (1 - reserve)
     fits = np.cumsum(work, axis=0) <= np.cumsum(room, axis=0) + 1e-6
     return [
         Week(week, kind, float(work[week, k]), float(room[week, k]), bool(fits[week, k]))
         for week in range(4)
         for k, kind in enumerate(kinds)
     ]
+
+
+def _places(problem: Problem) -> dict[str, float]:
+    """Return how many pieces a machine of each kind takes at a time, on average."""
+    found: dict[str, list[float]] = {}
+    for resource in problem.resources:
+        found.setdefault(resource.kind, []).append(resource.capacity)
+    return {kind: sum(each) / len(each) for kind, each in found.items()}
 
 
 def _open_minutes(resource: Resource, low: float, high: float) -> float:
@@ -211,7 +229,8 @@ def _open_minutes(resource: Resource, low: float, high: float) -> float:
     return sum(shared(max(a, low), min(b, high)) for a, b in windows if min(b, high) > max(a, low))
 
 
-def _add(problem: Problem, work: Any, kinds: Sequence[str], job: Job, due: float) -> None:
+def _add(problem: Problem, work: Any, places: dict[str, float], job: Job, due: float) -> None:
+    kinds = list(places)
     week = min(max(int(due // WEEK), 0), 3)
     if due >= HORIZON:
         return
@@ -219,15 +238,18 @@ def _add(problem: Problem, work: Any, kinds: Sequence[str], job: Job, due: float
         if not step.open:
             continue
         eligible = problem.eligible(step)
+        each = 1.0  # share of the hands
         if eligible:
-            kind = problem.resources[eligible[0][0]].kind
-            work[week, kinds.index(kind)] += step.minutes * step.size
+            resource = problem.resources[eligible[0][0]]
+            share = step.size / places[resource.kind]
+            each = share if resource.batch else 1.0
+            work[week, kinds.index(resource.kind)] += step.minutes * share
         held = step.hands if step.hands is not None else step.minutes if step.attended else 0.0
         for need in step.needs:
             # A skill is asked of the kind of those who have it.
             having = need if need in kinds else _having(problem, need)
             if having is not None:
-                work[week, kinds.index(having)] += min(held, step.minutes)
+                work[week, kinds.index(having)] += min(held, step.minutes) * each
 
 
 def _having(problem: Problem, skill: str) -> str | None:

@@ -39,12 +39,13 @@ MADE = (
 
 @dataclass(frozen=True)
 class Needed:
-    """A step that a visit needs."""
+    """A step that is needed: for a ``visit``, without one (worn before), or made ``again``."""
 
     series: Series
     step: SeriesStep
     by: dt.datetime
-    reason: str
+    visit: dt.datetime | None
+    again: bool
 
     @property
     def key(self) -> str:
@@ -54,13 +55,13 @@ class Needed:
 
 @dataclass(frozen=True)
 class Visit:
-    """What one visit of a series needs."""
+    """What a patient needs at one time, mostly one visit's steps."""
 
     steps: list[Needed]
 
     @property
     def first(self) -> Needed:
-        """The step that stands for all in what they share: patient, time, reason."""
+        """The step that stands for all in what they share: patient, time, visit."""
         return self.steps[0]
 
     @property
@@ -98,9 +99,9 @@ class Outlook:
     @property
     def visits(self) -> list[Visit]:
         """What is needed, by patient and time, the most urgent first."""
-        found: dict[tuple[int, dt.datetime, str], list[Needed]] = {}
+        found: dict[tuple[int, dt.datetime, dt.datetime | None, bool], list[Needed]] = {}
         for n in self.needed:
-            found.setdefault((n.series.pk, n.by, n.reason), []).append(n)
+            found.setdefault((n.series.pk, n.by, n.visit, n.again), []).append(n)
         return [Visit(steps) for steps in found.values()]
 
     @property
@@ -126,7 +127,8 @@ def outlook(situation: Situation | None = None) -> Outlook:
             rows[str(n.series)],
             steps[(int(n.series), n.arch, n.step)],
             situation.moment(n.by),
-            n.reason,
+            None if n.visit is None else situation.moment(n.visit),
+            n.again,
         )
         for n in wanted
         if (int(n.series), n.arch, n.step) in steps

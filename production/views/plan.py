@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import uuid
+from contextlib import suppress
 from dataclasses import dataclass
 
 from django.contrib import messages
@@ -27,7 +28,7 @@ from production.selectors.plan_order import latest, tight_weeks
 from production.selectors.timeline import timeline as build
 from production.views.live import live, version_of
 
-SHOWN = 40  # visits in the list
+SHOWN = 40  # visits in the list at first, and how many more each time
 FIT = "fit"
 # How many hours the picture shows, how wide a minute is, and the minutes before now: the near
 # hours can be read from where the hands are.
@@ -118,22 +119,53 @@ def order_ahead(request: HttpRequest) -> HttpResponse:
     return redirect("weeks")
 
 
+@dataclass(frozen=True)
+class _Wanted:
+    """A line of the list: a visit, and which of its steps are ticked."""
+
+    visit: ahead.Visit
+    ticked: list[bool]
+    now: dt.datetime
+
+    @property
+    def whole(self) -> bool:
+        """Whether all are ticked."""
+        return all(self.ticked)
+
+    @property
+    def part(self) -> bool:
+        """Whether some are, and others not."""
+        return any(self.ticked) and not all(self.ticked)
+
+    @property
+    def day(self) -> dt.date | None:
+        """The last day on which it must be made; None where that is over."""
+        by = self.visit.first.by
+        # What is needed from midnight on is made the day before.
+        last = (by - dt.timedelta(minutes=1)).astimezone(timezone.get_current_timezone()).date()
+        return last if by > self.now else None
+
+
 def _weeks(request: HttpRequest, fit: _Fit | None = None) -> HttpResponse:
     """Show the page, with the steps ticked that fit today when that was asked."""
     take = fit.take if fit else set()
     outlook = ahead.outlook()
     coming = outlook.visits
-    visits = [
-        (visit, all(ticked), any(ticked) and not all(ticked))
-        for visit in coming[:SHOWN]
-        for ticked in [[n.step.pk in take for n in visit.steps]]
-    ]
+    shown = SHOWN
+    with suppress(ValueError):
+        shown = max(SHOWN, int(request.GET.get("show", "")))
+    now = timezone.now()
+    rows = [_Wanted(visit, [n.step.pk in take for n in visit.steps], now) for visit in coming]
+    days: dict[dt.date | None, list[_Wanted]] = {}
+    for row in rows[:shown]:
+        days.setdefault(row.day, []).append(row)
     context = {
         "outlook": outlook,
         "tight": outlook.short,
         "here": True,
-        "visits": visits,
-        "later": max(len(coming) - SHOWN, 0),
+        "days": list(days.items()),
+        "later": max(len(coming) - shown, 0),
+        "more": shown + SHOWN,
         "key": uuid.uuid4().hex,
         "fit": fit,
         "take": take,

@@ -51,7 +51,7 @@ def test_a_visit_hands_over_what_is_worn_until_the_next_one() -> None:
 def test_lost_steps_pauses_and_refinements() -> None:
     lost = replace(SERIES, again=frozenset({("upper", 5)}))
     first = needs([lost])[0]
-    assert (first.arch, first.step, first.by, first.reason) == ("upper", 5, 4 * DAY, "made again")
+    assert (first.arch, first.step, first.by, first.again) == ("upper", 5, 4 * DAY, True)
     paused = replace(SERIES, pauses=((0.0, 14 * DAY),))
     assert 8 * DAY not in steps_by_visit(paused)  # step 6 is worn only from day 25
     refined = replace(SERIES, replaced_from=8)
@@ -60,6 +60,15 @@ def test_lost_steps_pauses_and_refinements() -> None:
     assert needs([beyond]) == needs([SERIES]), "there is nothing after the last step"
     with pytest.raises(ProblemError, match="wear"):
         needs([replace(SERIES, wear=0.0)])
+
+
+def test_what_is_worn_before_any_visit_says_so() -> None:
+    late = replace(SERIES, made=frozenset())  # step 5 begins on day 4, the visit is on day 8
+    assert [(n.step, n.visit) for n in needs([late]) if n.arch == "upper"][:3] == [
+        (5, None),
+        (6, 8 * DAY),
+        (7, 8 * DAY),
+    ]
 
 
 def test_a_pause_that_begins_as_a_step_is_worn_down_delays_the_next() -> None:
@@ -88,7 +97,7 @@ def test_four_weeks_of_load_against_open_time() -> None:
     route = parse_job({"id": "r", "steps": ROUTE}, problem.resources)
     weeks = {(w.number, w.kind): w for w in weekly_load(problem, needs([SERIES]), route)}
     assert weeks[0, "trim"].capacity == 5 * 540
-    assert weeks[0, "print"].capacity == 5 * 540 * 4
+    assert weeks[0, "print"].capacity == 5 * 540
     # Three open jobs and both arches of steps 6 and 7 (by day 6) fall into the first week.
     assert weeks[0, "trim"].needed == (3 + 4) * 20
     assert all(w.fits for w in weeks.values())
@@ -116,6 +125,26 @@ def test_what_is_down_has_no_room_and_a_skill_is_work_of_those_who_have_it() -> 
     assert weeks[0, "trim"].capacity == 270 + 5 * 540
     assert weeks[1, "trim"].capacity == 7 * 540
     assert weeks[0, "person"].needed == 30
+
+
+def test_a_full_batch_shares_its_machine_and_the_hands_that_load_it() -> None:
+    load = {"kind": "print", "minutes": 40, "needs": ["person"], "hands": 6}
+    problem = parse_problem(
+        {
+            "resources": [
+                {"id": "P1", "kind": "print", "capacity": 4, "batch": True},
+                {"id": "P2", "kind": "print", "capacity": 8, "batch": True},
+                {"id": "A", "kind": "person"},
+            ],
+            "jobs": [{"id": f"J{i}", "due": DAY, "steps": [load]} for i in range(12)],
+        }
+    )
+    route = parse_job({"id": "r", "steps": [load]}, problem.resources)
+    weeks = {(w.number, w.kind): w for w in weekly_load(problem, [], route)}
+    # Twelve pieces fill both plates once: two loads of 40 minutes, two times six by hand.
+    assert weeks[0, "print"].needed == 2 * 40
+    assert weeks[0, "print"].capacity == 2 * 7 * DAY
+    assert weeks[0, "person"].needed == 2 * 6
 
 
 def test_slack_is_filled_only_while_todays_promises_bear_it() -> None:

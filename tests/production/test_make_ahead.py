@@ -8,6 +8,7 @@ import pytest
 from django.urls import reverse
 
 from clinic.models import OpeningHours
+from clinic.templatetags.show import clock, day
 from production import work
 from production.jobs import JOBS
 from production.models import (
@@ -24,6 +25,7 @@ from production.scheduling import ahead
 from production.scheduling.ahead import outlook, what_fits
 from production.scheduling.publish import make_plan
 from production.selectors.stock import stock
+from production.views import plan
 
 
 @pytest.fixture
@@ -75,6 +77,34 @@ def test_one_tick_orders_all_that_a_visit_needs(series, signed_in):
     client.post(reverse("weeks-order"), {"step": visit.key, "key": "visit"})
     assert set(Appliance.objects.values_list("step", flat=True)) == {n.step.pk for n in visit.steps}
     assert visit.key not in [v.key for v in outlook().visits]
+
+
+def test_the_list_goes_by_days_and_on_when_asked(series, signed_in, monkeypatch):
+    monkeypatch.setattr(plan, "SHOWN", 1)
+    series.wear_days, series.steps_per_visit = 7, 1
+    series.save()
+    visits = outlook().visits
+    last = visits[-1].first
+    page = signed_in("front_desk").get(reverse("weeks")).content.decode()
+    assert page.count('class="day"') == 1
+    assert f'value="{visits[-1].key}"' not in page
+    address = f"{reverse('weeks')}?show={len(visits)}"
+    whole = signed_in("front_desk").get(address).content.decode()
+    assert f"By {day(last.by.astimezone().date())}" in whole
+    assert f"visit {clock(last.visit)}" in whole
+    assert "data-ticks-all" in whole
+    assert "Show " not in whole
+    assert "checkbox" not in signed_in("technician").get(address).content.decode()
+
+
+def test_what_is_worn_before_any_visit_is_late_at_once(series, signed_in, office):
+    series.next_visit_on = office.today() + dt.timedelta(days=12)
+    # The fourth step begins tomorrow.
+    series.started_on = office.today() - dt.timedelta(days=3 * series.wear_days - 1)
+    series.save()
+    page = signed_in("front_desk").get(reverse("weeks")).content.decode()
+    assert "Late: needed now" in page
+    assert "worn before any visit" in page
 
 
 def test_weekly_visits_ask_for_a_month_of_steps_and_not_for_the_whole_series(series):
