@@ -134,7 +134,10 @@ def sheet(request: HttpRequest) -> HttpResponse:
         (
             "Why it failed",
             [
-                (f"{CAUSE_PREFIX}{leaf.code}".upper(), f"{branch.cause.name}: {leaf.name}")
+                (
+                    f"{CAUSE_PREFIX}{leaf.code}".upper(),
+                    leaf.name if leaf == branch.cause else f"{branch.cause.name}: {leaf.name}",
+                )
                 for branch in branches
                 for leaf in branch.leaves
             ],

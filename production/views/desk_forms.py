@@ -19,6 +19,7 @@ __all__ = ["BookingForm", "CancelForm", "MoveForm"]
 ARCHES = {"both": ["upper", "lower"], "upper": ["upper"], "lower": ["lower"]}
 SCAN_DAYS = 21
 LONGEST_RUN = 12
+NO_DOCTOR = "No doctor has an account yet: the manager adds one under Settings, People."
 
 
 class BookingForm(PlainLabels, forms.Form):
@@ -81,7 +82,11 @@ class BookingForm(PlainLabels, forms.Form):
         fields: dict[str, Any] = self.fields
         fields["kind"].queryset = ApplianceKind.objects.filter(active=True)
         fields["sheet"].queryset = Material.objects.filter(kind=Material.Kind.SHEET, active=True)
-        fields["prescriber"].queryset = User.objects.filter(role=Role.DOCTOR, is_active=True)
+        doctors = User.objects.filter(role=Role.DOCTOR, is_active=True)
+        fields["prescriber"].queryset = doctors
+        if not doctors.exists():
+            fields["prescriber"].help_text = NO_DOCTOR
+            fields["prescriber"].error_messages["required"] = NO_DOCTOR
         if not self.scans_on_file:
             del self.fields["use_scans"]
         if self.series is None:

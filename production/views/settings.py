@@ -11,6 +11,7 @@ from typing import Any
 
 from django import forms
 from django.contrib import messages
+from django.contrib.auth import update_session_auth_hash
 from django.db import transaction
 from django.db.models import Model, ProtectedError
 from django.http import Http404, HttpRequest, HttpResponse
@@ -18,19 +19,21 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_POST
 
 from clinic import settings_forms as office_forms
-from clinic.models import ClosedDay, Office, OpeningHours, User, record
-from clinic.permissions import needs
+from clinic.models import ClosedDay, Office, OpeningHours, Role, User, record
+from clinic.permissions import may, needs
 from production import work
 from production.models import (
     ApplianceKind,
     InstructionCard,
     Machine,
+    MaintenanceTask,
     Material,
     Program,
     RemakeCause,
     Stage,
 )
 from production.views import settings_forms as own
+from production.views.first_day import still_missing
 
 
 @dataclass(frozen=True)
@@ -106,6 +109,23 @@ SECTIONS = {
             removable=False,
         ),
         Section(
+            "maintenance", "Maintenance", "task", MaintenanceTask, own.MaintenanceForm,
+            {
+                "Machine": lambda t: t.machine.name,
+                "What is to be done": lambda t: t.name,
+                "Due": lambda t: " or ".join(
+                    f"every {n} {unit}s" if n > 1 else f"every {unit}"
+                    for n, unit in ((t.every_days, "day"), (t.every_loads, "load"))
+                    if n
+                ),
+                "In use": lambda t: "yes" if t.active else "no",
+            },
+            "What each machine's maker asks for. It is told on the machine's page and where "
+            "a load is put on it, until somebody notes that it is done.",
+            related=("machine",),
+            removable=False,
+        ),
+        Section(
             "materials", "Materials", "material", Material, own.MaterialForm,
             {
                 "Name": str,
@@ -144,7 +164,11 @@ def settings(request: HttpRequest) -> HttpResponse:
     return render(
         request,
         "settings/index.html",
-        {"sections": SECTIONS.values(), "stages": Stage.objects.all()},
+        {
+            "sections": SECTIONS.values(),
+            "stages": Stage.objects.all(),
+            "missing": still_missing(Office.get()) if may(request.user, "manage") else [],
+        },
     )
 
 
@@ -180,11 +204,12 @@ def edit(request: HttpRequest, slug: str, pk: int | None = None) -> HttpResponse
     """Add or edit one record; a kind's route is edited with it."""
     chosen = _section(slug)
     row = get_object_or_404(chosen.model, pk=pk) if pk else None
-    form = chosen.form(request.POST or None, instance=row)
+    form = chosen.form(request.POST or None, instance=row, initial=request.GET.dict())
     route = None
     if isinstance(row, ApplianceKind):
         route = own.RouteFormSet(request.POST or None, instance=row)
-    if request.method == "POST" and form.is_valid() and (route is None or route.is_valid()):
+    valid = request.method == "POST" and form.is_valid() and (route is None or route.is_valid())
+    if valid and not _locks_out(form):
         with transaction.atomic():
             saved = form.save()
             changed = list(form.changed_data)
@@ -193,6 +218,8 @@ def edit(request: HttpRequest, slug: str, pk: int | None = None) -> HttpResponse
                 changed += ["route"] if route.has_changed() else []
             _changed(request, saved, changed)
             work.ask("plan", coalesce=True)
+        if saved == request.user:  # a new password of one's own ends no session of one's own
+            update_session_auth_hash(request, saved)
         messages.success(request, "Saved.")
         if chosen.slug == "kinds" and row is None:
             return redirect("settings-edit", slug=slug, pk=saved.pk)
@@ -209,6 +236,18 @@ def edit(request: HttpRequest, slug: str, pk: int | None = None) -> HttpResponse
         },
         status=422 if request.method == "POST" else 200,
     )
+
+
+def _locks_out(form: forms.ModelForm) -> bool:
+    """Refuse, with words in the form, to leave nobody who can open these pages."""
+    if not isinstance(form.instance, User) or form.instance.pk is None:
+        return False
+    managers = User.objects.filter(role=Role.MANAGER, is_active=True)
+    stays = form.cleaned_data["role"] == Role.MANAGER and form.cleaned_data["is_active"]
+    if stays or managers.exclude(pk=form.instance.pk).exists():
+        return False
+    form.add_error("role", "Nobody else is a manager who may sign in: make a colleague one first.")
+    return True
 
 
 @needs("manage")

@@ -9,12 +9,16 @@ from django import forms
 from production.models import (
     ApplianceKind,
     Machine,
+    MaintenanceTask,
     Material,
     Program,
     RemakeCause,
     RouteStage,
     Stage,
 )
+
+CODE = "Code: letters, digits, dashes"
+PLACE = "Place in the list"
 
 
 class Pairs(forms.Field):
@@ -69,13 +73,28 @@ class Pairs(forms.Field):
             return True
 
 
-class StageForm(forms.ModelForm):
+class FixedCode(forms.ModelForm):
+    """A record whose code stays once it is on record: the house and its papers go by it."""
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        if self.instance.pk:
+            del self.fields["code"]
+
+
+class StageForm(FixedCode):
     """A stage of work."""
 
     class Meta:
         model = Stage
         fields = ["name", "code", "position", "machine_kind", "attended", "load_name", "needs_lot"]
-        labels = {"needs_lot": "Material asked for at the start"}
+        labels = {
+            "code": CODE,
+            "position": PLACE,
+            "machine_kind": "Runs on",
+            "attended": "Attended",
+            "load_name": "Name of what runs together",
+        }
 
     needs_lot = forms.ChoiceField(
         required=False,
@@ -84,13 +103,18 @@ class StageForm(forms.ModelForm):
     )
 
 
-class KindForm(forms.ModelForm):
+class KindForm(FixedCode):
     """An appliance kind."""
 
     class Meta:
         model = ApplianceKind
         fields = ["name", "code", "intended_use", "approve_model", "active"]
-        labels = {"approve_model": "Model must be approved"}
+        labels = {
+            "code": CODE,
+            "approve_model": "Model must be approved",
+            "active": "Offered when an order is opened",
+        }
+        help_texts = {"intended_use": "Goes on the record of each device of this kind."}
 
 
 class RouteStageForm(forms.ModelForm):
@@ -127,8 +151,26 @@ class MachineForm(forms.ModelForm):
             "minutes_per_mm", "start_minutes", "hot_folder", "serial_number", "in_service_since",
             "state",
         ]  # fmt: skip
-        labels = {"layer_mm": "Layer height in use, mm", "capacity": "Arches that run together"}
+        labels = {
+            "capacity": "Arches that run together",
+            "plate_width_mm": "Plate width, mm",
+            "plate_depth_mm": "Plate depth, mm",
+            "layer_mm": "Layer height in use, mm",
+            "start_minutes": "Minutes before the first layer",
+            "hot_folder": "Folder from which the printer takes its files",
+        }
+        help_texts = {
+            "code": "Short, such as PR-1: it is scanned from the bench sheet.",
+            "capacity": "",
+            "start_minutes": "",
+            "hot_folder": "Empty: the office's.",
+        }
         widgets = {"in_service_since": forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d")}
+
+    kind = forms.ChoiceField(
+        choices=[("", "Choose"), *((k, k.label) for k in Stage.MachineKind if k)],
+        error_messages={"required": "Choose what kind of machine it is."},
+    )
 
     def clean(self) -> dict[str, Any]:
         """Ask for what a printer needs."""
@@ -137,6 +179,35 @@ class MachineForm(forms.ModelForm):
             data.get("plate_width_mm") and data.get("plate_depth_mm")
         ):
             self.add_error("plate_width_mm", "A printer needs the size of its plate.")
+        return data
+
+
+class MaintenanceForm(forms.ModelForm):
+    """A task that comes again and again on a machine."""
+
+    class Meta:
+        model = MaintenanceTask
+        fields = ["machine", "name", "every_days", "every_loads", "active"]
+        labels = {
+            "name": "What is to be done",
+            "every_days": "Every so many days",
+            "every_loads": "Every so many loads",
+            "active": "In use",
+        }
+        help_texts = {"every_loads": "Give days, loads, or both: it is due by whichever is first."}
+        widgets = {
+            "every_days": forms.NumberInput(attrs={"min": 1}),
+            "every_loads": forms.NumberInput(attrs={"min": 1}),
+        }
+
+    def clean(self) -> dict[str, Any]:
+        """Ask when it is due."""
+        data = super().clean() or {}
+        for name in ("every_days", "every_loads"):
+            if data.get(name) == 0:
+                self.add_error(name, "Give 1 or more, or leave it empty.")
+        if not self.errors and not (data.get("every_days") or data.get("every_loads")):
+            self.add_error("every_days", "Give after how many days or loads it is due.")
         return data
 
 
@@ -151,10 +222,23 @@ class MaterialForm(forms.ModelForm):
             "active",
         ]  # fmt: skip
         labels = {
+            "gtin": "GTIN on the package",
+            "thickness_mm": "Thickness, mm",
+            "minimum_thickness_mm": "Least thickness after forming, mm",
+            "unit": "Counted in",
             "per_use": "Used per appliance",
             "stages": "Used at",
+            "reorder_at": "Order more below",
+            "unit_cost": "Cost of one",
             "contact_minutes": "Contact or curing time, minutes",
             "substances": "Medicine or tissue in it",
+            "active": "In use",
+        }
+        help_texts = {
+            "gtin": "The number under the barcode: a scanned package then names this material.",
+            "unit": "Such as sheet, ml or piece.",
+            "reorder_at": "As counted above; 0: never.",
+            "unit_cost": "In your money, of one of what it is counted in.",
         }
         widgets = {"stages": forms.CheckboxSelectMultiple}
 
@@ -170,16 +254,29 @@ class ProgramForm(forms.ModelForm):
     class Meta:
         model = Program
         fields = ["name", "stage", "material", "minutes", "settings", "machines"]
+        labels = {"machines": "Only on these machines"}
+        help_texts = {"machines": "None ticked: on every machine of the stage."}
         widgets = {"machines": forms.CheckboxSelectMultiple}
 
 
-class CauseForm(forms.ModelForm):
+class CauseForm(FixedCode):
     """A cause in the tree."""
 
     class Meta:
         model = RemakeCause
         fields = ["name", "code", "parent", "stage", "restart", "position", "active"]
-        labels = {"stage": "Shows at stage", "restart": "Remake starts at stage"}
+        labels = {
+            "code": CODE,
+            "parent": "Belongs to",
+            "stage": "Shows at stage",
+            "restart": "Work starts again at",
+            "position": PLACE,
+            "active": "In use",
+        }
+        help_texts = {
+            "parent": "Empty: a heading of its own, under which others are listed.",
+            "restart": "",
+        }
 
 
 class CardLineForm(forms.Form):

@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 from django.urls import reverse
 
-from production.models import ApplianceKind, InstructionCard, Machine, Stage
+from clinic.models import User
+from production.models import ApplianceKind, InstructionCard, Machine, Material, Stage
 from production.views.settings import SECTIONS
 
 
@@ -84,3 +85,75 @@ def test_what_is_on_record_is_not_removed(office, signed_in):
     stage = Stage.objects.get(code="wash")
     signed_in("manager").post(reverse("settings-remove", args=["stages", stage.pk]))
     assert Stage.objects.filter(pk=stage.pk).exists()
+
+
+def person_data(user, **changes):
+    return {
+        "username": user.username, "first_name": user.first_name, "last_name": user.last_name,
+        "role": user.role, "is_active": "on", "password": "",
+    } | changes  # fmt: skip
+
+
+def test_a_new_password_of_ones_own_does_not_sign_one_out(office, signed_in):
+    client = signed_in("manager")
+    me = User.objects.get(role="manager")
+    page = reverse("settings-edit", args=["people", me.pk])
+    client.post(page, person_data(me, password="three plain words of mine"))
+    assert client.get(reverse("settings")).status_code == 200
+
+
+@pytest.mark.parametrize("changes", [{"role": "doctor"}, {"is_active": ""}])
+def test_the_last_manager_stays(office, signed_in, person, changes):
+    client = signed_in("manager")
+    me = User.objects.get(role="manager")
+    page = reverse("settings-edit", args=["people", me.pk])
+    answer = client.post(page, person_data(me, **changes))
+    assert answer.status_code == 422
+    assert "Nobody else is a manager" in answer.content.decode()
+    me.refresh_from_db()
+    assert (me.role, me.is_active) == ("manager", True)
+    User.objects.create(username="second", role="manager")
+    assert client.post(page, person_data(me, **changes)).status_code == 302
+
+
+def test_a_new_office_is_told_what_is_missing_until_it_is_there(office, signed_in, person):
+    client = signed_in("manager")
+    told = [words for words, _ in client.get(reverse("settings")).context["missing"]]
+    assert "A doctor: every order names who prescribed it" in told
+    assert {"A printer", "A wash unit", "Material: sheet"} <= set(told)
+    person("doctor")
+    Machine.objects.create(code="P1", name="Printer", kind="printer")
+    Material.objects.create(kind="sheet", name="Sheet 1.0")
+    told = [words for words, _ in client.get(reverse("settings")).context["missing"]]
+    assert not {"A printer", "Material: sheet"} & set(told)
+    assert not any(words.startswith("A doctor") for words in told)
+    assert "A lot in stock: sheet" in told
+    assert signed_in("doctor").get(reverse("settings")).context["missing"] == []
+
+
+def test_a_maintenance_task_is_set_and_told_where_the_machine_is_shown(office, signed_in):
+    client = signed_in("manager")
+    machine = Machine.objects.create(code="P1", name="Printer", kind="printer")
+    page = reverse("settings-new", args=["maintenance"])
+    task = {"machine": machine.pk, "name": "Glass cleaned", "active": "on"}
+    assert client.post(page, task).status_code == 422  # when is it due?
+    assert client.post(page, task | {"every_days": "7", "every_loads": "1"}).status_code == 302
+    listed = client.get(reverse("settings-section", args=["maintenance"])).content.decode()
+    assert "every 7 days or every load" in listed
+    shown = client.get(reverse("machine", args=[machine.uuid])).content.decode()
+    assert "Glass cleaned" in shown
+
+
+def test_a_code_that_the_house_goes_by_stays(office, signed_in):
+    stage = Stage.objects.get(code="scan")
+    data = {"name": "Scan the mouth", "code": "mouth", "position": "0", "attended": "on"}
+    signed_in("manager").post(reverse("settings-edit", args=["stages", stage.pk]), data)
+    stage.refresh_from_db()
+    assert (stage.name, stage.code) == ("Scan the mouth", "scan")
+
+
+def test_a_machine_is_of_some_kind(office, signed_in):
+    data = {"name": "X", "code": "X", "kind": "", "capacity": "1", "layer_mm": "0.1",
+            "minutes_per_mm": "", "start_minutes": "0", "state": "ready"}  # fmt: skip
+    answer = signed_in("manager").post(reverse("settings-new", args=["machines"]), data)
+    assert "Choose what kind of machine it is." in answer.content.decode()
