@@ -242,13 +242,42 @@ def _finish(request: HttpRequest, subject: Subject | None, key: str, ended: str 
 
 
 def _begin(request: HttpRequest, subject: Subject | None, key: str) -> str | None:
-    return _start(request, subject, key) if subject else _nothing_open(request)
+    if subject is None:
+        return _nothing_open(request)
+    if subject.waiting and subject.machine is None and subject.likely_machine is not None:
+        subject.choose_machine(subject.likely_machine)
+    return _start(request, subject, key)
 
 
 def _okay(request: HttpRequest, subject: Subject | None, key: str) -> str | None:
     if subject is None:
         return _next(request, subject, key)
-    return _finish(request, subject, key) if subject.running else _start(request, subject, key)
+    if subject.running:
+        return _finish(request, subject, key)
+    if subject.appliance is not None and subject.waiting and subject.stage.batch:
+        return _together(request, subject) or _begin(request, subject, key)
+    return _begin(request, subject, key)
+
+
+def _together(request: HttpRequest, subject: Subject) -> str | None:
+    """Do what the page of something that runs with others offers first; None if it runs alone."""
+    assert subject.appliance is not None
+    if subject.draft.machine is not None:
+        return None  # a machine was chosen for it alone
+    filling = Load.objects.filter(status=Load.Status.FILLING)
+    load = filling.filter(items__appliance=subject.appliance).first()
+    if load is None:
+        begun = list(filling.filter(stage=subject.stage, items__isnull=False).distinct()[:2])
+        if len(begun) > 1:
+            messages.info(request, f"Choose the {subject.stage.load_name} it goes into.")
+            return subject.url
+        if begun:
+            move.add_to_load(request.user, begun[0], subject.appliance)  # type: ignore[arg-type]
+            messages.success(request, f"{subject.code} is in {begun[0].code}.")
+        load = begun[0] if begun else None
+    if load is None:
+        return _load(request, subject, "")
+    return reverse("load", args=[load.code])
 
 
 def _tick(request: HttpRequest, subject: Subject | None, key: str) -> str | None:

@@ -215,6 +215,13 @@ class Subject:
             for m in self.machines
         )
 
+    @property
+    def likely_machine(self) -> Machine | None:
+        """The machine chosen so far, or the only one there is when it is free."""
+        if self.machine is None and len(self.machines) == 1 and self.machine_free:
+            return self.machines[0]
+        return self.machine
+
     @cached_property
     def lot_choices(self) -> list[LotChoice]:
         """The lots on the shelf for its stage, those that may be used first."""

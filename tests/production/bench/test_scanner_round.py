@@ -12,7 +12,7 @@ from clinic.models import Patient
 from production.actions import move
 from production.bench.commands import COMMANDS
 from production.bench.history import disagreements
-from production.models import Appliance, Load, LotUse, StageEvent
+from production.models import Appliance, Load, LotUse, Machine, StageEvent
 
 
 class Scanner:
@@ -317,3 +317,31 @@ def test_a_card_that_changed_is_looked_at_before_it_is_ticked(bench, five, signe
     assert any("has changed since" in words for words in hand.said())
     hand.scan("DO-TICK-ALL").scan("DO-FINISH")
     assert five[0].events.get(action="finish", card=card)
+
+
+def test_the_next_step_is_the_one_the_page_offers_and_the_only_machine_needs_no_code(
+    bench, five, signed_in
+):
+    hand = Scanner(signed_in("technician"))
+    first, second = five[:2]
+    for appliance in (first, second):
+        hand.scan(appliance.code).scan("DO-START").scan("DO-TICK-ALL").scan("DO-FINISH")
+    hand.scan(first.code).scan("DO-OK")  # what prints together: a plate is begun with it
+    plate = Load.objects.get(status="filling")
+    assert hand.at == f"/load/{plate.code}/"
+    hand.scan("DO-BENCH").scan(second.code).scan(second.code).scan("DO-OK")
+    assert set(plate.appliances.all()) == {first, second}
+    hand.scan(bench.lots["resin"].code)
+    assert "Now scan the printer" in hand.said()[0]  # a lot starts nothing by itself
+    hand.scan("DO-OK")  # there is one printer
+    plate.refresh_from_db()
+    assert (plate.status, plate.machine) == ("running", bench.machines["printer"])
+
+
+def test_one_of_several_machines_is_never_taken_for_granted(bench, five, signed_in):
+    Machine.objects.create(code="M-PR2", name="Second printer", kind="printer", capacity=8)
+    hand = Scanner(signed_in("technician"))
+    hand.scan(five[0].code).scan("DO-START").scan("DO-TICK-ALL").scan("DO-FINISH")
+    hand.scan(five[0].code).scan(bench.lots["resin"].code).scan("DO-START")
+    assert "Choose the printer" in hand.said()[0]
+    assert not Load.objects.filter(status="running").exists()
