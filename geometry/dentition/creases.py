@@ -1,13 +1,17 @@
-"""Creases too sharp to be a fold of the gum.
+"""Creases and steps that tell the margin whatever the usual length of a crown.
 
 Where gum has receded the margin lies millimetres below where crowns usually end, often below
-a neck that looks like one. But the crease in which gum and root meet is then sharper than
-anything that a smooth wall or the gum's own relief shows, so it tells the margin whatever
-the usual length of a crown. That holds on the cheek's and lips' side; inside, cingula and
-the floor of the mouth fold as sharply.
+a neck that looks like one; on half-erupted teeth and under swollen gum it lies as far above. But
+the crease in which gum and root meet is then sharper than anything that a smooth wall or the
+gum's own relief shows, and the free edge of gum stands more proud of the enamel than folds do.
+
+Creases tell that on the cheek's and lips' side only; inside, cingula and the floor of the mouth
+fold as sharply. A cingulum also ends in a step, but above the gum's: of two the lower counts.
 """
 
 from __future__ import annotations
+
+from collections.abc import Iterator
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,10 +31,22 @@ towards the vestibule."""
 SHARPER_RAD = 0.1
 """It tells all it can from this much more."""
 LOG_ODDS = 8.0
+STEP_MM, HIGHER_MM = 0.06, 0.12
+"""Mean step from which it tells something, and from how much more it tells all it can."""
+HIGHEST_MM, FLANKS_MM = 0.6, 0.8
+"""A higher one is no gum's edge but a part of a crown, or of what is bonded to it, and so is what
+looks like a lower one within this of it."""
+STEP_LOG_ODDS = {"facial": (5.0, 5.0), "lingual": (4.0, 3.0)}
+"""Front and back teeth."""
+APART_MM, LOWER_MM = 1.0, 1.0
+"""Inside of front teeth a lower step counts in place of one by so much above it, down to so far
+below where the margin is expected."""
+BARE_MM = 2.0
+"""To trust that there is no lower one so much of the wall below has to be seen."""
 
 
 def sharp_creases(
-    crease: Array, z: Array, start: Array, stop: Array, front: NDArray[np.bool_], middle: Array
+    crease: Array, start: Array, stop: Array, front: NDArray[np.bool_], middle: Array
 ) -> Array:
     """Evidence for a margin at each column and height, (n, m), in log odds of a whole tooth.
 
@@ -38,8 +54,6 @@ def sharp_creases(
     ----------
     crease : (n, m) float64
         Concavity, radians, from :func:`geometry.dentition.margin.crease_angle`.
-    z : (m,) float64
-        Falling heights, mm.
     start, stop : (k,) float64
         Ends of the teeth along the arch, mm.
     front : (k,) bool
@@ -48,21 +62,84 @@ def sharp_creases(
         Expected scallop, mm; NaN away from teeth.
     """
     out = np.zeros(crease.shape)
-    at = np.arange(len(crease)) * STEP_S_MM
-    rows = np.arange(len(z))
-    loose = 2 * round(LOOSE_MM / STEP_Z_MM) + 1
-    turn = maximum_filter1d(np.nan_to_num(crease, nan=-1.0), loose, axis=1)
+    turn = np.nan_to_num(crease, nan=-1.0)
     least = np.where(front, *SHARP_RAD)
+    for tooth in _teeth(turn, start, stop, middle):
+        gain = LOG_ODDS * np.clip((tooth.mean - least[tooth.k]) / SHARPER_RAD, 0.0, 1.0)
+        tooth.put(gain, out)
+    return out
+
+
+def high_steps(
+    step: Array,
+    z: Array,
+    start: Array,
+    stop: Array,
+    front: NDArray[np.bool_],
+    middle: Array,
+    side: str,
+) -> Array:
+    """The same from steps.
+
+    Parameters
+    ----------
+    step : (n, m) float64
+        From :func:`geometry.dentition.margin.edge_step`, mm.
+    z : (m,) float64
+        Falling heights, mm.
+    start, stop, front, middle
+        As :func:`sharp_creases` takes them.
+    side : str
+        ``facial`` or ``lingual``.
+    """
+    out = np.zeros(step.shape)
+    known = np.nan_to_num(step, nan=-1.0)
+    around = 2 * round(FLANKS_MM / STEP_Z_MM) + 1
+    known[maximum_filter1d(known, around, axis=1) > HIGHEST_MM] = 0.0
+    odds = np.where(front, *STEP_LOG_ODDS[side])
+    for tooth in _teeth(known, start, stop, middle):
+        gain = odds[tooth.k] * np.clip((tooth.mean - STEP_MM) / HIGHER_MM, 0.0, 1.0)
+        if side == "lingual" and front[tooth.k]:
+            seen = np.flatnonzero(np.isfinite(step[tooth.core]).mean(axis=0) > 0.5)
+            last = z[seen[-1]] if len(seen) else np.inf
+            gain *= np.clip((z - last) / BARE_MM, 0.0, 1.0)
+            gain -= _lower(np.where(z > tooth.lowest - LOWER_MM, gain, 0.0))
+        tooth.put(gain, out)
+    return out
+
+
+def _lower(gain: Array) -> Array:
+    """The most that is told by any row so far below each, (m,)."""
+    most = np.maximum.accumulate(gain[::-1])[::-1]
+    apart = round(APART_MM / STEP_Z_MM)
+    return np.concatenate([most[apart:], np.zeros(apart)])
+
+
+class _Tooth:
+    """Rows of one tooth's columns, counted along its scallop from the scallop's lowest place."""
+
+    def __init__(
+        self, k: int, values: Array, own: NDArray[np.int64], core: NDArray[np.bool_], middle: Array
+    ) -> None:
+        self.k = k
+        self.core = own[core]
+        self.lowest = float(middle[own].min())
+        self._own = own
+        self._lower = np.round((middle[own] - self.lowest) / STEP_Z_MM).astype(np.int64)[:, None]
+        self._rows = np.arange(values.shape[1])
+        there = np.clip(self._rows - self._lower[core], 0, values.shape[1] - 1)
+        self.mean = values[self.core[:, None], there].mean(axis=0)
+
+    def put(self, gain: Array, out: Array) -> None:
+        out[self._own] = gain[np.clip(self._rows + self._lower, 0, len(gain) - 1)]
+
+
+def _teeth(values: Array, start: Array, stop: Array, middle: Array) -> Iterator[_Tooth]:
+    at = np.arange(len(values)) * STEP_S_MM
+    highest = maximum_filter1d(values, 2 * round(LOOSE_MM / STEP_Z_MM) + 1, axis=1)
     for k in range(len(start)):
         off = np.abs(at - 0.5 * (start[k] + stop[k])) / (stop[k] - start[k])
         own = np.flatnonzero((off <= 0.5) & ~np.isnan(middle))
-        core = own[off[own] <= CORE]
-        if not len(core):
-            continue
-        # Rows are counted along the scallop, from its lowest place.
-        lower = np.round((middle[own] - middle[own].min()) / STEP_Z_MM).astype(np.int64)
-        there = rows[None] - lower[off[own] <= CORE, None]
-        mean = turn[core[:, None], np.clip(there, 0, len(z) - 1)].mean(axis=0)
-        gain = LOG_ODDS * np.clip((mean - least[k]) / SHARPER_RAD, 0.0, 1.0)
-        out[own] = gain[np.clip(rows[None] + lower[:, None], 0, len(z) - 1)]
-    return out
+        core = off[own] <= CORE
+        if core.any():
+            yield _Tooth(k, highest, own, core, middle)

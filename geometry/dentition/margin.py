@@ -245,7 +245,7 @@ def trace_margin(crease: Array, step: Array, signs: Array, z_sheet: Array, borde
         From :func:`edge_step`.
     signs : (n, m) float64
         Log odds told by whole teeth: :func:`geometry.dentition.roundness.ends_of_crowns`,
-        :func:`geometry.dentition.creases.sharp_creases`.
+        :func:`geometry.dentition.creases.sharp_creases` and ``high_steps``.
     z_sheet : (m,) float64
         Heights of its rows.
     border : (n,) float64

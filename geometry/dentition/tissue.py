@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from geometry.dentition.attached import bonded_places, teeth_with
-from geometry.dentition.creases import sharp_creases
+from geometry.dentition.creases import high_steps, sharp_creases
 from geometry.dentition.crowns import height_shares
 from geometry.dentition.lengths import shared_ratio
 from geometry.dentition.margin import (
@@ -138,7 +138,8 @@ def read_margins(sheets: Sheets, relief: Relief, start: Array, stop: Array, tip:
             signs = ends_of_crowns(rounds[side], sheets.z, start, stop, tip, length[side],
                                    np.where(front, *ROUND_WEIGHT[side]), hopes[side].middle)
             if side == "facial":
-                signs += sharp_creases(crease, sheets.z, start, stop, front, hopes[side].middle)
+                signs += sharp_creases(crease, start, stop, front, hopes[side].middle)
+            signs += high_steps(step, sheets.z, start, stop, front, hopes[side].middle, side)
             paths[side] = trace_margin(crease, step, signs, sheets.z, border, hopes[side])
             found[side] = _clear_ratios(paths[side], start, stop, tip, usual[side])
         if not second:

@@ -1,11 +1,11 @@
-"""A sharp crease tells the margin of a receded tooth, a soft one does not."""
+"""Sharp creases and high steps tell the margin of crowns much longer or shorter than usual."""
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
 
-from geometry.dentition.creases import sharp_creases
+from geometry.dentition.creases import high_steps, sharp_creases
 from geometry.dentition.margin import crease_angle, edge_step, expect, trace_margin
 from geometry.dentition.sheets import STEP_S_MM, STEP_Z_MM
 
@@ -26,7 +26,7 @@ def margin_of_a_wall(corner_rad: float, corner_z: float) -> float:
     start, stop, tip, length = (np.array([v]) for v in (3.5, 11.5, 0.0, 9.0))
     hope = expect(COLUMNS, start, stop, tip, length, np.array([1.0]), FRONT, np.array([1.0]))
     crease = crease_angle(sheet, 1.0)
-    signs = sharp_creases(crease, Z, start, stop, FRONT, hope.middle)
+    signs = sharp_creases(crease, start, stop, FRONT, hope.middle)
     border = np.full(COLUMNS, Z[-1])
     path = trace_margin(crease, edge_step(sheet, 1.0), signs, Z, border, hope)
     return float(path.height[round(7.5 / STEP_S_MM)])
@@ -47,8 +47,63 @@ def test_a_crease_is_looked_for_along_the_scallop() -> None:
     scallop = np.where(np.abs(at - 7.5) <= 4.0, -10.0 + 0.2 * (at - 7.5) ** 2, np.nan)
     for column in np.flatnonzero(~np.isnan(scallop)):
         crease[column, np.abs(Z - scallop[column]).argmin()] = 0.5
-    signs = sharp_creases(crease, Z, np.array([3.5]), np.array([11.5]), FRONT, scallop)
+    signs = sharp_creases(crease, np.array([3.5]), np.array([11.5]), FRONT, scallop)
     side = round(10.5 / STEP_S_MM)
     assert signs[side].max() > 0
     assert Z[signs[side].argmax()] == pytest.approx(scallop[side], abs=0.7)
     assert not signs[: round(3.0 / STEP_S_MM)].any()
+
+
+def margin_of_steps(side: str, *steps: tuple[float, float], last: float = -15.0) -> float:
+    """Margin told at the middle of a lone crown that is expected to be 9 mm long.
+
+    Its wall comes out by so much within 0.3 mm at each height, as the free edge of gum does,
+    and is scanned down to ``last``.
+    """
+    wall = np.zeros(len(Z))
+    for height, out in steps:
+        wall += out * np.clip((height - Z) / 0.3 + 0.5, 0.0, 1.0)
+    sheet = np.tile(np.where((Z > 0.0) | (last > Z), np.nan, wall), (COLUMNS, 1))
+    start, stop, tip, length = (np.array([v]) for v in (3.5, 11.5, 0.0, 9.0))
+    plain = np.array([1.0 if side == "facial" else 0.2])
+    hope = expect(COLUMNS, start, stop, tip, length, np.array([1.0]), FRONT, plain)
+    step = edge_step(sheet, 1.0)
+    signs = high_steps(step, Z, start, stop, FRONT, hope.middle, side)
+    path = trace_margin(crease_angle(sheet, 1.0), step, signs, Z, np.full(COLUMNS, last), hope)
+    return float(path.height[round(7.5 / STEP_S_MM)])
+
+
+@pytest.mark.parametrize("height", [-5.0, -6.0, -12.0])
+def test_a_high_step_is_the_margin_of_a_crown_of_unusual_length(height: float) -> None:
+    assert margin_of_steps("facial", (height, 0.25)) == pytest.approx(height, abs=0.5)
+
+
+def test_a_ripple_is_not() -> None:
+    assert margin_of_steps("facial", (-5.0, 0.03)) < -7.0
+
+
+@pytest.mark.parametrize(("out", "told"), [(0.25, True), (1.5, False)])
+def test_what_stands_far_out_is_no_edge_of_gum(out: float, told: bool) -> None:
+    wall = out * np.clip((-5.0 - Z) / 0.3 + 0.5, 0.0, 1.0)
+    sheet = np.tile(np.where(Z > 0.0, np.nan, wall), (COLUMNS, 1))
+    scallop = np.full(COLUMNS, -9.0)
+    args = (Z, np.array([3.5]), np.array([11.5]), FRONT, scallop)
+    near = np.abs(Z + 5.0) < 1.0
+    assert (high_steps(edge_step(sheet, 1.0), *args, "facial")[:, near].max() > 2.0) == told
+
+
+def test_inside_of_front_teeth_the_lower_of_two_steps_is_the_margin() -> None:
+    both = margin_of_steps("lingual", (-6.0, 0.25), (-9.5, 0.2))
+    assert both == pytest.approx(-9.5, abs=0.5)
+    assert margin_of_steps("lingual", (-6.0, 0.25)) == pytest.approx(-6.0, abs=0.5)
+
+
+def test_there_a_step_right_over_the_border_may_be_the_cingulum() -> None:
+    step = np.full((COLUMNS, len(Z)), np.nan)
+    step[:, (Z < -1.0) & (Z > -7.0)] = 0.0
+    step[:, np.abs(Z + 6.8).argmin()] = 0.3
+    at = STEP_S_MM * np.arange(COLUMNS)
+    scallop = np.where(np.abs(at - 7.5) <= 4.0, -9.0, np.nan)
+    args = (Z, np.array([3.5]), np.array([11.5]), FRONT, scallop)
+    assert high_steps(step, *args, "lingual").max() < 1.0
+    assert high_steps(step, *args, "facial").max() > 2.0
