@@ -20,6 +20,8 @@ all keys of a problem.
     Stage times from the office's records; what today's stages say about the day.
 ``needs(series)``, ``weekly_load(...)``, ``fill_slack(...)`` (``makeahead.py``)
     Which steps of a series are needed by when; four weeks' load; filling slack.
+``kept_back(problem)`` (``keepback.py``)
+    What of the work made ahead waits until today's promises are over.
 ``reliability(predicted, happened, days)`` (``reliability.py``)
     The promise record.
 ``warm()``

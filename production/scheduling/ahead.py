@@ -126,7 +126,7 @@ def outlook(situation: Situation | None = None) -> Outlook:
         Needed(
             rows[str(n.series)],
             steps[(int(n.series), n.arch, n.step)],
-            situation.moment(n.by),
+            situation.moment(_in_hours(n.by, situation.problem["pickup"])),
             None if n.visit is None else situation.moment(n.visit),
             n.again,
         )
@@ -136,6 +136,12 @@ def outlook(situation: Situation | None = None) -> Outlook:
     return Outlook(needed, _weeks(situation, wanted), len(series))
 
 
+def _in_hours(by: float, opened: list[list[float]]) -> float:
+    """Return the last minute of open time up to ``by``; ``by`` where there is none."""
+    ends = [min(stop, by) for start, stop in opened if start < by]
+    return max(ends, default=by)
+
+
 def unopened() -> int:
     """Count the steps that the coming four weeks' visits need and nobody has ordered yet."""
     series, steps = _series(timezone.now().replace(second=0, microsecond=0))
@@ -143,12 +149,12 @@ def unopened() -> int:
     return sum((int(n.series), n.arch, n.step) in steps for n in wanted)
 
 
-def needed_of(rows: Sequence[Series]) -> dict[tuple[int, str, int], dt.datetime]:
-    """Return by when the steps of these series are needed, by (series, arch, step)."""
+def wanted_of(rows: Sequence[Series]) -> dict[tuple[int, str, int], dt.datetime]:
+    """Return when steps of these series are handed over or worn, by (series, arch, step)."""
     origin = timezone.now().replace(second=0, microsecond=0)
     series, _ = _series(origin, going_on().filter(pk__in=[row.pk for row in rows]))
     return {
-        (int(n.series), n.arch, n.step): origin + dt.timedelta(minutes=n.by)
+        (int(n.series), n.arch, n.step): origin + dt.timedelta(minutes=n.visit or n.by)
         for n in makeahead.needs(list(series.values()))
     }
 

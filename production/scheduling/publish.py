@@ -11,6 +11,7 @@ from django.utils import timezone
 
 from production import planning, work
 from production.models import Appliance, Plan, Promise
+from production.planning.keepback import kept_back
 from production.planning.pace import at_todays_pace
 from production.planning.policy import Rule, named_policy
 from production.planning.priorities import GAIN, group_risks, next_rule
@@ -18,7 +19,13 @@ from production.planning.solve import solve
 from production.planning.solve.checker import violations
 from production.scheduling.advice import advise
 from production.scheduling.ahead import outlook
-from production.scheduling.state import Situation, digest, read_situation, standing_promises
+from production.scheduling.state import (
+    Situation,
+    digest,
+    leave_alone,
+    read_situation,
+    standing_promises,
+)
 
 log = logging.getLogger(__name__)
 
@@ -94,13 +101,18 @@ def _moment(situation: Situation, minutes: float | None) -> dt.datetime | None:
 
 def make_plan() -> MadePlan:
     """Read the bench's state, plan it and foresee its promises; nothing is written."""
-    situation = read_situation()
+    situation = read_situation(anew=True)
+    held = kept_back(planning.parse_problem(situation.problem), seed=SEED)
+    until = situation.moment(held.until)
+    leave_alone(situation, situation.problem["jobs"], held.jobs, until)
     problem = planning.parse_problem(situation.problem)
     problem = replace(problem, policy=next_rule(problem).as_json())
     plan = _best_plan(problem, at_todays_pace(situation.problem | {"policy": problem.policy}))
     followed = _followed(problem, plan)
     foresight = planning.foresee(problem, samples=FUTURES, seed=SEED, rule=followed)
     foresight["policy"] = dict(problem.policy)  # what a question about new work keeps to
+    if held.jobs:
+        foresight["kept_back"] = {"codes": list(held.jobs), "until": until.isoformat()}
     foresight["tight_weeks"] = [
         asdict(week) | {"starts": week.starts.isoformat()} for week in outlook(situation).short
     ]

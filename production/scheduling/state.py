@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
+from collections.abc import Collection
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -32,6 +33,7 @@ from production.models import (
     StageEvent,
     Wish,
 )
+from production.planning.entities import Label
 from production.planning.policy import RULES, among
 from production.scheduling.hours import minutes_after, open_spans, windows
 from production.scheduling.learning import ENOUGH, believed, newest
@@ -78,8 +80,11 @@ def digest() -> str:
     return hashlib.sha256(repr(facts).encode()).hexdigest()
 
 
-def read_situation(now: dt.datetime | None = None) -> Situation:
-    """Build the problem of the present state, in a fixed number of queries."""
+def read_situation(now: dt.datetime | None = None, *, anew: bool = False) -> Situation:
+    """Build the problem of the present state, in a fixed number of queries.
+
+    ``anew`` leaves out what the latest plan keeps back: the next one decides it afresh.
+    """
     office = Office.get()
     # In UTC, where adding minutes is adding time: in a zone it would move the clock's hands.
     origin = (now or timezone.now()).astimezone(dt.UTC).replace(second=0, microsecond=0)
@@ -118,6 +123,8 @@ def read_situation(now: dt.datetime | None = None) -> Situation:
     for number in range(CHAIRS):
         resources.append({"id": f"chair{number + 1}", "kind": CHAIR, "open": staffed})
     jobs = _jobs(situation, office)
+    if not anew:
+        leave_alone(situation, jobs, *_kept_back())
     situation.problem = {
         "objective": "promises",
         "resources": resources,
@@ -151,6 +158,30 @@ def _rule_in_force(at_hand: set[str]) -> dict[str, Any]:
     """
     known = Plan.objects.order_by("-pk").values_list("foresight__policy", flat=True).first()
     return among(known, at_hand) if known and known.get("rule") in RULES else {}
+
+
+def _kept_back() -> tuple[list[Label], dt.datetime | None]:
+    """Return the codes of what the latest plan keeps back, and until when."""
+    known = Plan.objects.order_by("-pk").values_list("foresight__kept_back", flat=True).first()
+    if not known:
+        return [], None
+    return known["codes"], dt.datetime.fromisoformat(known["until"])
+
+
+def leave_alone(
+    situation: Situation,
+    jobs: Collection[dict[str, Any]],
+    codes: Collection[Label],
+    until: dt.datetime | None,
+) -> None:
+    """Let the next step of these jobs not begin before then."""
+    if until is None or until <= situation.origin:
+        return
+    for job in jobs:
+        step = next((s for s in job["steps"] if not s.get("done")), None)
+        if job["id"] in codes and step is not None and "started" not in step:
+            moment = minutes_after(situation.origin, until)
+            step["not_before"] = max(step.get("not_before", 0.0), moment)
 
 
 def routes() -> dict[int, list[RouteStage]]:

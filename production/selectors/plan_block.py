@@ -131,6 +131,14 @@ class _Reasons:
             )
         if wish is not None:
             return f"Set by hand: not before {_clock(start)} ({wish.by})."
+        kept = self.plan.foresight.get("kept_back") or {"codes": []}
+        if self.own.code in kept["codes"] and _near(
+            dt.datetime.fromisoformat(kept["until"]), start
+        ):
+            return (
+                f"Made ahead, and left alone until {_clock(start)}: begun earlier it would take "
+                "a machine or hands that a promise of today needs."
+            )
         if last is not None and _near(last.end, start):
             others = [m.code for m in self.members if m.code != last.code and (
                 m.code not in before or before[m.code].end < start - dt.timedelta(minutes=3)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from clinic.models import Office, Patient, Visit
 from production.models import Appliance, Series, SeriesStep
 from production.models.bench import OPEN_STATUSES
-from production.scheduling.ahead import AWAITED, needed_of
+from production.scheduling.ahead import AWAITED, wanted_of
 from production.selectors.promises import GONE
 
 ARCHES = ("upper", "lower")
@@ -82,7 +82,7 @@ def series_of(patient: Patient, office: Office) -> list[SeriesPicture]:
         .order_by("starts_at")
         .first()
     )
-    due = needed_of(rows)
+    due = wanted_of(rows)
     return [_picture(row, steps.get(row.pk, []), pieces, due, visit, office) for row in rows]
 
 

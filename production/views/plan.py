@@ -141,9 +141,7 @@ class _Wanted:
     def day(self) -> dt.date | None:
         """The last day on which it must be made; None where that is over."""
         by = self.visit.first.by
-        # What is needed from midnight on is made the day before.
-        last = (by - dt.timedelta(minutes=1)).astimezone(timezone.get_current_timezone()).date()
-        return last if by > self.now else None
+        return timezone.localdate(by) if by > self.now else None
 
 
 def _weeks(request: HttpRequest, fit: _Fit | None = None) -> HttpResponse:

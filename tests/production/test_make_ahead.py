@@ -7,7 +7,7 @@ import datetime as dt
 import pytest
 from django.urls import reverse
 
-from clinic.models import OpeningHours
+from clinic.models import Office, OpeningHours
 from clinic.templatetags.show import clock, day
 from production import work
 from production.jobs import JOBS
@@ -46,6 +46,18 @@ def test_the_next_visit_needs_its_steps_of_both_arches(series):
     assert {(n.step.arch, n.step.number) for n in due} >= {("upper", 4), ("lower", 4)}
     assert all(n.step.number > 3 for n in found.needed)
     assert found.short == []
+
+
+def test_what_is_needed_is_needed_within_open_hours(series):
+    OpeningHours.objects.exclude(weekday=3).delete()  # Wednesdays only
+    zone = Office.get().zone
+    found = outlook().needed
+    assert found
+    for n in found:
+        local = n.by.astimezone(zone)
+        assert n.by <= n.visit
+        assert local.isoweekday() == 3
+        assert any(h.opens < local.time() <= h.closes for h in OpeningHours.objects.all())
 
 
 def test_paused_series_and_what_is_made_already_are_left_out(series, signed_in):

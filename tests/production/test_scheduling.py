@@ -14,6 +14,7 @@ from production.actions import agree_promise, open_order
 from production.actions.starting import start
 from production.models import Appliance, ApplianceKind, LearnedTimes, Machine, Plan, Promise
 from production.planning import priorities
+from production.planning.keepback import KeptBack
 from production.planning.policy import Rule
 from production.planning.rescue import rescue
 from production.planning.solve.checker import violations
@@ -246,6 +247,30 @@ def test_a_lost_pickup_that_stands_back_says_so(retainer, person, patient, monke
     told = block(code, lost.appliances.get().stage.code)
     assert any("Agree on a new time" in why for why in told.why)
     assert read_situation().problem["policy"]["defer"] == [code]
+
+
+def test_what_is_made_ahead_is_left_alone_while_todays_promises_need_the_bench(
+    retainer, person, patient, monkeypatch
+):
+    order = open_order(person("doctor"), patient, retainer, ["upper"], key="ahead")
+    code, until = order.appliances.get().code, MORNING + dt.timedelta(hours=2)
+    monkeypatch.setattr(publish, "IMPROVED_JOBS", 0)  # no search: quick
+    monkeypatch.setattr(publish, "kept_back", lambda *_, **__: KeptBack((code,), 120.0))
+    make_plan().publish()
+
+    def held(**how):
+        steps = next(job["steps"] for job in read_situation(**how).problem["jobs"])
+        return [step.get("not_before", 0.0) for step in steps if not step.get("done")]
+
+    assert held()[0] == 120.0
+    assert set(held()[1:]) == {0.0}  # the others come after it
+    assert set(held(anew=True)) == {0.0}
+    first = min(Plan.objects.get().steps, key=lambda step: step["start"])
+    assert first["start"] >= 120.0
+    told = block(code, order.appliances.get().stage.code)
+    assert any("left alone until" in why for why in told.why)
+    monkeypatch.setattr(timezone, "now", lambda: until)
+    assert set(held()) == {0.0}
 
 
 def test_a_plan_for_a_state_that_has_passed_is_not_published(retainer, person, patient):

@@ -13,7 +13,7 @@ from production.actions.errors import Refused
 from production.actions.keep_series import change_series, pause_series, resume_series
 from production.actions.take_series import start_series, take_series
 from production.models import Appliance, ApplianceKind, Order, Series, SeriesIntake
-from production.scheduling.ahead import needed_of
+from production.scheduling.ahead import wanted_of
 from production.selectors.series import series_of
 
 
@@ -32,7 +32,7 @@ def series(aligner_series) -> Series:
 
 
 def due_on(series: Series, step: int, office) -> dt.date | None:
-    found = needed_of([series]).get((series.pk, "upper", step))
+    found = wanted_of([series]).get((series.pk, "upper", step))
     return found.astimezone(office.zone).date() if found else None
 
 
@@ -97,13 +97,13 @@ def test_a_series_that_begins_today_needs_its_first_step_now(series, office, tod
 def test_nothing_is_made_for_a_series_that_rests_until_it_goes_on(series, today, person):
     user = person("doctor")
     pause_series(user, series)
-    assert needed_of([series]) == {}
+    assert wanted_of([series]) == {}
     assert series.worn(today + days(50)) == (3, today - days(2))
     series.paused_on = today - days(10)  # ten days ago: step 2 was worn then
     series.save()
     resume_series(user, series)
     assert series.worn(today) == (2, today - days(6))
-    assert needed_of([series])
+    assert wanted_of([series])
 
 
 def test_a_pause_with_an_end_moves_the_steps_and_ends_by_itself(series, office, today, person):
@@ -133,13 +133,13 @@ def test_a_series_that_is_over_stays_over(series, person):
 
 
 def test_a_visit_in_the_book_counts_before_the_day_that_the_series_names(series, office, today):
-    assert due_on(series, 4, office) == today + days(7)  # two days before the visit
+    assert due_on(series, 4, office) == today + days(9)  # the visit
     at = dt.datetime.combine(today + days(5), dt.time(10), office.zone)
     visit = Visit.objects.create(patient=series.patient, kind="aligner", starts_at=at)
-    assert due_on(series, 4, office) == today + days(3)
+    assert due_on(series, 4, office) == today + days(5)
     visit.status = Visit.Status.CANCELLED
     visit.save()
-    assert due_on(series, 4, office) == today + days(7)
+    assert due_on(series, 4, office) == today + days(9)
 
 
 def test_the_picture_tells_every_step(series, office, person, today):
@@ -219,7 +219,7 @@ def test_a_new_series_ends_the_one_under_way(
     )  # fmt: skip
     series.refresh_from_db()
     assert (series.status, fresh.refinement_of) == (Series.Status.FINISHED, series)
-    assert needed_of([series]) == {}
+    assert wanted_of([series]) == {}
     left = series.steps.filter(cancelled=False).values_list("number", flat=True)
     assert set(left) == (set() if give_up else {4})
     states = set(order.appliances.values_list("status", flat=True))
