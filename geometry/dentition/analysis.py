@@ -28,7 +28,7 @@ from geometry.dentition.seams import find_seams
 from geometry.dentition.sheets import STEP_S_MM, STEP_Z_MM, Sheets, roll_out
 from geometry.dentition.spaces import shadow_map
 from geometry.dentition.tissue import Margins, Relief, SideReading, read_margins
-from geometry.dentition.wires import bonded_wire
+from geometry.dentition.wires import Pad, bonded_wire
 from geometry.errors import GeometryError
 from geometry.mesh import Mesh
 from geometry.topology.result import Topology
@@ -157,7 +157,7 @@ def analyse(
         reason,
         short_limit_mm,
         timings,
-        _wire(sheets, teeth, tip, lift),
+        _wire(sheets, teeth, tip, margins.pads, lift),
         tuple(int(number) for number in teeth.numbers[margins.attached]),
     )
 
@@ -288,13 +288,21 @@ def _place(side: str, column: int, reading: SideReading, lift: _Lift) -> TissueP
     )
 
 
-def _wire(sheets: Sheets, row: Row, tip: Array, lift: _Lift) -> Wire | None:
+def _wire(sheets: Sheets, row: Row, tip: Array, pads: list[Pad], lift: _Lift) -> Wire | None:
     bridges = bonded_wire(sheets.lingual, sheets.z, row.start, row.stop, tip, row.numbers)
-    if not bridges:
+    if pads:
+        ends = (pads[0].tooth, pads[-1].tooth)
+        pad = pads[len(pads) // 2]
+        column = round(0.5 * (row.start[pad.tooth] + row.stop[pad.tooth]) / STEP_S_MM)
+        place_row = (pad.top + pad.low) // 2
+    elif bridges:
+        ends = (bridges[0].first, bridges[-1].first + 1)
+        bridge = bridges[len(bridges) // 2]
+        column, place_row = bridge.column, bridge.row
+    else:
         return None
-    first, last = (int(row.numbers[k]) for k in (bridges[0].first, bridges[-1].first + 1))
-    middle = bridges[len(bridges) // 2]
-    at = lift.nearest("lingual", middle.column, float(sheets.z[middle.row]))
+    first, last = (int(row.numbers[k]) for k in ends)
+    at = lift.nearest("lingual", column, float(sheets.z[place_row]))
     return Wire((first, last), sextant_of(first), at)
 
 

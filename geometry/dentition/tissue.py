@@ -23,6 +23,7 @@ from geometry.dentition.margin import (
 from geometry.dentition.roundness import ends_of_crowns, roundness
 from geometry.dentition.section import Relief, Stand, border_height, stand_of
 from geometry.dentition.sheets import STEP_S_MM, STEP_Z_MM, Sheets, lowest_scanned, smoothed
+from geometry.dentition.wires import Pad, bonded_pads, covered
 
 Array = NDArray[np.float64]
 
@@ -88,13 +89,15 @@ class SideReading:
 class Margins:
     """Readings by side for a row of teeth; ``ratio`` is crown length over the average.
 
-    ``attached`` (k,) says of each tooth whether something is bonded to its facial side.
+    ``attached`` (k,) says of each tooth whether something is bonded to its facial side,
+    ``pads`` what a wire is bonded with behind front teeth.
     """
 
     readings: dict[str, list[SideReading]]
     heights: dict[str, Array]
     ratio: float
     attached: NDArray[np.bool_]
+    pads: list[Pad]
 
 
 def read_margins(sheets: Sheets, relief: Relief, start: Array, stop: Array, tip: Array,
@@ -117,8 +120,15 @@ def read_margins(sheets: Sheets, relief: Relief, start: Array, stop: Array, tip:
     images = {}
     bonded = bonded_places(sheets.facial, sheets.z, start, stop, tip, usual_length)
     walls = {"facial": np.where(bonded, np.nan, sheets.facial), "lingual": sheets.lingual}
+    inner = crease_angle(sheets.lingual, -1.0)
+    pads = bonded_pads(inner, sheets.z, start, stop, tip, numbers)
+    if pads:
+        wired = covered(pads, sheets.lingual.shape, start, stop)
+        walls["lingual"] = np.where(wired, np.nan, sheets.lingual)
+        inner = crease_angle(walls["lingual"], -1.0)
+    creases = {"facial": crease_angle(walls["facial"], 1.0), "lingual": inner}
     for side, sheet, sign in (("facial", sheets.facial, 1.0), ("lingual", sheets.lingual, -1.0)):
-        images[side] = (sheet, crease_angle(walls[side], sign), edge_step(walls[side], sign),
+        images[side] = (sheet, creases[side], edge_step(walls[side], sign),
                         lowest_scanned(sheet, sheets.z), sign)
     front = numbers % 10 <= 3
     usual = {side: usual_length * height_shares(numbers, side) for side in images}
@@ -180,7 +190,7 @@ def read_margins(sheets: Sheets, relief: Relief, start: Array, stop: Array, tip:
                   short_limit)
             for a, b, stand, vague, inward in zip(start, stop, stands, faint, inwards, strict=True)
         ]
-    return Margins(readings, heights, ratio, teeth_with(bonded, start, stop))
+    return Margins(readings, heights, ratio, teeth_with(bonded, start, stop), pads)
 
 
 def _usual_ratio(found: Array, before: float, trust: float) -> float:

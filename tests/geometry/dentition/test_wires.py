@@ -6,9 +6,10 @@ import numpy as np
 import pytest
 
 from geometry.dentition import Dentition
+from geometry.dentition.margin import crease_angle
 from geometry.dentition.result import Wire
 from geometry.dentition.sheets import STEP_S_MM, STEP_Z_MM
-from geometry.dentition.wires import bonded_wire
+from geometry.dentition.wires import bonded_pads, bonded_wire, covered
 from geometry.inspection.limits import DEFAULT_LIMITS
 from geometry.inspection.tissue_findings import gap_findings
 
@@ -39,6 +40,20 @@ def with_wire(heights, thick: float = 0.6) -> np.ndarray:
         on = across > 0
         sheet[i, on] = np.fmin(sheet[i, on], -3.1 - across[on])
     return sheet
+
+
+def with_pads(teeth, thick: float = 0.9, high: float = 2.4) -> np.ndarray:
+    """A round lump of composite across each crown's middle, 3.6 mm below the tips."""
+    sheet = inner_walls()
+    for k in teeth:
+        near = np.abs(S - 0.5 * (START[k] + STOP[k])) < 0.4 * WIDE
+        back = thick * np.clip(1.0 - ((Z + 3.6) / (high / 2)) ** 2, 0.0, None) ** 0.5
+        sheet[near] -= back
+    return sheet
+
+
+def pads_of(sheet, numbers=TEETH):
+    return bonded_pads(crease_angle(sheet, -1.0), Z, START, STOP, TIP, numbers)
 
 
 def bridged(sheet) -> list[int]:
@@ -92,6 +107,30 @@ def test_a_fold_that_stands_out_over_the_crowns_as_well_is_no_wire():
 def test_back_teeth_are_not_asked():
     at = np.array([48, 47, 46, 45, 44, 43, 42, 41])
     assert bonded_wire(with_wire(np.full(7, -3.6)), Z, START, STOP, TIP, at) == []
+
+
+@pytest.mark.parametrize(("thick", "high"), [(0.7, 2.0), (0.9, 2.4), (1.2, 2.8)])
+def test_pads_tooth_after_tooth_are_found(thick, high):
+    pads = pads_of(with_pads(range(1, 7), thick, high))
+    assert [pad.tooth for pad in pads] == list(range(1, 7))
+    middles = [0.5 * (Z[pad.top] + Z[pad.low]) for pad in pads]
+    assert middles == pytest.approx([-3.6] * 6, abs=0.3)
+
+
+def test_bare_teeth_one_lump_and_back_teeth_have_none():
+    assert pads_of(inner_walls()) == []
+    assert pads_of(with_pads([3])) == []
+    back = np.array([48, 47, 46, 45, 44, 43, 42, 35])
+    assert pads_of(with_pads(range(5)), back) == []
+
+
+def test_what_a_wire_covers_goes_from_the_first_pad_to_the_last():
+    sheet = with_pads([1, 2, 4, 5])
+    marks = covered(pads_of(sheet), sheet.shape, START, STOP)
+    assert marks[np.ix_((START[1] + 0.1 < S) & (STOP[5] - 0.1 > S), np.abs(Z + 3.6) < 1.0)].all()
+    assert not marks[:, (Z > -1.5) | (Z < -6.0)].any()
+    assert not marks[(START[1] - 0.3 > S) | (STOP[5] + 0.3 < S)].any()
+    assert not covered([], sheet.shape, START, STOP).any()
 
 
 @pytest.mark.parametrize("known", [True, False])
