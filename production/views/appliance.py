@@ -15,6 +15,7 @@ from django.views.decorators.http import require_POST
 from clinic.permissions import needs
 from production.actions import move
 from production.actions.errors import ActionError, StartUnknown
+from production.actions.recording import find, moved
 from production.actions.remeasuring import remeasure, size_wanted
 from production.bench.block_out import BLOCK_OUT_STAGE, BlockOutList, block_out_of
 from production.bench.codes import clean
@@ -160,6 +161,8 @@ def appliance_do(request: HttpRequest, code: str) -> HttpResponse:
     note = post.get("note", "").strip()
     stage = subject.stage
     try:
+        if seen is not None and seen != row.seq and not (find(key) or find(f"{key}:1")):
+            raise moved(row)  # before anything is said about a stage that its screen did not show
         match post.get("action"):
             case "start":
                 take_choices(request, subject)

@@ -13,7 +13,7 @@ from PIL import Image
 
 from clinic.models import Patient
 from production.actions import agree_promise
-from production.actions.move import finish_load, start
+from production.actions.move import finish_load, skip, start
 from production.models import Appliance, Downtime, Load, Machine, Photo, RemakeCause, StageEvent
 from tests.production.bench.test_whole_way import walk
 
@@ -425,3 +425,19 @@ def test_a_load_whose_machine_broke_down_says_what_to_do(bench, plate, signed_in
     page = client.get(f"/load/{plate.code}/").content.decode()
     assert "Screen cracked" in page
     assert "choose “Something failed”" in page
+
+
+def test_an_old_page_is_told_who_was_faster_also_where_the_next_stage_allows_less(
+    bench, patient, signed_in
+):
+    """Block-out may be left out, what comes after it may not: that is not what went wrong."""
+    appliance = bench.appliance(patient)
+    walk(bench, appliance, until="block-out")
+    seen = appliance.seq
+    skip(bench.doctor, appliance, note="The model needs none", key="other hand")
+    answer = signed_in("technician").post(
+        f"/appliance/{appliance.code}/do/",
+        {"action": "skip", "seen": seen, "key": "mine", "note": "The model needs none"},
+        follow=True,
+    )
+    assert "was moved by Doctor at" in said(answer)
