@@ -26,6 +26,7 @@ async function ask(address, options = {}) {
   return fetch(address, { ...options, headers, credentials: "same-origin" });
 }
 
+const sentence = (words) => `${words.charAt(0).toUpperCase()}${words.slice(1)}.`.replace(/\.\.$/, ".");
 const wait = (ms) => new Promise((resolve) => setTimeout(resolve, ms));
 
 async function send(file, arch, line) {
@@ -125,14 +126,14 @@ async function start(file, arch, line) {
     document.body.dispatchEvent(new CustomEvent("scans-changed"));
     setTimeout(() => line.item.remove(), 15000);
   } catch (error) {
-    line.end(error.final ? error.message : "Not sent: no connection.", false);
+    line.end(error.final ? sentence(error.message) : "Not sent: no connection.", false);
     const button = document.createElement("button");
     button.type = "button";
     button.className = "button";
-    button.textContent = "Go on";
+    button.textContent = error.final ? "Put away" : "Go on";
     button.addEventListener("click", () => {
       line.item.remove();
-      addLine(file, arch);
+      if (!error.final) addLine(file, arch); // what was refused would be refused again
     });
     line.item.append(button);
   } finally {

@@ -108,3 +108,21 @@ def test_two_people_with_the_same_key_do_not_mix_their_files(office, signed_in, 
     send(signed_in("doctor"), patient, 0, BODY[:100])
     address = reverse("upload", args=[patient.uuid, KEY])
     assert signed_in("technician").get(address).json() == {"arrived": 0}
+
+
+def test_a_file_that_is_no_scan_gives_way_to_the_scan_before_with_one_tap(doctor, patient):
+    send(doctor, patient, 0, BODY)
+    first = Scan.objects.get(uuid=done(doctor, patient).json()["scan"])
+    other = "d" * 32
+    send(doctor, patient, 0, BODY[::-1], key=other)
+    slip = Scan.objects.get(uuid=done(doctor, patient, key=other).json()["scan"])
+    Scan.objects.filter(pk=slip.pk).update(status=Scan.Status.UNREADABLE, problem="no scan")
+    chair = reverse("chair", args=[patient.uuid])
+    shown = doctor.get(chair).content.decode()
+    assert "The scan before counts" in shown
+    assert "Turn and look" not in shown.split(f"scan-{slip.uuid}")[1].split("</article>")[0]
+    way = {"reason": "The file could not be read", "then": "chair"}
+    answer = doctor.post(reverse("scan-aside", args=[slip.uuid]), way)
+    assert answer.headers["Location"] == chair
+    first.refresh_from_db()
+    assert first.replaced_by is None
