@@ -13,7 +13,7 @@ from geometry.errors import GeometryError
 from geometry.mesh import Mesh
 from geometry.model.blockout import BlockOut, near_fill
 from geometry.model.borders import BORDER
-from geometry.model.closing import LOOSE
+from geometry.model.closing import LOOSE, SNAP
 from geometry.model.distances import distance_to_surface
 from geometry.model.mending import BRIDGE, CROSSING, NEAR, TUNNEL, Spot, joined_spots
 from geometry.model.regions import Places
@@ -90,7 +90,7 @@ def changes(
     scan : (n, 3) float64
         Vertices of the scan in model axes.
     trim : float
-        Nothing below it is looked at.
+        Nothing below it is looked at, nor what was moved into it.
     spots : list of Spot
         What was mended, model axes.
     covers : list of Cover
@@ -114,10 +114,10 @@ def changes(
     GeometryError
         Part of a crown would be missing.
     """
-    points = scan[scan[:, 2] > trim]
+    points = scan[scan[:, 2] > trim + SNAP]
     moved = np.flatnonzero(~shared(points, solid.vertices))
     if filling.depth is not None and len(moved):
-        deep = filling.shadow.depth_at(points[moved]) > filling.depth - FILL_FRINGE
+        deep = filling.shadow.depth_at(points[moved]) > max(filling.depth - FILL_FRINGE, 0.0)
         points = np.delete(points, moved[deep], axis=0)
         moved = np.flatnonzero(~shared(points, solid.vertices))
     away = distance_to_surface(points[moved], solid)
@@ -237,9 +237,11 @@ def far_off(mended: list[dict[str, Any]]) -> list[str]:
     out = []
     patches = [place for place in mended if place["what"] not in (BORDER, LOOSE, BAR, CODE)]
     borders = [place for place in mended if place["what"] == BORDER]
+    loose = [place for place in mended if place["what"] == LOOSE]
     for places, limit, words in (
         (patches, LOOK_AT, "compare the mended place with the scan before printing, or rescan it"),
         (borders, BORDER_OFF, "the border was trimmed there: see that no plastic is to reach it"),
+        (loose, BORDER_OFF, "what hangs on below the trim only was left out; a lower cut keeps it"),
     ):
         worst = max(places, key=lambda place: place["deviation_mm"], default=None)
         if worst is not None and worst["deviation_mm"] > limit:

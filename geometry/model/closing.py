@@ -11,6 +11,7 @@ from geometry.model.assembling import CROWN_BAND, SCAN, Closed, mend, perimeter
 from geometry.model.cutting import cut_surface
 from geometry.model.halfedges import face_areas, genus, pieces_of
 from geometry.model.mending import Spot, joined_spots
+from geometry.model.regions import Misplaced
 from geometry.model.skin import Skin, loops_of, tails
 from geometry.model.standing import FoldedBorder, stand_on_ends, stand_safely
 from geometry.topology import Topology, analyse
@@ -124,9 +125,9 @@ def _mind_the_crowns(mesh: Mesh, topology: Topology, trim: float, top: float) ->
     rest = mesh.faces[~kept]
     high = mesh.vertices[rest, 2].min(axis=1) > max(trim, top - CROWN_BAND)
     if face_areas(mesh.vertices, rest[high]).sum() > 15.0:
-        x, y, _ = mesh.vertices[rest[high]].reshape(-1, 3).mean(axis=0)
-        raise GeometryError(
-            f"a trim at {trim:.1f} mm above the base cuts the model apart around ({x:.0f}, {y:.0f})"
-            " mm in model axes; choose a lower trim or a greater height, or cut lips, cheeks and"
-            " tongue off the scan"
+        help_ = "a lower trim or a greater height" if trim > 0.0 else "a greater height, less tilt"
+        raise Misplaced(
+            mesh.vertices[rest[high]].reshape(-1, 3).mean(axis=0),
+            f"a trim at {trim:.1f} mm above the base cuts the model apart {{}}; choose {help_}, or"
+            " cut lips, cheeks and tongue off the scan",
         )

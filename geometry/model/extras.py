@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from functools import partial
 from typing import Any
 
 import manifold3d
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
 from geometry.errors import GeometryError
 from geometry.mesh import Mesh
 from geometry.model.bar import bar_between_ends, is_horseshoe
-from geometry.model.baseplan import Face, outline
+from geometry.model.baseplan import outline
 from geometry.model.changes import BAR, CODE, Cover
 from geometry.model.combining import combine
 from geometry.model.halfedges import Faces, genus
@@ -82,8 +82,12 @@ def add_extras(
             "a plain horseshoe base can change its width after printing; a bar between its ends"
             " prevents that"
         )
+    identity = Identity()
+    if settings.text:
+        heights = _heights(vertices, faces)
+        identity = write_code(plan, settings.text, settings.lettering, back, heights)
     if settings.hollow is not None:
-        cavity = hollow_out(vertices, faces, settings.hollow)
+        cavity = hollow_out(vertices, faces, settings.hollow, identity.sunk)
         if cavity is None:
             warnings.append("the model is too thin to hollow out; it stays solid")
         else:
@@ -97,7 +101,10 @@ def add_extras(
         return vertices, faces, record, covers
     before = vertices
     if settings.text:
-        identity, vertices, faces = _with_code(vertices, faces, plan, settings, back, added, cut)
+        again = partial(write_code, plan, settings.text, settings.lettering, back, heights)
+        identity, vertices, faces = _with_code(
+            vertices, faces, identity, again, settings, added, cut
+        )
         covers += [_cover(CODE, pad) for pad in identity.pads]
         (remarks if identity.places else warnings).extend(identity.notes)
         record["identity"] = {"text": settings.text, "places": identity.places}
@@ -122,20 +129,20 @@ def add_extras(
 def _with_code(
     vertices: Array,
     faces: Faces,
-    plan: shapely.Polygon,
+    identity: Identity,
+    again: Callable[[Sequence[str]], Identity],
     settings: ModelSettings,
-    bar: Face | None,
     added: list[manifold3d.Manifold],
     cut: list[manifold3d.Manifold],
 ) -> tuple[Identity, Array, Faces]:
     """Add a code and other bodies to a solid, and cut others out of it.
 
-    A pad that would close a loop with what hangs over it is left out.
+    A pad that would close a loop with what hangs over it is left out: ``again`` lays the code
+    out without the pads on some faces.
     """
-    heights = _heights(vertices, faces)
     handles = genus(faces) + int(settings.bar)
     for without in (), (BACK,), (HEEL,), (BACK, HEEL):
-        identity = write_code(plan, settings.text, settings.lettering, bar, heights, without)
+        identity = again(without) if without else identity
         made_v, made_f = vertices, faces
         if added or cut or identity.added or identity.cut:
             made_v, made_f = as_written(

@@ -52,6 +52,8 @@ class Identity:
     added, cut : list of manifold3d.Manifold
     pads : list of manifold3d.Manifold
         What was added to have room for letters.
+    sunk : shapely.Polygon
+        Where the underside is cut into, ``DEPTH`` deep; empty where it is not.
     places : list of dict
         face, kind (text or code), text, symbology, size_mm, centre, normal.
     notes : list of str
@@ -60,6 +62,7 @@ class Identity:
     added: list[manifold3d.Manifold] = field(default_factory=list)
     cut: list[manifold3d.Manifold] = field(default_factory=list)
     pads: list[manifold3d.Manifold] = field(default_factory=list)
+    sunk: shapely.Polygon = field(default_factory=shapely.Polygon)
     places: list[dict[str, Any]] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
 
@@ -96,7 +99,9 @@ def write_code(
         if found is None:
             note = f"the code does not fit the {name} of the base at a readable size"
             low = name not in without and strip.tall.max() < SMALLEST
-            out.notes.append(note + GREATER if low else note)
+            note = note + GREATER if low else note
+            if note not in out.notes:
+                out.notes.append(note)
             continue
         faces.append(found[0])
         out.added.append(found[1])
@@ -258,6 +263,10 @@ def _mark_underside(
             side,
         )
         out.cut.append(face.place(shape, -DEPTH, 0.2))
+        h = 0.5 * side
+        out.sunk = rotate(
+            shapely.box(x - h, y - h, x + h, y + h), angle, origin=(x, y), use_radians=True
+        )
         out.places.append(
             {
                 "face": "underside",

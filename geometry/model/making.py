@@ -31,7 +31,7 @@ from geometry.model.ownbase import without_base
 from geometry.model.parts import part_record, standing_out
 from geometry.model.pose import FrameLike, incisal_height, model_axes
 from geometry.model.prepared import PreparedModel
-from geometry.model.regions import Places
+from geometry.model.regions import Misplaced, Places
 from geometry.model.settings import ModelSettings
 from geometry.model.shadow import cast_shadow, deep_air
 from geometry.model.skin import Skin, turned_over
@@ -215,7 +215,10 @@ def build(
             )
         )
         highest = highest_trim(settings.height, margin, doubt, settings.tissue)
-        closed, height = _closed(skin, wanted, settings, highest)
+        try:
+            closed, height = _closed(skin, wanted, settings, highest)
+        except Misplaced as error:
+            raise error.named(places) from error
         if height != wanted:
             warnings.append(
                 f"the scan's border folds above a trim at {wanted:.1f} mm; the trim was raised to"

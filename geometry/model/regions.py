@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from geometry.dentition import Dentition
+from geometry.errors import GeometryError
 from geometry.frame import Frame
 from geometry.inspection.place import SEXTANTS, Placer
 
@@ -16,6 +17,31 @@ Array = NDArray[np.float64]
 
 BETWEEN_TEETH = 1.4
 LEAST = 0.3
+
+
+class Misplaced(GeometryError):
+    """A model that cannot be made because of one place.
+
+    Parameters
+    ----------
+    at : (3,) float64
+        The place, model axes.
+    words : str
+        What is wrong and what helps, with ``{}`` for where.
+    """
+
+    def __init__(self, at: Array, words: str) -> None:
+        self._at, self._words = at, words
+        super().__init__(words.format(_coordinates(at)))
+
+    def named(self, places: Places) -> GeometryError:
+        """Return the error with the place by name, where names are known."""
+        return GeometryError(self._words.format(places.name(self._at)))
+
+
+def _coordinates(point: Array) -> str:
+    x, y, z = point
+    return f"at ({x:.0f}, {y:.0f}, {z:.0f}) mm in model axes"
 
 
 class Places:
@@ -84,8 +110,7 @@ class Places:
         if spot >= 0 and self._placer is not None:
             side = self._placer(self.to_file(point[None])[0]).side
             return f"{self._names[spot]}, {side} side"
-        x, y, z = point
-        return f"at ({x:.0f}, {y:.0f}, {z:.0f}) mm in model axes"
+        return _coordinates(point)
 
     def regions(
         self, points: Array, volume: float, depth: Array, under_parts: NDArray[np.bool_]

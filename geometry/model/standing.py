@@ -10,7 +10,6 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from geometry.errors import GeometryError
 from geometry.mesh import Mesh
 from geometry.model.assembling import BASE, FILL, FLOOR, SCAN, WALL, Closed, Ground, assemble, mend
 from geometry.model.borders import step_back
@@ -20,6 +19,7 @@ from geometry.model.ends import cut_end, ends_of
 from geometry.model.losses import Loss, Way, gone_from, losses, lost
 from geometry.model.memory import give_back
 from geometry.model.mending import Spot, crossings_near, joined_spots
+from geometry.model.regions import Misplaced
 from geometry.model.skin import Skin, tails
 from geometry.model.skirts import CrossedBorder
 from geometry.model.solids import odd_at, odd_vertices
@@ -57,15 +57,15 @@ FINE = 400_000
 """Faces of a surface from which on memory is given back each round."""
 
 
-class FoldedBorder(GeometryError):
+class FoldedBorder(Misplaced):
     """A border that cannot be closed without crossing the surface, here at ``places`` (k, 3)."""
 
     def __init__(self, places: Array) -> None:
         self.places = places
-        x, y, z = places[0]
         super().__init__(
-            f"the scan's border folds over itself around ({x:.0f}, {y:.0f}, {z:.0f}) mm in model "
-            "axes and cannot be closed safely; raise the trim, or cut the border back there"
+            places[0],
+            "the scan's border folds over itself {} and cannot be closed safely; raise the trim,"
+            " or cut the border back there",
         )
 
 

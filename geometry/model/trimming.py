@@ -26,6 +26,8 @@ MARGIN_ERROR = 0.4
 DOUBT_LESS = 0.3
 HARD_TO_SEE = 0.7
 ROUNDING = 0.05
+INTO_CROWN = 0.5
+"""A cut that runs higher above a margin, mm, takes some of a crown, not only of tissue."""
 BESIDE = 2.5
 """Within the narrower half of any tooth, mm, and not through to its other side."""
 
@@ -106,10 +108,16 @@ def margin_names(dentition: Dentition | None) -> list[str]:
 def little_tissue(
     margin: Array, border: Array, trim: Trim, tissue: float, names: Sequence[str]
 ) -> list[str]:
-    """Say that less than ``tissue`` mm is kept, where, why, and what helps."""
+    """Say that less than ``tissue`` mm or less than a crown is kept, where, and what helps."""
     if trim.kept is None or trim.kept >= tissue - ROUNDING:
         return []
     least = int(np.argmin(margin - np.maximum(border, trim.z)))
+    if trim.kept < -INTO_CROWN and border[least] <= trim.z:
+        what = "a lower trim" if trim.z > 0.0 else "a greater height"
+        return [
+            f"the cut runs {-trim.kept:.1f} mm above the margin {names[least]}, and takes that"
+            f" much of the crown; {what} keeps it"
+        ]
     if border[least] > trim.z:
         why = "the scan ends there"
     elif trim.z > 0.0:

@@ -3,11 +3,13 @@
 import numpy as np
 import pytest
 import shapely
-from manifold3d import Manifold, OpType
+from manifold3d import CrossSection, Manifold, OpType
 
 from geometry.model import ModelSettings
 from geometry.model.extras import add_extras
 from geometry.model.halfedges import genus
+from geometry.model.hollow import hollow_out
+from geometry.model.identity import DEPTH
 from geometry.model.lettering import code_squares, letters, line_width
 from geometry.model.solids import as_written
 from geometry.topology.intersections import find_intersections
@@ -44,11 +46,15 @@ def test_a_bar_joins_the_ends():
     assert not any("horseshoe" in warning for warning in made.report["warnings"])
 
 
-@pytest.mark.parametrize("added", [{"bar": True}, {"text": "K7M2-P"}])
+@pytest.mark.parametrize(
+    "added", [{"bar": True}, {"bar": True, "block_out": 0.0}, {"text": "K7M2-P"}]
+)
 def test_what_bar_and_pads_hide_of_the_scan_is_named(added):
     made = model("upper", **added)
     assert made.report["surface_deviation_mm"]["max"] <= 0.005
-    assert "other" not in {place["what"] for place in made.report["mended"]}
+    hidden = {place["what"] for place in made.report["mended"]}
+    assert "other" not in hidden
+    assert ("bar" in hidden) == bool(added.get("bar"))
 
 
 def hooked(over):
@@ -108,6 +114,36 @@ def test_a_hollow_model_keeps_its_wall_and_drains():
     inner = z[(gap > 0.3) & ~drain & (z[:, 2] > 2.3)]
     assert len(inner) > 100
     assert known.query(inner)[0].min() > 1.9
+
+
+def test_a_code_in_the_floor_of_a_hollow_model_keeps_floor_and_drains_clear():
+    block = Manifold.cube((40.0, 24.0, 12.0)).to_mesh64()
+    vertices, faces = as_written(
+        block.vert_properties[:, :3].copy(), block.tri_verts.astype(np.int32)
+    )
+    wall = 1.5
+    square = shapely.box(14.0, 6.0, 26.0, 18.0)
+    cavity = hollow_out(vertices, faces, wall, square)
+    plain = hollow_out(vertices, faces, wall, shapely.Polygon())
+    assert cavity.volume < plain.volume
+    for x, y in cavity.drains:
+        assert square.distance(shapely.Point(x, y)) > 1.5  # a drain is 3 mm wide
+    probe = Manifold.extrude(CrossSection([np.array(square.exterior.coords)[:-1]]), wall + DEPTH)
+    assert (cavity.body ^ probe).volume() == pytest.approx(0.0, abs=1e-3)
+    assert (plain.body ^ probe).volume() > 50.0
+
+
+@pytest.mark.parametrize("width", [5.8, 6.6, 9.0])
+def test_drains_take_no_more_of_the_walls_than_the_cavity(width):
+    block = Manifold.cube((40.0, width, 12.0)).to_mesh64()
+    vertices, faces = as_written(
+        block.vert_properties[:, :3].copy(), block.tri_verts.astype(np.int32)
+    )
+    cavity = hollow_out(vertices, faces, 1.5, shapely.Polygon())
+    points = np.asarray(cavity.body.to_mesh64().vert_properties)[:, :3]
+    inner = points[points[:, 2] > 0.0]
+    assert inner[:, 1].min() >= 1.5 - 0.01
+    assert inner[:, 1].max() <= width - 1.5 + 0.01
 
 
 def test_letters_are_as_wide_as_said_and_thick_enough_to_print():

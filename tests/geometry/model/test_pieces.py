@@ -207,6 +207,16 @@ def test_little_tissue_is_told_with_what_helps():
         assert not little_tissue(margin, np.array(border), trim, 0.4, names)
 
 
+def test_a_cut_through_crowns_is_told_as_one():
+    margin, names = np.array([6.0, 4.0]), ["at 36, facial side", "at 37, lingual side"]
+    for z, words in (7.5, "lower trim"), (0.0, "greater height"):
+        heights = margin - 4.0 if z else margin - 7.5
+        kept = tissue_kept(heights, np.array([-9.0, -9.0]), z)
+        told = little_tissue(heights, np.array([-9.0, -9.0]), Trim(z, kept), 3.0, names)
+        assert len(told) == 1
+        assert all(part in told[0] for part in (f"{-kept:.1f} mm", "crown", names[1], words))
+
+
 def test_tissue_beside_the_end_of_a_cut_off_scan_counts():
     # Three teeth in a row along x; the scan ends at x = 21, across the last of them.
     def side(x, captured):

@@ -216,8 +216,10 @@ def test_a_higher_trim_keeps_less_tissue_and_straight_walls_below():
 
 
 def test_a_trim_through_the_teeth_is_refused_with_a_reason():
-    with pytest.raises(GeometryError, match="trim"):
+    with pytest.raises(GeometryError, match=r"apart (at|between) .* side; choose a lower trim"):
         prepare(arch("lower").mesh, ModelSettings(trim=13.5))
+    with pytest.raises(GeometryError, match=r"apart (at|between) .* side; choose a greater height"):
+        prepare(arch("lower").mesh, ModelSettings(height=5.0))
 
 
 def test_two_separate_scans_in_one_file_are_refused():
