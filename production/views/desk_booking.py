@@ -19,11 +19,13 @@ from production.actions.booking import book_pickup
 from production.actions.errors import ActionError
 from production.bench.fit import allergy_hits
 from production.models import Order
+from production.selectors.patient import patient_page
 from production.selectors.quotes import Answer, ask
 from production.views.desk_forms import BookingForm
 
 SALT = "pickup-offer"
 OFFER_SECONDS = 15 * 60
+SHOWN = 4
 
 
 @needs("order")
@@ -158,7 +160,7 @@ def _page(
             "form": form,
             "patient": form.patient,
             "visit": form.visit,
-            "office_limits": office_of(request),
+            "under_way": patient_page(form.patient, office_of(request)).open_orders[:SHOWN],
             **context,
         },
         status=status,

@@ -15,10 +15,13 @@ from django.utils.http import url_has_allowed_host_and_scheme
 from django.views.decorators.http import require_POST
 
 from clinic.forms import VisitForm
-from clinic.models import Patient, Visit, record
+from clinic.middleware import office_of
+from clinic.models import Office, Patient, Visit, record
 from clinic.permissions import needs
+from clinic.templatetags.show import clock
 from clinic.visit_status import VisitMoved, set_visit_status
 from production import work
+from production.scheduling.hours import open_spans
 
 
 def back_to(request: HttpRequest, otherwise: str) -> str:
@@ -49,7 +52,12 @@ def visit_edit(request: HttpRequest, uuid: uuid.UUID) -> HttpResponse:
 
 def _edit(request: HttpRequest, visit: Visit, action: str) -> HttpResponse:
     form = VisitForm(request.POST or None, instance=visit)
-    if request.method == "POST" and form.is_valid():
+    odd = ""
+    if request.method == "POST" and form.is_valid() and "starts_at" in form.changed_data:
+        # Meant for this very time only: with another one it is asked again.
+        if request.POST.get("all_the_same") != request.POST["starts_at"]:
+            odd = _odd(form.cleaned_data["starts_at"], office_of(request))
+    if request.method == "POST" and form.is_valid() and not odd:
         with transaction.atomic():
             saved = form.save()
             record(request.user, action, saved, fields=sorted(form.changed_data))  # type: ignore[arg-type]
@@ -62,9 +70,19 @@ def _edit(request: HttpRequest, visit: Visit, action: str) -> HttpResponse:
     return render(
         request,
         "patients/visit.html",
-        {"form": form, "visit": visit if visit.pk else None, "patient": visit.patient},
+        {"form": form, "visit": visit if visit.pk else None, "patient": visit.patient, "odd": odd},
         status=422 if request.method == "POST" else 200,
     )
+
+
+def _odd(at: dt.datetime, office: Office) -> str:
+    """Return what makes a time look like a slip, such as morning for evening; mostly nothing."""
+    local = at.astimezone(office.zone)
+    if local.date() < office.today():
+        return f"{clock(at)} is past."
+    if not any(start <= at < end for start, end in open_spans(office, at, 1)):
+        return f"The office is closed {clock(at)}."
+    return ""
 
 
 @require_POST

@@ -271,3 +271,11 @@ def test_the_real_planner_answers(desk, signed_in, page, others):
     assert soonest > timezone.now() + dt.timedelta(minutes=60)
     client.post(page, fields(desk, offer=token, due_at=times[0]))
     assert Promise.objects.latest("pk").p_kept_at_agreement >= 0.9
+
+
+def test_what_is_under_way_is_told_before_more_is_ordered(desk, signed_in, planner):
+    patient = desk.patient()
+    promise = desk.promise(patient)
+    page = signed_in("front_desk").get(reverse("booking", args=[patient.uuid])).content.decode()
+    assert "Under way already" in page
+    assert reverse("order", args=[promise.order.uuid]) in page

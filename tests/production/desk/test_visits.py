@@ -12,6 +12,7 @@ from clinic.visit_status import VisitMoved, recent_changes, set_visit_status
 from production.models import Work
 
 pytestmark = pytest.mark.django_db
+PAST = "2026-11-25T09:40"
 
 
 def tap(client, visit, to, seen, **more):
@@ -25,6 +26,7 @@ def test_book_a_debond(desk, signed_in):
     page = reverse("visit-new", args=[patient.uuid])
     assert client.get(page).status_code == 200
     at = timezone.now() + dt.timedelta(days=1)
+    desk.machines()  # and doors that are always open
     reply = client.post(page, {"kind": "debond", "starts_at": f"{at:%Y-%m-%d}T09:40", "note": ""})
     visit = patient.visits.get()
     assert reply.url == reverse("patient", args=[patient.uuid])
@@ -38,7 +40,7 @@ def test_the_time_is_the_offices(desk, office, signed_in):
     patient = desk.patient()
     signed_in("front_desk").post(
         reverse("visit-new", args=[patient.uuid]),
-        {"kind": "scan", "starts_at": "2026-11-25T09:40", "note": ""},
+        {"kind": "scan", "starts_at": PAST, "note": "", "all_the_same": PAST},
     )
     assert patient.visits.get().starts_at == dt.datetime(2026, 11, 25, 0, 40, tzinfo=dt.UTC)
 
@@ -47,9 +49,37 @@ def test_book_then_order(desk, signed_in):
     patient = desk.patient()
     reply = signed_in("front_desk").post(
         reverse("visit-new", args=[patient.uuid]),
-        {"kind": "debond", "starts_at": "2026-11-25T09:40", "note": "", "then_order": "1"},
+        {
+            "kind": "debond",
+            "starts_at": PAST,
+            "note": "",
+            "then_order": "1",
+            "all_the_same": PAST,
+        },
     )
     assert reply.url == reverse("booking-visit", args=[patient.visits.get().uuid])
+
+
+@pytest.mark.parametrize(
+    ("days", "hour", "words"), [(1, "23:50", "The office is closed"), (-1, "09:40", "is past")]
+)
+def test_a_time_that_looks_like_a_slip_is_asked_about_and_taken_on_a_second_word(
+    desk, office, signed_in, days, hour, words
+):
+    patient, client = desk.patient(), signed_in("front_desk")
+    page = reverse("visit-new", args=[patient.uuid])
+    at = f"{office.today() + dt.timedelta(days=days):%Y-%m-%d}T{hour}"
+    form = {"kind": "debond", "starts_at": at, "note": "with a friend"}
+    asked = client.post(page, form)
+    shown = asked.content.decode()
+    assert asked.status_code == 422 and words in shown and "with a friend" in shown
+    # Another time is another question.
+    assert client.post(page, form | {"all_the_same": "2026-11-25T03:00"}).status_code == 422
+    assert not patient.visits.exists()
+    assert client.post(page, form | {"all_the_same": at}).status_code == 302
+    # Only its note is changed later: nothing is asked about the time.
+    edit = reverse("visit-edit", args=[patient.visits.get().uuid])
+    assert client.post(edit, form | {"note": "alone"}).status_code == 302
 
 
 @pytest.mark.parametrize("at", ["", "soon", "2206-11-25T09:40"])
