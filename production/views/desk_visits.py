@@ -53,11 +53,12 @@ def visit_edit(request: HttpRequest, uuid: uuid.UUID) -> HttpResponse:
 def _edit(request: HttpRequest, visit: Visit, action: str) -> HttpResponse:
     form = VisitForm(request.POST or None, instance=visit)
     odd = ""
-    if request.method == "POST" and form.is_valid() and "starts_at" in form.changed_data:
-        # Meant for this very time only: with another one it is asked again.
-        if request.POST.get("all_the_same") != request.POST["starts_at"]:
-            odd = _odd(form.cleaned_data["starts_at"], office_of(request))
-    if request.method == "POST" and form.is_valid() and not odd:
+    valid = request.method == "POST" and form.is_valid()
+    # “All the same” is meant for one time only: with another one it is asked again.
+    meant = request.POST.get("all_the_same") == request.POST.get("starts_at")
+    if valid and not meant and "starts_at" in form.changed_data:
+        odd = _odd(form.cleaned_data["starts_at"], office_of(request))
+    if valid and not odd:
         with transaction.atomic():
             saved = form.save()
             record(request.user, action, saved, fields=sorted(form.changed_data))  # type: ignore[arg-type]
