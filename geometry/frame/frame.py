@@ -27,6 +27,7 @@ from geometry.frame.teeth import MESIODISTAL_MM
 from geometry.frame.tips import RIDGE_STEP_MM, edge_tips
 from geometry.frame.unroll import STEP_S_MM, Unrolled, unroll
 from geometry.frame.unseen import unseen_tilt_deg
+from geometry.frame.vault import look_between
 from geometry.mesh import Mesh
 
 ARCHES = ("upper", "lower")
@@ -187,24 +188,6 @@ def _shorter_side(places: NDArray[np.float64]) -> float:
     return float(min(places[:, 0].max(), -places[:, 0].min()))
 
 
-def _palate_share(relief: Relief, level: float, form: RowCurve) -> float:
-    """Share of the space inside the arch, between the back teeth, that has a surface."""
-    # Rows across the arch from one third of its depth to four fifths.
-    across = np.array([form.front[1], -form.front[0]])
-    y = -form.depth_mm * np.linspace(0.4, 0.8, 12)
-    x = np.linspace(-6.0, 6.0, 13)
-    grid = (form.apex + x[:, None, None] * across + y[:, None] * form.front).reshape(-1, 2)
-    columns = np.round((grid[:, 0] - relief.x0) / relief.cell).astype(int)
-    rows = np.round((grid[:, 1] - relief.y0) / relief.cell).astype(int)
-    inside = (
-        (rows >= 0) & (columns >= 0) & (rows < relief.z.shape[0]) & (columns < relief.z.shape[1])
-    )
-    there = relief.index >= 0
-    hit = np.zeros(grid.shape[0], dtype=np.bool_)
-    hit[inside] = there[rows[inside], columns[inside]]
-    return float(hit.mean())
-
-
 def find_frame(mesh: Mesh, arch: str | None = None) -> Frame:
     """Find the anatomical axes of a scanned arch in any pose.
 
@@ -236,9 +219,9 @@ def find_frame(mesh: Mesh, arch: str | None = None) -> Frame:
     seen = _Seen(surface, relief, rotation, form, unroll(relief, plane.level, form))
     tips, places = seen.placed(plane.tips.points)
     local_tips = np.concatenate([form.to_arch(tips[:, :2]), tips[:, 2:] - plane.level], axis=1)
-    palate = _palate_share(relief, plane.level, form)
+    vault = look_between(relief, plane.level, form)
     front = _shorter_side(places) >= 0.0 and form.certainty >= FRONT_GUESSED
-    side = tell_side(seen.row, local_tips, palate, plane.tilt_sd_deg, front)
+    side = tell_side(seen.row, local_tips, vault, plane.tilt_sd_deg, front)
     likely = arch or ("upper" if side.upper >= 0.5 else "lower")
     settled = plane.axis
     views = [_refitted(seen, view, likely) for view in turned_views(surface, plane, VIEWS)]

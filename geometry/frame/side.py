@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from geometry.frame.teeth import row_evidence
 from geometry.frame.unroll import STEP_S_MM, STEP_T_MM, Unrolled
+from geometry.frame.vault import Vault
 
 SURE = 0.85
 """Probability from which the arch is named."""
@@ -124,7 +125,7 @@ def _bend(tips: NDArray[np.float64]) -> float:
 def tell_side(
     row: Unrolled,
     tips: NDArray[np.float64],
-    palate_share: float,
+    vault: Vault,
     tilt_sd_deg: float,
     front_seen: bool,
 ) -> ArchSide:
@@ -135,8 +136,8 @@ def tell_side(
     row : Unrolled
     tips : (n, 3) float64
         (across, anterior, height over the plane), mm.
-    palate_share : float
-        Share of the space between the back teeth that is covered by surface.
+    vault : Vault
+        What lies between the back teeth.
     tilt_sd_deg : float
         How well the occlusal plane is known.
     front_seen : bool
@@ -151,8 +152,10 @@ def tell_side(
         "bend": float(np.clip(0.8 * _bend(tips), -1.0, 1.0)),
         # A lower arch shows little tissue on the tongue's side; so do many upper ones.
         "lingual_ledge": float(np.clip(0.5 * (ledge - LEDGE_EITHER_MM), -0.5, 1.5)),
-        "palate": 4.0 if palate_share > 0.6 else 0.0,
+        "palate": 4.0 if vault.palate else -3.0 if vault.tongue else 0.0,
     }
+    if vault.covered and not vault.palate:
+        signs["lingual_ledge"] = 0.0  # what covers the middle lies beside the teeth as well
     if not front_seen:
         signs = {name: sign * (name == "tooth_widths") for name, sign in signs.items()}
     others = sum(signs.values()) - signs["tooth_widths"]

@@ -15,6 +15,7 @@ from geometry.frame.side import tell_side
 from geometry.frame.surface import Surface
 from geometry.frame.tips import Tips, edge_tips
 from geometry.frame.unroll import STEP_S_MM, STEP_T_MM, Unrolled
+from geometry.frame.vault import Vault
 from geometry.mesh import Mesh
 
 frame_module = importlib.import_module("geometry.frame.frame")
@@ -90,4 +91,4 @@ def test_narrow_teeth_alone_are_no_lower_arch(lean: float, named: str, monkeypat
     height[:, t < -7.0] = np.nan
     row = Unrolled(s, t, height, np.column_stack([s, 0 * s]), np.ones(s.size, dtype=bool))
     flat = np.column_stack([s, -np.abs(s), 0 * s])[::20]
-    assert tell_side(row, flat, 0.0, 1.0, True).value == named
+    assert tell_side(row, flat, Vault(0.0, np.nan, np.nan), 1.0, True).value == named
