@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from geometry.dentition.attached import bonded_places, teeth_with
+from geometry.dentition.biting import biting_surface
 from geometry.dentition.creases import high_steps, sharp_creases
 from geometry.dentition.crowns import height_shares
 from geometry.dentition.lengths import shared_ratio
@@ -31,7 +32,7 @@ USUAL_RATIO = 0.93
 RATIO_SD = 0.11
 TRUST_MOUTH, TRUST_PART = 3.0, 4.0
 """So many clear margins weigh as much as the average, for the mouth and for front or back."""
-PLAIN_WALL = {"facial": (2.0, 1.0), "lingual": (0.2, 0.65)}
+PLAIN_WALL = {"facial": (2.0, 1.0), "lingual": (0.0, 0.65)}
 """How plain the walls of front and back teeth are, so that of two steps the upper one is the
 margin: lips' sides are smooth, a cingulum bulges, and lower molars lean over their necks."""
 ROUND_WEIGHT = {"facial": (0.3, 0.3), "lingual": (0.2, 0.3)}
@@ -120,17 +121,20 @@ def read_margins(sheets: Sheets, relief: Relief, start: Array, stop: Array, tip:
     images = {}
     bonded = bonded_places(sheets.facial, sheets.z, start, stop, tip, usual_length)
     walls = {"facial": np.where(bonded, np.nan, sheets.facial), "lingual": sheets.lingual}
-    inner = crease_angle(sheets.lingual, -1.0)
+    front = numbers % 10 <= 3
+    for side, sign in (("facial", 1.0), ("lingual", -1.0)):
+        biting = biting_surface(sign * walls[side], sheets.z, start, stop, tip, ~front)
+        walls[side] = np.where(biting, np.nan, walls[side])
+    inner = crease_angle(walls["lingual"], -1.0)
     pads = bonded_pads(inner, sheets.z, start, stop, tip, numbers)
     if pads:
         wired = covered(pads, sheets.lingual.shape, start, stop)
-        walls["lingual"] = np.where(wired, np.nan, sheets.lingual)
+        walls["lingual"] = np.where(wired, np.nan, walls["lingual"])
         inner = crease_angle(walls["lingual"], -1.0)
     creases = {"facial": crease_angle(walls["facial"], 1.0), "lingual": inner}
     for side, sheet, sign in (("facial", sheets.facial, 1.0), ("lingual", sheets.lingual, -1.0)):
         images[side] = (sheet, creases[side], edge_step(walls[side], sign),
                         lowest_scanned(sheet, sheets.z), sign)
-    front = numbers % 10 <= 3
     usual = {side: usual_length * height_shares(numbers, side) for side in images}
     length = {side: value * USUAL_RATIO for side, value in usual.items()}
     spread = np.full(len(start), FIRST_SPREAD_MM)
