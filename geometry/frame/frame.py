@@ -9,13 +9,12 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from geometry.errors import GeometryError
+from geometry.frame.bent import Levels, View, level_planes
 from geometry.frame.crowns import crown_points
 from geometry.frame.plane import (
     FINE_CELL_MM,
     OcclusalPlane,
     find_plane,
-    mean_plane,
-    refit,
     turned_views,
 )
 from geometry.frame.relief import Relief, basis_of, relief_of
@@ -104,6 +103,9 @@ class Frame:
     uneven : float
         Share of the edges and cusps, 0 to 1, that stand more than 1.6 mm off the plane; with
         more than a third of them teeth stand at two levels, and the plane lies between.
+    rival_tilt_deg : float
+        How far the plane turns when teeth that stand out from the row (tipped, half erupted)
+        are left out more readily; above about 1.5 in an uneven row it is a matter of opinion.
     anterior_certainty : float
         0 to 1; low when other directions of the front fit nearly as well
         (a few teeth only).
@@ -127,6 +129,7 @@ class Frame:
     spread_mm: float
     tilt_sd_deg: float
     uneven: float
+    rival_tilt_deg: float
     anterior_certainty: float
     width_mm: float
     depth_mm: float
@@ -224,13 +227,13 @@ def find_frame(mesh: Mesh, arch: str | None = None) -> Frame:
     side = tell_side(seen.row, local_tips, vault, plane.tilt_sd_deg, front)
     likely = arch or ("upper" if side.upper >= 0.5 else "lower")
     settled = plane.axis
-    views = [_refitted(seen, view, likely) for view in turned_views(surface, plane, VIEWS)]
-    plane = mean_plane(plane, views)
-    moved = float(np.degrees(np.arccos(np.clip(plane.axis @ settled, -1.0, 1.0))))
+    views = [_weighed(seen, view, likely) for view in turned_views(surface, plane, VIEWS)]
+    levels = level_planes(plane, views, form.front @ rotation[:2])
+    moved = float(np.degrees(np.arccos(np.clip(levels.every.axis @ settled, -1.0, 1.0))))
     unseen = unseen_tilt_deg(local_tips[:, :2], form)
     # Tips and the rest of the biting surfaces at odds say as much as few tips do.
-    tilt_sd = float(np.linalg.norm([plane.tilt_sd_deg, moved, unseen]))
-    return _assemble(surface.centre, plane, tilt_sd, rotation, form, side, places, arch)
+    tilt_sd = float(np.linalg.norm([levels.every.tilt_sd_deg, moved, unseen]))
+    return _assemble(surface.centre, levels, tilt_sd, rotation, form, side, places, arch)
 
 
 @dataclass(frozen=True, slots=True)
@@ -251,8 +254,8 @@ class _Seen:
         return local, self.row.place(self.form.to_arch(local[:, :2]))
 
 
-def _refitted(seen: _Seen, plane: OcclusalPlane, arch: str) -> OcclusalPlane:
-    """Fit the plane to its tips and to what else bites, each counting by what it is."""
+def _weighed(seen: _Seen, plane: OcclusalPlane, arch: str) -> View:
+    """Weigh the tips of a plane and what else bites, each by what it is."""
     _, places = seen.placed(plane.tips.points)
     bare, counts = table_places(seen.row, places)
     bare = np.concatenate([seen.form.from_arch(bare[:, :2]), bare[:, 2:] + plane.level], axis=1)
@@ -260,7 +263,9 @@ def _refitted(seen: _Seen, plane: OcclusalPlane, arch: str) -> OcclusalPlane:
     edges, parts = _low_edges(seen, plane)
     own = _edge_shares(seen.row, places, arch) * _standing_out(plane)
     share = np.concatenate([own, counts, np.ones(sunk.shape[0]), parts])
-    return refit(plane, np.concatenate([bare @ seen.rotation, sunk, edges]), share)
+    more = np.concatenate([bare @ seen.rotation, sunk, edges])
+    along = np.concatenate([places[:, 0], seen.placed(more)[1][:, 0]])
+    return View(plane, more, share, along)
 
 
 def _sunk(seen: _Seen, plane: OcclusalPlane) -> NDArray[np.float64]:
@@ -326,7 +331,7 @@ def _edge_shares(row: Unrolled, places: NDArray[np.float64], arch: str) -> NDArr
 
 def _assemble(
     centre: NDArray[np.float64],
-    plane: OcclusalPlane,
+    levels: Levels,
     tilt_sd_deg: float,
     rotation: NDArray[np.float64],
     form: RowCurve,
@@ -334,6 +339,7 @@ def _assemble(
     places: NDArray[np.float64],
     stated: str | None,
 ) -> Frame:
+    plane = levels.plane
     anterior = form.front @ rotation[:2]
     anterior -= (anterior @ plane.axis) * plane.axis
     anterior /= np.linalg.norm(anterior)
@@ -362,7 +368,8 @@ def _assemble(
         tip_on_edge=plane.tips.edge,
         spread_mm=plane.spread_mm,
         tilt_sd_deg=tilt_sd_deg,
-        uneven=plane.uneven,
+        uneven=levels.every.uneven,
+        rival_tilt_deg=levels.rival_deg,
         anterior_certainty=form.certainty,
         width_mm=form.width_mm,
         depth_mm=form.depth_mm,

@@ -427,15 +427,22 @@ def turned_views(surface: Surface, plane: OcclusalPlane, count: int) -> list[Occ
     return views
 
 
-def mean_plane(plane: OcclusalPlane, views: Sequence[OcclusalPlane]) -> OcclusalPlane:
-    """Return ``plane`` with the mean axis, level and unevenness of ``views``."""
+def mean_plane(
+    plane: OcclusalPlane,
+    views: Sequence[OcclusalPlane],
+    counts: Sequence[float] | None = None,
+) -> OcclusalPlane:
+    """Return ``plane`` with the mean axis, level and unevenness of ``views``.
+
+    ``counts`` says how much each of them counts; without it all do the same.
+    """
     middle = plane.tips.points.mean(axis=0)
-    axis = np.mean([view.axis for view in views], axis=0)
+    axis = np.average([view.axis for view in views], axis=0, weights=counts)
     axis /= np.linalg.norm(axis)
-    above = np.mean([view.level - view.axis @ middle for view in views])
+    above = np.average([view.level - view.axis @ middle for view in views], weights=counts)
     level = float(axis @ middle + above)
     spread = float(np.sqrt(np.mean((plane.tips.points @ axis - level) ** 2)))
-    uneven = float(np.mean([view.uneven for view in views]))
+    uneven = float(np.average([view.uneven for view in views], weights=counts))
     return replace(plane, axis=axis, level=level, spread_mm=spread, uneven=uneven)
 
 
