@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import datetime as dt
+from urllib.parse import urlencode
 
 from django.http import HttpRequest, HttpResponse
-from django.shortcuts import render
+from django.shortcuts import redirect, render
+from django.urls import reverse
 
 from clinic.middleware import office_of
 from clinic.models import Office
-from clinic.permissions import needs
+from clinic.permissions import may, needs
+from production.bench.lookup import look_up
+from production.models import Appliance, Load
 from production.selectors.today import today, today_version
 from production.views.live import live
 
@@ -52,3 +56,16 @@ def today_live(request: HttpRequest) -> HttpResponse:
         version,
         lambda: render(request, "today/_live.html", _context(request, day, version)),
     )
+
+
+@needs("see_patients")
+def find(request: HttpRequest) -> HttpResponse:
+    """Lead from what was typed or scanned at the desk to a bag's hand-over, a load, or people."""
+    query = request.GET.get("q", "")[:120].strip()
+    thing = look_up(query, office_of(request).today())
+    if isinstance(thing, Appliance) and may(request.user, "see_bench"):
+        ready = thing.status == Appliance.Status.READY and may(request.user, "hand_over")
+        return redirect("handover" if ready else "appliance", thing.code)
+    if isinstance(thing, Load) and may(request.user, "see_bench"):
+        return redirect("load", thing.code)
+    return redirect(f"{reverse('patients')}?{urlencode({'q': query})}")

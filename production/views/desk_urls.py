@@ -14,6 +14,7 @@ from production.views import (
 urlpatterns: list[URLPattern | URLResolver] = [
     path("today/", desk_today.today_page, name="today"),
     path("today/live/", desk_today.today_live, name="today-live"),
+    path("today/find/", desk_today.find, name="find"),
     path("today/sheet.pdf", desk_documents.day_sheet, name="day-sheet"),
     path("patients/<uuid:uuid>/", desk_patient.patient, name="patient"),
     path("patients/<uuid:uuid>/visit/", desk_visits.visit_new, name="visit-new"),

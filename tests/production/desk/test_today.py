@@ -317,3 +317,16 @@ def test_the_desk_hears_of_a_remake_and_gives_it_a_time(desk, office, signed_in,
     page = page_of(office)
     assert not page.news[0].untimed
     assert page.due[0].remade
+
+
+def test_a_bag_scanned_at_the_desk_leads_to_its_hand_over(desk, signed_in):
+    promise = desk.promise(desk.patient(family="Brandt"))
+    code = promise.order.appliances.get().code
+    client = signed_in("front_desk")
+    find = reverse("find")
+    on_the_bench = client.get(find, {"q": code.lower()})
+    assert on_the_bench.headers["Location"] == reverse("appliance", args=[code])
+    desk.ready(promise)
+    assert client.get(find, {"q": code}).headers["Location"] == reverse("handover", args=[code])
+    people = client.get(find, {"q": "brandt"}, follow=True).content.decode()
+    assert "Brandt, Noor" in people
