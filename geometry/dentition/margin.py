@@ -37,6 +37,11 @@ ABOVE_GAP_MM = 1.0
 ALONG_MM = 0.8
 SHOULDER_MM = 3.0
 """Nearer to the tips the biting surface rounds off, which looks like a step."""
+MOST_OFF = (7.0, 25.0)
+"""What a length's square in standard deviations counts at most, above the expected margin and below
+it: half-erupted and primary crowns are far shorter than the tooth that is looked for there."""
+EDGE_MM = 2.0
+"""The margin is never so near to the biting edges."""
 STIFFNESS = 0.5
 MIDDLE = 0.55
 PAPILLA_FRONT_MM = 3.6
@@ -273,11 +278,13 @@ def trace_margin(crease: Array, step: Array, signs: Array, z_sheet: Array, borde
     evidence[z[None, :] < np.nan_to_num(border, nan=99.0)[:, None] + CREASE_LEAST_MM] = 0.0
     evidence[~tooth] *= 0.3
     off = (z[None, :] - np.nan_to_num(hope.middle)[:, None]) / hope.spread[:, None]
-    unary = -evidence + (hope.weight[:, None] * 0.5) * np.minimum(off**2, 25.0)
+    unary = -evidence + (hope.weight[:, None] * 0.5) * np.minimum(
+        off**2, np.where(off > 0, *MOST_OFF)
+    )
     wall_signs = np.where(wall, signs[:, np.minimum(np.arange(rows), signs.shape[1] - 1)], 0.0)
     unary -= hope.weight[:, None] * wall_signs
-    # The margin is never within a millimetre of the biting edges.
-    unary += np.where(tooth[:, None] & (off * hope.spread[:, None] > 5.5), 3.0, 0.0)
+    edge = np.nan_to_num(hope.middle + hope.length)[:, None] - EDGE_MM
+    unary += np.where(tooth[:, None] & (z[None, :] > edge), 3.0, 0.0)
     lean = np.zeros(n)
     both = tooth[1:] & tooth[:-1]
     lean[1:][both] = -np.diff(hope.middle)[both] / STEP_Z_MM

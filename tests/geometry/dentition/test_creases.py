@@ -107,3 +107,8 @@ def test_there_a_step_right_over_the_border_may_be_the_cingulum() -> None:
     args = (Z, np.array([3.5]), np.array([11.5]), FRONT, scallop)
     assert high_steps(step, *args, "lingual").max() < 1.0
     assert high_steps(step, *args, "facial").max() > 2.0
+
+
+def test_a_primary_canine_is_four_to_five_millimetres_shorter_than_the_permanent_one() -> None:
+    # Crowns of 6.5 and 11 mm (handbook means for the mandible, from memory).
+    assert margin_of_steps("facial", (-4.5, 0.15)) == pytest.approx(-4.5, abs=0.5)
