@@ -16,7 +16,8 @@ from geometry.series.intake import entries, is_packed
 from geometry.series.mouths import Mouth, Step, crown_distances, reduced, sort_into_mouths
 from geometry.series.movement import crown_tips, follow
 from geometry.series.names import read_name
-from geometry.series.order import judge_order
+from geometry.series.order import Ordering, judge_order
+from geometry.series.size import odd_sizes, other_size
 from geometry.series.surface import Surface
 
 LIMIT_MM = 0.25
@@ -55,7 +56,8 @@ def check_series(
         ``other_units [{file, units}]`` and
         ``arches {"upper" or "lower": {steps, first, last, missing, doubled, swapped,
         misplaced, foreign, wrong_arch, largest_movement_mm, largest_movement_at, movements,
-        over_limit, found_arch}}``.
+        over_limit, found_arch}}``. ``foreign`` lists what is no step of the arch: of another
+        mouth, or with a ``size_ratio`` of another size than the rest.
 
     Raises
     ------
@@ -170,7 +172,23 @@ def _examine(
                 {"steps": [number], "files": [s.file for s in same], "reason": "one number twice"}
             )
     ordered = Mouth(singles)
-    found = judge_order(crown_distances(ordered))
+    distances = crown_distances(ordered)
+    found = judge_order(distances)
+    sizes = _other_sizes(ordered, found)
+    if sizes:
+        # Where their shapes belong says nothing, nor how far they seem to have moved.
+        others = [k for k in range(len(singles)) if k not in sizes]
+        strange = [_strange(singles[k], ratio) for k, ratio in sizes.items()]
+        ordered = Mouth([singles[k] for k in others])
+        singles = ordered.steps
+        found = judge_order(distances[np.ix_(others, others)])
+    else:
+        strange = []
+    strange += [
+        _strange(step, other_size(step, _nearest(singles, step)) if singles else None)
+        for step, belongs in foreign
+        if belongs is None
+    ]
     movements, tips = _movements(ordered)
     for alike in _groups([pair for pair in found.doubled if not _apart(ordered, pair, tips)]):
         one_file = len({singles[k].sha256 for k in alike}) == 1
@@ -200,7 +218,7 @@ def _examine(
             }
             for k, before, after in found.misplaced
         ],
-        "foreign": [{"file": s.file, "step": s.step} for s, belongs in foreign if belongs is None],
+        "foreign": strange,
         "wrong_arch": [
             {"file": s.file, "step": s.step, "belongs_to": belongs}
             for s, belongs in foreign
@@ -215,6 +233,23 @@ def _examine(
         "found_arch": _found(mouth),
         "named_arch": name if any(s.arch == name for s in mouth.steps) else None,
     }
+
+
+def _other_sizes(mouth: Mouth, found: Ordering) -> dict[int, float]:
+    """Return the steps of a mouth that were enlarged or reduced, and by how much."""
+    doubted = {k for pair in found.swapped for k in pair} | {one[0] for one in found.misplaced}
+    frame = mouth.frame
+    return {} if frame is None else odd_sizes(mouth.steps, sorted(doubted), frame)
+
+
+def _nearest(steps: list[Step], step: Step) -> Step:
+    """Return the step whose number is nearest."""
+    return min(steps, key=lambda one: abs((one.step or 0) - (step.step or 0)))
+
+
+def _strange(step: Step, ratio: float | None) -> dict[str, Any]:
+    rounded = None if ratio is None else round(ratio, 4)
+    return {"file": step.file, "step": step.step, "size_ratio": rounded}
 
 
 def _groups(pairs: list[tuple[int, int]]) -> list[list[int]]:
@@ -263,6 +298,14 @@ def _shown(file: str) -> str:
     return "".join(c if c.isprintable() else "?" for c in file)
 
 
+def _why_strange(entry: dict[str, Any]) -> str:
+    ratio = entry["size_ratio"]
+    if ratio is None:
+        return "is of another mouth or arch"
+    size = f"{100.0 * abs(ratio - 1.0):.1f} % {'larger' if ratio > 1.0 else 'smaller'}"
+    return f"is {size} than the rest; export it again at its true size"
+
+
 def _problems(report: dict[str, Any]) -> list[str]:
     """Return what a person has to look at, one line each."""
     out = [one["reason"] for one in report["unreadable"]]
@@ -294,9 +337,7 @@ def _problems(report: dict[str, Any]) -> list[str]:
                 else f"between {after} and {before}"
             )  # fmt: skip
             out.append(f"{name}: step {one['step']} belongs {place} by its shape")
-        out += [
-            f"{name}: {_shown(one['file'])} is of another mouth or arch" for one in arch["foreign"]
-        ]
+        out += [f"{name}: {_shown(one['file'])} {_why_strange(one)}" for one in arch["foreign"]]
         out += [
             f"{name}: {_shown(one['file'])} is a model of the {one['belongs_to']} arch"
             for one in arch["wrong_arch"]

@@ -1,4 +1,4 @@
-"""Lay one step on another: rigid, robust against teeth that moved."""
+"""Lay one step on another: rigid or of another size, robust against teeth that moved."""
 
 from __future__ import annotations
 
@@ -29,6 +29,11 @@ class Fit:
     motion: NDArray[np.float64]
     offsets: NDArray[np.float64]
 
+    @property
+    def ratio(self) -> float:
+        """By how much the motion enlarges."""
+        return float(np.cbrt(np.linalg.det(self.motion[:3, :3])))
+
     def share_within(self, limit: float) -> float:
         """Share of all points nearer than ``limit``."""
         with np.errstate(invalid="ignore"):
@@ -52,6 +57,7 @@ def fit(
     start: NDArray[np.float64],
     schedule: list[tuple[float, float, int]],
     damping: float = 1e-6,
+    sized: bool = False,
 ) -> Fit:
     """Move points onto a surface by robust point-to-plane steps.
 
@@ -61,13 +67,16 @@ def fit(
         Geman and McClure's weights of that scale; partners within the reach.
     damping : float
         Share of the weight that holds back motions the surface does not show.
+    sized : bool
+        Whether the points may be enlarged as well.
     """
-    motion = start
+    motion, ratio = start, 1.0
     reach = schedule[-1][0]
     for reach, scale, rounds in schedule:
         for _ in range(rounds):
             moved = points @ motion[:3, :3].T + motion[:3, 3]
-            offset, there = offsets_of(target, moved, normals @ motion[:3, :3].T, reach)
+            turn = motion[:3, :3].T / ratio
+            offset, there = offsets_of(target, moved, normals @ turn, reach)
             use = np.isfinite(offset)
             if use.sum() < 12:
                 break
@@ -75,16 +84,25 @@ def fit(
             weight = (scale * scale / (scale * scale + d * d)) ** 2
             middle = p.mean(axis=0)
             size = max(float(np.sqrt(((p - middle) ** 2).sum(axis=1).mean())), 1e-3)
-            rows = np.concatenate([np.cross(p - middle, n) / size, n], axis=1)
+            arm = p - middle
+            columns = [np.cross(arm, n) / size, n]
+            if sized:
+                columns.append((arm * n).sum(axis=1)[:, None] / size)
+            rows = np.concatenate(columns, axis=1)
             weighted = rows * weight[:, None]
-            system = weighted.T @ rows + np.eye(6) * damping * weight.sum()
-            step6 = -np.linalg.solve(system, weighted.T @ d)
-            step6[:3] /= size
-            step = small_motion(step6)
+            system = weighted.T @ rows + np.eye(rows.shape[1]) * damping * weight.sum()
+            change = -np.linalg.solve(system, weighted.T @ d)
+            most = float(np.abs(change).max())
+            change[:3] /= size
+            step = small_motion(change[:6])
+            if sized:
+                grown = float(np.exp(change[6] / size))
+                step[:3, :3] *= grown
+                ratio *= grown
             step[:3, 3] += middle - step[:3, :3] @ middle
             motion = step @ motion
-            if np.abs(step6[:3]).max() * size < 2e-4 and np.abs(step6[3:]).max() < 2e-4:
+            if most < 2e-4:
                 break
     moved = points @ motion[:3, :3].T + motion[:3, 3]
-    offset, _ = offsets_of(target, moved, normals @ motion[:3, :3].T, reach)
+    offset, _ = offsets_of(target, moved, normals @ motion[:3, :3].T / ratio, reach)
     return Fit(motion, offset)

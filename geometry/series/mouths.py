@@ -133,7 +133,7 @@ def lay_on(mouth: Mouth, step: Step) -> NDArray[np.float64] | None:
     latest = mouth.steps[-1].frame or frame
     if latest is not None and step.frame is not None:
         for turn in (0.0, 4.0, -4.0):
-            starts.append((_onto(latest, step.frame, np.radians(turn)), _ROUGH))
+            starts.append((onto(latest, step.frame, np.radians(turn)), _ROUGH))
     few, few_normals = points[::FEW], normals[::FEW]
     for start, schedule in starts:
         found = fit(target, few, few_normals, start, schedule)
@@ -145,7 +145,7 @@ def lay_on(mouth: Mouth, step: Step) -> NDArray[np.float64] | None:
     return None
 
 
-def _onto(target: Frame, source: Frame, turn: float) -> NDArray[np.float64]:
+def onto(target: Frame, source: Frame, turn: float) -> NDArray[np.float64]:
     """Motion that lays one frame on another, turned about the occlusal axis."""
 
     def axes(frame: Frame) -> NDArray[np.float64]:

@@ -47,6 +47,20 @@ def test_a_number_that_a_person_gave_counts_before_the_name(lower_files):
     assert (report["acceptable"], report["arches"]["lower"]["swapped"]) == (True, [])
 
 
+@pytest.mark.parametrize(("k", "ratio"), [(3, 1.02), (0, 0.98), (6, 1.01), (4, 1.06)])
+def test_an_enlarged_step_is_told_with_its_size(lower_files, lower_steps, k, ratio):
+    mesh = lower_steps[0][k]
+    grown = write_stl(Mesh(mesh.vertices * ratio, mesh.faces))
+    report = check_series(with_shape(lower_files, k, grown))
+    lower = report["arches"]["lower"]
+    (one,) = lower["foreign"]
+    assert one["step"] == k + 1
+    assert one["size_ratio"] == pytest.approx(ratio, abs=0.003)
+    assert len(report["problems"]) == 1
+    assert ("larger" if ratio > 1.0 else "smaller") in report["problems"][0]
+    assert [lower[name] for name in ("misplaced", "swapped", "over_limit")] == [[], [], []]
+
+
 @pytest.mark.parametrize("i", [0, 5])
 def test_swapped_ends_are_named(lower_files, i):
     assert check_series(exchanged(lower_files, i, i + 1))["arches"]["lower"]["swapped"] == [
@@ -110,7 +124,8 @@ def test_one_number_twice(lower_files):
 def test_a_model_of_another_mouth_is_foreign(lower_files, k):
     other = files_of([base_arch(73, "lower")], "{}")[0][1]
     report = check_series(with_shape(lower_files, k, other))
-    assert [one["step"] for one in report["arches"]["lower"]["foreign"]] == [k + 1]
+    (one,) = report["arches"]["lower"]["foreign"]
+    assert (one["step"], one["size_ratio"]) == (k + 1, None)
     assert not report["acceptable"]
 
 
