@@ -32,14 +32,27 @@ document.addEventListener("htmx:beforeSwap", (event) => {
 // gone, on the first one of the same line of a list.
 let focused = null;
 let line = null;
+let unfolded = []; // what a person has unfolded stays so
 document.addEventListener("htmx:beforeSwap", (event) => {
+  const { target } = event.detail;
   const active = document.activeElement;
-  const inside = active && active.id && event.detail.target.contains(active);
-  focused = inside ? active.id : null;
-  line = inside ? active.closest("li[id]")?.id : null;
+  const inside = active && target.contains(active);
+  focused = inside ? address(active) : null;
+  line = inside && active.id ? active.closest("li[id]")?.id : null;
+  unfolded = [...target.querySelectorAll("details[id][open]")].map((part) => part.id);
+});
+function address(element) {
+  if (element.id) return `#${CSS.escape(element.id)}`;
+  const href = element.getAttribute("href");
+  if (href) return `main a[href="${CSS.escape(href)}"]`;
+  const part = element.matches("summary") && element.parentElement.id;
+  return part ? `#${CSS.escape(part)} > summary` : null;
+}
+document.addEventListener("htmx:afterSwap", () => {
+  for (const id of unfolded) document.getElementById(id)?.setAttribute("open", "");
 });
 document.addEventListener("htmx:afterSettle", () => {
-  const same = focused && document.getElementById(focused);
+  const same = focused && document.querySelector(focused);
   const next = line && document.getElementById(line)?.querySelector("button, a.button");
   (same || next)?.focus({ preventScroll: true });
   focused = line = null;

@@ -126,8 +126,13 @@ def test_another_hand_is_seen_without_a_reload(tablet, bench, patient, live_serv
     hold(bench.doctor, appliance, note="looks at it", key="h")
     tablet.wait_for_selector("#moved:has-text('Somebody moved this')")
     tablet.goto(f"{live_server.url}/bench/")
+    tablet.locator("summary", has_text="1 on hold").focus()
+    tablet.keyboard.press("Enter")
     other = bench.appliance(patient)
     tablet.wait_for_selector(f"#now >> text={other.code}")
+    # What was unfolded is as it was left, and the keyboard stands where it stood.
+    assert tablet.locator("#held-prepare").get_attribute("open") is not None
+    assert tablet.evaluate("document.activeElement.innerText").strip() == "1 on hold"
 
 
 @pytest.mark.parametrize("page", ["bench/", "stock/"])
