@@ -32,22 +32,30 @@ def _size_cost(long, hidden, broad, width, breadth, breadth_sd):  # type: ignore
     return 0.5 * off * off + MISFIT * min(misfit * misfit, MISFIT_MOST)
 
 
-@njit(cache=True, nogil=True)
-def _tooth_cost(columns, usual, k, i, j, inner, step):  # type: ignore[no-untyped-def]
-    """Cost of tooth ``k`` from column ``i`` to ``j``; ``inner`` is the clearest groove in it."""
+@njit(cache=True, nogil=True, inline="always")
+def _size_costs(columns, usual, k, i, j, step):  # type: ignore[no-untyped-def]
+    """Costs of the size of tooth ``k`` from column ``i`` to ``j``, and of the other there."""
     long = (j - i) * step
     hidden = -1.0
     if FRONT[0] <= k <= FRONT[1]:
         hidden = 0.5 * (columns[STAGGER, i] + columns[STAGGER, j])
-    empty = (j - i) - (columns[CROWN_SUM, j] - columns[CROWN_SUM, i])
     inset = (j - i) // 4
     a, b = i + inset, j - inset
     broad = (columns[BREADTH_SUM, b] - columns[BREADTH_SUM, a]) / (b - a)
     sd = usual[BREADTH_SD, k]
     size = _size_cost(long, hidden, broad, usual[WIDTH, k], usual[BREADTH, k], sd)
-    if usual[PRICE, k] < size:
-        other = _size_cost(long, hidden, broad, usual[WIDTH_2, k], usual[BREADTH_2, k], sd)
-        size = min(size, usual[PRICE, k] + other)
+    other = usual[PRICE, k]
+    if other < NOWHERE:
+        other += _size_cost(long, hidden, broad, usual[WIDTH_2, k], usual[BREADTH_2, k], sd)
+    return size, other
+
+
+@njit(cache=True, nogil=True)
+def _tooth_cost(columns, usual, k, i, j, inner, step):  # type: ignore[no-untyped-def]
+    """Cost of tooth ``k`` from column ``i`` to ``j``; ``inner`` is the clearest groove in it."""
+    empty = (j - i) - (columns[CROWN_SUM, j] - columns[CROWN_SUM, i])
+    size, other = _size_costs(columns, usual, k, i, j, step)
+    size = min(size, other)
     cost = 2.0 + size + 1.3 * step * empty + 2.2 * inner
     ends = min(columns[GROOVE, i], GROOVE_MOST) + min(columns[GROOVE, j], GROOVE_MOST)
     cost -= 1.1 * ends
@@ -173,6 +181,19 @@ def lay_teeth(columns, usual, step):  # type: ignore[no-untyped-def]
         at_k, at_j = from_tooth[at_k, at_j], from_stop[at_k, at_j]
     first = teeth - found
     return lowest, labels[first:], starts[first:], stops[first:], entry
+
+
+@njit(cache=True, nogil=True)
+def as_permanent(columns, usual, step, labels, starts, stops):  # type: ignore[no-untyped-def]
+    """How much dearer each tooth found is as itself than as the other in its place, (m,).
+
+    Below 0 it is itself; ``usual`` and the rest as for :func:`lay_teeth`.
+    """
+    out = np.empty(labels.shape[0])
+    for t in range(labels.shape[0]):
+        size, other = _size_costs(columns, usual, labels[t], starts[t], stops[t], step)
+        out[t] = size - other
+    return out
 
 
 @njit(cache=True, nogil=True)

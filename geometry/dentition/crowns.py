@@ -39,12 +39,16 @@ Nelson, *Wheeler's Dental Anatomy, Physiology and Occlusion*, Table 1-1 (figures
 memory; single teeth differ by 0.4–0.6 mm SD).
 """
 
-PRIMARY_WIDTHS_MM: dict[str, NDArray[np.float64]] = {
-    "upper": np.array([7.0, 7.3, 8.5]),
-    "lower": np.array([5.9, 7.9, 10.0]),
+PRIMARY_SIZES_MM: dict[str, NDArray[np.float64]] = {
+    "upper": np.array([[6.5, 7.0, 7.0], [5.1, 7.3, 8.5], [5.7, 8.5, 10.0]]),
+    "lower": np.array([[6.0, 5.9, 4.8], [6.0, 7.9, 7.0], [5.5, 10.0, 8.7]]),
 }
-"""Mesiodistal diameter of the primary canine, first and second molar, mm: means of common
-tables, from memory."""
+"""The same of the primary canine, first and second molar: lengths and faciolingual diameters as
+in Wheeler's table of the primary teeth, mesiodistal ones means of common tables; from
+memory."""
+
+TO_PRIMARY = 40
+"""What ISO 3950 adds to the number of a permanent tooth for the primary one in its place."""
 
 HEIGHT_SHARES: dict[str, dict[str, tuple[float, ...]]] = {
     "facial": {
@@ -60,29 +64,49 @@ HEIGHT_SHARES: dict[str, dict[str, tuple[float, ...]]] = {
 and how thick they are at the neck; chosen here."""
 
 
-def row_numbers(arch: str) -> NDArray[np.int64]:
-    """ISO 3950 numbers of a full arch from the patient's right to the left, (16,)."""
+def permanent_row(arch: str) -> NDArray[np.int64]:
+    """ISO 3950 numbers of a full permanent arch from the patient's right to the left, (16,)."""
     right, left = (10, 20) if arch == "upper" else (40, 30)
     return np.array([right + t for t in range(8, 0, -1)] + [left + t for t in range(1, 9)])
 
 
+def row_numbers(arch: str) -> NDArray[np.int64]:
+    """ISO 3950 numbers of the teeth told apart, (22,).
+
+    The permanent row, then the primary canines and molars in the same order.
+    """
+    row = permanent_row(arch)
+    return np.concatenate([row, row[(row % 10 >= 3) & (row % 10 <= 5)] + TO_PRIMARY])
+
+
 def row_sizes(arch: str) -> NDArray[np.float64]:
-    """Average length, mesiodistal, faciolingual diameter in the same order, (16, 3) mm."""
-    half = CROWN_SIZES_MM[arch]
-    return np.concatenate([half[::-1], half])
+    """Average length, mesiodistal, faciolingual diameter in the same order, (22, 3) mm."""
+    half, primary = CROWN_SIZES_MM[arch], PRIMARY_SIZES_MM[arch]
+    return np.concatenate([half[::-1], half, primary[::-1], primary])
+
+
+def permanent(number: int) -> int:
+    """Return the number of the permanent tooth in a tooth's place (``number`` itself of one)."""
+    return number - TO_PRIMARY if number > 50 else number
+
+
+def arch_of(number: int) -> str:
+    """``upper`` or ``lower``, from an ISO 3950 number."""
+    return "upper" if permanent(number) < 30 else "lower"
 
 
 def sextant_of(number: int) -> str:
-    """ISO 3950 sextant (03–08) of a permanent tooth.
+    """ISO 3950 sextant (03–08) of a permanent or primary tooth.
 
     Raises
     ------
     ValueError
-        When ``number`` is no permanent tooth.
+        When ``number`` is no tooth.
     """
-    quadrant, tooth = divmod(number, 10)
-    if not (1 <= quadrant <= 4 and 1 <= tooth <= 8):
-        raise ValueError(f"{number} is not a permanent tooth in ISO 3950")
+    quadrant, tooth = divmod(permanent(number), 10)
+    most = 5 if number > 50 else 8
+    if not (1 <= quadrant <= 4 and 1 <= tooth <= most):
+        raise ValueError(f"{number} is no tooth in ISO 3950")
     if quadrant <= 2:
         return "04" if tooth <= 3 else ("03" if quadrant == 1 else "05")
     return "07" if tooth <= 3 else ("06" if quadrant == 3 else "08")
@@ -95,4 +119,4 @@ def height_shares(numbers: NDArray[np.int64], side: str) -> Array:
     back teeth to the tongue), so one margin lies nearer to the occlusal plane than the other.
     """
     shares = HEIGHT_SHARES[side]
-    return np.array([shares["upper" if n < 30 else "lower"][n % 10 - 1] for n in numbers.tolist()])
+    return np.array([shares[arch_of(n)][n % 10 - 1] for n in numbers.tolist()])

@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from geometry.dentition.crowns import row_numbers, sextant_of
+from geometry.dentition.crowns import arch_of, permanent, permanent_row, sextant_of
 from geometry.dentition.passages import LEVEL_MM, Passage
 from geometry.dentition.result import Gap
 from geometry.dentition.rows import Row
@@ -69,7 +69,7 @@ def find_gaps(
     lift : turns (right, anterior, occlusal) into file coordinates
     """
     out = []
-    order = row_numbers("upper" if row.numbers[0] < 30 else "lower").tolist()
+    order = permanent_row(arch_of(int(row.numbers[0]))).tolist()
     for k, passage in enumerate(passages):
         edge, crown = float(tip[k : k + 2].min()), float(length[k : k + 2].min())
         contact = edge - CONTACT_SHARE * crown
@@ -78,7 +78,8 @@ def find_gaps(
         if not _is_gap(passage, width, edge, contact, float(papilla[k]), grain):
             continue
         one, two = (int(number) for number in row.numbers[k : k + 2])
-        absent = tuple(order[order.index(one) + 1 : order.index(two)])
+        first, last = order.index(permanent(one)), order.index(permanent(two))
+        absent = tuple(order[first + 1 : last])
         missing = absent if width > MISSING_MM else ()
         # Told half way down the crowns, however low the passage is at its narrowest.
         middle = lift(np.array([*passage.middles[level], edge - HALF_WAY * crown]))

@@ -20,10 +20,19 @@ from geometry.dentition.assign import (
     CROWN_SUM,
     GROOVE,
     STAGGER,
+    as_permanent,
     lay_teeth,
     other_numbers,
 )
-from geometry.dentition.crowns import PRIMARY_WIDTHS_MM, row_numbers, row_sizes
+from geometry.dentition.crowns import (
+    CROWN_SIZES_MM,
+    PRIMARY_SIZES_MM,
+    TO_PRIMARY,
+    permanent,
+    permanent_row,
+    row_numbers,
+    row_sizes,
+)
 from geometry.dentition.seams import Seams
 from geometry.dentition.sheets import STEP_S_MM, STEP_Z_MM, Sheets, smoothed
 from geometry.dentition.spaces import CELL_MM, HALF_MM
@@ -86,7 +95,7 @@ class Row:
     Attributes
     ----------
     numbers : (k,) int64
-        Tentative ISO 3950 numbers; a primary tooth has that of the permanent one to come.
+        Tentative ISO 3950 numbers, those of primary canines and molars among them.
     start, stop : (k,) float64
         Arc length of each tooth's two ends, mm.
     cost : float
@@ -197,21 +206,25 @@ def find_row(signs: Signs, arch: str, to_midline: Array) -> Row:
     step = STEP_S_MM * COARSE
     columns = _columns(signs, to_midline)
     midline = not np.isnan(to_midline).any()
-    permanent, mixed = (
-        _cheapest(columns, arch, midline, step, primary) for primary in (False, True)
-    )
-    gain = permanent[0] - mixed[0]
+    plain, mixed = (_cheapest(columns, arch, midline, step, primary) for primary in (False, True))
+    gain = plain[0] - mixed[0]
     believed = gain >= MIXED_GAIN
-    total, (_, labels, starts, stops, before), usual, scale = mixed if believed else permanent
+    total, (_, labels, starts, stops, before), usual, scale = mixed if believed else plain
     after = lay_teeth(_mirrored(columns), usual, step)[4]
     middles = (starts + stops) // 2
     lead = other_numbers(columns, usual, step, before, after, labels, middles)
-    numbers = row_numbers(arch)[labels]
+    numbers = permanent_row(arch)[labels]
     if gain >= MIXED_DOUBT:
-        # Any of these may be a primary tooth, which the numbers of permanent ones do not say;
-        # if that is but a thought, the teeth behind may be others too.
+        # Any of these may be a primary tooth; if that is but a thought, the teeth behind may be
+        # others too.
         place = numbers % 10 - 1
-        lead[(place >= PRIMARY.start) & ((place < PRIMARY.stop) | (not believed))] = 0.0
+        either = (place >= PRIMARY.start) & (place < PRIMARY.stop)
+        if believed:
+            dearer = as_permanent(columns, usual, step, labels, starts, stops)
+            lead[either] = np.minimum(lead[either], np.abs(dearer[either]))
+            numbers[either & (dearer > 0.0)] += TO_PRIMARY
+        else:
+            lead[place >= PRIMARY.start] = 0.0
     start, stop = _refined(signs.groove, starts * step, stops * step)
     return Row(numbers, start, stop, total, scale, lead, signs.shadow)
 
@@ -255,7 +268,7 @@ def _mirrored(columns: Array) -> Array:
 
 def _usual(arch: str, scale: float, midline: bool, primary: bool) -> Array:
     """What is usual for every tooth, see :func:`lay_teeth`; with or without primary teeth."""
-    widths = row_sizes(arch)[8:, 1] * scale
+    widths = CROWN_SIZES_MM[arch][:, 1] * scale
     away = np.cumsum(widths) - 0.5 * widths
     # Farther back extractions, spaces and crowding move teeth along the arch.
     away_sd = np.full(8, np.inf)
@@ -266,7 +279,7 @@ def _usual(arch: str, scale: float, midline: bool, primary: bool) -> Array:
     half_right = half[:, ::-1] * np.array([1.0, 1.0, 1.0, -1.0, 1.0])[:, None]
     other = np.stack([half[0], breadth, np.full(8, np.inf)])
     if primary:
-        other[0, PRIMARY] = CONTACT_SHARE * PRIMARY_WIDTHS_MM[arch] * scale
+        other[0, PRIMARY] = CONTACT_SHARE * PRIMARY_SIZES_MM[arch][:, 1] * scale
         other[1, PRIMARY] = PRIMARY_BREADTH_MM[arch] * (0.5 + 0.5 * scale)
         other[2, PRIMARY] = PRIMARY_PRICE
     return np.concatenate(
@@ -307,13 +320,13 @@ def with_sunken(row: Row, top: Array, arch: str) -> Row:
         Highest surface of each column, mm; NaN where there is none.
     arch : "upper" | "lower"
     """
-    order = row_numbers(arch).tolist()
-    length, width = (dict(zip(order, of.tolist(), strict=True)) for of in row_sizes(arch).T[:2])
+    order, named = permanent_row(arch).tolist(), row_numbers(arch).tolist()
+    length, width = (dict(zip(named, of.tolist(), strict=True)) for of in row_sizes(arch).T[:2])
     numbers, lead = row.numbers.tolist(), row.lead.tolist()
     start, stop = row.start.tolist(), row.stop.tolist()
     for k in range(len(row.numbers) - 1, 0, -1):
-        before, after = int(row.numbers[k - 1]), int(row.numbers[k])
-        absent = order[order.index(before) + 1 : order.index(after)]
+        before, after = (int(number) for number in row.numbers[k - 1 : k + 1])
+        absent = order[order.index(permanent(before)) + 1 : order.index(permanent(after))]
         a, b = float(row.stop[k - 1]), float(row.start[k])
         if len(absent) != 1 or b - a < SUNKEN_MM:
             continue

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from geometry.dentition.crowns import permanent, sextant_of
 from geometry.frame import Frame
 
 SEXTANTS = ("03", "04", "05", "06", "07", "08")
@@ -28,6 +29,13 @@ _TOOTH_WORDS = (
     "first molar",
     "second molar",
     "third molar",
+)
+_PRIMARY_WORDS = (
+    "primary central incisor",
+    "primary lateral incisor",
+    "primary canine",
+    "first primary molar",
+    "second primary molar",
 )
 
 
@@ -50,14 +58,6 @@ class Place:
     words: str
 
 
-def sextant_of(tooth: int) -> str:
-    """Return the ISO 3950 sextant of a two-digit tooth number."""
-    quadrant, number = divmod(tooth, 10)
-    if number <= 3:
-        return "04" if quadrant in (1, 2) else "07"
-    return {1: "03", 2: "05", 3: "06", 4: "08"}[quadrant]
-
-
 def side_words(sextant: str | None, side: str | None) -> str:
     """Return how people at the chair call a side: cheek, lip, tongue or palate."""
     if side == "facial":
@@ -72,11 +72,15 @@ def side_words(sextant: str | None, side: str | None) -> str:
 
 
 def tooth_words(tooth: int) -> str:
-    """Return a tooth in words, such as ``lower left canine``."""
-    quadrant, number = divmod(tooth, 10)
+    """Return a tooth in words, such as ``lower left canine``, ``upper right first primary molar``.
+
+    ``tooth`` is its ISO 3950 number.
+    """
+    quadrant, number = divmod(permanent(tooth), 10)
     jaw = "upper" if quadrant in (1, 2) else "lower"
     half = "right" if quadrant in (1, 4) else "left"
-    return f"{jaw} {half} {_TOOTH_WORDS[number - 1]}"
+    kinds = _TOOTH_WORDS if tooth == permanent(tooth) else _PRIMARY_WORDS
+    return f"{jaw} {half} {kinds[number - 1]}"
 
 
 def sextant_words(sextant: str | None) -> str:
@@ -155,7 +159,10 @@ class Placer:
     def _beside(self, local: NDArray[np.float64], tooth: int) -> str:
         """Return ``at`` or, past the last tooth, ``behind``."""
         centre = self._centres[self._numbers.index(tooth)]
-        last = max(n for n in self._numbers if n // 10 == tooth // 10)
+        quadrant = permanent(tooth) // 10
+        last = max(
+            (n for n in self._numbers if permanent(n) // 10 == quadrant), key=lambda n: n % 10
+        )
         return "behind" if tooth == last and local[1] < centre[1] - 5.0 else "at"
 
     def _outside(self, local: NDArray[np.float64]) -> NDArray[np.bool_]:

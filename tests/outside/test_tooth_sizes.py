@@ -10,7 +10,15 @@ import numpy as np
 import pytest
 
 from fixtures.arches import CROWNS, ArchSpec, make_arch
-from geometry.dentition.crowns import CROWN_SIZES_MM, row_numbers, row_sizes, sextant_of
+from geometry.dentition.crowns import (
+    CROWN_SIZES_MM,
+    PRIMARY_SIZES_MM,
+    permanent,
+    permanent_row,
+    row_numbers,
+    row_sizes,
+    sextant_of,
+)
 
 # Nelson, Wheeler's Dental Anatomy, Physiology and Occlusion, Table 1-1: crown length,
 # mesiodistal, faciolingual, mm. Values from memory; some editions differ by 0.2.
@@ -26,6 +34,29 @@ WHEELER = {
 def test_average_crowns(arch: str) -> None:
     np.testing.assert_allclose(CROWN_SIZES_MM[arch], WHEELER[arch])
     np.testing.assert_allclose(CROWNS[arch], WHEELER[arch])
+
+
+def test_average_primary_crowns() -> None:
+    # Wheeler, table of the primary teeth: crown length, mesiodistal, faciolingual of canine,
+    # first and second molar, mm (from memory); other tables give 0.9 more for some widths.
+    table = {
+        "upper": [(6.5, 7.0, 7.0), (5.1, 7.3, 8.5), (5.7, 8.2, 10.0)],
+        "lower": [(6.0, 5.0, 4.8), (6.0, 7.7, 7.0), (5.5, 9.9, 8.7)],
+    }
+    for arch, sizes in table.items():
+        np.testing.assert_allclose(PRIMARY_SIZES_MM[arch], sizes, atol=0.91)
+        assert (PRIMARY_SIZES_MM[arch][:, 0] < CROWN_SIZES_MM[arch][2:5, 0]).all()
+
+
+def test_teeth_told_apart_with_their_sizes() -> None:
+    for arch in ("upper", "lower"):
+        sizes = dict(zip(row_numbers(arch).tolist(), row_sizes(arch).tolist(), strict=True))
+        for number, size in sizes.items():
+            place = number % 10
+            first, table = (3, PRIMARY_SIZES_MM) if number > 50 else (1, CROWN_SIZES_MM)
+            assert size == table[arch][place - first].tolist()
+        assert len(sizes) == 22
+        assert {permanent(n) for n in sizes} == set(permanent_row(arch).tolist())
 
 
 def test_tooth_size_ratios_of_the_averages() -> None:
@@ -47,11 +78,11 @@ def test_clinical_crowns_of_upper_front_teeth() -> None:
 
 def test_designation_of_all_teeth() -> None:
     # ISO 3950 two-digit system: all 32 numbers sum to 944 (80 per quadrant digit, 36 each).
-    numbers = np.concatenate([row_numbers("upper"), row_numbers("lower")])
+    numbers = np.concatenate([permanent_row("upper"), permanent_row("lower")])
     assert len(set(numbers.tolist())) == 32
     assert numbers.sum() == 944
-    assert row_numbers("upper")[[0, 7, 8, 15]].tolist() == [18, 11, 21, 28]
-    assert row_numbers("lower")[[0, 7, 8, 15]].tolist() == [48, 41, 31, 38]
+    assert permanent_row("upper")[[0, 7, 8, 15]].tolist() == [18, 11, 21, 28]
+    assert permanent_row("lower")[[0, 7, 8, 15]].tolist() == [48, 41, 31, 38]
     assert row_sizes("lower")[7, 1] == 5.0
 
 
@@ -62,7 +93,11 @@ def test_sextants() -> None:
             "08": (44, 48)}
     for sextant, numbers in want.items():
         assert {sextant_of(n) for n in numbers} == {sextant}
-    for wrong in (19, 10, 9, 49, 51):
+    primary = {"03": (54, 55), "04": (53, 63), "05": (64, 65), "06": (74, 75), "07": (73, 83),
+               "08": (84, 85)}
+    for sextant, numbers in primary.items():
+        assert {sextant_of(n) for n in numbers} == {sextant}
+    for wrong in (19, 10, 9, 49, 50, 56, 91):
         with pytest.raises(ValueError, match="ISO 3950"):
             sextant_of(wrong)
 

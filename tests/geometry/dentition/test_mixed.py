@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 
 from geometry.dentition import rows, sheets
-from geometry.dentition.crowns import CROWN_SIZES_MM, PRIMARY_WIDTHS_MM, row_numbers
+from geometry.dentition.crowns import CROWN_SIZES_MM, PRIMARY_SIZES_MM, permanent, permanent_row
 from geometry.dentition.rows import Row, find_row
+from geometry.inspection.place import tooth_words
 
 SEEN = 6  # incisors to first permanent molars, as at nine years
 
@@ -14,7 +15,7 @@ def row_of(arch: str, primary: tuple[int, ...], scale: float = 1.0) -> Row:
     """Read a row of teeth of average size, some places of each side held by primary ones."""
     widths, breadths = CROWN_SIZES_MM[arch][:SEEN, 1].copy(), rows.BREADTH_MM[arch][:SEEN].copy()
     for place in primary:
-        widths[place - 1] = PRIMARY_WIDTHS_MM[arch][place - 3]
+        widths[place - 1] = PRIMARY_SIZES_MM[arch][place - 3, 1]
         breadths[place - 1] = rows.PRIMARY_BREADTH_MM[arch][place - 3]
     widths, breadths = (scale * np.concatenate([of[::-1], of]) for of in (widths, breadths))
     ends = 4.0 + np.concatenate([[0.0], np.cumsum(widths)])
@@ -29,20 +30,38 @@ def row_of(arch: str, primary: tuple[int, ...], scale: float = 1.0) -> Row:
 @pytest.mark.parametrize("arch", ["upper", "lower"])
 @pytest.mark.parametrize("scale", [0.94, 1.0, 1.06])
 @pytest.mark.parametrize("primary", [(5,), (4, 5), (3, 4, 5)])
-def test_primary_teeth_do_not_shift_the_numbers_and_are_not_sure(
+def test_primary_teeth_do_not_shift_the_numbers_and_are_told_or_unsure(
     arch: str, scale: float, primary: tuple[int, ...]
 ) -> None:
     row = row_of(arch, primary, scale)
-    assert row.numbers.tolist() == row_numbers(arch)[2:-2].tolist()
+    places = [permanent(number) for number in row.numbers.tolist()]
+    assert places == permanent_row(arch)[2:-2].tolist()
+    is_primary, told = np.isin(row.numbers % 10, primary), row.numbers > 50
+    assert not told[~is_primary].any()
     if len(primary) > 1:  # second molars alone may pass for broad premolars
-        assert not row.sure[np.isin(row.numbers % 10, primary)].any()
+        assert not row.sure[is_primary & ~told].any()
+
+
+def test_second_primary_molars_of_a_child_of_nine_are_named() -> None:
+    # ISO 3950: quadrants 5 to 8 are those of the primary teeth, 5 is the second molar.
+    row = row_of("lower", (3, 4, 5))
+    seconds = row.numbers[row.numbers % 10 == 5]
+    assert seconds.tolist() == [85, 75]
+    assert row.sure[row.numbers > 80].all()
+
+
+def test_words_for_primary_teeth() -> None:
+    assert tooth_words(75) == "lower left second primary molar"
+    assert tooth_words(54) == "upper right first primary molar"
+    assert tooth_words(63) == "upper left primary canine"
+    assert tooth_words(35) == "lower left second premolar"
 
 
 @pytest.mark.parametrize("arch", ["upper", "lower"])
 @pytest.mark.parametrize("scale", [0.9, 1.0, 1.1])
 def test_permanent_teeth_are_sure(arch: str, scale: float) -> None:
     row = row_of(arch, (), scale)
-    assert row.numbers.tolist() == row_numbers(arch)[2:-2].tolist()
+    assert row.numbers.tolist() == permanent_row(arch)[2:-2].tolist()
     assert row.sure.all()
 
 
@@ -51,7 +70,8 @@ def test_widths_of_primary_teeth() -> None:
     # molars take more room than their successors, a side 0.9 mm above and 1.7 mm below; the
     # molars are broader than the premolars, the canines narrower than the canines.
     room = {}
-    for arch, primary in PRIMARY_WIDTHS_MM.items():
+    for arch, sizes in PRIMARY_SIZES_MM.items():
+        primary = sizes[:, 1]
         after = CROWN_SIZES_MM[arch][2:5, 1]
         room[arch] = float((primary - after).sum())
         assert primary[0] < after[0]
