@@ -24,6 +24,8 @@ REACH_MM = 2.0
 FIT_POINTS = 6000
 LEAST_SHARE = 0.5
 """Of the rescan that must lie near the file for the comparison to mean anything."""
+LEAST_SHOWN = 0.1
+"""Of the file that a rescan must show: one in other units may lie within a single tooth of it."""
 NEAR_MM = 1.0
 SURE_SHARE = 0.97
 STARTS = 6
@@ -163,7 +165,10 @@ def _measure(
     target: Surface, scan: Mesh, number: int
 ) -> tuple[dict[str, Any], NDArray[np.float64]]:
     """Register one rescan; return its figures and the deviation at each triangle of the file."""
-    motion = _register(target, scan, number)
+    surface = Surface.of(scan) if scan.faces.size else None
+    if surface is None or not surface.areas.sum() > 0.0:
+        raise GeometryError(f"rescan {number}: it has no surface; export it again")
+    motion = _register(target, surface, number)
     laid = Surface.of(scan.transformed(motion))
     places, normals = target.mesh.triangles.mean(axis=1), target.normals
     # From the file to the print: where the print shows nothing there is no value.
@@ -178,7 +183,13 @@ def _measure(
     if not known.any():
         raise GeometryError(f"rescan {number}: nothing of it lies near the file; check both")
     figures: dict[str, Any] = describe_offsets(offsets[known], target.areas[known]).as_dict()
-    figures["shown_share"] = float(target.areas[known].sum() / target.areas.sum())
+    shown = float(target.areas[known].sum() / target.areas.sum())
+    if shown < LEAST_SHOWN:
+        raise GeometryError(
+            f"rescan {number}: it shows {100 * shown:.0f} % of the file only; it shows another"
+            " model, its units are wrong, or most is missing"
+        )
+    figures["shown_share"] = shown
     scale, growth = _stretch(places, normals, offsets, target.areas)
     figures["scale_error_percent"] = scale
     figures["growth_mm"] = growth
@@ -186,9 +197,8 @@ def _measure(
     return figures, offsets
 
 
-def _register(target: Surface, scan: Mesh, number: int) -> NDArray[np.float64]:
+def _register(target: Surface, surface: Surface, number: int) -> NDArray[np.float64]:
     """Motion that lays a rescan on the file, from any pose."""
-    surface = Surface.of(scan)
     points, normals = surface.scatter(FIT_POINTS)
     few, few_normals = surface.scatter(600)
     tries = []

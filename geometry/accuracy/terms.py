@@ -65,12 +65,14 @@ def describe_offsets(
     Raises
     ------
     GeometryError
-        When there are none.
+        When there are none, or some are no numbers.
     """
     d = np.asarray(offsets, dtype=np.float64)
     if d.size == 0:
         raise GeometryError("no deviation was measured; the scans show nothing in common")
     w = np.ones_like(d) if weights is None else np.asarray(weights, dtype=np.float64)
+    if not np.isfinite(d).all() or not w.sum() > 0.0:
+        raise GeometryError("a deviation is no number, or stands for no surface; measure again")
     w = w / w.sum()
     bias = float(w @ d)
     size = np.abs(d)
@@ -104,9 +106,16 @@ def trueness_and_precision(
         |mean − reference|.
     precision : float or None
         Standard deviation of the results (n − 1); None for a single one.
+
+    Raises
+    ------
+    GeometryError
+        When there is no result, or one is no number.
     """
     values = np.asarray(results, dtype=np.float64)
     if values.size == 0:
         raise GeometryError("no result to judge; measure at least one print")
+    if not np.isfinite([*values, reference]).all():
+        raise GeometryError("a result or the reference is no number; measure again")
     trueness = float(abs(values.mean() - reference))
     return trueness, float(values.std(ddof=1)) if values.size > 1 else None

@@ -10,7 +10,7 @@ from PIL import Image
 from scipy.spatial.transform import Rotation
 
 from fixtures.arches import make_arch, random_spec
-from geometry.accuracy import compare_print
+from geometry.accuracy import compare_print, describe_offsets, trueness_and_precision
 from geometry.errors import GeometryError
 from geometry.mesh import Mesh
 
@@ -126,6 +126,27 @@ def test_another_body_is_refused(part):
     ball = trimesh.creation.icosphere(subdivisions=4, radius=40.0)
     with pytest.raises(GeometryError, match="rescan 1"):
         compare_print(part, [Mesh(np.array(ball.vertices), ball.faces.astype(np.int32))])
+
+
+@pytest.mark.parametrize(
+    ("scan", "words"),
+    [
+        (lambda p: Mesh(p.vertices / 25.4, p.faces), "units"),
+        (lambda p: Mesh(p.vertices * 0.0, p.faces), "no surface"),
+        (lambda p: Mesh(p.vertices, p.faces[:0]), "no surface"),
+    ],
+)
+def test_what_shows_next_to_nothing_of_the_file_is_refused(part, scan, words):
+    with pytest.raises(GeometryError, match=rf"rescan 2.*{words}"):
+        compare_print(part, [part, scan(part)])
+
+
+def test_figures_of_what_is_no_number_are_refused():
+    for wrong in np.nan, np.inf:
+        with pytest.raises(GeometryError):
+            describe_offsets([0.1, wrong])
+        with pytest.raises(GeometryError):
+            trueness_and_precision([0.1, wrong], 0.0)
 
 
 def test_no_rescan_is_refused(part):
