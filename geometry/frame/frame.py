@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +11,7 @@ from scipy.spatial import cKDTree
 from geometry.errors import GeometryError
 from geometry.frame.bent import Levels, View, level_planes
 from geometry.frame.crowns import crown_points
+from geometry.frame.flaps import Flaps, find_flaps
 from geometry.frame.plane import (
     FINE_CELL_MM,
     OcclusalPlane,
@@ -111,6 +112,8 @@ class Frame:
         (a few teeth only).
     width_mm, depth_mm : float
         Size of the fitted arch form.
+    flaps : Flaps or None
+        Where soft tissue was scanned along beside the arch.
     """
 
     origin: NDArray[np.float64]
@@ -133,6 +136,7 @@ class Frame:
     anterior_certainty: float
     width_mm: float
     depth_mm: float
+    flaps: Flaps | None
 
     @property
     def superior(self) -> NDArray[np.float64]:
@@ -233,7 +237,8 @@ def find_frame(mesh: Mesh, arch: str | None = None) -> Frame:
     unseen = unseen_tilt_deg(local_tips[:, :2], form)
     # Tips and the rest of the biting surfaces at odds say as much as few tips do.
     tilt_sd = float(np.linalg.norm([levels.every.tilt_sd_deg, moved, unseen]))
-    return _assemble(surface.centre, levels, tilt_sd, rotation, form, side, places, arch)
+    frame = _assemble(surface.centre, levels, tilt_sd, rotation, form, side, places, arch)
+    return replace(frame, flaps=find_flaps(surface.centre, rotation, form, seen.row, vault))
 
 
 @dataclass(frozen=True, slots=True)
@@ -373,4 +378,5 @@ def _assemble(
         anterior_certainty=form.certainty,
         width_mm=form.width_mm,
         depth_mm=form.depth_mm,
+        flaps=None,
     )

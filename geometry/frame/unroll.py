@@ -47,7 +47,7 @@ class Unrolled:
     def place(self, points: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return (s, t) of points given as (across, anterior) from the apex, mm."""
         _, nearest = cKDTree(self.line).query(points)
-        across = ((points - self.line[nearest]) * _outward(self.line)[nearest]).sum(axis=1)
+        across = ((points - self.line[nearest]) * outward(self.line)[nearest]).sum(axis=1)
         return np.stack([self.s[nearest], across], axis=1)
 
 
@@ -80,7 +80,8 @@ def _even(
     return s, even
 
 
-def _outward(line: NDArray[np.float64]) -> NDArray[np.float64]:
+def outward(line: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the unit normals (n, 2) of a centre line, towards lips and cheeks."""
     tangent = np.gradient(line, axis=0)
     tangent /= np.maximum(np.linalg.norm(tangent, axis=1), 1e-9)[:, None]
     # The line runs from negative to positive across; the front is on its left.
@@ -108,7 +109,7 @@ def unroll(relief: Relief, level: float, form: RowCurve) -> Unrolled:
     covered = np.zeros(s.shape[0], dtype=np.bool_)
     height = np.empty((s.shape[0], t.shape[0]))
     for again in range(3):
-        normal = _outward(line)
+        normal = outward(line)
         height = _sample(
             relief.z,
             relief.x0,

@@ -43,6 +43,7 @@ CODES: dict[str, str] = {
     "scattered": "Triangles do not hang together",
     "second_piece": "Scan in two parts",
     "short_tissue": "Too little gum captured",
+    "soft_tissue": "Cheek, lip or tongue on the scan",
     "spike": "Spike",
     "tilt": "Arch lies tilted in the file",
     "too_large": "Larger than an arch",

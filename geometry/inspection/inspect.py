@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from geometry.dentition import Dentition
 from geometry.dentition import analyse as analyse_dentition
 from geometry.errors import GeometryError
-from geometry.frame import Frame, curve_of_spee, find_frame, measure_tilt
+from geometry.frame import Frame, SoftTissue, clear, curve_of_spee, find_frame, measure_tilt
 from geometry.inspection import arch_findings as arches
 from geometry.inspection import hole_findings as holes
 from geometry.inspection import surface_findings as surfaces
@@ -133,8 +133,16 @@ def inspect_scan(
     }
     findings += surfaces.fault_findings(scan.mesh, topology, limits)
     parts = Parts()
+    set_aside: tuple[SoftTissue, ...] = ()
+    if frame is not None and frame.flaps is not None:
+        with watch.part("frame"):
+            cleared = clear(topology, frame)
+            topology, frame, set_aside = cleared.topology, cleared.frame, cleared.set_aside
+            fine = coarsen(topology.main, CELL_MM)
     if frame is not None:
-        parts, more = _measure_arch(report, topology, frame, sampling, fine, limits, watch)
+        parts, more = _measure_arch(
+            report, topology, frame, sampling, fine, limits, watch, set_aside
+        )
         # What stands out of a finished model is no moisture.
         findings += [found for found in more if not (solid and found.code in _OF_SCANS)]
     ordered = in_order(findings)
@@ -167,6 +175,7 @@ def _measure_arch(
     fine: Mesh,
     limits: Limits,
     watch: Stopwatch,
+    set_aside: tuple[SoftTissue, ...],
 ) -> tuple[Parts, list[Finding]]:
     """Fill the parts of the report that need a frame; return the parts and their findings."""
     main = topology.main
@@ -234,6 +243,7 @@ def _measure_arch(
     findings += tissues.tissue_findings(dentition, known_side, limits)
     findings += tissues.gap_findings(dentition, known_side, limits)
     findings += surfaces.piece_findings(topology, placer, limits)
+    findings += surfaces.soft_tissue_findings(set_aside, placer)
     with watch.part("undercut"):
         report["undercut"] = undercut_record(undercut, main, placer)
         if plane_known:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
+from geometry.frame import SoftTissue
 from geometry.inspection.findings import CHECK, NOTE, STOP, Finding, spot
 from geometry.inspection.limits import Limits
 from geometry.inspection.place import Placer
@@ -12,6 +15,9 @@ from geometry.topology.intersections import apart
 
 # A scan in this many pieces, with less than this share of it in the largest, is no surface.
 _CRUMBS, _CRUMB_SHARE = 100, 0.4
+
+SOFT_TISSUE_MM2 = 15.0
+"""Less than this is a curled border."""
 
 _UNIT_WORDS = {"mm": "millimetres", "cm": "centimetres", "m": "metres", "in": "inches"}
 
@@ -179,6 +185,40 @@ def fault_findings(mesh: Mesh, topology: Topology, limits: Limits) -> list[Findi
                 None if crossing is None else float(crossing),
                 float(limits.self_intersections),
                 "pairs",
+            )
+        )
+    return found
+
+
+def soft_tissue_findings(set_aside: Sequence[SoftTissue], placer: Placer) -> list[Finding]:
+    """Tell which cheek, lip or tongue was scanned along and left out."""
+    found = []
+    for piece in set_aside:
+        if piece.area_mm2 < SOFT_TISSUE_MM2:
+            continue
+        place = placer(piece.centre)
+        if piece.lingual:
+            words = (
+                f"The tongue is on the scan ({piece.area_mm2:.0f} mm²). It was left out; gum under "
+                "it is not seen. Where gum is short on the tongue's side, hold it away and rescan."
+            )
+        else:
+            words = (
+                f"Cheek or lip is on the scan, {place.words} ({piece.area_mm2:.0f} mm²). It was "
+                "left out; gum behind it is not seen. Where gum is short there, hold it away and "
+                "rescan."
+            )
+        found.append(
+            Finding(
+                "soft_tissue",
+                NOTE,
+                words,
+                piece.area_mm2,
+                SOFT_TISSUE_MM2,
+                "mm²",
+                place.sextant,
+                place.side,
+                spot(piece.centre),
             )
         )
     return found

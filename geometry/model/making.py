@@ -13,7 +13,7 @@ from geometry.dentition import Dentition
 from geometry.dentition import analyse as analyse_dentition
 from geometry.errors import GeometryError
 from geometry.forming import form_over
-from geometry.frame import Frame, find_frame
+from geometry.frame import Frame, SoftTissue, clear, find_frame
 from geometry.mesh import Mesh
 from geometry.model.assembling import Closed
 from geometry.model.blockout import SPECK, BlockOut, block_out, near_fill
@@ -94,6 +94,8 @@ class Known:
     frame: FrameLike
     dentition: Dentition | None
     healed: Healed
+    soft: tuple[SoftTissue, ...] = ()
+    """Cheek, lip or tongue that was scanned along and left out."""
     spreads: dict[tuple[float, float, float], float | None] = field(default_factory=dict)
     """Spread of a sheet over the scan not levelled, by pitch, roll and sheet, for quick looks."""
 
@@ -145,9 +147,15 @@ def look(
         healing = aside.submit(heal, topology)
         if frame is None:
             frame = find_frame(topology.main, arch)
+        soft: tuple[SoftTissue, ...] = ()
+        if isinstance(frame, Frame) and frame.flaps is not None:
+            cleared = clear(topology, frame)
+            topology, frame, soft = cleared.topology, cleared.frame, cleared.set_aside
+            healing.result()  # of the whole scan, for nothing
+            healing = aside.submit(heal, topology)
         if dentition is None and isinstance(frame, Frame):
             dentition = analyse_dentition(topology.main, frame, topology)
-        known = Known(topology, frame, dentition, healing.result())
+        known = Known(topology, frame, dentition, healing.result(), soft)
     give_back()
     return known
 
@@ -193,6 +201,12 @@ def build(
     islands = len(known.topology.islands)
     if islands:
         warnings.append(f"{islands} loose piece{'s' if islands > 1 else ''} of the scan left out")
+    if known.soft:
+        area = sum(piece.area_mm2 for piece in known.soft)
+        warnings.append(
+            f"{area:.0f} mm² of cheek, lip or tongue on the scan left out; the model ends where"
+            " they begin"
+        )
     if isinstance(known.frame, Frame) and known.frame.contradicts:
         warnings.append(
             f"the scan looks like the {known.frame.found_arch} arch, not the "
