@@ -43,6 +43,11 @@ APART_MM, LOWER_MM = 1.0, 1.0
 below where the margin is expected."""
 BARE_MM = 2.0
 """To trust that there is no lower one so much of the wall below has to be seen."""
+PLAIN_MM, RIPPLED_MM = 0.05, 0.07
+"""Steps mean gum where crowns are plain: where the highest on the lips' side of most crowns, well
+above the gum, is less than the first of these, and not where it is more than the second."""
+RIPPLES = (2.0, 0.45)
+"""That is looked for from so far below the tip to this share of the crown's length."""
 
 
 def sharp_creases(
@@ -68,6 +73,35 @@ def sharp_creases(
         gain = LOG_ODDS * np.clip((tooth.mean - least[tooth.k]) / SHARPER_RAD, 0.0, 1.0)
         tooth.put(gain, out)
     return out
+
+
+def plainness(step: Array, z: Array, start: Array, stop: Array, tip: Array, length: Array) -> float:
+    """How far steps can be trusted in this mouth, 0 to 1.
+
+    Parameters
+    ----------
+    step : (n, m) float64
+        Of the facial side, from :func:`geometry.dentition.margin.edge_step`, mm.
+    z : (m,) float64
+        Falling heights, mm.
+    start, stop, tip, length : (k,) float64
+        Ends of the teeth along the arch, heights of their tips and expected height of their
+        crowns, mm.
+    """
+    at = np.arange(len(step)) * STEP_S_MM
+    ripples = []
+    for k in range(len(start)):
+        core = np.abs(at - 0.5 * (start[k] + stop[k])) <= CORE * (stop[k] - start[k])
+        below = tip[k] - z
+        part = step[np.ix_(core, (below > RIPPLES[0]) & (below < RIPPLES[1] * length[k]))]
+        known = np.isfinite(part)
+        if part.size and known.mean() > 0.5:
+            mean = np.where(known, part, 0.0).sum(axis=0) / np.maximum(known.sum(axis=0), 1)
+            ripples.append(float(np.abs(mean).max()))
+    if not ripples:
+        return 0.0
+    over = (float(np.median(ripples)) - PLAIN_MM) / (RIPPLED_MM - PLAIN_MM)
+    return float(np.clip(1.0 - over, 0.0, 1.0))
 
 
 def high_steps(

@@ -37,9 +37,10 @@ ABOVE_GAP_MM = 1.0
 ALONG_MM = 0.8
 SHOULDER_MM = 3.0
 """Nearer to the tips the biting surface rounds off, which looks like a step."""
-MOST_OFF = (7.0, 25.0)
-"""What a length's square in standard deviations counts at most, above the expected margin and below
-it: half-erupted and primary crowns are far shorter than the tooth that is looked for there."""
+MOST_OFF, MOST_SHORTER = 25.0, 7.0
+"""What a length's square in standard deviations counts at most; and for crowns shorter than
+expected where signs are to be trusted: half-erupted and primary ones are far shorter than the tooth
+that is looked for there."""
 EDGE_MM = 2.0
 """The margin is never so near to the biting edges."""
 STIFFNESS = 0.5
@@ -239,7 +240,7 @@ def expect(columns: int, start: Array, stop: Array, tip: Array, length: Array,
 
 
 def trace_margin(crease: Array, step: Array, signs: Array, z_sheet: Array, border: Array,
-                 hope: Expectation) -> Path:
+                 hope: Expectation, plain: float = 0.0) -> Path:
     """Find the most likely margin of one side.
 
     Parameters
@@ -256,6 +257,9 @@ def trace_margin(crease: Array, step: Array, signs: Array, z_sheet: Array, borde
     border : (n,) float64
         Lowest scanned height of each column, NaN where nothing was scanned.
     hope : Expectation
+    plain : float
+        How far the signs are to be trusted, 0 to 1: see
+        :func:`geometry.dentition.creases.plainness`.
     """
     n = crease.shape[0]
     rows = int(np.ceil((z_sheet[0] - LOWEST_MM) / STEP_Z_MM)) + 1
@@ -279,7 +283,7 @@ def trace_margin(crease: Array, step: Array, signs: Array, z_sheet: Array, borde
     evidence[~tooth] *= 0.3
     off = (z[None, :] - np.nan_to_num(hope.middle)[:, None]) / hope.spread[:, None]
     unary = -evidence + (hope.weight[:, None] * 0.5) * np.minimum(
-        off**2, np.where(off > 0, *MOST_OFF)
+        off**2, np.where(off > 0, MOST_OFF + plain * (MOST_SHORTER - MOST_OFF), MOST_OFF)
     )
     wall_signs = np.where(wall, signs[:, np.minimum(np.arange(rows), signs.shape[1] - 1)], 0.0)
     unary -= hope.weight[:, None] * wall_signs

@@ -10,7 +10,7 @@ from scipy.special import ndtr
 
 from geometry.dentition.attached import bonded_places, teeth_with
 from geometry.dentition.biting import biting_surface
-from geometry.dentition.creases import high_steps, sharp_creases
+from geometry.dentition.creases import high_steps, plainness, sharp_creases
 from geometry.dentition.crowns import height_shares
 from geometry.dentition.lengths import shared_ratio
 from geometry.dentition.margin import (
@@ -137,6 +137,7 @@ def read_margins(sheets: Sheets, relief: Relief, start: Array, stop: Array, tip:
                         lowest_scanned(sheet, sheets.z), sign)
     usual = {side: usual_length * height_shares(numbers, side) for side in images}
     length = {side: value * USUAL_RATIO for side, value in usual.items()}
+    plain = plainness(images["facial"][2], sheets.z, start, stop, tip, length["facial"])
     spread = np.full(len(start), FIRST_SPREAD_MM)
     ratio = USUAL_RATIO
     paths: dict[str, Path] = {}
@@ -153,8 +154,9 @@ def read_margins(sheets: Sheets, relief: Relief, start: Array, stop: Array, tip:
                                    np.where(front, *ROUND_WEIGHT[side]), hopes[side].middle)
             if side == "facial":
                 signs += sharp_creases(crease, start, stop, front, hopes[side].middle)
-            signs += high_steps(step, sheets.z, start, stop, front, hopes[side].middle, side)
-            paths[side] = trace_margin(crease, step, signs, sheets.z, border, hopes[side])
+            signs += plain * high_steps(step, sheets.z, start, stop, front,
+                                        hopes[side].middle, side)
+            paths[side] = trace_margin(crease, step, signs, sheets.z, border, hopes[side], plain)
             found[side] = _clear_ratios(paths[side], start, stop, tip, usual[side])
         if not second:
             ratio = _usual_ratio(np.concatenate(list(found.values())), USUAL_RATIO, TRUST_MOUTH)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from geometry.dentition.creases import high_steps, sharp_creases
+from geometry.dentition.creases import high_steps, plainness, sharp_creases
 from geometry.dentition.margin import crease_angle, edge_step, expect, trace_margin
 from geometry.dentition.sheets import STEP_S_MM, STEP_Z_MM
 
@@ -69,7 +69,8 @@ def margin_of_steps(side: str, *steps: tuple[float, float], last: float = -15.0)
     hope = expect(COLUMNS, start, stop, tip, length, np.array([1.0]), FRONT, plain)
     step = edge_step(sheet, 1.0)
     signs = high_steps(step, Z, start, stop, FRONT, hope.middle, side)
-    path = trace_margin(crease_angle(sheet, 1.0), step, signs, Z, np.full(COLUMNS, last), hope)
+    border = np.full(COLUMNS, last)
+    path = trace_margin(crease_angle(sheet, 1.0), step, signs, Z, border, hope, 1.0)
     return float(path.height[round(7.5 / STEP_S_MM)])
 
 
@@ -112,3 +113,25 @@ def test_there_a_step_right_over_the_border_may_be_the_cingulum() -> None:
 def test_a_primary_canine_is_four_to_five_millimetres_shorter_than_the_permanent_one() -> None:
     # Crowns of 6.5 and 11 mm (handbook means for the mandible, from memory).
     assert margin_of_steps("facial", (-4.5, 0.15)) == pytest.approx(-4.5, abs=0.5)
+
+
+@pytest.mark.parametrize(("ripple", "trusted"), [(0.0, 1.0), (0.02, 1.0), (0.2, 0.0)])
+def test_steps_are_trusted_where_crowns_are_plain(ripple: float, trusted: float) -> None:
+    wall = ripple * np.sin(2.0 * np.pi * Z / 2.0)
+    wall += 0.5 * np.clip((-8.0 - Z) / 0.3, 0.0, 1.0)
+    sheet = np.tile(np.where(Z > 0.0, np.nan, wall), (COLUMNS, 1))
+    args = (np.array([3.5]), np.array([11.5]), np.array([0.0]), np.array([9.0]))
+    assert plainness(edge_step(sheet, 1.0), Z, *args) == pytest.approx(trusted, abs=0.01)
+    assert plainness(np.full(sheet.shape, np.nan), Z, *args) == 0.0
+
+
+def test_where_they_are_not_usual_lengths_weigh_as_much_as_ever() -> None:
+    sheet = np.tile(np.where(Z > 0.0, np.nan, 0.2 * (Z < -4.5)), (COLUMNS, 1))
+    one = np.array([1.0])
+    start, stop, tip, length = (np.array([v]) for v in (3.5, 11.5, 0.0, 9.0))
+    hope = expect(COLUMNS, start, stop, tip, length, one, FRONT, one)
+    step, crease = edge_step(sheet, 1.0), crease_angle(sheet, 1.0)
+    args = (crease, step, np.zeros(step.shape), Z, np.full(COLUMNS, -15.0), hope)
+    middle = round(7.5 / STEP_S_MM)
+    assert trace_margin(*args).height[middle] < -7.0
+    assert trace_margin(*args, 1.0).height[middle] > -5.5
