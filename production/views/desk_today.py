@@ -19,11 +19,12 @@ from production.views.live import live
 
 
 def day_of(request: HttpRequest, office: Office) -> dt.date:
-    """Read ``?day=2026-11-25``; today when absent or not a date."""
+    """Read ``?day=2026-11-25``; today when absent, not a date, or not of this century."""
     try:
-        return dt.date.fromisoformat(request.GET.get("day", ""))
+        day = dt.date.fromisoformat(request.GET.get("day", ""))
     except ValueError:
         return office.today()
+    return day if 2000 <= day.year < 2100 else office.today()
 
 
 def _context(request: HttpRequest, day: dt.date, version: str) -> dict[str, object]:

@@ -19,6 +19,7 @@ from production.models import (
 
 CODE = "Code: letters, digits, dashes"
 PLACE = "Place in the list"
+TAKEN = {"code": {"unique": "This code is taken. Choose another one."}}
 
 
 class Pairs(forms.Field):
@@ -80,6 +81,8 @@ class FixedCode(forms.ModelForm):
         super().__init__(*args, **kwargs)
         if self.instance.pk:
             del self.fields["code"]
+        else:
+            self.fields["code"].error_messages["invalid"] = "Use letters, digits and dashes only."
 
 
 class StageForm(FixedCode):
@@ -87,6 +90,7 @@ class StageForm(FixedCode):
 
     class Meta:
         model = Stage
+        error_messages = TAKEN
         fields = ["name", "code", "position", "machine_kind", "attended", "load_name", "needs_lot"]
         labels = {
             "code": CODE,
@@ -108,6 +112,7 @@ class KindForm(FixedCode):
 
     class Meta:
         model = ApplianceKind
+        error_messages = TAKEN
         fields = ["name", "code", "intended_use", "approve_model", "active"]
         labels = {
             "code": CODE,
@@ -146,6 +151,7 @@ class MachineForm(forms.ModelForm):
 
     class Meta:
         model = Machine
+        error_messages = TAKEN
         fields = [
             "name", "code", "kind", "capacity", "plate_width_mm", "plate_depth_mm", "layer_mm",
             "minutes_per_mm", "start_minutes", "hot_folder", "serial_number", "in_service_since",
@@ -264,6 +270,7 @@ class CauseForm(FixedCode):
 
     class Meta:
         model = RemakeCause
+        error_messages = TAKEN
         fields = ["name", "code", "parent", "stage", "restart", "position", "active"]
         labels = {
             "code": CODE,

@@ -157,3 +157,12 @@ def test_a_machine_is_of_some_kind(office, signed_in):
             "minutes_per_mm": "", "start_minutes": "0", "state": "ready"}  # fmt: skip
     answer = signed_in("manager").post(reverse("settings-new", args=["machines"]), data)
     assert "Choose what kind of machine it is." in answer.content.decode()
+
+
+def test_a_code_is_refused_in_plain_words(office, signed_in):
+    new = reverse("settings-new", args=["stages"])
+    client = signed_in("manager")
+    odd = client.post(new, {"name": "A", "code": "a b", "position": "1"}).content.decode()
+    assert "Use letters, digits and dashes only." in odd
+    taken = client.post(new, {"name": "A", "code": "print", "position": "1"}).content.decode()
+    assert "This code is taken." in taken

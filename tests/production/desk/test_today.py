@@ -330,3 +330,9 @@ def test_a_bag_scanned_at_the_desk_leads_to_its_hand_over(desk, signed_in):
     assert client.get(find, {"q": code}).headers["Location"] == reverse("handover", args=[code])
     people = client.get(find, {"q": "brandt"}, follow=True).content.decode()
     assert "Brandt, Noor" in people
+
+
+@pytest.mark.parametrize("day", ["9999-12-31", "0001-01-01", "2026-02-30", "soon"])
+def test_a_day_that_cannot_be_meant_is_today(desk, office, signed_in, day):
+    page = signed_in("front_desk").get(reverse("today"), {"day": day})
+    assert page.context["page"].day == office.today()
