@@ -13,7 +13,7 @@ from clinic.middleware import office_of
 from clinic.models import Office
 from clinic.permissions import may, needs
 from production.bench.lookup import look_up
-from production.models import Appliance, Load
+from production.models import Appliance, Load, Machine
 from production.selectors.today import today, today_version
 from production.views.live import live
 
@@ -43,7 +43,9 @@ def today_page(request: HttpRequest) -> HttpResponse:
     office = office_of(request)
     day = day_of(request, office)
     version = today_version(day, office, request.user.pk)
-    return render(request, "today/page.html", _context(request, day, version))
+    # Whoever set the site up lands here first.
+    unset = may(request.user, "manage") and not Machine.objects.exists()
+    return render(request, "today/page.html", _context(request, day, version) | {"unset": unset})
 
 
 @needs("see_patients")

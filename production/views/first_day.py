@@ -16,7 +16,7 @@ def still_missing(office: Office) -> list[tuple[str, str]]:
     Asked for is what the routes of the appliances on offer need. Nine queries.
     """
     found: list[tuple[str, str]] = []
-    if office.name == Office._meta.get_field("name").default or office.time_zone == "UTC":
+    if office.name == Office._meta.get_field("name").default:
         found.append(("The office's name, address and clock", reverse("settings-office")))
     if not OpeningHours.objects.exists():
         found.append(("When the office is open", _section("hours")))

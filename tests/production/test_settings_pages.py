@@ -118,6 +118,7 @@ def test_the_last_manager_stays(office, signed_in, person, changes):
 
 def test_a_new_office_is_told_what_is_missing_until_it_is_there(office, signed_in, person):
     client = signed_in("manager")
+    assert "See what is still missing" in client.get(reverse("today")).content.decode()
     told = [words for words, _ in client.get(reverse("settings")).context["missing"]]
     assert "A doctor: every order names who prescribed it" in told
     assert {"A printer", "A wash unit", "Material: sheet"} <= set(told)
@@ -128,6 +129,7 @@ def test_a_new_office_is_told_what_is_missing_until_it_is_there(office, signed_i
     assert not {"A printer", "Material: sheet"} & set(told)
     assert not any(words.startswith("A doctor") for words in told)
     assert "A lot in stock: sheet" in told
+    assert "See what is still missing" not in client.get(reverse("today")).content.decode()
     assert signed_in("doctor").get(reverse("settings")).context["missing"] == []
 
 
