@@ -11,6 +11,7 @@ from geometry.dentition.crowns import arch_of, permanent, permanent_row, sextant
 from geometry.dentition.passages import LEVEL_MM, Passage
 from geometry.dentition.result import Gap
 from geometry.dentition.rows import Row
+from geometry.dentition.spaces import CELL_MM
 
 Array = NDArray[np.float64]
 
@@ -41,6 +42,11 @@ crowns; and so near to the bottom, a sudden widening is a step of the gum."""
 
 EDGE_MM = 0.8
 MISSING_MM = 2.0
+
+FRONT_TEETH = 3
+BESIDE_MM, BEHIND_MM, LEVEL_WITH_MM, VALLEY_MM = 2.0, 5.0, 1.5, 2.0
+"""Two incisal edges this far behind each other, about as high, with so deep a valley between,
+overlap in a crowded row: what lies between them is no space. Chosen here."""
 
 
 def find_gaps(
@@ -80,6 +86,9 @@ def find_gaps(
         one, two = (int(number) for number in row.numbers[k : k + 2])
         first, last = order.index(permanent(one)), order.index(permanent(two))
         absent = tuple(order[first + 1 : last])
+        front = max(one % 10, two % 10) <= FRONT_TEETH
+        if front and _overlap(row.shadow, row.stop[k], row.start[k + 1], edge):
+            continue
         missing = absent if width > MISSING_MM else ()
         # Told half way down the crowns, however low the passage is at its narrowest.
         middle = lift(np.array([*passage.middles[level], edge - HALF_WAY * crown]))
@@ -87,6 +96,23 @@ def find_gaps(
         kind = "missing" if missing else "space"
         out.append(Gap(kind, width, middle, (one, two), missing, sextant_of(number)))
     return tuple(out)
+
+
+def _overlap(shadow: Array, a: float, b: float, edge: float) -> bool:
+    """Whether two front teeth stand one behind the other where they meet, from ``a`` to ``b`` mm.
+
+    ``shadow`` is the row from above, ``edge`` the height of the lower of the two.
+    """
+    first = max(round((a - BESIDE_MM) / CELL_MM), 0)
+    crest = shadow[first : round((b + BESIDE_MM) / CELL_MM) + 1].max(axis=0)
+    apart = round(BEHIND_MM / CELL_MM)
+    for inner in range(len(crest) - apart):
+        peak = min(crest[inner], crest[inner + apart :].max())
+        if peak > edge - LEVEL_WITH_MM:
+            outer = inner + apart + int(crest[inner + apart :].argmax())
+            if crest[inner:outer].min() < peak - VALLEY_MM:
+                return True
+    return False
 
 
 def _widest_level(passage: Passage, edge: float, contact: float) -> int:
