@@ -36,8 +36,7 @@ STEP_MM, HIGHER_MM = 0.06, 0.12
 HIGHEST_MM, FLANKS_MM = 0.6, 0.8
 """A higher one is no gum's edge but a part of a crown, or of what is bonded to it, and so is what
 looks like a lower one within this of it."""
-STEP_LOG_ODDS = {"facial": (5.0, 5.0), "lingual": (4.0, 3.0)}
-"""Front and back teeth."""
+STEP_LOG_ODDS = {"facial": 5.0, "lingual": 3.0}
 APART_MM, LOWER_MM = 1.0, 1.0
 """Inside of front teeth a lower step counts in place of one by so much above it, down to so far
 below where the margin is expected."""
@@ -130,9 +129,8 @@ def high_steps(
     known = np.nan_to_num(step, nan=-1.0)
     around = 2 * round(FLANKS_MM / STEP_Z_MM) + 1
     known[maximum_filter1d(known, around, axis=1) > HIGHEST_MM] = 0.0
-    odds = np.where(front, *STEP_LOG_ODDS[side])
     for tooth in _teeth(known, start, stop, middle):
-        gain = odds[tooth.k] * np.clip((tooth.mean - STEP_MM) / HIGHER_MM, 0.0, 1.0)
+        gain = STEP_LOG_ODDS[side] * np.clip((tooth.mean - STEP_MM) / HIGHER_MM, 0.0, 1.0)
         if side == "lingual" and front[tooth.k]:
             seen = np.flatnonzero(np.isfinite(step[tooth.core]).mean(axis=0) > 0.5)
             last = z[seen[-1]] if len(seen) else np.inf
