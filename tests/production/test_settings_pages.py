@@ -168,3 +168,10 @@ def test_a_code_is_refused_in_plain_words(office, signed_in):
     assert "Use letters, digits and dashes only." in odd
     taken = client.post(new, {"name": "A", "code": "print", "position": "1"}).content.decode()
     assert "This code is taken." in taken
+
+
+def test_a_retired_machine_is_not_shown_as_in_service(office, signed_in):
+    machine = Machine.objects.create(code="P0", name="Old", kind="printer", state="retired")
+    shown = signed_in("technician").get(reverse("machine", args=[machine.uuid])).content.decode()
+    assert "Retired: nothing is planned on it." in shown
+    assert "In service." not in shown
