@@ -61,13 +61,22 @@ class Tips:
 
 
 @njit(cache=True, nogil=True)
+def _ring(radius):  # type: ignore[no-untyped-def]
+    """Rows and columns (16, 2) from a cell to those on a ring of sectors around it."""
+    out = np.empty((SECTORS, 2), dtype=np.int64)
+    for s in range(SECTORS):
+        angle = 2.0 * np.pi * s / SECTORS
+        out[s, 0] = int(np.floor(radius * np.sin(angle) + 0.5))
+        out[s, 1] = int(np.floor(radius * np.cos(angle) + 0.5))
+    return out
+
+
+@njit(cache=True, nogil=True)
 def _falls(z, index, r, c, ring, lean_x, lean_y, out):  # type: ignore[no-untyped-def]
     """Drop of the surface on a ring of sectors around a cell (3 mm where it ends)."""
     rows, columns = z.shape
     for s in range(out.shape[0]):
-        angle = 2.0 * np.pi * s / out.shape[0]
-        dr = int(np.floor(ring * np.sin(angle) + 0.5))
-        dc = int(np.floor(ring * np.cos(angle) + 0.5))
+        dr, dc = ring[s, 0], ring[s, 1]
         rr, cc = r + dr, c + dc
         out[s] = 3.0
         if 0 <= rr < rows and 0 <= cc < columns and index[rr, cc] >= 0:
@@ -107,7 +116,8 @@ def _peaks(z, index, border, radius, ring, lean_x, lean_y, least_fall):  # type:
     rows, columns = z.shape
     cells = np.empty((rows * columns, 2), dtype=np.int32)
     fall = np.empty(rows * columns, dtype=np.float64)
-    ring_falls = np.empty(16, dtype=np.float64)
+    ring_falls = np.empty(SECTORS, dtype=np.float64)
+    around = _ring(ring)
     n = 0
     for r in range(rows):
         for c in range(columns):
@@ -116,7 +126,7 @@ def _peaks(z, index, border, radius, ring, lean_x, lean_y, least_fall):  # type:
                 continue
             if not _is_peak(z, index, border, r, c, radius, lean_x, lean_y):
                 continue
-            _falls(z, index, r, c, ring, lean_x, lean_y, ring_falls)
+            _falls(z, index, r, c, around, lean_x, lean_y, ring_falls)
             mean = ring_falls.mean()
             if mean >= least_fall:
                 cells[n, 0], cells[n, 1] = r, c
@@ -131,9 +141,10 @@ def _ridges(z, index, border, ring, near_ring, along_limit, across_limit, floor)
     rows, columns = z.shape
     cells = np.empty((rows * columns, 2), dtype=np.int32)
     fall = np.empty(rows * columns, dtype=np.float64)
-    sectors = 16
-    quarter = 4
+    sectors = SECTORS
+    quarter = sectors // 4
     falls = np.empty(sectors, dtype=np.float64)
+    far, near = _ring(ring), _ring(near_ring)
     n = 0
     for r in range(rows):
         for c in range(columns):
@@ -141,7 +152,7 @@ def _ridges(z, index, border, ring, near_ring, along_limit, across_limit, floor)
             if here < 0 or border[here] or z[r, c] < floor:
                 continue
             # Across the crest both sides fall away; along it, close by, hardly anything does.
-            _falls(z, index, r, c, ring, 0.0, 0.0, falls)
+            _falls(z, index, r, c, far, 0.0, 0.0, falls)
             across = 0.0
             along = 0
             for s in range(sectors // 2):
@@ -152,7 +163,7 @@ def _ridges(z, index, border, ring, near_ring, along_limit, across_limit, floor)
             if across < across_limit:
                 continue
             mean = falls.mean()
-            _falls(z, index, r, c, near_ring, 0.0, 0.0, falls)
+            _falls(z, index, r, c, near, 0.0, 0.0, falls)
             if max(abs(falls[along]), abs(falls[along + sectors // 2])) > along_limit:
                 continue
             angle = 2.0 * np.pi * ((along + quarter) % sectors) / sectors
