@@ -61,6 +61,7 @@ class Arrays(NamedTuple):
     job_release: Array
     job_unit: Array  # number of what is handed over together
     units: Array  # (u,) only its length counts
+    shut: Array  # (g, 2) from, to: nothing is open on which a job can end
 
 
 class Scratch(NamedTuple):
@@ -306,7 +307,24 @@ def _arrays(
         job_release=np.array([j.release for j in problem.jobs], float),
         job_unit=np.array(units, np.int32),
         units=np.zeros(len(set(units))),
+        shut=_shut(problem, {r for o in last if o >= 0 for r, _ in options[o]}),
     )
+
+
+def _shut(problem: Problem, ending: set[int]) -> Array:
+    """Return the gaps between the times at which any of these resources is open."""
+    windows: list[tuple[float, float]] = []
+    for r in ending:
+        hours = problem.resources[r].open
+        if hours is None:
+            return np.zeros((0, 2))
+        windows += hours
+    gaps, until = [], np.inf
+    for since, close in sorted(windows):
+        if since > until:
+            gaps.append((until, since))
+        until = close if until == np.inf else max(until, close)
+    return np.array(gaps, float).reshape(-1, 2)
 
 
 def _side_by_side(

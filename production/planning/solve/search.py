@@ -20,6 +20,7 @@ from production.planning.solve.timing import (
     LEAD,
     NEAR,
     RES,
+    SOFT,
     SPAN,
     STUCK,
     TARDY,
@@ -119,17 +120,27 @@ def lead_weights(objective: str) -> Array:
     return w
 
 
-def stages(objective: str, value: Array, settled: int = 0) -> tuple[Stage, ...]:
+def stages(
+    objective: str, value: Array, settled: int = 0, closing: bool = False
+) -> tuple[Stage, ...]:
     """Return the stages of an objective, beginning at a plan of this value.
 
     First its main figure, then what it leaves open, strictly. Where promises break, their
     number has a stage of its own, in which a few may be given up for the others. The
     first ``settled`` criteria cannot be bettered and get no stage; where nothing is late,
-    lead time is all there is to gain.
+    lead time is all there is to gain. Where what ends jobs closes between times
+    (``closing``), a night costs the walk little at first.
     """
 
     def row(**given: float) -> tuple[float, ...]:
-        names = {"late": LATE, "near": NEAR, "tardy": TARDY, "lead": LEAD, "span": SPAN}
+        names = {
+            "late": LATE,
+            "near": NEAR,
+            "tardy": TARDY,
+            "lead": LEAD,
+            "span": SPAN,
+            "soft": SOFT,
+        }
         values = [0.0] * VALUES
         values[STUCK] = 1e7
         for name, weight in given.items():
@@ -144,7 +155,12 @@ def stages(objective: str, value: Array, settled: int = 0) -> tuple[Stage, ...]:
         strict = row(tardy=30.0, lead=1.0)
         if settled:
             return (Stage(strict, lead, 0.3, 0.003, 1.0),)
-        return (Stage(tardy, tardy, 0.3, 0.003, 0.9), Stage(strict, lead, 0.3, 0.003, 0.1))
+        last = Stage(strict, lead, 0.3, 0.003, 0.1)
+        if closing:
+            soft = row(soft=1.0)
+            first = Stage(soft, soft, 0.3, 0.003, 0.6)
+            return (first, Stage(tardy, tardy, 0.01, 0.003, 0.3), last)
+        return (Stage(tardy, tardy, 0.3, 0.003, 0.9), last)
     strict = row(late=1e5, tardy=30.0, lead=1.0)
     if settled > 1 or (value[STUCK] == 0 and value[LATE] == 0):
         return (Stage(strict, lead, 0.3, 0.003, 1.0),)

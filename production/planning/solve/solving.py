@@ -359,7 +359,8 @@ def _anneal(search: Search, best: Best, bound: Bound, budget: Budget) -> None:
         return bounds.reached(value, bound.lower, search.objective)
 
     settled = bounds.settled(best.value, bound.lower, search.objective)
-    for stage in stages(search.objective, best.value, settled):
+    closing = len(search.work.arrays.shut) > 0
+    for stage in stages(search.objective, best.value, settled, closing):
         search.anneal(best, stage, budget.part(stage.share), done)
 
 

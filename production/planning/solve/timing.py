@@ -27,8 +27,9 @@ from numba import njit
 PREV, NEXT, RES, BLK, MEM, HEAD, TAIL, AFTER = range(8)
 ROWS = 8
 NEVER = 1e12
-LATE, TARDY, LEAD, SPAN, STUCK, NEAR = range(6)
-VALUES = 6
+LATE, TARDY, LEAD, SPAN, STUCK, NEAR, SOFT = range(7)
+VALUES = 7
+SHUT = 0.1  # what a closed minute counts in SOFT
 
 
 @njit(cache=True, nogil=True, inline="always")
@@ -410,13 +411,26 @@ def evaluate(a, s, w):  # type: ignore[no-untyped-def]
     return True
 
 
+@njit(cache=True, nogil=True, inline="always")
+def shut_between(shut, since, until):  # type: ignore[no-untyped-def]
+    """Return the closed minutes between two times."""
+    minutes = 0.0
+    for g in range(shut.shape[0]):
+        if shut[g, 0] >= until:
+            break
+        minutes += max(min(until, shut[g, 1]) - max(since, shut[g, 0]), 0.0)
+    return minutes
+
+
 @njit(cache=True, nogil=True)
 def score(a, w, stuck):  # type: ignore[no-untyped-def]
     """Fill ``w.value`` from the steps' times.
 
     ``NEAR`` counts late jobs by how far they are from being in time, in units of
     ``w.patience``, each as 1 at most: it leads the walk to the jobs that can still be
-    saved, and leaves those alone that are given up.
+    saved, and leaves those alone that are given up. ``SOFT`` is the tardiness with closed
+    time counted little: a job that misses the evening is then not a night worse than one that
+    just makes it, and the walk may pass through plans in which it does.
     """
     for u in range(w.unit_end.shape[0]):
         w.unit_end[u] = -1e18  # what was done is over before now
@@ -433,6 +447,7 @@ def score(a, w, stuck):  # type: ignore[no-untyped-def]
     tardy = 0.0
     lead = 0.0
     near = 0.0
+    soft = 0.0
     for j in range(a.job_last.shape[0]):
         end = w.unit_end[a.job_unit[j]]
         lead += end
@@ -441,9 +456,12 @@ def score(a, w, stuck):  # type: ignore[no-untyped-def]
             tardy += a.job_weight[j] * over
             late += 1.0
             near += min(over, w.patience[0]) / w.patience[0]
+            closed = shut_between(a.shut, a.job_due[j], end)
+            soft += a.job_weight[j] * (over - (1.0 - SHUT) * closed)
     w.value[LATE] = late
     w.value[TARDY] = tardy
     w.value[LEAD] = lead
     w.value[SPAN] = span
     w.value[STUCK] = stuck
     w.value[NEAR] = near
+    w.value[SOFT] = soft

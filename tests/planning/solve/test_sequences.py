@@ -26,6 +26,7 @@ from production.planning.solve.timing import (
     NEXT,
     PREV,
     RES,
+    SOFT,
     SPAN,
     STUCK,
     TAIL,
@@ -268,6 +269,25 @@ def test_the_chain_of_a_late_job_is_what_it_waited_for():
         anneal.critical_step(work.arrays, state, looking.now, True, looking.seed) for _ in range(50)
     ]
     assert {work.problem.jobs[work.steps[o][0]].id for o in spans} == {"A", "B"}
+
+
+def test_a_closed_minute_counts_a_tenth_in_the_softened_tardiness():
+    """Against the minutes counted one by one."""
+    for seed in range(1, 60, 2):
+        problem = parse_problem(instances.office_day(seed, 12, 1, "weighted_tardiness"))
+        work = openwork.open_work(problem)
+        looking = search.Search(work, problem.objective, 1)
+        bench = start.Bench(work)
+        value = looking.value(bench.state(bench.run(bench.rules()["longest"], 0.0)))
+        a, hours = work.arrays, next(r.open for r in problem.resources if r.kind == "bench")
+        soft = 0.0
+        for j, due in enumerate(a.job_due):
+            for minute in range(int(due), int(looking.now.unit_end[a.job_unit[j]])):
+                is_open = any(since <= minute < until for since, until in hours)
+                soft += a.job_weight[j] * (1.0 if is_open else 0.1)
+        assert value[STUCK] == 0
+        assert value[SOFT] == pytest.approx(soft)
+        assert value[SOFT] <= value[TARDY]
 
 
 def test_simple_bounds_never_exceed_what_a_plan_reaches():
