@@ -56,8 +56,8 @@ STAYS_OR_COMES_OFF = (
     "Attachments that an aligner grips stay; if brackets, bands or a wire are still on, scan again "
     "once they are off; if it is moisture, blow dry and rescan."
 )
-# With a part of an arch alone, gum and plane are not what they seem.
-_EXPLAINS = ("few_teeth", "not_an_arch")
+# With a part of an arch alone, or in parts, gum and plane are not what they seem.
+_EXPLAINS = ("few_teeth", "not_an_arch", "second_piece")
 
 
 @dataclass(frozen=True, slots=True)

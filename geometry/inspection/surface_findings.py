@@ -10,7 +10,7 @@ from geometry.inspection.limits import Limits
 from geometry.inspection.place import Placer
 from geometry.mesh import Mesh
 from geometry.reading import ScanFile
-from geometry.topology import Topology
+from geometry.topology import Island, Topology
 from geometry.topology.intersections import apart
 
 # A scan in this many pieces, with less than this share of it in the largest, is no surface.
@@ -75,27 +75,13 @@ def scattered_findings(topology: Topology) -> list[Finding]:
 
 def piece_findings(topology: Topology, placer: Placer, limits: Limits) -> list[Finding]:
     """Judge the pieces beside the main one; scraps are told together."""
-    found = []
+    least = limits.second_piece_share * topology.area_mm2
+    parts = [island for island in topology.islands if island.area_mm2 >= least]
+    found = _parts(parts, topology, placer, least) if parts else []
     scraps = []
-    for island in topology.islands:
+    for island in topology.islands[len(parts) :]:
         place = placer(island.centre)
-        if island.area_mm2 >= limits.second_piece_share * topology.area_mm2:
-            found.append(
-                Finding(
-                    "second_piece",
-                    STOP,
-                    f"The scan is in two parts; the second covers {island.area_mm2:.0f} mm² "
-                    f"({place.words}) and was not measured. Join them by scanning across the gap, "
-                    "or upload one arch alone.",
-                    island.area_mm2,
-                    round(limits.second_piece_share * topology.area_mm2, 1),
-                    "mm²",
-                    place.sextant,
-                    place.side,
-                    spot(island.centre),
-                )
-            )
-        elif island.area_mm2 >= limits.island_check_mm2:
+        if island.area_mm2 >= limits.island_check_mm2:
             found.append(
                 Finding(
                     "loose_piece",
@@ -188,6 +174,41 @@ def fault_findings(mesh: Mesh, topology: Topology, limits: Limits) -> list[Findi
             )
         )
     return found
+
+
+def _parts(
+    parts: Sequence[Island], topology: Topology, placer: Placer, least: float
+) -> list[Finding]:
+    """Stop a scan in two parts, or in several: one finding, whatever their number."""
+    second = parts[0]
+    place = placer(second.centre)
+    if len(parts) == 1:
+        words = (
+            f"The scan is in two parts; the second covers {second.area_mm2:.0f} mm² ({place.words})"
+            " and was not measured. Join them by scanning across the gap, or by exporting them as "
+            "one joined surface where they touch, or upload one arch alone."
+        )
+    else:
+        whole = topology.area_mm2 + sum(island.area_mm2 for island in topology.islands)
+        words = (
+            f"The scan is in {len(parts) + 1} parts, and only the largest was measured "
+            f"({topology.area_mm2 / whole:.0%} of the surface), so what is said of it need not "
+            "hold. Export it from the scanner as one joined surface; where parts do not touch, "
+            "scan across the gap."
+        )
+    return [
+        Finding(
+            "second_piece",
+            STOP,
+            words,
+            second.area_mm2,
+            round(least, 1),
+            "mm²",
+            place.sextant,
+            place.side,
+            spot(second.centre),
+        )
+    ]
 
 
 def soft_tissue_findings(set_aside: Sequence[SoftTissue], placer: Placer) -> list[Finding]:

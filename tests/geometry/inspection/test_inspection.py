@@ -197,6 +197,17 @@ def test_a_second_piece_stops_and_scraps_are_one_note(lower: Arch, upper: Arch) 
     assert found.report["topology"]["shells"] == 3
 
 
+def test_a_scan_in_many_parts_is_told_once(lower: Arch, lower_found: Inspection) -> None:
+    strip = np.floor(lower_found.frame.to_local(lower.mesh.vertices)[:, 0] / 14.0)[lower.mesh.faces]
+    keep = lower.mesh.faces[(strip == strip[:, :1]).all(axis=1)]
+    found = inspect_scan(write_stl(Mesh(lower.mesh.vertices, keep)), "a.stl", arch="lower")
+    (told,) = (f for f in found.findings if f.code == "second_piece")
+    assert told.severity == "stop"
+    assert "as one joined surface" in told.message
+    assert " parts, and only the largest" in told.message
+    assert "second_piece" in codes(found)[:2]
+
+
 def test_a_front_hardly_seen_is_asked_about_and_sides_it_does_not_show_are_not_named(
     lower: Arch, lower_found: Inspection
 ) -> None:
