@@ -48,6 +48,9 @@ BESIDE_MM, BEHIND_MM, LEVEL_WITH_MM, VALLEY_MM = 2.0, 5.0, 1.5, 2.0
 """Two incisal edges this far behind each other, about as high, with so deep a valley between,
 overlap in a crowded row: what lies between them is no space. Chosen here."""
 
+PARALLEL = 0.95
+"""A passage as wide as this at its bottom, as a share of its width, parts teeth all the same."""
+
 
 def find_gaps(
     passages: Sequence[Passage],
@@ -87,7 +90,9 @@ def find_gaps(
         first, last = order.index(permanent(one)), order.index(permanent(two))
         absent = tuple(order[first + 1 : last])
         front = max(one % 10, two % 10) <= FRONT_TEETH
-        if front and _overlap(row.shadow, row.stop[k], row.start[k + 1], edge):
+        steps = round((edge - passage.bottom - EDGE_MM) / LEVEL_MM)
+        narrows = _bottom_widths(passage.widths, steps)[0] < PARALLEL * width
+        if front and narrows and _overlap(row.shadow, row.stop[k], row.start[k + 1], edge):
             continue
         missing = absent if width > MISSING_MM else ()
         # Told half way down the crowns, however low the passage is at its narrowest.
