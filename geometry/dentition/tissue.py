@@ -37,7 +37,8 @@ PLAIN_WALL = {"facial": (2.0, 1.0), "lingual": (0.0, 0.65)}
 margin: lips' sides are smooth, a cingulum bulges, and lower molars lean over their necks."""
 ROUND_WEIGHT = {"facial": (0.3, 0.3), "lingual": (0.2, 0.3)}
 """Log odds of a millimetre of round crown, front and back teeth."""
-LOWER = 30
+LOWER = (3, 4, 7, 8)
+"""Quadrants, ISO 3950."""
 FAINT_SHORTER, FAINT_SD = 0.05, 0.1
 """By how much lower front crowns are shorter inside than outside, beyond ``height_shares``, as a
 share of the average, and its standard deviation: they lean to the lips by some 15 degrees (Downs
@@ -164,7 +165,7 @@ def read_margins(sheets: Sheets, relief: Relief, start: Array, stop: Array, tip:
                 for part in (front, ~front):
                     own = _usual_ratio(value[part], ratio, TRUST_PART)
                     length[side][part] = usual[side][part] * own
-            lower = front & (numbers >= LOWER)
+            lower = front & np.isin(numbers // 10, LOWER)
             if lower.any():
                 _, crease, step, border, _ = images["lingual"]
                 outside = float((length["facial"] / usual["facial"])[lower].mean())
