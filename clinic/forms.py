@@ -54,7 +54,10 @@ class BirthDateField(forms.DateField):
             return value
         date = read_date(str(value))
         if date is None:
-            raise forms.ValidationError("Write the date as 17 Apr 2009 or 2009-04-17.")
+            raise forms.ValidationError(
+                "This is no date. Write it as 17 Apr 2009 or 2009-04-17; check that the month has "
+                "such a day."
+            )
         return date
 
 

@@ -165,7 +165,9 @@ class OpeningHours(models.Model):
 
     def clean(self) -> None:
         """Refuse a window that ends before it starts or overlaps another."""
-        if self.opens and self.closes and self.opens >= self.closes:
+        if self.opens is None or self.closes is None:
+            return  # the field says what is missing
+        if self.opens >= self.closes:
             raise ValidationError("Closing time must be after opening time.")
         clash = (
             OpeningHours.objects.filter(

@@ -11,9 +11,38 @@ from django.contrib.auth.password_validation import validate_password
 from clinic.models import ClosedDay, Office, OpeningHours, User
 
 
+class PercentField(forms.FloatField):
+    """A share, shown and typed in percent, kept as a number from 0 to 1."""
+
+    def prepare_value(self, value: Any) -> Any:
+        """Show a stored share in percent; what was typed stays as it is."""
+        return round(100.0 * value, 4) if isinstance(value, float) else value
+
+    def clean(self, value: Any) -> Any:
+        """Check the percent, then return the share."""
+        percent = super().clean(value)
+        return None if percent is None else round(percent / 100.0, 6)
+
+    def has_changed(self, initial: Any, data: Any) -> bool:
+        """Compare what was shown with what was typed."""
+        return super().has_changed(self.prepare_value(initial), data)
+
+
 class OfficeForm(forms.ModelForm):
     """Address, clock, numbering, limits, wording."""
 
+    confidence = PercentField(
+        label="Confidence of a promise, %",
+        min_value=50,
+        max_value=99.9,
+        help_text="A pickup time is offered when it is kept with at least this probability.",
+    )
+    risk_limit = PercentField(
+        label="At risk from, %",
+        min_value=0.5,
+        max_value=50,
+        help_text="A promise is at risk when the probability of missing it is above this.",
+    )
     time_zone = forms.ChoiceField(
         choices=lambda: [(z, z) for z in sorted(available_timezones()) if "/" in z or z == "UTC"]
     )
@@ -25,6 +54,19 @@ class OfficeForm(forms.ModelForm):
             "confidence", "risk_limit", "tissue_limit_mm", "cut_height_mm", "block_out_depth_mm",
             "hour_cost", "slip_note", "care_card", "other_sites", "representative", "statement",
         ]  # fmt: skip
+        labels = {
+            "numbering": "Tooth numbers",
+            "silent": "Timers without a sound",
+            "hot_folder": "Folder the printer watches",
+            "tissue_limit_mm": "Gum wanted beyond its edge, mm",
+            "cut_height_mm": "Height of a model, mm",
+            "block_out_depth_mm": "Undercut left after block-out, mm",
+            "hour_cost": "Cost of an hour at the bench",
+            "slip_note": "Note on the pickup slip",
+            "care_card": "Text of the care card",
+            "representative": "Authorised representative",
+            "statement": "Statement on a device's record",
+        }
 
 
 class HoursForm(forms.ModelForm):

@@ -183,7 +183,8 @@ def office(request: HttpRequest) -> HttpResponse:
             _changed(request, row, form.changed_data)
         messages.success(request, "Saved.")
         return redirect("settings")
-    return render(request, "settings/form.html", {"form": form, "title": "Office and limits"})
+    context = {"form": form, "title": "Office and limits"}
+    return render(request, "settings/form.html", context, status=422 if form.is_bound else 200)
 
 
 @needs("manage")

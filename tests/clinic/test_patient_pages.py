@@ -33,7 +33,7 @@ def test_add_a_patient(office, signed_in):
 @pytest.mark.parametrize(
     ("field", "value", "words"),
     [
-        ("date_of_birth", "13/13/2010", "Write the date as 17 Apr 2009"),
+        ("date_of_birth", "13/13/2010", "Write it as 17 Apr 2009"),
         ("date_of_birth", "2999-01-01", "in the future"),
         ("date_of_birth", "1850-01-01", "more than 120 years"),
         ("family_name", "", "This field is required"),

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from django.urls import reverse
 
-from clinic.models import User
+from clinic.models import AuditEntry, User
 from production.models import ApplianceKind, InstructionCard, Machine, Material, Stage
 from production.views.settings import SECTIONS
 
@@ -175,3 +175,24 @@ def test_a_retired_machine_is_not_shown_as_in_service(office, signed_in):
     shown = signed_in("technician").get(reverse("machine", args=[machine.uuid])).content.decode()
     assert "Retired: nothing is planned on it." in shown
     assert "In service." not in shown
+
+
+def test_shares_are_typed_in_percent_and_only_what_changed_is_recorded(office, signed_in):
+    manager, page = signed_in("manager"), reverse("settings-office")
+    form = manager.get(page).context["form"]
+    data = {name: form[name].value() for name in form.fields}
+    assert (data["confidence"], data["risk_limit"]) == (95.0, 10.0)
+    data = {k: v for k, v in data.items() if v is not None and v is not False}
+    assert manager.post(page, data | {"confidence": "0.95"}).status_code == 422
+    assert manager.post(page, data | {"risk_limit": "12.5"}).status_code == 302
+    office.refresh_from_db()
+    assert (office.confidence, office.risk_limit) == (0.95, 0.125)
+    assert "risk_limit" in str(AuditEntry.objects.latest("pk").detail)
+    assert "confidence" not in str(AuditEntry.objects.latest("pk").detail)
+
+
+def test_a_time_that_is_missing_is_asked_for(office, signed_in):
+    page = reverse("settings-new", args=["hours"])
+    reply = signed_in("manager").post(page, {"weekday": "1", "opens": "8 o", "closes": ""})
+    assert reply.status_code == 422
+    assert "Enter a valid time" in reply.content.decode()
