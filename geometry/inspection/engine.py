@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from geometry.version import VERSION
 
-REVISION = 14
+REVISION = 15
 """Raised whenever a measurement, a limit or a finding may come out differently.
 
 1: the first. 2: the upper of two creases is the margin; dips of a palate end the tissue;
@@ -45,7 +45,11 @@ teeth inside is told by all of them together; part of an arch no longer passes f
 14: slits do not stop a scan, and those between teeth are one note; the gum line is read past
 attachments; a place is doubtful by sharper odds; half-erupted teeth are told from ridges and
 primary teeth from permanent ones; gaps are followed as crowns part; deep undercuts are one note,
-left out where the plane is not known.
+left out where the plane is not known. 15: cheek, lip and tongue on a scan are left out and told;
+what is between the back teeth is told from a palate; teeth that stand off the bent row count half
+for the plane, and a finding tells when it hangs on them; primary teeth carry their own numbers;
+high narrow steps tell the gum line, which is read past pads and wires; front teeth one behind the
+other leave no space; a scan in several parts is one finding.
 """
 
 ENGINE = f"{VERSION}+inspection.{REVISION}"

@@ -54,7 +54,7 @@ from geometry.version import VERSION
 
 Array = NDArray[np.float64]
 
-REVISION = 12
+REVISION = 13
 """Raised whenever the same scan and settings may give other bytes.
 
 1: the first. 2: block-out by rays, height from the incisors, fills united on the surface.
@@ -70,7 +70,8 @@ close a border the one that has cost least is followed, and walls that cross far
 longer stop a closing; a mend that would take more than 2 mm off a crown is refused. 11: the crown
 under an attachment is not blocked out; bridges over folds of a border may lean to one side, which
 saves gum. 12: where a border costs most, other bridges are tried place by place; a pad for a code
-closes no loop; a ring that cannot be closed is left and told.
+closes no loop; a ring that cannot be closed is left and told. 13: cheek, lip and tongue on a scan
+are left out; drains keep clear of a code and fit their cavity.
 """
 
 ENGINE = f"{VERSION}+model.{REVISION}"
