@@ -41,6 +41,10 @@ MAX_FILL_POINTS = 2_000_000
 SMALL_HOLE_MM = 1.5
 """A hole or crack this small is no end of the scan: a torn export has them all over."""
 
+PATCH_MM, PATCH_TIMES, PATCH_SHARE = 8.0, 20.0, 0.03
+"""Faces so long, and so much longer than most, were not scanned; so large a share of the area
+closes the inside of a horseshoe, and no hole."""
+
 LARGEST_EXTENT_MM = 500.0
 SMALLEST_EXTENT_MM = 5.0
 
@@ -282,6 +286,15 @@ def _beside_small_holes(
     return small if (border & ~small).any() else np.zeros_like(small)
 
 
+def _patches(area: NDArray[np.float64], longest: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Faces with which software closed an open scan: huge ones, and many of them."""
+    patch = longest > PATCH_MM
+    if patch.any():
+        patch &= longest > PATCH_TIMES * np.median(longest)
+        patch &= area[patch].sum() > PATCH_SHARE * area.sum()
+    return patch
+
+
 def main_faces(
     mesh: Mesh,
 ) -> tuple[NDArray[np.float64], NDArray[np.int32], NDArray[np.bool_], NDArray[np.float64]]:
@@ -318,6 +331,9 @@ def main_faces(
         if base.any():
             border[faces[base].ravel()] = True
             keep_face &= ~base
+    elif (patch := _patches(area, longest)).any():
+        border[faces[patch].ravel()] = True
+        keep_face &= ~patch
     if not keep_face.all():
         faces, longest = faces[keep_face], longest[keep_face]
     return vertices, faces, border, longest

@@ -91,6 +91,18 @@ def test_a_tongue_is_told_and_left_out_of_the_model(lower_found: Inspection, bor
     assert not len(back) or back[:, 2].max() < 10.0  # no tongue stands in it
 
 
+def test_an_inside_that_software_closed_flat_turns_nothing_over(
+    lower_found: Inspection, border
+) -> None:
+    _, outside, _ = border
+    main, within = lower_found.topology.main, lower_found.topology.border.vertices[~outside]
+    fan = np.stack([np.full(len(within) - 2, within[0]), within[1:-1], within[2:]], axis=1)
+    closed = Mesh(main.vertices, np.concatenate([main.faces, fan.astype(np.int32)]))
+    frame = find_frame(closed)
+    assert frame.found_arch == "lower"
+    assert frame.occlusal @ lower_found.frame.occlusal > np.cos(np.radians(0.5))
+
+
 def test_a_clean_arch_has_none(lower_found: Inspection, upper: Arch) -> None:
     assert lower_found.frame.flaps is None
     assert find_frame(upper.mesh).flaps is None
