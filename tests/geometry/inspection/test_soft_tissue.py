@@ -9,6 +9,7 @@ import pytest
 
 from fixtures.arches import Arch
 from geometry.frame import clear, find_frame
+from geometry.frame.surface import take_surface
 from geometry.inspection import Inspection, inspect_scan
 from geometry.mesh import Mesh
 from geometry.model import ModelSettings, prepare
@@ -98,6 +99,10 @@ def test_an_inside_that_software_closed_flat_turns_nothing_over(
     main, within = lower_found.topology.main, lower_found.topology.border.vertices[~outside]
     fan = np.stack([np.full(len(within) - 2, within[0]), within[1:-1], within[2:]], axis=1)
     closed = Mesh(main.vertices, np.concatenate([main.faces, fan.astype(np.int32)]))
+    seen, alone = take_surface(closed), take_surface(main)
+    # Hardly a point lies within the patch, and the scan ends where it did.
+    assert len(seen.points) < 1.1 * len(alone.points)
+    assert seen.border.sum() > 0.95 * alone.border.sum()
     frame = find_frame(closed)
     assert frame.found_arch == "lower"
     assert frame.occlusal @ lower_found.frame.occlusal > np.cos(np.radians(0.5))
