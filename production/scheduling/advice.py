@@ -87,7 +87,9 @@ def best_rescue(problem: Problem, rescues: Sequence[dict[str, Any]]) -> str:
 
 
 def _kept(one: dict[str, Any]) -> str:
-    return f"{100 * (1.0 - one['p_late_after']):.0f} %"
+    late = one["p_late_after"]
+    # Certain only when no future at all is late, as everywhere on the pages.
+    return "> 99 %" if 0.0 < late < 0.005 else f"{100 * (1.0 - late):.0f} %"
 
 
 def _named(text: str, names: dict[str, str]) -> str:
