@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from production import work
+from production.actions.set_aside_scan import set_aside_scan
 from production.jobs.base import Job
 from production.models import Scan, Work
 
@@ -29,10 +30,13 @@ class InspectScan(Job):
             result.save(scan)
 
     def refused(self, row: Work, problem: str) -> None:
-        """Show the reason the file could not be read."""
-        Scan.objects.filter(pk=row.subject_id).update(
-            status=Scan.Status.UNREADABLE, problem=problem
-        )
+        """Show the reason the file could not be read; a scan before it counts again."""
+        scan = Scan.objects.get(pk=row.subject_id)
+        scan.status, scan.problem = Scan.Status.UNREADABLE, problem
+        scan.save(update_fields=["status", "problem"])
+        if scan.replaces.filter(set_aside_at=None).exists():
+            reason = "The file could not be read; the scan before it counts again"
+            set_aside_scan(scan.uploaded_by, scan, reason)
 
     def gave_up(self, row: Work) -> None:
         """Show that the inspection failed, so that a person can try again or rescan."""

@@ -132,8 +132,6 @@ def set_aside(request: HttpRequest, scan: uuid.UUID) -> HttpResponse:
     except Refused as error:
         context = _scan_context(scan) | {"aside_problem": error.words}
         return render(request, "chair/scan.html", context, status=422)
-    if request.POST.get("then") == "chair":
-        return redirect("chair", patient=found.patient.uuid)
     return redirect("scan", scan=scan)
 
 

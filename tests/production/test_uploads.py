@@ -7,6 +7,7 @@ import json
 import pytest
 from django.urls import reverse
 
+from production.jobs import JOBS
 from production.models import Scan, StoredFile, Work
 
 KEY = "0123456789abcdef0123456789abcdef"
@@ -110,19 +111,19 @@ def test_two_people_with_the_same_key_do_not_mix_their_files(office, signed_in, 
     assert signed_in("technician").get(address).json() == {"arrived": 0}
 
 
-def test_a_file_that_is_no_scan_gives_way_to_the_scan_before_with_one_tap(doctor, patient):
+def test_after_a_file_that_is_no_scan_the_scan_before_counts(doctor, patient):
     send(doctor, patient, 0, BODY)
     first = Scan.objects.get(uuid=done(doctor, patient).json()["scan"])
     other = "d" * 32
     send(doctor, patient, 0, BODY[::-1], key=other)
     slip = Scan.objects.get(uuid=done(doctor, patient, key=other).json()["scan"])
-    Scan.objects.filter(pk=slip.pk).update(status=Scan.Status.UNREADABLE, problem="no scan")
-    chair = reverse("chair", args=[patient.uuid])
-    shown = doctor.get(chair).content.decode()
-    assert "The scan before counts" in shown
+    first.refresh_from_db()
+    assert first.replaced_by == slip
+    JOBS["inspect"].refused(Work.objects.get(subject_id=slip.pk, kind="inspect"), "no scan")
+    shown = doctor.get(reverse("chair", args=[patient.uuid])).content.decode()
+    assert "Until then the scan before it counts" in shown
     assert "Turn and look" not in shown.split(f"scan-{slip.uuid}")[1].split("</article>")[0]
-    way = {"reason": "The file could not be read", "then": "chair"}
-    answer = doctor.post(reverse("scan-aside", args=[slip.uuid]), way)
-    assert answer.headers["Location"] == chair
+    slip.refresh_from_db()
+    assert slip.set_aside_at is not None
     first.refresh_from_db()
     assert first.replaced_by is None
