@@ -15,11 +15,6 @@ _BORDER_SHARE = 1.5
 # what touches the border that does not turn farther. Of scans without a wall it is a third.
 _STRAIGHT, _WALL_SHARE = 0.1, 0.85
 
-OPINION_DEG = 0.22
-"""Turn of the plane when teeth that stand out are left out, times their share: of generated
-mouths whose plane was off by more than 2°, eight in ten had more, of those within 1° one in
-fourteen."""
-
 
 def not_an_arch(reason: str) -> Finding:
     """Return the finding for something in which no row of teeth was recognised."""
@@ -161,7 +156,7 @@ def plane_findings(frame: Frame, limits: Limits) -> list[Finding]:
             )
         ]
     if frame.tilt_sd_deg <= limits.plane_sd_deg:
-        return _plane_of_opinion(frame)
+        return _plane_of_opinion(frame, limits)
     return [
         Finding(
             "plane_unsure",
@@ -178,18 +173,18 @@ def plane_findings(frame: Frame, limits: Limits) -> list[Finding]:
     ]
 
 
-def _plane_of_opinion(frame: Frame) -> list[Finding]:
+def _plane_of_opinion(frame: Frame, limits: Limits) -> list[Finding]:
     """Check when it hangs on a few teeth that stand out how the biting plane is tilted."""
-    if frame.rival_tilt_deg * frame.uneven <= OPINION_DEG:
+    if frame.rival_tilt_deg * frame.uneven <= limits.plane_opinion_deg:
         return []
     return [
         Finding(
             "plane_unsure",
             CHECK,
             "Some teeth stand well above or below the others (tipped, half erupted or without a "
-            "tooth to bite on), and with or without them the biting plane lies "
-            f"{max(1.0, frame.rival_tilt_deg):.0f}° and more otherwise. Compare it with the mouth "
-            "on the picture before the model is levelled by it.",
+            "tooth to bite on), and the biting plane turns by about "
+            f"{max(1.0, frame.rival_tilt_deg):.0f}° or more with or without them. Compare it with "
+            "the mouth on the picture before the model is levelled by it.",
             round(frame.rival_tilt_deg, 2),
             None,
             "°",

@@ -243,7 +243,7 @@ def _measure_arch(
     findings += tissues.tissue_findings(dentition, known_side, limits)
     findings += tissues.gap_findings(dentition, known_side, limits)
     findings += surfaces.piece_findings(topology, placer, limits)
-    findings += surfaces.soft_tissue_findings(set_aside, placer)
+    findings += surfaces.soft_tissue_findings(set_aside, placer, limits)
     with watch.part("undercut"):
         report["undercut"] = undercut_record(undercut, main, placer)
         if plane_known:

@@ -16,9 +16,6 @@ from geometry.topology.intersections import apart
 # A scan in this many pieces, with less than this share of it in the largest, is no surface.
 _CRUMBS, _CRUMB_SHARE = 100, 0.4
 
-SOFT_TISSUE_MM2 = 15.0
-"""Less than this is a curled border."""
-
 _UNIT_WORDS = {"mm": "millimetres", "cm": "centimetres", "m": "metres", "in": "inches"}
 
 
@@ -211,11 +208,13 @@ def _parts(
     ]
 
 
-def soft_tissue_findings(set_aside: Sequence[SoftTissue], placer: Placer) -> list[Finding]:
+def soft_tissue_findings(
+    set_aside: Sequence[SoftTissue], placer: Placer, limits: Limits
+) -> list[Finding]:
     """Tell which cheek, lip or tongue was scanned along and left out."""
     found = []
     for piece in set_aside:
-        if piece.area_mm2 < SOFT_TISSUE_MM2:
+        if piece.area_mm2 < limits.soft_tissue_mm2:
             continue
         place = placer(piece.centre)
         if piece.lingual:
@@ -235,7 +234,7 @@ def soft_tissue_findings(set_aside: Sequence[SoftTissue], placer: Placer) -> lis
                 NOTE,
                 words,
                 piece.area_mm2,
-                SOFT_TISSUE_MM2,
+                limits.soft_tissue_mm2,
                 "mm²",
                 place.sextant,
                 place.side,

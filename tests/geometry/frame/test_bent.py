@@ -12,7 +12,7 @@ from geometry.frame import find_frame
 from geometry.frame.bent import UNIT_MM, USUAL, View, _bent, level_planes, standing_off
 from geometry.frame.plane import OcclusalPlane
 from geometry.frame.tips import Tips
-from geometry.inspection.arch_findings import OPINION_DEG, plane_findings
+from geometry.inspection.arch_findings import plane_findings
 from geometry.inspection.limits import Limits
 
 UP = np.array([0.0, 0.0, 1.0])
@@ -70,7 +70,7 @@ def test_teeth_at_two_levels_are_a_matter_of_opinion() -> None:
     places[along > 30.0, 2] -= 5.0
     levels = levels_of(places, along)
     assert degrees(levels.every.axis, levels.plane.axis) < 2.0
-    assert levels.rival_deg * levels.every.uneven > OPINION_DEG
+    assert levels.rival_deg * levels.every.uneven > Limits().plane_opinion_deg
 
 
 def test_bent_plane_against_a_general_minimiser() -> None:
