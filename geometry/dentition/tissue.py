@@ -23,6 +23,7 @@ from geometry.dentition.margin import (
 )
 from geometry.dentition.roundness import ends_of_crowns, roundness
 from geometry.dentition.section import Relief, Stand, border_height, stand_of
+from geometry.dentition.sharpness import sharper, turn_within
 from geometry.dentition.sheets import STEP_S_MM, STEP_Z_MM, Sheets, lowest_scanned, smoothed
 from geometry.dentition.wires import Pad, bonded_pads, covered
 
@@ -126,6 +127,10 @@ def read_margins(sheets: Sheets, relief: Relief, start: Array, stop: Array, tip:
     for side, sign in (("facial", 1.0), ("lingual", -1.0)):
         biting = biting_surface(sign * walls[side], sheets.z, start, stop, tip, ~front)
         walls[side] = np.where(biting, np.nan, walls[side])
+    usual = {side: usual_length * height_shares(numbers, side) for side in walls}
+    length = {side: value * USUAL_RATIO for side, value in usual.items()}
+    walls["facial"], walls["lingual"] = sharper(walls["facial"], walls["lingual"], sheets.z,
+                                                start, stop, tip, length["facial"])
     inner = crease_angle(walls["lingual"], -1.0)
     pads = bonded_pads(inner, sheets.z, start, stop, tip, numbers)
     if pads:
@@ -136,8 +141,6 @@ def read_margins(sheets: Sheets, relief: Relief, start: Array, stop: Array, tip:
     for side, sheet, sign in (("facial", sheets.facial, 1.0), ("lingual", sheets.lingual, -1.0)):
         images[side] = (sheet, creases[side], edge_step(walls[side], sign),
                         lowest_scanned(sheet, sheets.z), sign)
-    usual = {side: usual_length * height_shares(numbers, side) for side in images}
-    length = {side: value * USUAL_RATIO for side, value in usual.items()}
     plain = plainness(images["facial"][2], sheets.z, start, stop, tip, length["facial"])
     spread = np.full(len(start), FIRST_SPREAD_MM)
     ratio = USUAL_RATIO
@@ -242,13 +245,7 @@ def _is_seen(path: Path, m: int) -> bool:
 def _refine(path: Path, sheet: Array, sign: float, hope: Expectation) -> Array:
     """Move the path to the sharpest turn of the profile close by."""
     value, _ = smoothed(sheet, 0.5, 0.25)
-    value = value * sign
-    d = FINE_REACH_ROWS
-    reach = d * STEP_Z_MM
-    turn: Array = np.full((len(value), len(value[0])), np.nan)
-    turn[:, d:-d] = np.arctan((value[:, : -2 * d] - value[:, d:-d]) / reach) + np.arctan(
-        (value[:, 2 * d :] - value[:, d:-d]) / reach
-    )
+    turn = turn_within(value * sign, FINE_REACH_ROWS)
     n, m = turn.shape[0], turn.shape[1]
     base = np.round((path.z[0] - path.height) / STEP_Z_MM).astype(int)
     half = round(REFINE_MM / STEP_Z_MM)
