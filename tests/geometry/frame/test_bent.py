@@ -111,4 +111,4 @@ def test_a_plane_that_hangs_on_few_teeth_is_told(arches) -> None:
     assert plane_findings(frame, Limits()) == []
     (told,) = plane_findings(replace(frame, rival_tilt_deg=2.4, uneven=0.2), Limits())
     assert (told.code, told.severity, told.measured) == ("plane_unsure", "check", 2.4)
-    assert "2° and more" in told.message
+    assert "by about 2° or more" in told.message
