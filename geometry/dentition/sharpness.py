@@ -37,8 +37,6 @@ ROUNDS = 5
 PLAIN_ENOUGH = 0.5
 """Sharpened walls are taken where their crowns are still so plain: on others sharpening brings out
 the ripples."""
-SUPPORT = 0.8
-"""Where less than this share of the surroundings was scanned nothing is sharpened."""
 
 
 def turn_within(value: Array, rows: int) -> Array:
@@ -116,5 +114,5 @@ def _closer(wall: Array, value: Array) -> Array:
     sigma = (SPREAD_MM / STEP_S_MM, SPREAD_MM / STEP_Z_MM)
     support = gaussian_filter(there.astype(np.float64), sigma, truncate=3.0)
     total = gaussian_filter(np.where(there, value, 0.0), sigma, truncate=3.0)
-    trust = np.clip((support - SUPPORT) / (1.0 - SUPPORT), 0.0, 1.0)
-    return np.asarray(value + trust * (wall - total / np.maximum(support, 1e-9)))
+    # What was not scanned lacks nothing.
+    return np.asarray(value + support * wall - total)

@@ -92,12 +92,13 @@ def test_crowns_that_turn_out_to_have_ledges_of_their_own_are_left_as_they_are()
     assert (lingual == -blunt).all()
 
 
-def test_nothing_is_made_up_beyond_the_scan_or_at_its_border():
+def test_nothing_is_made_up_beyond_the_scan_and_little_at_its_border():
     blunt = wall(smoothing=0.4)
     blunt[:, -20:] = np.nan
     again = sharpened([blunt])[0]
+    assert again is not blunt
     assert (np.isnan(again) == np.isnan(blunt)).all()
-    assert np.abs(again - blunt)[:, -22:-20] == pytest.approx(0.0, abs=0.01)
+    assert np.abs(again - blunt)[:, -23:-20].max() < 0.3
 
 
 def test_walls_without_creases_are_left_alone():
