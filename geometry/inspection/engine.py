@@ -48,7 +48,8 @@ primary teeth from permanent ones; gaps are followed as crowns part; deep underc
 left out where the plane is not known. 15: cheek, lip and tongue on a scan are left out and told;
 what is between the back teeth is told from a palate; teeth that stand off the bent row count half
 for the plane, and a finding tells when it hangs on them; primary teeth carry their own numbers;
-high narrow steps tell the gum line, which is read past pads and wires; front teeth one behind the
+high narrow steps tell the gum line, which is read past pads and wires; smoothed walls are sharpened
+before; front teeth one behind the
 other leave no space; a scan in several parts is one finding.
 """
 
