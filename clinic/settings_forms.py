@@ -35,13 +35,13 @@ class OfficeForm(forms.ModelForm):
         label="Confidence of a promise, %",
         min_value=50,
         max_value=99.9,
-        help_text="A pickup time is offered when it is kept with at least this probability.",
+        help_text=Office._meta.get_field("confidence").help_text,
     )
     risk_limit = PercentField(
         label="At risk from, %",
         min_value=0.5,
         max_value=50,
-        help_text="A promise is at risk when the probability of missing it is above this.",
+        help_text=Office._meta.get_field("risk_limit").help_text,
     )
     time_zone = forms.ChoiceField(
         choices=lambda: [(z, z) for z in sorted(available_timezones()) if "/" in z or z == "UTC"]

@@ -27,15 +27,12 @@ class SoftTissue:
     centre : (3,) float64
         Middle of what was taken away, file coordinates, mm.
     area_mm2 : float
-    height_mm : float
-        Of its top over the occlusal plane; negative below it.
     lingual : bool
         True within the arch (a tongue), false outside of it (cheek or lip).
     """
 
     centre: NDArray[np.float64]
     area_mm2: float
-    height_mm: float
     lingual: bool
 
 
@@ -72,7 +69,7 @@ def clear(topology: Topology, frame: Frame) -> Cleared:
             anew = find_frame(found.main, frame.stated_arch)
         except GeometryError:
             break  # hardly anything is left: it was no soft tissue
-        taken += _pieces(main, patch, lingual, frame)
+        taken += _pieces(main, patch, lingual)
         topology = _within(topology, found, np.flatnonzero(~off))
         frame = anew
     return Cleared(topology, frame, tuple(taken))
@@ -108,9 +105,7 @@ def _within(whole: Topology, part: Topology, faces: NDArray[np.intp]) -> Topolog
     )
 
 
-def _pieces(
-    main: Mesh, patch: NDArray[np.int32], lingual: NDArray[np.bool_], frame: Frame
-) -> list[SoftTissue]:
+def _pieces(main: Mesh, patch: NDArray[np.int32], lingual: NDArray[np.bool_]) -> list[SoftTissue]:
     """Return what is taken away, patch by patch."""
     off = patch >= 0
     corners = main.vertices[main.faces[off]]
@@ -118,7 +113,6 @@ def _pieces(
     area = 0.5 * np.linalg.norm(
         np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1
     )
-    height = frame.to_local(middle)[:, 2]
     within = np.asarray(lingual[main.faces[off]].any(axis=1))
     found = []
     for each in np.unique(patch[off]):
@@ -127,5 +121,5 @@ def _pieces(
         if size > 0.0:
             centre = (middle[mine] * area[mine, None]).sum(axis=0) / size
             tongue = bool(within[mine].mean() > 0.5)
-            found.append(SoftTissue(centre, size, float(height[mine].max()), tongue))
+            found.append(SoftTissue(centre, size, tongue))
     return found

@@ -13,10 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import binary_closing, binary_opening, median_filter
-from scipy.spatial import cKDTree
 
 from geometry.frame.row_curve import RowCurve
-from geometry.frame.unroll import STEP_S_MM, Unrolled, outward
+from geometry.frame.unroll import STEP_S_MM, Unrolled, beside
 from geometry.frame.vault import Vault
 
 Array = NDArray[np.float64]
@@ -65,8 +64,7 @@ class Flaps:
     def beyond(self, points: Array) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
         """Mark points (n, 3) of the file on soft tissue within the arch, and outside of it."""
         flat = self.form.to_arch((points - self.centre) @ self.rotation[:2].T)
-        _, nearest = cKDTree(self.line).query(flat)
-        t = ((flat - self.line[nearest]) * outward(self.line)[nearest]).sum(axis=1)
+        nearest, t = beside(self.line, flat)
         return -t > self.lingual[nearest], t > self.facial[nearest]
 
 

@@ -46,8 +46,7 @@ class Unrolled:
 
     def place(self, points: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return (s, t) of points given as (across, anterior) from the apex, mm."""
-        _, nearest = cKDTree(self.line).query(points)
-        across = ((points - self.line[nearest]) * outward(self.line)[nearest]).sum(axis=1)
+        nearest, across = beside(self.line, points)
         return np.stack([self.s[nearest], across], axis=1)
 
 
@@ -86,6 +85,14 @@ def outward(line: NDArray[np.float64]) -> NDArray[np.float64]:
     tangent /= np.maximum(np.linalg.norm(tangent, axis=1), 1e-9)[:, None]
     # The line runs from negative to positive across; the front is on its left.
     return np.stack([-tangent[:, 1], tangent[:, 0]], axis=1)
+
+
+def beside(
+    line: NDArray[np.float64], points: NDArray[np.float64]
+) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
+    """Return the number of the nearest place on a centre line, and the distance out from it, mm."""
+    _, nearest = cKDTree(line).query(points)
+    return nearest, ((points - line[nearest]) * outward(line)[nearest]).sum(axis=1)
 
 
 def _smooth(values: NDArray[np.float64], width_mm: float) -> NDArray[np.float64]:

@@ -152,7 +152,6 @@ def look(
         if isinstance(frame, Frame) and frame.flaps is not None:
             cleared = clear(topology, frame)
             topology, frame, soft = cleared.topology, cleared.frame, cleared.set_aside
-            healing.result()  # of the whole scan, for nothing
             healing = aside.submit(heal, topology)
         if dentition is None and isinstance(frame, Frame):
             dentition = analyse_dentition(topology.main, frame, topology)

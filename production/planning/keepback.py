@@ -73,7 +73,7 @@ def kept_back(
         for j, job in enumerate(problem.jobs)
         if job.weight < heaviest and not any(map(_goes_on, job.steps))
     ]
-    soon = [j for j in waiting if shop.due[j] <= today]
+    soon = {j for j in waiting if shop.due[j] <= today}
     if soon:
         policy = kernel_policy(problem, shop, chosen)
         over = handed_over(shop, run_futures(problem, shop, policy, samples, seed))
@@ -90,7 +90,9 @@ def kept_back(
         return KeptBack()
     waiting.sort(key=lambda j: (shop.due[j], j))
     tried = [problem.jobs[j] for j in waiting]
-    answer = fill_slack(bench, tried, limit=limit, samples=samples, seed=seed, rule=chosen)
+    answer = fill_slack(
+        bench, tried, limit=limit, samples=samples, seed=seed, rule=chosen, today=today
+    )
     left = tried[len(answer["take"]) :]
     return KeptBack(tuple(job.id for job in left), float(np.max(urgent)) if left else 0.0)
 

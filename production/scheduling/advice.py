@@ -8,6 +8,7 @@ import re
 from collections.abc import Sequence
 from typing import Any
 
+from clinic.templatetags.show import percent
 from production.planning.causes import causes
 from production.planning.entities import Problem
 from production.planning.policy import named_policy
@@ -87,9 +88,7 @@ def best_rescue(problem: Problem, rescues: Sequence[dict[str, Any]]) -> str:
 
 
 def _kept(one: dict[str, Any]) -> str:
-    late = one["p_late_after"]
-    # Certain only when no future at all is late, as everywhere on the pages.
-    return "> 99 %" if 0.0 < late < 0.005 else f"{100 * (1.0 - late):.0f} %"
+    return percent(1.0 - one["p_late_after"])
 
 
 def _named(text: str, names: dict[str, str]) -> str:

@@ -123,14 +123,16 @@ def read_situation(now: dt.datetime | None = None, *, anew: bool = False) -> Sit
     for number in range(CHAIRS):
         resources.append({"id": f"chair{number + 1}", "kind": CHAIR, "open": staffed})
     jobs = _jobs(situation, office)
-    if not anew:
-        leave_alone(situation, jobs, *_kept_back())
+    rule, held = _in_force()
+    if held and not anew:
+        leave_alone(situation, jobs, held["codes"], dt.datetime.fromisoformat(held["until"]))
     situation.problem = {
         "objective": "promises",
         "resources": resources,
         "jobs": jobs,
         **_day(situation.learned, local.date()),
-        "policy": _rule_in_force({str(job["id"]) for job in jobs}),
+        # Of the jobs that the rule hastens those that are at hand remain.
+        "policy": among(rule, {str(job["id"]) for job in jobs}),
         "clock": local.hour * 60.0 + local.minute,
         "risk_limit": office.risk_limit,
         "pickup": staffed,
@@ -149,38 +151,31 @@ def _day(learned: LearnedTimes | None, today: dt.date) -> dict[str, float]:
     return known
 
 
-def _rule_in_force(at_hand: set[str]) -> dict[str, Any]:
-    """Return the dispatch rule of the latest plan: until the next one all questions keep to it.
+def _in_force() -> tuple[dict[str, Any], dict[str, Any]]:
+    """Return the dispatch rule of the latest plan, and what it keeps back until when.
 
-    Two rules may be as good as each other and yet favour different patients, so that a
-    promise quoted under one would be at risk under the other. Of the jobs that it hastens
-    those that are ``at_hand`` remain.
+    Until the next plan all questions keep to both: two rules may be as good as each other and
+    yet favour different patients, so that a promise quoted under one would be at risk under the
+    other.
     """
-    known = Plan.objects.order_by("-pk").values_list("foresight__policy", flat=True).first()
-    return among(known, at_hand) if known and known.get("rule") in RULES else {}
-
-
-def _kept_back() -> tuple[list[Label], dt.datetime | None]:
-    """Return the codes of what the latest plan keeps back, and until when."""
-    known = Plan.objects.order_by("-pk").values_list("foresight__kept_back", flat=True).first()
-    if not known:
-        return [], None
-    return known["codes"], dt.datetime.fromisoformat(known["until"])
+    latest = Plan.objects.order_by("-pk")
+    rule, held = latest.values_list("foresight__policy", "foresight__kept_back").first() or ({}, {})
+    return (rule if rule and rule.get("rule") in RULES else {}), held or {}
 
 
 def leave_alone(
     situation: Situation,
     jobs: Collection[dict[str, Any]],
     codes: Collection[Label],
-    until: dt.datetime | None,
+    until: dt.datetime,
 ) -> None:
     """Let the next step of these jobs not begin before then."""
-    if until is None or until <= situation.origin:
+    moment = minutes_after(situation.origin, until)
+    if moment <= 0.0:
         return
     for job in jobs:
         step = next((s for s in job["steps"] if not s.get("done")), None)
         if job["id"] in codes and step is not None and "started" not in step:
-            moment = minutes_after(situation.origin, until)
             step["not_before"] = max(step.get("not_before", 0.0), moment)
 
 

@@ -64,19 +64,6 @@ def patient_page(patient: Patient, office: Office, now: dt.datetime | None = Non
     """Collect the page: seven queries, whatever the patient's history."""
     now = now or timezone.now()
     visits = list(patient.visits.order_by("-starts_at")[:VISITS_SHOWN])
-    pieces = (
-        Appliance.objects.exclude(status__in=GONE)
-        .select_related("stage", "step", "remake_cause")
-        .order_by("arch", "pk")
-    )
-    orders = list(
-        patient.orders.select_related("kind", "sheet", "prescriber", "patient")
-        .prefetch_related(
-            Prefetch("appliances", queryset=pieces, to_attr="pieces"),
-            Prefetch("promises", queryset=Promise.objects.order_by("-pk"), to_attr="times"),
-        )
-        .order_by("-created_at")[:ORDERS_SHOWN]
-    )
     waiting = (Visit.Status.PLANNED, Visit.Status.ARRIVED, Visit.Status.IN_CHAIR)
     return PatientPage(
         patient=patient,
@@ -87,7 +74,7 @@ def patient_page(patient: Patient, office: Office, now: dt.datetime | None = Non
             .prefetch_related("acceptances__doctor")
             .order_by("-uploaded_at")[:SCANS_SHOWN]
         ),
-        orders=[_order_row(o, office, now) for o in orders],
+        orders=orders_of(patient, office, now),
         series=list(
             Series.objects.filter(patient=patient)
             .annotate(
@@ -109,6 +96,24 @@ def patient_page(patient: Patient, office: Office, now: dt.datetime | None = Non
             .order_by("-started_on")
         ),
     )
+
+
+def orders_of(patient: Patient, office: Office, now: dt.datetime) -> list[OrderRow]:
+    """Return the patient's orders, the newest first: three queries."""
+    pieces = (
+        Appliance.objects.exclude(status__in=GONE)
+        .select_related("stage", "step", "remake_cause")
+        .order_by("arch", "pk")
+    )
+    orders = (
+        patient.orders.select_related("kind", "sheet", "prescriber", "patient")
+        .prefetch_related(
+            Prefetch("appliances", queryset=pieces, to_attr="pieces"),
+            Prefetch("promises", queryset=Promise.objects.order_by("-pk"), to_attr="times"),
+        )
+        .order_by("-created_at")[:ORDERS_SHOWN]
+    )
+    return [_order_row(order, office, now) for order in orders]
 
 
 def _order_row(order: Order, office: Office, now: dt.datetime) -> OrderRow:

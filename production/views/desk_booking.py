@@ -19,7 +19,7 @@ from production.actions.booking import book_pickup
 from production.actions.errors import ActionError
 from production.bench.fit import allergy_hits
 from production.models import Order
-from production.selectors.patient import patient_page
+from production.selectors.patient import orders_of
 from production.selectors.quotes import Answer, ask
 from production.views.desk_forms import BookingForm
 
@@ -153,6 +153,7 @@ def _answer(
 def _page(
     request: HttpRequest, form: BookingForm, *, status: int = 200, **context: Any
 ) -> HttpResponse:
+    orders = orders_of(form.patient, office_of(request), timezone.now())
     return render(
         request,
         "booking/ask.html",
@@ -160,7 +161,7 @@ def _page(
             "form": form,
             "patient": form.patient,
             "visit": form.visit,
-            "under_way": patient_page(form.patient, office_of(request)).open_orders[:SHOWN],
+            "under_way": [order for order in orders if order.open][:SHOWN],
             **context,
         },
         status=status,

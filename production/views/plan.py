@@ -153,9 +153,9 @@ def _weeks(request: HttpRequest, fit: _Fit | None = None) -> HttpResponse:
     with suppress(ValueError):
         shown = max(SHOWN, int(request.GET.get("show", "")))
     now = timezone.now()
-    rows = [_Wanted(visit, [n.step.pk in take for n in visit.steps], now) for visit in coming]
     days: dict[dt.date | None, list[_Wanted]] = {}
-    for row in rows[:shown]:
+    for visit in coming[:shown]:
+        row = _Wanted(visit, [n.step.pk in take for n in visit.steps], now)
         days.setdefault(row.day, []).append(row)
     context = {
         "outlook": outlook,
@@ -163,6 +163,7 @@ def _weeks(request: HttpRequest, fit: _Fit | None = None) -> HttpResponse:
         "here": True,
         "days": list(days.items()),
         "later": max(len(coming) - shown, 0),
+        "next": SHOWN,
         "more": shown + SHOWN,
         "key": uuid.uuid4().hex,
         "fit": fit,

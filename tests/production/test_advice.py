@@ -31,7 +31,7 @@ def test_what_helps_without_harm_is_told_before_what_helps_more_at_others_cost()
     harmful = tried("take it first", 0.0, ["Bu", "Bl"], broken=(2.0, 1.5))
     useless = tried("a plate of its own", 0.1, broken=(2.0, 2.5))
     good = tried("p1 stays longer", 0.14)
-    assert best_rescue(JOBS, [useless, good, harmful]) == "p1 stays longer: kept with 86 %"
+    assert best_rescue(JOBS, [useless, good, harmful]) == "p1 stays longer: kept with 86\N{NO-BREAK SPACE}%"
 
 
 @pytest.mark.parametrize(
@@ -43,7 +43,7 @@ def test_what_helps_without_harm_is_told_before_what_helps_more_at_others_cost()
 )
 def test_harm_to_others_is_counted_in_pickups_and_a_later_time_offered(past, said):
     told = best_rescue(JOBS, [tried("take it first", 0.0, past, broken=(1.4, 5.6))])
-    assert told.startswith("take it first: kept with 100 %")
+    assert told.startswith("take it first: kept with 100\N{NO-BREAK SPACE}%")
     assert said in told
     assert told.endswith("agree on a later time")
 
@@ -78,5 +78,5 @@ def test_people_and_chairs_are_called_by_their_names(person, monkeypatch):
     }
     assert advise(situation, problem, foresight)["A"] == {
         "cause": "waits 5 min for Chair 2",
-        "rescue": f"{technician} stays 60 min longer today: kept with 98 %",
+        "rescue": f"{technician} stays 60 min longer today: kept with 98\N{NO-BREAK SPACE}%",
     }
