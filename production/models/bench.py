@@ -134,6 +134,11 @@ class Load(models.Model):
     def __str__(self) -> str:
         return self.code
 
+    @property
+    def over(self) -> bool:
+        """Whether the time at which it was to end has passed."""
+        return self.expected_end is not None and self.expected_end <= timezone.now()
+
 
 class LoadItem(models.Model):
     """An appliance's place in a load."""

@@ -42,6 +42,11 @@ def open_spans(
     return spans
 
 
+def is_open(office: Office, at: dt.datetime) -> bool:
+    """Whether somebody is there to hand over at ``at``, the minute of closing included."""
+    return any(start <= at <= end for start, end in open_spans(office, at, 1))
+
+
 def windows(spans: list[tuple[dt.datetime, dt.datetime]], origin: dt.datetime) -> list[list[float]]:
     """Return ``spans`` as [from, to] in minutes after ``origin``; what has passed is left out."""
     found = []

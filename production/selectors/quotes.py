@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from clinic.models import Office
 from production.models import ApplianceKind, Order, Promise
 from production.scheduling import Offer, quote_pickup, requote
+from production.scheduling.hours import is_open
 from production.selectors.risk import Likelihood, likelihood
 
 __all__ = ["Answer", "Choice", "again", "ask", "chance", "hold"]
@@ -33,6 +34,7 @@ class Choice:
     likelihood: Likelihood
     words: str = ""
     can_agree: bool = True
+    closed: bool = False
     hold_until: dt.datetime | None = None
 
 
@@ -178,6 +180,9 @@ def _own(at: dt.datetime, judged: Offer, office: Office) -> Choice:
         words = f"Tight{pushed}. A later time is safer."
     else:
         words = f"Not safely{pushed}. Choose a later time, or ask the doctor."
+    closed = not is_open(office, at)
+    if closed:
+        words = f"The office is closed then{pushed}. Choose a time when somebody is there."
     # A time missed more often than kept is no promise: say no, and offer the others.
     return Choice(
         at,
@@ -185,4 +190,5 @@ def _own(at: dt.datetime, judged: Offer, office: Office) -> Choice:
         likelihood(1.0 - judged.p_kept, office),
         words,
         can_agree=judged.p_kept >= 0.5,
+        closed=closed,
     )

@@ -30,14 +30,18 @@ from production.views.bench_subject import since_words
 from production.views.live import live
 
 
-def frame(request: HttpRequest, context: str = "", shown: str = "") -> dict[str, Any]:
+def frame(
+    request: HttpRequest, context: str = "", shown: str = "", *, undo_only: bool = False
+) -> dict[str, Any]:
     """Return what every page of the bench shows: scan field, timers, the offer to undo.
 
-    ``context`` and ``shown`` go along with a scan: what the page is about, and its state.
+    ``context`` and ``shown`` go along with a scan: what the page is about, and its state. Timers
+    are left out with ``undo_only``, as where a patient stands by.
     """
     event = undo_offer(request.user)  # type: ignore[arg-type]
-    runs = runs_now()
+    runs = [] if undo_only else runs_now()
     return {
+        "undo_only": undo_only,
         "scan_context": context,
         "scan_shown": shown,
         "key": uuid.uuid4().hex,
@@ -91,10 +95,12 @@ def bench_live(request: HttpRequest) -> HttpResponse:
 @needs("see_bench")
 def timers(request: HttpRequest) -> HttpResponse:
     """Answer the poll of the strip of timers that every page of the bench shows."""
+    undo_only = "undo_only" in request.GET
+    runs = [] if undo_only else runs_now()
     return live(
         request,
-        _runs_version(runs_now(), undo_offer(request.user)),  # type: ignore[arg-type]
-        lambda: render(request, "bench/timers.html", frame(request)),
+        _runs_version(runs, undo_offer(request.user)),  # type: ignore[arg-type]
+        lambda: render(request, "bench/timers.html", frame(request, undo_only=undo_only)),
     )
 
 

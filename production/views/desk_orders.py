@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import uuid
 from typing import Any
 
@@ -17,8 +18,9 @@ from production.actions.booking import move_promise, patient_told
 from production.actions.cancelling import cancel_order
 from production.actions.errors import ActionError
 from production.models import Order, Promise
+from production.scheduling.hours import is_open
 from production.selectors.order import OrderPage, load_order, order_page
-from production.selectors.quotes import again, chance, hold
+from production.selectors.quotes import Answer, again, chance, hold
 from production.views.desk_forms import CancelForm, MoveForm
 
 
@@ -57,7 +59,9 @@ def promise_move(request: HttpRequest, uuid: uuid.UUID) -> HttpResponse:
     else:
         form.for_a_first_time()
     offer = again(page.order)
-    if request.method == "POST" and form.is_valid():
+    valid = request.method == "POST" and form.is_valid()
+    closed = valid and _closed(request, form.cleaned_data["due_at"], offer)
+    if valid and not closed:
         user: Any = request.user
         data = form.cleaned_data
         try:
@@ -83,11 +87,21 @@ def promise_move(request: HttpRequest, uuid: uuid.UUID) -> HttpResponse:
             "page": page,
             "patient": page.order.patient,
             "form": form,
+            "closed": closed,
             "offer": offer,
             "key": _key(request),
         },
         status=422 if request.method == "POST" else 200,
     )
+
+
+def _closed(request: HttpRequest, at: dt.datetime, offer: Answer) -> bool:
+    """Whether nobody would be there at a time that people chose and did not yet insist on."""
+    # “All the same” is meant for one time only: with another one it is asked again.
+    meant = request.POST.get("all_the_same") == request.POST.get("due_at")
+    if meant or chance(offer, at) is not None:
+        return False
+    return not is_open(office_of(request), at)
 
 
 @require_POST

@@ -6,7 +6,7 @@ from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 
-from clinic.permissions import needs
+from clinic.permissions import may, needs
 from production.actions import move
 from production.actions.errors import ActionError
 from production.bench.codes import clean
@@ -38,7 +38,7 @@ def handover(request: HttpRequest, code: str) -> HttpResponse:
         request,
         "handover/handover.html",
         {
-            **frame(request, f"handover:{row.code}"),
+            **frame(request, f"handover:{row.code}", undo_only=not may(request.user, "bench")),
             "subject": subject,
             "appliance": row,
             "patient": row.order.patient,

@@ -262,6 +262,28 @@ class TestLoadPages:
             assert f'data-alarm="{plate.code}-' in text
             assert 'data-silent="no"' in text
 
+    def test_the_desk_hands_over_without_the_timers_of_the_bench(
+        self, bench, ready, plate, signed_in
+    ):
+        address = f"/appliance/{ready.code}/handover/"
+        for role, shown in (("technician", True), ("front_desk", False)):
+            client = signed_in(role)
+            page = client.get(address).content.decode()
+            assert ("Running now" in page) is shown
+            poll = re.search(r'hx-get="(/bench/timers/[^"]*)"', page)[1].replace("&amp;", "&")
+            assert client.get(poll).status_code == 204
+            again = client.get(re.sub("seen=[^&]*", "seen=", poll)).content.decode()
+            assert ("Running now" in again) is shown
+
+    def test_a_run_past_its_time_is_not_said_to_run_until_then(self, bench, plate, signed_in):
+        client, printer = signed_in("technician"), bench.machines["printer"]
+        addresses = [f"/load/{plate.code}/", "/machines/", f"/machines/{printer.uuid}/"]
+        for address in addresses:
+            assert "was to end" not in client.get(address).content.decode()
+        Load.objects.update(expected_end=timezone.now() - dt.timedelta(minutes=3))
+        for address in addresses:
+            assert "was to end" in client.get(address).content.decode()
+
     def test_a_silent_office_is_told_to_the_tablet(self, bench, office, plate, signed_in):
         office.silent = True
         office.save()

@@ -122,7 +122,16 @@ def test_only_a_time_that_was_offered(desk, planner, signed_in, page, tamper):
     assert not Order.objects.exists()
 
 
+def test_a_time_at_which_nobody_is_there(desk, office, planner, signed_in, page):
+    own = f"{office.today() + dt.timedelta(days=1):%Y-%m-%d}T23:50"
+    text = ask(signed_in("front_desk"), page, fields(desk, own_time=own)).content.decode()
+    assert "The office is closed then" in text
+    assert "you can say this" not in text
+    assert "Agree all the same" in text
+
+
 def test_the_patients_own_time(desk, planner, signed_in, page):
+    desk.machines()  # and doors that are always open
     client = signed_in("front_desk")
     own = timezone.now() + dt.timedelta(hours=2)
     data = fields(desk, own_time=f"{own:%Y-%m-%dT%H:%M}")

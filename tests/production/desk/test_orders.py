@@ -35,6 +35,7 @@ def test_both_or_neither(desk):
 
 
 def test_moving_keeps_the_old_time_on_record(desk, planner, signed_in):
+    desk.machines()  # and doors that are always open
     promise = desk.promise(desk.patient(), 60)
     page = reverse("promise-move", args=[promise.order.uuid])
     client = signed_in("front_desk")
@@ -81,7 +82,25 @@ def test_a_move_needs_reason_and_future(desk, planner, signed_in, change, words)
     assert order.promises.count() == 1
 
 
+def test_a_time_at_which_nobody_is_there_is_taken_on_a_second_word(
+    desk, office, planner, signed_in
+):
+    order = desk.promise(desk.patient(), 60).order
+    client, page = signed_in("front_desk"), reverse("promise-move", args=[order.uuid])
+    at = f"{office.today() + dt.timedelta(days=1):%Y-%m-%d}T23:50"
+    form = {"due_at": at, "reason": "Patient asks for it", "key": "z"}
+    asked = client.post(page, form)
+    assert asked.status_code == 422
+    assert "The office is closed then" in asked.content.decode()
+    # Another time is another question.
+    assert client.post(page, form | {"all_the_same": "2026-11-25T03:00"}).status_code == 422
+    assert order.promises.count() == 1
+    assert client.post(page, form | {"all_the_same": at}).status_code == 302
+    assert order.promises.count() == 2
+
+
 def test_a_first_time_needs_no_reason(desk, planner, signed_in):
+    desk.machines()  # and doors that are always open
     order = desk.promise(desk.patient(), 60).order
     order.promises.all().delete()  # as of a remake, whose time is still to be agreed
     client, page = signed_in("front_desk"), reverse("promise-move", args=[order.uuid])
