@@ -15,7 +15,6 @@ from production.models import (
     Appliance,
     InstructionCard,
     Load,
-    LoadItem,
     Lot,
     Machine,
     Program,
@@ -24,7 +23,8 @@ from production.models import (
 from production.selectors.bench import bench_now
 from production.selectors.version import version_of
 from production.views.bench import frame
-from production.views.bench_scan import begin, fill_load, room_in, say, tell
+from production.views.bench_filling import fill_load, go_onward, only_machine, onward
+from production.views.bench_scan import begin, say, tell
 from production.views.bench_subject import EndsEarly, Subject, load_subject
 from production.views.live import live
 
@@ -42,7 +42,7 @@ def load_new(request: HttpRequest) -> HttpResponse:
     """Begin a load at a stage, filled in the order of the plan."""
     try:
         stage = Stage.objects.get(code=request.POST.get("stage", ""))
-        load = move.create_load(request.user, stage, machine=_only_machine(stage))  # type: ignore[arg-type]
+        load = move.create_load(request.user, stage, machine=only_machine(stage))  # type: ignore[arg-type]
         fill_load(request, load)
     except Stage.DoesNotExist:
         return redirect("bench")
@@ -50,11 +50,6 @@ def load_new(request: HttpRequest) -> HttpResponse:
         say(request, error)
         return redirect("bench")
     return redirect("load", load.code)
-
-
-def _only_machine(stage: Stage) -> Machine | None:
-    machines = list(Machine.objects.filter(kind=stage.machine_kind, state=Machine.State.READY))
-    return machines[0] if len(machines) == 1 else None
 
 
 @needs("see_bench")
@@ -82,22 +77,6 @@ def load(request: HttpRequest, code: str) -> HttpResponse:
             "version": _version(subject),
         },
     )
-
-
-def onward(subject: Subject) -> tuple[Stage, list[Appliance]] | None:
-    """Where most of what was in a load waits to run together again, and which, in no load yet."""
-    taken = set(
-        LoadItem.objects.filter(
-            appliance__in=subject.members, load__status=Load.Status.FILLING
-        ).values_list("appliance_id", flat=True)
-    )
-    together: dict[int, list[Appliance]] = {}
-    for member in subject.members:
-        free = member.status == Appliance.Status.WAITING and member.pk not in taken
-        if free and member.stage and member.stage.load_name:
-            together.setdefault(member.stage.pk, []).append(member)
-    members = max(together.values(), key=len, default=[])
-    return (members[0].stage, members) if members else None  # type: ignore[return-value]
 
 
 def _version(subject: Subject) -> str:
@@ -145,7 +124,8 @@ def load_do(request: HttpRequest, code: str) -> HttpResponse:
                 messages.success(request, f"{row.code} given up; its appliances wait on.")
                 return redirect("bench")
             case "onward":
-                return _go_onward(request, subject)
+                begun = go_onward(request, subject)
+                return redirect("load", begun.code) if begun else redirect(subject.url)
             case "start":
                 take_choices(request, subject)
                 take_ticks(request, subject)
@@ -164,23 +144,6 @@ def load_do(request: HttpRequest, code: str) -> HttpResponse:
     except ActionError as error:
         say(request, error)
     return redirect(subject.url)
-
-
-def _go_onward(request: HttpRequest, subject: Subject) -> HttpResponse:
-    """Begin the next load with what came out of this one, as much as one machine takes."""
-    found = onward(subject)
-    if found is None:
-        return redirect(subject.url)
-    stage, members = found
-    machine = _only_machine(stage)
-    room = room_in(stage, machine) or len(members)
-    load = move.create_load(
-        request.user,  # type: ignore[arg-type]
-        stage,
-        machine=machine,
-        appliances=members[:room],
-    )
-    return redirect("load", load.code)
 
 
 def take_choices(request: HttpRequest, subject: Subject) -> None:

@@ -23,6 +23,7 @@ from production.bench.commands import Command
 from production.bench.lookup import Unknown, look_up
 from production.models import Appliance, Load, Lot, Machine, Program, RemakeCause, Stage
 from production.selectors.bench import bench_now, undo_offer
+from production.views.bench_filling import fill_load, go_onward
 from production.views.bench_quote import promise_words
 from production.views.bench_subject import EndsEarly, Subject, since_words, subject_of
 
@@ -254,6 +255,8 @@ def _okay(request: HttpRequest, subject: Subject | None, key: str) -> str | None
         return _next(request, subject, key)
     if subject.running:
         return _finish(request, subject, key)
+    if subject.load is not None and subject.load.status == Load.Status.DONE:
+        return _onward(request, subject) or reverse(BENCH)
     if subject.appliance is not None and subject.waiting and subject.stage.batch:
         return _together(request, subject) or _begin(request, subject, key)
     return _begin(request, subject, key)
@@ -303,7 +306,15 @@ def _tick_all(request: HttpRequest, subject: Subject | None, key: str) -> str | 
     return subject.url
 
 
+def _onward(request: HttpRequest, subject: Subject) -> str | None:
+    """Do what the page of a load that is done offers first; None if nothing goes on together."""
+    load = go_onward(request, subject)
+    return reverse("load", args=[load.code]) if load else None
+
+
 def _load(request: HttpRequest, subject: Subject | None, key: str) -> str | None:
+    if subject is not None and subject.load is not None:
+        return _onward(request, subject) or subject.url
     if subject is None or subject.appliance is None:
         return _nothing_open(request)
     load = move.create_load(
@@ -319,33 +330,6 @@ def _fill(request: HttpRequest, subject: Subject | None, key: str) -> str | None
         return _nothing_open(request)
     fill_load(request, subject.load)
     return subject.url
-
-
-def fill_load(request: HttpRequest, load: Load) -> int:
-    """Add what waits at the load's stage, in the order of the plan, up to the machine's size."""
-    stations = bench_now(office_of(request)).stations
-    tasks = next((s.tasks for s in stations if s.stage.pk == load.stage_id), [])
-    room = room_in(load.stage, load.machine) or len(tasks)
-    inside = set(load.items.values_list("appliance_id", flat=True))
-    added = 0
-    for task in tasks:
-        if len(inside) >= room:
-            break
-        if task.appliance.pk not in inside:
-            move.add_to_load(request.user, load, task.appliance)  # type: ignore[arg-type]
-            inside.add(task.appliance.pk)
-            added += 1
-    words = f"{added} added to {load.code}." if added else f"Nothing more waits for {load.stage}."
-    messages.success(request, words)
-    return added
-
-
-def room_in(stage: Stage, machine: Machine | None) -> int:
-    """Return how many a machine takes at once, or the largest in service; 0 without one."""
-    if machine is not None:
-        return machine.capacity
-    ready = Machine.objects.filter(kind=stage.machine_kind, state=Machine.State.READY)
-    return max(ready.values_list("capacity", flat=True), default=0)
 
 
 def _next(request: HttpRequest, subject: Subject | None, key: str) -> str | None:

@@ -13,6 +13,7 @@ from production.actions import move
 from production.bench.commands import COMMANDS
 from production.bench.history import disagreements
 from production.models import Appliance, Load, LotUse, Machine, StageEvent
+from tests.production.bench.test_whole_way import walk
 
 
 class Scanner:
@@ -128,6 +129,23 @@ def test_five_appliances_from_model_to_bag_with_the_scanner_only(bench, five, si
     assert list(disagreements()) == []
     assert LotUse.objects.filter(lot=bench.lots["sheet"]).count() == 5
     assert StageEvent.objects.filter(action="skip").count() == 1
+
+
+@pytest.mark.parametrize("code", ["DO-OK", "DO-LOAD"])
+def test_what_came_off_a_plate_goes_on_by_the_next_scan(bench, five, signed_in, code):
+    for row in five:
+        walk(bench, row, until="print")
+    plate = bench.plate(five)
+    move.finish_load(bench.technician, plate, ticks=bench.ticks("print"), key="f")
+    hand = Scanner(signed_in("technician"))
+    hand.scan(plate.code).scan(code)
+    basket = Load.objects.get(status="filling")
+    assert (hand.at, basket.stage.code) == (f"/load/{basket.code}/", "wash")
+    assert basket.items.count() == 5
+    # They are in a basket now, so the plate leads nowhere but back.
+    hand.scan(plate.code).scan(code)
+    assert hand.at == ("/bench/" if code == "DO-OK" else f"/load/{plate.code}/")
+    assert Load.objects.filter(status="filling").count() == 1
 
 
 def test_a_round_does_not_ask_more_queries_with_more_on_the_bench(
