@@ -219,7 +219,10 @@ def _contact_faults(row: Appliance, at: dt.datetime) -> list[str]:
     left = minutes - (at - start_event.at).total_seconds() / 60
     if left <= 0:
         return []
-    return [f"The time on the label is {minutes:g} min; {math.ceil(left)} min are left."]
+    return [
+        f"The time on the label is {minutes:g} min; {math.ceil(left)} min are left. "
+        "Leave it until then, and finish it afterwards."
+    ]
 
 
 def finish_load(

@@ -98,7 +98,7 @@ def check(
             return fit
     elif stage.needs_lot and material.kind != stage.needs_lot:
         wanted = Material.Kind(stage.needs_lot).label.lower()
-        fit.stops.append(f"{stage} needs {wanted}; {material} is {_kind(material)}.")
+        fit.stops.append(f"This is {material}. {stage} takes a lot of {wanted}: scan another.")
         return fit
     for appliance in appliances:
         ordered = appliance.order.sheet

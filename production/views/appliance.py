@@ -79,6 +79,7 @@ def appliance(request: HttpRequest, code: str) -> HttpResponse:
         "stored": _stored(subject),
         "block_out": _block_out(subject),
         "ask_start": request.GET.get("ask") == "start" and subject.waiting,
+        "acting": subject.acts_until is not None and subject.acts_until > timezone.now(),
         "ask_early": request.GET.get("ask") == "early",
         "since": SINCE,
         "branches": (

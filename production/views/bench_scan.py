@@ -237,8 +237,9 @@ def _finish(request: HttpRequest, subject: Subject | None, key: str, ended: str 
     run = subject.run
     if run is not None and not subject.load and run.items.count() > 1:
         return reverse("load", args=[run.code])
+    stage = subject.stage  # an appliance stands at another one afterwards
     subject.finish(request.user, key, ended=ended)  # type: ignore[arg-type]
-    tell(request, f"{subject.code}: {subject.stage} finished.")
+    tell(request, f"{subject.code}: {stage} finished.")
     return subject.url
 
 

@@ -148,7 +148,8 @@ SECTIONS = {
         Section(
             "causes", "Causes of failures and remakes", "cause", RemakeCause, own.CauseForm,
             {
-                "Cause": lambda c: f"{c.parent.name}: {c.name}" if c.parent else c.name,
+                "Cause": lambda c: c.name,
+                "Belongs to": lambda c: c.parent.name if c.parent else "–",
                 "Remake starts at": lambda c: c.restart.name if c.restart else "–",
                 "In use": lambda c: "yes" if c.active else "no",
             },

@@ -116,6 +116,7 @@ def test_five_appliances_from_model_to_bag_with_the_scanner_only(bench, five, si
             hand.scan("DO-SKIP")
         else:
             hand.scan(lot["block_out"]).scan("DO-TICK-ALL").scan("DO-FINISH")
+            assert hand.said() == [f"{appliance.code}: Block-out finished."]
     for appliance in five:  # form, trim, finish
         hand.scan(appliance.code).scan(lot["sheet"]).scan("M-FORM")
         hand.scan("DO-TICK-ALL")
@@ -170,7 +171,7 @@ def test_wrong_material_is_stopped_with_the_reason(bench, five, signed_in):
     for appliance in five[:1]:
         hand.scan(appliance.code).scan("DO-START").scan("DO-TICK-ALL").scan("DO-FINISH")
     hand.scan(bench.lots["sheet"].code)
-    assert any("needs model resin" in words for words in hand.said())
+    assert any("takes a lot of model resin" in words for words in hand.said())
     hand.scan("M-PRINT")
     assert any("Scan the lot of the model resin" in words for words in hand.said())
     five[0].refresh_from_db()
