@@ -35,10 +35,12 @@ def look_up(text: str, today: dt.date) -> Thing | Unknown:
     if plain.startswith(PROGRAM_PREFIX) and plain[len(PROGRAM_PREFIX) :].isdigit():
         number = int(plain[len(PROGRAM_PREFIX) :])
         program = Program.objects.select_related("material").filter(pk=number).first()
-        return program or Unknown(f"There is no program “{raw}”.")
+        return program or Unknown(f"There is no program “{raw}”; print a new bench sheet.")
     if plain.startswith("L-") and plain[2:].isdigit():
         lot = Lot.objects.select_related("material").filter(pk=int(plain[2:])).first()
-        return lot or Unknown(f"There is no lot “{raw}” in stock.")
+        return lot or Unknown(
+            f"There is no lot “{raw}” in stock; take it in on the stock page first."
+        )
     return _on_record(raw, plain)
 
 
@@ -61,7 +63,10 @@ def _on_record(raw: str, plain: str) -> Thing | Unknown:
     if gs1.is_gtin(raw):
         return _of_material(raw.zfill(14), None)
     if len(code) == codes.APPLIANCE_LENGTH and not codes.checks(code):
-        return Unknown(f"“{raw}” has a slip in it: its check character does not agree.")
+        return Unknown(
+            f"“{raw}” has a slip in it: its check character does not agree. "
+            "Scan it again, or type it from the label."
+        )
     return Unknown(f"Nothing here goes by “{raw[:40]}”. Check the code, or type it by hand.")
 
 
