@@ -18,6 +18,7 @@ from geometry.dentition.assign import (
     ALONG,
     BREADTH_SUM,
     CROWN_SUM,
+    FRONT,
     GROOVE,
     STAGGER,
     as_permanent,
@@ -28,6 +29,7 @@ from geometry.dentition.crowns import (
     CROWN_SIZES_MM,
     PRIMARY_SIZES_MM,
     TO_PRIMARY,
+    arch_of,
     permanent,
     permanent_row,
     row_numbers,
@@ -79,9 +81,16 @@ PRIMARY_BREADTH_MM = {"upper": np.array([4.8, 8.0, 9.4]), "lower": np.array([3.9
 memory), less what edges and cusps leave of those of permanent teeth; chosen here."""
 PRIMARY = slice(2, 5)
 PRIMARY_PRICE = 1.0
-MIXED_DOUBT, MIXED_GAIN = 0.6, 1.2
+MIXED_DOUBT, MIXED_GAIN = 0.2, 1.2
 """A row with primary teeth in it must be so much cheaper to be thought of, and to be believed.
-Of three hundred permanent rows none gained more than 0.4; chosen here."""
+Of three hundred permanent rows none gained more than 0.4, of a hundred and sixty others none
+more than 0.1; chosen here."""
+FIRST_PRIMARY, LEAST_PRIMARY = 50, 2
+"""A lone primary tooth is but a thought: a crown ground down for a restoration is as narrow."""
+POOR_FIT, NARROWER = 1.5, 0.95
+"""Cost of a tooth from which the row is hardly explained at all (of two hundred rows one has
+more, of which half the numbers are wrong); and the share of its namesake's width that tells the
+last tooth of the side which ends sooner from the tooth behind it. Chosen here."""
 SURE_LEAD = 2.5
 """A number is sure when every other one is dearer by this much: of the rows with a wrong number
 most have a tooth below it, of the others few (those with a tooth extracted and its space closed,
@@ -214,19 +223,49 @@ def find_row(signs: Signs, arch: str, to_midline: Array) -> Row:
     middles = (starts + stops) // 2
     lead = other_numbers(columns, usual, step, before, after, labels, middles)
     numbers = permanent_row(arch)[labels]
-    if gain >= MIXED_DOUBT:
-        # Any of these may be a primary tooth; if that is but a thought, the teeth behind may be
-        # others too.
+    if believed:
         place = numbers % 10 - 1
         either = (place >= PRIMARY.start) & (place < PRIMARY.stop)
-        if believed:
-            dearer = as_permanent(columns, usual, step, labels, starts, stops)
-            lead[either] = np.minimum(lead[either], np.abs(dearer[either]))
-            numbers[either & (dearer > 0.0)] += TO_PRIMARY
-        else:
-            lead[place >= PRIMARY.start] = 0.0
+        dearer = as_permanent(columns, usual, step, labels, starts, stops)
+        lead[either] = np.minimum(lead[either], np.abs(dearer[either]))
+        numbers[either & (dearer > 0.0)] += TO_PRIMARY
     start, stop = _refined(signs.groove, starts * step, stops * step)
+    lead[guessed(numbers, stop - start, gain, total)] = 0.0
     return Row(numbers, start, stop, total, scale, lead, signs.shadow)
+
+
+def guessed(
+    numbers: NDArray[np.int64], width: Array, gain: float, cost: float
+) -> NDArray[np.bool_]:
+    """Which numbers are a guess, whatever the next best explanation costs, (k,) bool.
+
+    Parameters
+    ----------
+    numbers : (k,) int64
+    width : (k,) float64
+        Of the teeth, mm.
+    gain : float
+        How much cheaper the row is with primary teeth in it than without.
+    cost : float
+        Of the row.
+    """
+    order = permanent_row(arch_of(int(numbers[0]))).tolist() if len(numbers) else []
+    labels = np.array([order.index(permanent(number)) for number in numbers.tolist()])
+    # Without a canine on both sides the midline, and with it every number, hangs in the air.
+    whole = len(labels) > 0 and labels[0] <= FRONT[0] and labels[-1] >= FRONT[1]
+    if not whole or cost > POOR_FIT * len(labels):
+        return np.ones(len(labels), dtype=np.bool_)
+    place = numbers % 10 - 1
+    out = np.zeros(len(labels), dtype=np.bool_)
+    if gain >= MIXED_DOUBT and (numbers > FIRST_PRIMARY).sum() < LEAST_PRIMARY:
+        # Any of these may be a primary tooth, and then those behind them may be others too.
+        out |= place >= PRIMARY.start
+    last = 0 if place[0] < place[-1] else len(place) - 1
+    twin = np.flatnonzero((place == place[last]) & (numbers // 10 != numbers[last] // 10))
+    if place[0] != place[-1] and len(twin):
+        # Behind a lost molar whose space has closed stands the next one, which is narrower.
+        out[last] |= width[last] < NARROWER * width[twin[0]]
+    return out
 
 
 def _cheapest(

@@ -1,0 +1,49 @@
+"""Numbers of teeth that are a guess are not called sure."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from geometry.dentition.rows import guessed
+
+LOWER = np.array([47, 46, 45, 44, 43, 42, 41, 31, 32, 33, 34, 35, 36, 37])
+WIDTHS = np.array([10.5, 11.0, 7.0, 7.0, 7.0, 5.5, 5.0])
+BOTH = np.concatenate([WIDTHS, WIDTHS[::-1]])
+FITS, NO_GAIN = -5.0, -1.0
+
+
+def told(numbers: np.ndarray, width: np.ndarray, gain: float = NO_GAIN, cost: float = FITS) -> list:
+    return numbers[guessed(numbers, width, gain, cost)].tolist()
+
+
+def test_a_whole_row_that_fits_is_no_guess() -> None:
+    assert told(LOWER, BOTH) == []
+    assert told(LOWER[1:], BOTH[1:]) == [], "a last molar that is not there yet"
+
+
+def test_without_a_canine_on_both_sides_every_number_is_a_guess() -> None:
+    for some in (slice(0, 8), slice(0, 9), slice(5, 14), slice(0, 3)):
+        numbers = LOWER[some]
+        assert told(numbers, BOTH[some]) == numbers.tolist()
+    assert told(LOWER[:10], BOTH[:10]) == []
+    assert told(LOWER[:0], BOTH[:0]) == []
+
+
+def test_a_row_that_hardly_fits_is_a_guess() -> None:
+    assert told(LOWER, BOTH, cost=25.0) == LOWER.tolist()
+
+
+def test_the_last_tooth_of_the_shorter_side_may_be_the_one_behind() -> None:
+    narrow = BOTH.copy()
+    narrow[1] = 10.2
+    assert told(LOWER[1:], narrow[1:]) == [46]
+    assert told(LOWER, narrow) == [], "both sides end with the same tooth"
+
+
+def test_a_lone_primary_tooth_is_but_a_thought() -> None:
+    one, two = LOWER.copy(), LOWER.copy()
+    one[11], two[[2, 11]] = 75, [85, 75]
+    behind = [n for n in one.tolist() if n % 10 > 2]
+    assert told(one, BOTH, gain=1.5) == behind
+    assert told(two, BOTH, gain=1.5) == []
+    assert told(LOWER, BOTH, gain=0.3) == [n for n in LOWER.tolist() if n % 10 > 2]
