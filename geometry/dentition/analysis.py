@@ -8,6 +8,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from geometry.axes import along_basis
 from geometry.dentition.archline import STEP_MM, ArchLine, find_arch_line, place, places, project
 from geometry.dentition.crowns import row_numbers, row_sizes, sextant_of
 from geometry.dentition.embrasures import open_embrasures
@@ -32,7 +33,6 @@ from geometry.dentition.wires import Pad, bonded_wire
 from geometry.errors import GeometryError
 from geometry.mesh import Mesh
 from geometry.topology.result import Topology
-from geometry.undercut.basis import along_basis
 
 Array = NDArray[np.float64]
 

@@ -8,14 +8,17 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from geometry.axes import along_basis, own_axes
 from geometry.errors import GeometryError
 from geometry.frame.bent import Levels, View, level_planes
+from geometry.frame.bonded import bonded_shares, hanging_shares
 from geometry.frame.crowns import crown_points
 from geometry.frame.flaps import Flaps, find_flaps
 from geometry.frame.plane import (
     FINE_CELL_MM,
     OcclusalPlane,
     find_plane,
+    refit,
     turned_views,
 )
 from geometry.frame.relief import Relief, basis_of, relief_of
@@ -218,7 +221,9 @@ def find_frame(mesh: Mesh, arch: str | None = None) -> Frame:
     """
     if arch is not None and arch not in ARCHES:
         raise GeometryError(f"arch {arch!r} is not known; say upper or lower")
-    surface = take_surface(mesh)
+    found = take_surface(mesh)
+    own = own_axes(found.points)
+    surface = replace(found, points=along_basis(found.points, own))
     plane = find_plane(surface)
     rotation = basis_of(plane.axis)
     relief, _ = relief_of(surface, rotation, FINE_CELL_MM)
@@ -230,15 +235,18 @@ def find_frame(mesh: Mesh, arch: str | None = None) -> Frame:
     front = _shorter_side(places) >= 0.0 and form.certainty >= FRONT_GUESSED
     side = tell_side(seen.row, local_tips, vault, plane.tilt_sd_deg, front)
     likely = arch or ("upper" if side.upper >= 0.5 else "lower")
-    settled = plane.axis
+    counts = _unbonded(seen, plane, plane.tips.points)
+    settled = refit(plane, np.empty((0, 3)), counts).axis
     views = [_weighed(seen, view, likely) for view in turned_views(surface, plane, VIEWS)]
     levels = level_planes(plane, views, form.front @ rotation[:2])
     moved = float(np.degrees(np.arccos(np.clip(levels.every.axis @ settled, -1.0, 1.0))))
     unseen = unseen_tilt_deg(local_tips[:, :2], form)
     # Tips and the rest of the biting surfaces at odds say as much as few tips do.
     tilt_sd = float(np.linalg.norm([levels.every.tilt_sd_deg, moved, unseen]))
-    frame = _assemble(surface.centre, levels, tilt_sd, rotation, form, side, places, arch)
-    return replace(frame, flaps=find_flaps(surface.centre, rotation, form, seen.row, vault))
+    frame = _assemble(levels, tilt_sd, rotation, form, side, places, arch)
+    frame = _in_file(frame, own, surface.centre)
+    flaps = find_flaps(surface.centre, rotation @ own, form, seen.row, vault)
+    return replace(frame, flaps=flaps)
 
 
 @dataclass(frozen=True, slots=True)
@@ -266,11 +274,26 @@ def _weighed(seen: _Seen, plane: OcclusalPlane, arch: str) -> View:
     bare = np.concatenate([seen.form.from_arch(bare[:, :2]), bare[:, 2:] + plane.level], axis=1)
     sunk = _sunk(seen, plane)
     edges, parts = _low_edges(seen, plane)
-    own = _edge_shares(seen.row, places, arch) * _standing_out(plane)
-    share = np.concatenate([own, counts, np.ones(sunk.shape[0]), parts])
+    own = _unbonded(seen, plane, plane.tips.points)
+    sunken = _unbonded(seen, plane, sunk)
+    own *= _edge_shares(seen.row, places, arch) * _standing_out(plane)
+    share = np.concatenate([own, counts, sunken, parts])
     more = np.concatenate([bare @ seen.rotation, sunk, edges])
     along = np.concatenate([places[:, 0], seen.placed(more)[1][:, 0]])
     return View(plane, more, share, along)
+
+
+def _unbonded(
+    seen: _Seen, plane: OcclusalPlane, points: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """How much each peak (n, 3) counts for being a part of a crown, not bonded to one."""
+    if not len(points):
+        return np.ones(0)
+    local, place = seen.placed(points)
+    crowns, where = seen.placed(plane.tips.points)
+    bonded = bonded_shares(seen.relief, local, place, crowns, where)
+    hanging = hanging_shares(seen.row, local - (0.0, 0.0, plane.level), place)
+    return np.asarray((1.0 - bonded) * (1.0 - hanging))
 
 
 def _sunk(seen: _Seen, plane: OcclusalPlane) -> NDArray[np.float64]:
@@ -334,8 +357,19 @@ def _edge_shares(row: Unrolled, places: NDArray[np.float64], arch: str) -> NDArr
     return share
 
 
+def _in_file(frame: Frame, own: NDArray[np.float64], centre: NDArray[np.float64]) -> Frame:
+    """Return a frame found in the surface's own axes in the coordinates of its file."""
+    return replace(
+        frame,
+        origin=frame.origin @ own + centre,
+        right=frame.right @ own,
+        anterior=frame.anterior @ own,
+        occlusal=frame.occlusal @ own,
+        tips=frame.tips @ own + centre,
+    )
+
+
 def _assemble(
-    centre: NDArray[np.float64],
     levels: Levels,
     tilt_sd_deg: float,
     rotation: NDArray[np.float64],
@@ -358,7 +392,7 @@ def _assemble(
     apex = form.apex @ rotation[:2]
     apex += (plane.level - apex @ plane.axis) * plane.axis
     return Frame(
-        origin=apex + centre,
+        origin=apex,
         right=right / np.linalg.norm(right),
         anterior=anterior,
         occlusal=plane.axis,
@@ -368,7 +402,7 @@ def _assemble(
         stated_arch=stated,
         upper_probability=side.upper,
         signs=side.signs,
-        tips=plane.tips.points + centre,
+        tips=plane.tips.points,
         tip_places=places,
         tip_on_edge=plane.tips.edge,
         spread_mm=plane.spread_mm,

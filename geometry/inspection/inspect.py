@@ -10,6 +10,7 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from geometry.axes import along_basis
 from geometry.dentition import Dentition
 from geometry.dentition import analyse as analyse_dentition
 from geometry.errors import GeometryError
@@ -40,7 +41,6 @@ from geometry.sampling.bumps import CELL_MM
 from geometry.topology import Topology, analyse, coarsen
 from geometry.topology.adjacency import extent
 from geometry.topology.intersections import find_intersections
-from geometry.undercut.basis import along_basis
 
 _ENOUGH_TEETH = 6
 _OF_SCANS = ("bonded_parts", "bubble", "spike")

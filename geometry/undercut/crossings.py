@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
+from geometry.axes import along_basis
 from geometry.topology.triangles import cross_of
-from geometry.undercut.basis import along_basis
 
 
 @njit(cache=True, nogil=True)

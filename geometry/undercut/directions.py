@@ -7,10 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from geometry.axes import along_basis, basis_along, own_axes
 from geometry.mesh import Mesh
 from geometry.topology.adjacency import extent
 from geometry.topology.coarse import coarsen
-from geometry.undercut.basis import along_basis, basis_along
 from geometry.undercut.crossings import steep_triangles, void_along
 from geometry.undercut.lattice import cast, refuse_too_large
 from geometry.undercut.measure import base_plane
@@ -44,12 +44,12 @@ class BestDirection:
     angle_deg: float
 
 
-def cap_of(axis: NDArray[np.float64], within_deg: float, count: int) -> NDArray[np.float64]:
-    """Return ``count`` directions spread evenly over a cap, the axis first, shape (count, 3).
+def cap_of(basis: NDArray[np.float64], within_deg: float, count: int) -> NDArray[np.float64]:
+    """Return ``count`` directions spread evenly over a cap, its axis first, shape (count, 3).
 
-    A sunflower: equal areas, each turned by the golden angle.
+    A sunflower: equal areas, each turned by the golden angle. ``basis`` (3, 3): rows u, v
+    and the axis.
     """
-    basis = basis_along(axis)
     number = np.arange(count)
     cosine = 1.0 - (1.0 - np.cos(np.radians(within_deg))) * number / max(count - 1, 1)
     sine = np.sqrt(np.maximum(0.0, 1.0 - cosine**2))
@@ -81,6 +81,7 @@ class _Body:
         basis: NDArray[np.float64],
         plane: tuple[NDArray[np.float64], float],
         within_deg: float,
+        own: NDArray[np.float64],
         outward: int | None = None,
     ) -> None:
         points = along_basis(mesh.vertices, basis)
@@ -88,14 +89,14 @@ class _Body:
         if outward is None:
             seen = cast(points, mesh.faces, basis, _SURVEY_PITCH_MM, (basis @ plane[0], plane[1]))
             outward = seen.outward
-        self.mesh, self.plane, self.outward = mesh, plane, outward
+        self.mesh, self.plane, self.outward, self.own = mesh, plane, outward, own
         # A little more than the cone, for what rounding does to the outermost.
         most = float(np.sin(np.radians(within_deg + 0.1)))
         self.steep, self.longest = steep_triangles(points, mesh.faces, outward, most)
 
     def volume(self, direction: NDArray[np.float64], pitch: float) -> float:
         """Undercut along a direction, mm³."""
-        basis = basis_along(direction)
+        basis = basis_along(direction, self.own)
         normal, offset = self.plane
         return float(
             void_along(
@@ -123,8 +124,10 @@ def survey(
         To compare with each other; ``measure`` gives the exact volume.
     """
     plane = base_plane(axis, base_z, base_normal, mesh.vertices)
-    body = _Body(coarsen(mesh, _SURVEY_CELL_MM), basis_along(axis), plane, within_deg)
-    return _survey(body, cap_of(axis, within_deg, count))
+    own = own_axes(mesh.vertices)
+    basis = basis_along(axis, own)
+    body = _Body(coarsen(mesh, _SURVEY_CELL_MM), basis, plane, within_deg, own)
+    return _survey(body, cap_of(basis, within_deg, count))
 
 
 def _survey(
@@ -171,18 +174,19 @@ def best_direction(
     """
     axis = np.asarray(axis, dtype=np.float64) / np.linalg.norm(axis)
     plane = base_plane(axis, base_z, base_normal, mesh.vertices)
-    basis = basis_along(axis)
+    own = own_axes(mesh.vertices)
+    basis = basis_along(axis, own)
     if fine is None or len(mesh.faces) <= _MANY_TRIANGLES:
         fine = coarsen(mesh, FINE_CELL_MM) if len(mesh.faces) > _MANY_TRIANGLES else mesh
-    coarse = _Body(coarsen(fine, _SURVEY_CELL_MM), basis, plane, within_deg)
-    directions, volumes = _survey(coarse, cap_of(axis, within_deg, count))
+    coarse = _Body(coarsen(fine, _SURVEY_CELL_MM), basis, plane, within_deg, own)
+    directions, volumes = _survey(coarse, cap_of(basis, within_deg, count))
     place = _valley(directions @ basis.T, volumes, within_deg)
     for radius, cell, pitch in _RINGS:
         copy = coarsen(fine, cell) if fine is not mesh and cell > FINE_CELL_MM else fine
-        surface = _Body(copy, basis, plane, within_deg, coarse.outward)
+        surface = _Body(copy, basis, plane, within_deg, own, coarse.outward)
         place = _bottom(surface, pitch, basis, place, radius, within_deg)
     direction = _direction(place, basis)
-    body = _Body(mesh, basis, plane, within_deg, coarse.outward)
+    body = _Body(mesh, basis, plane, within_deg, own, coarse.outward)
     volume = body.volume(direction, _LAST_PITCH_MM)
     if on_axis_mm3 is None:
         on_axis_mm3 = body.volume(axis, _LAST_PITCH_MM)

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from geometry.axes import along_basis, basis_along, own_axes
 from geometry.errors import GeometryError
 from geometry.mesh import Mesh
 from geometry.topology.adjacency import extent
-from geometry.undercut.basis import along_basis, basis_along
 from geometry.undercut.depth import band_areas, calm, rings, vertex_depths
 from geometry.undercut.lattice import Lattice, cast
 
@@ -126,7 +126,7 @@ def measure(
     GeometryError
         The direction has no length, or lies in the base plane.
     """
-    basis = basis_along(direction)
+    basis = basis_along(direction, own_axes(mesh.vertices))
     along = basis[2]
     normal, offset = base_plane(along, base_z, base_normal, mesh.vertices)
     points = along_basis(mesh.vertices, basis)

@@ -76,8 +76,14 @@ def test_same_answer_in_another_pose(arches):
     turn[:3, :3] = Rotation.from_rotvec([1.1, -2.0, 0.4]).as_matrix()
     turn[:3, 3] = 120.0, -50.0, 8.0
     second = find_frame(mesh.transformed(turn))
-    assert angle(turn[:3, :3] @ first.occlusal, second.occlusal) < 0.3
-    assert angle(turn[:3, :3] @ first.anterior, second.anterior) < 2.0
+    assert angle(turn[:3, :3] @ first.occlusal, second.occlusal) < 0.01
+    assert angle(turn[:3, :3] @ first.anterior, second.anterior) < 0.01
+    rng = np.random.default_rng(5)
+    name = rng.permutation(len(mesh.vertices))
+    vertices = np.empty_like(mesh.vertices)
+    vertices[name] = mesh.vertices
+    shuffled = Mesh(vertices, rng.permutation(name[mesh.faces]).astype(np.int32))
+    assert angle(find_frame(shuffled).occlusal, first.occlusal) < 0.01
     assert second.arch == first.arch
 
 
@@ -86,11 +92,10 @@ def test_the_plane_hardly_hangs_on_the_grid_that_tips_are_looked_for_in():
     spec = scan_of(who, np.random.default_rng(9100), plain=True)
     vertices, faces, _ = make_mouth(replace(spec, triangles=40_000))
     mesh = Mesh(vertices, faces.astype(np.int32))
-    axes = []
-    for turn in Rotation.random(6, random_state=3).as_matrix():
-        pose = np.eye(4)
-        pose[:3, :3] = turn
-        axes.append(turn.T @ find_frame(mesh.transformed(pose)).occlusal)
+    axes = [find_frame(mesh).occlusal]
+    height = mesh.vertices @ axes[0]
+    for share in (0.01, 0.02, 0.04, 0.07, 0.1):  # less gum: the surface's own axes turn
+        axes.append(find_frame(cut(mesh, height > np.quantile(height, share))).occlusal)
     middle = np.mean(axes, axis=0)
     middle /= np.linalg.norm(middle)
     assert max(angle(axis, middle) for axis in axes) < 0.2

@@ -4,11 +4,11 @@ import numpy as np
 import pytest
 
 from fixtures.arches import random_arch
+from geometry.axes import basis_along
 from geometry.errors import GeometryError
 from geometry.mesh import Mesh
 from geometry.topology import analyse
 from geometry.undercut import best_direction, measure, survey
-from geometry.undercut.basis import basis_along
 from geometry.undercut.crossings import steep_triangles, void_along
 from geometry.undercut.lattice import cast
 
