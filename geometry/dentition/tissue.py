@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -53,6 +54,8 @@ SAME_TOOTH, LONGER_MOST_MM = 0.5, 2.0
 SEEN_RAD, SEEN_MM = 0.16, 0.04
 """A crease, or a step, that is worth the name."""
 FINE_REACH_ROWS = 2
+BESIDE_ROWS = 3
+"""So far below what hides a crown neither creases nor steps are seen."""
 REFINE_MM = 0.9
 ROUNDING_MM = 0.2
 """A scan rounds the crease off: its deepest line lies this much above the tissue's edge."""
@@ -137,11 +140,14 @@ def read_margins(sheets: Sheets, relief: Relief, start: Array, stop: Array, tip:
         wired = covered(pads, sheets.lingual.shape, start, stop)
         walls["lingual"] = np.where(wired, np.nan, walls["lingual"])
         inner = crease_angle(walls["lingual"], -1.0)
+    hidden = {side: np.isnan(walls[side]) & ~np.isnan(getattr(sheets, side)) for side in walls}
     creases = {"facial": crease_angle(walls["facial"], 1.0), "lingual": inner}
     for side, sheet, sign in (("facial", sheets.facial, 1.0), ("lingual", sheets.lingual, -1.0)):
         images[side] = (sheet, creases[side], edge_step(walls[side], sign),
                         lowest_scanned(sheet, sheets.z), sign)
     plain = plainness(images["facial"][2], sheets.z, start, stop, tip, length["facial"])
+    for side, part in hidden.items():
+        _smooth_crown(part, images[side][1:3])
     spread = np.full(len(start), FIRST_SPREAD_MM)
     ratio = USUAL_RATIO
     paths: dict[str, Path] = {}
@@ -201,6 +207,15 @@ def read_margins(sheets: Sheets, relief: Relief, start: Array, stop: Array, tip:
             for a, b, stand, vague, inward in zip(start, stop, stands, faint, inwards, strict=True)
         ]
     return Margins(readings, heights, ratio, teeth_with(bonded, start, stop), pads)
+
+
+def _smooth_crown(part: NDArray[np.bool_], images: Iterable[Array]) -> None:
+    """Say that there is no margin where something on the crown hides it, nor right below."""
+    crown = part.copy()
+    for rows in range(1, BESIDE_ROWS + 1):
+        crown[:, rows:] |= part[:, :-rows]
+    for image in images:
+        image[crown & np.isnan(image)] = 0.0
 
 
 def _usual_ratio(found: Array, before: float, trust: float) -> float:

@@ -42,7 +42,7 @@ def test_parts_are_marked_from_their_ledge_up_and_no_gum_is(bevel: float) -> Non
 
 
 def test_crowns_gum_a_single_step_and_a_missing_piece_are_none() -> None:
-    for sheet in (wall(0), wall(1), wall(2, depth=3.0)):
+    for sheet in (wall(0), wall(1), wall(2, depth=5.0)):
         assert not bonded_places(sheet, Z, START, STOP, TIP, USUAL).any()
     gum = wall(0)
     gum[:, Z < -11.0] -= 0.9
@@ -51,6 +51,29 @@ def test_crowns_gum_a_single_step_and_a_missing_piece_are_none() -> None:
 
 def test_what_steps_in_along_whole_crowns_is_their_neck() -> None:
     assert not bonded_places(wall(2, width=7.0), Z, START, STOP, TIP, USUAL).any()
+
+
+def test_brackets_stand_out_further_and_take_up_most_of_a_lower_incisor() -> None:
+    start, stop = START, START + 4.5
+    middle = 0.5 * (start + stop)
+    for depth, marked in ((1.9, True), (0.7, False)):
+        sheet = wall(0)
+        part = (Z > -6.0) & (Z < -3.0)
+        for k in range(2):
+            sheet[np.abs(AT - middle[k]) <= 1.6] += depth * part
+        marks = bonded_places(sheet, Z, start, stop, TIP, USUAL)
+        assert teeth_with(marks, start, stop).tolist() == [marked, marked]
+
+
+def test_a_narrow_part_counts_beside_plain_ones() -> None:
+    columns = np.arange(115) * STEP_S_MM
+    start, stop = np.append(START, 20.0), np.append(STOP, 28.0)
+    for others in (2, 1):
+        sheet = np.concatenate([wall(others), wall(0)[:30]])
+        on = np.abs(columns - 24.0) <= 0.6
+        sheet[on] += 0.9 * ((Z > -6.0) & (Z < -3.6))
+        marks = bonded_places(sheet, Z, start, stop, np.zeros(3), np.full(3, 9.0))
+        assert teeth_with(marks, start, stop).tolist() == [others == 2] * 3
 
 
 def test_the_margin_is_read_below_the_ledge() -> None:
