@@ -5,6 +5,8 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 import json
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import count
 from typing import Any
@@ -18,6 +20,8 @@ from production.models import Acceptance, Scan, Work
 
 SEVERITY = {"stop": ("bad", "stop"), "check": ("warn", "warn"), "note": ("", "info")}
 UNCERTAIN = "margin_uncertain"
+MARK_REACH_MM = 10.0
+"""How far from an uncertain place a mark still speaks of it: about a tooth (common practice)."""
 FROM_THE_RECORD = {"file_elsewhere", "mouth_unsure", "other_mouth"}
 VERDICTS = {
     "pass": ("good", "ok", "Pass"),
@@ -63,6 +67,11 @@ class ScanView:
     def margin_uncertain(self) -> bool:
         """Whether a person at the chair is asked about the gum line."""
         return any(f["code"] == UNCERTAIN for f in self.findings)
+
+    @property
+    def margin_unsettled(self) -> list[dict[str, Any]]:
+        """The uncertain places of which nobody has said anything yet."""
+        return [f for f in self.findings if f["code"] == UNCERTAIN and not f["settled"]]
 
     @property
     def margin_words(self) -> str:
@@ -118,14 +127,13 @@ def number_findings(scan: Scan) -> list[dict[str, Any]]:
     order = {"stop": 0, "check": 1, "note": 2}
     found = (scan.report or {}).get("findings", [])
     answer = scan.margin_confirmed or {}
-    settled = margin_words(scan)
     numbers = count(1)
     rows = []
     for finding in sorted(found, key=lambda f: order.get(f["severity"], 3)):
         css, icon = SEVERITY.get(finding["severity"], SEVERITY["note"])
         # What the record adds has no mark on the picture, which is counted without it.
         added = finding["code"] in FROM_THE_RECORD or finding in answer.get("added", [])
-        answered = settled if finding["code"] == UNCERTAIN else ""
+        answered = margin_words(scan, finding.get("at")) if finding["code"] == UNCERTAIN else ""
         rows.append(
             {
                 **finding,
@@ -138,19 +146,27 @@ def number_findings(scan: Scan) -> list[dict[str, Any]]:
     return rows
 
 
-def margin_words(scan: Scan) -> str:
-    """Return what a person said of an uncertain gum line, in words; empty when nobody did."""
+def margin_words(scan: Scan, place: Sequence[float] | None = None) -> str:
+    """Return what a person said of an uncertain gum line, in words; empty when nobody did.
+
+    With ``place`` (file coordinates, mm) only marks beside it count.
+    """
     answer = scan.margin_confirmed
     if not answer:
+        return ""
+    marked = list(zip(answer["points"], answer.get("captured_mm", []), strict=False))
+    if place is not None:
+        marked = [m for m in marked if math.dist(m[0], place) <= MARK_REACH_MM]
+    if not marked and not answer["correct"]:
         return ""
     when = f"{timezone.localtime(dt.datetime.fromisoformat(answer['at'])):%H:%M}"
     by = f"{answer['who']}, {when}" if answer.get("who") else when
     if answer["correct"]:
         return f"The line is right: {by}."
-    known = [gum for gum in answer.get("captured_mm", []) if gum is not None]
+    known = [gum for _, gum in marked if gum is not None]
     least = f", {rounded_down(min(known)):.1f} mm of gum below at the least" if known else ""
-    marks = len(answer["points"])
-    return f"Corrected at {marks} place{'' if marks == 1 else 's'}{least}: {by}."
+    number = len(marked)
+    return f"Corrected at {number} place{'' if number == 1 else 's'}{least}: {by}."
 
 
 def of_patient(patient: Patient, *, current: bool = True) -> list[ScanView]:

@@ -12,12 +12,11 @@ let down = null;
 
 function known() {
   const text = form()?.dataset.marks;
-  return text ? JSON.parse(text) : [];
+  return (text ? JSON.parse(text) : []).map(([x, y, z]) => ({ x, y, z }));
 }
 
 function show() {
-  const own = points.map((p) => p.clone());
-  view.dots(own.length ? own : known().map(([x, y, z]) => ({ x, y, z })));
+  view.dots(marking ? points : known());
   root.classList.toggle("marking", marking);
   const found = form();
   if (!found) return;
@@ -35,7 +34,12 @@ function show() {
 }
 
 function add(point) {
-  if (!point) return;
+  const words = document.getElementById("mark-words");
+  if (!point) {
+    words.textContent = words.dataset.missed;
+    return;
+  }
+  words.textContent = words.dataset.how;
   points.push(point);
   show();
 }
@@ -66,7 +70,7 @@ document.addEventListener("click", (event) => {
   if (!view) return;
   if (event.target.closest("#mark-margin")) {
     marking = !marking;
-    if (!marking) points = [];
+    points = marking ? known() : []; // what was marked before stays, unless it is taken away
     show();
     if (!marking) return;
     view.element.focus({ preventScroll: true });

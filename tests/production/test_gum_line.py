@@ -78,6 +78,22 @@ def test_marks_with_enough_gum_settle_it(scan, person):
     assert "4.0 mm of gum below" in number_findings(scan)[0]["settled"]
 
 
+def test_a_mark_speaks_of_the_places_beside_it_only(scan, person, signed_in):
+    other = {**UNCERTAIN, "message": "Gum line not certain, upper left.", "at": [-11.0, 0.0, -6.0]}
+    scan.report = {**REPORT, "findings": [UNCERTAIN, other]}
+    scan.save(update_fields=["report"])
+    technician, client = person("technician"), signed_in("doctor")
+    confirm_margin(technician, scan, [[11.0, 0.0, -6.0]])
+    scan.refresh_from_db()
+    assert [bool(row["settled"]) for row in number_findings(scan)] == [True, False]
+    page = client.get(reverse("scan", args=[scan.uuid])).content.decode()
+    assert "still not certain at" in page
+    confirm_margin(technician, scan, [[11.0, 0.0, -6.0], [-11.0, 0.0, -6.0]])
+    scan.refresh_from_db()
+    assert [bool(row["settled"]) for row in number_findings(scan)] == [True, True]
+    assert "not certain at" not in client.get(reverse("scan", args=[scan.uuid])).content.decode()
+
+
 def test_marks_with_too_little_gum_stop_production_until_they_are_taken_back(scan, person):
     doctor = person("doctor")
     confirm_margin(doctor, scan, [[11.0, 0.0, -6.0], [0.0, 11.0, -8.5]])
