@@ -8,11 +8,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from geometry.axes import own_axes
 from geometry.frame import find_frame
 from geometry.frame.plane import find_plane
 from geometry.frame.relief import basis_of, relief_of
 from geometry.frame.side import tell_side
-from geometry.frame.surface import Surface
+from geometry.frame.surface import Surface, take_surface
 from geometry.frame.tips import Tips, edge_tips
 from geometry.frame.unroll import STEP_S_MM, STEP_T_MM, Unrolled
 from geometry.frame.vault import Vault
@@ -45,15 +46,18 @@ def test_incisal_edges_under_a_plane_of_the_back_teeth_count(arches, monkeypatch
         front = np.clip(((points - truth.origin) @ truth.anterior + 16.0) / 6.0, 0.0, 1.0)
         return points - np.outer(drop * front, truth.occlusal)
 
+    mesh = Mesh(drawn(arch.mesh.vertices), arch.mesh.faces)
+    own = own_axes(take_surface(mesh).points)
+
     def of_back_teeth(surface):
         found = find_plane(surface)
-        back = (found.tips.points + surface.centre - truth.origin) @ truth.anterior < -16.0
-        tips = found.tips.only(back)
-        level = float(np.mean(tips.points @ truth.occlusal))
-        return replace(found, axis=truth.occlusal, level=level, tips=tips)
+        points = found.tips.points @ own + surface.centre
+        tips = found.tips.only((points - truth.origin) @ truth.anterior < -16.0)
+        axis = own @ truth.occlusal
+        return replace(found, axis=axis, level=float(np.mean(tips.points @ axis)), tips=tips)
 
     monkeypatch.setattr(frame_module, "find_plane", of_back_teeth)
-    found = find_frame(Mesh(drawn(arch.mesh.vertices), arch.mesh.faces), "upper").occlusal
+    found = find_frame(mesh, "upper").occlusal
     tips = drawn(np.concatenate([tooth.tips for tooth in truth.teeth]))
     normal = np.linalg.svd(tips - tips.mean(axis=0))[2][2]
     assert np.degrees(np.arccos(abs(normal @ truth.occlusal))) > 4.0
