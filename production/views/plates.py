@@ -7,7 +7,7 @@ import json
 
 from django.contrib import messages
 from django.db import transaction
-from django.http import FileResponse, HttpRequest, HttpResponse, JsonResponse
+from django.http import FileResponse, Http404, HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_POST
 
@@ -20,6 +20,8 @@ from production.actions.loading import choose_machine, remove_from_load
 from production.hot_folder import folder_for
 from production.models import Appliance, Load, Machine, Plate, Work
 from production.plating import arrange_load, plate_stl
+from production.views.bench import frame
+from production.views.bench_subject import load_subject
 from production.views.live import live, version_of
 from production.views.scan_files import send
 
@@ -27,7 +29,11 @@ from production.views.scan_files import send
 @needs("bench")
 def plate(request: HttpRequest, code: str) -> HttpResponse:
     """Show the plate, to drag and turn models on."""
-    return render(request, "bench/plate.html", _context(code))
+    subject = load_subject(request, code.upper())
+    if subject is None:
+        raise Http404
+    around = frame(request, subject.name, subject.shown)
+    return render(request, "bench/plate.html", {**around, **_context(code)})
 
 
 @needs("bench")

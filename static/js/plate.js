@@ -1,11 +1,27 @@
 // A plate to arrange by hand: drag, arrow keys, R and L to turn. The server judges the gaps.
 
+let said = ["", "small"]; // what the server answered last, also after the board is drawn anew
+
 const NS = "http://www.w3.org/2000/svg";
 
 function make(name, attributes) {
   const element = document.createElementNS(NS, name);
   for (const [key, value] of Object.entries(attributes)) element.setAttribute(key, value);
   return element;
+}
+
+async function send(board, placements) {
+  try {
+    const answer = await fetch(board.dataset.save, {
+      method: "POST",
+      credentials: "same-origin",
+      headers: { "X-CSRFToken": board.dataset.csrf, "Content-Type": "application/json" },
+      body: JSON.stringify({ placements }),
+    });
+    return await answer.json();
+  } catch {
+    return { problem: "Not saved: there is no connection. Once it is back, move a model again." };
+  }
 }
 
 function build() {
@@ -20,7 +36,7 @@ function build() {
   const svg = make("svg", { viewBox: `-4 -4 ${width + 8} ${depth + 8}`, role: "group", "aria-label": "Plate, seen from above" });
   svg.append(make("rect", { x: 0, y: 0, width, height: depth, class: "glass" }));
   const models = data.placed.map((placed) => {
-    const group = make("g", { tabindex: 0, role: "button", "aria-label": `Model ${placed.name}`, class: "model" });
+    const group = make("g", { tabindex: 0, role: "button", id: `on-plate-${placed.name}`, "aria-label": `Model ${placed.name}`, class: "model" });
     const points = data.outlines[placed.name] || [];
     group.append(make("polygon", { points: points.map(([x, y]) => `${x},${y}`).join(" ") }));
     const label = make("text", { class: "code", "text-anchor": "middle" });
@@ -37,23 +53,20 @@ function build() {
   };
   models.forEach(show);
   board.replaceChildren(svg);
+  [words.textContent, words.className] = said;
 
   let timer = null;
   const save = () => {
     clearTimeout(timer);
+    board.dataset.busy = "yes";
     timer = setTimeout(async () => {
-      const answer = await fetch(board.dataset.save, {
-        method: "POST",
-        credentials: "same-origin",
-        headers: { "X-CSRFToken": board.dataset.csrf, "Content-Type": "application/json" },
-        body: JSON.stringify({ placements: models.map(({ placed }) => placed) }),
-      });
-      const result = await answer.json();
-      words.textContent = result.saved ? "Saved." : result.problem;
-      words.className = result.saved ? "small" : "note bad";
+      const result = await send(board, models.map(({ placed }) => placed));
+      said = result.saved ? ["Saved.", "small"] : [result.problem, "note bad"];
+      [words.textContent, words.className] = said;
       for (const { placed, group } of models) {
         group.classList.toggle("near", !result.saved && result.problem.includes(placed.name));
       }
+      delete board.dataset.busy;
     }, 400);
   };
   const scale = () => (width + 8) / svg.getBoundingClientRect().width;
@@ -72,11 +85,13 @@ function build() {
       from = [event.clientX, event.clientY];
       show(model);
     });
-    model.group.addEventListener("pointerup", () => {
-      if (!from) return;
-      from = null;
-      save();
-    });
+    for (const end of ["pointerup", "pointercancel"]) {
+      model.group.addEventListener(end, () => {
+        if (!from) return;
+        from = null;
+        save();
+      });
+    }
     model.group.addEventListener("keydown", (event) => {
       const step = event.shiftKey ? 5 : 1;
       const move = { ArrowLeft: [-step, 0], ArrowRight: [step, 0], ArrowUp: [0, step], ArrowDown: [0, -step] }[event.key];
@@ -96,5 +111,10 @@ function build() {
   }
 }
 
+// What is being moved is not drawn anew under the hand.
+document.addEventListener("htmx:beforeSwap", (event) => {
+  if (event.detail.target.querySelector?.("#board[data-busy]")) event.detail.shouldSwap = false;
+});
 build();
-document.addEventListener("htmx:afterSettle", build);
+// Before live.js gives the focus back, which it does once the part has settled.
+document.addEventListener("htmx:afterSwap", build);

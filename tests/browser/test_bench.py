@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import os
 import time
+from types import SimpleNamespace
 
 import pytest
 from django.contrib.auth import BACKEND_SESSION_KEY, HASH_SESSION_KEY, SESSION_KEY
 from django.contrib.sessions.backends.db import SessionStore
 
 from clinic.models import OpeningHours
+from production import storage
 from production.actions.move import create_load, hold, start, start_load
-from production.models import Appliance, Wish
+from production.models import Appliance, Plate, Wish
 from production.scheduling import publish
 from tests.browser.test_access_and_axe import violations
 from tests.production.bench.conftest import Bench
@@ -245,3 +247,39 @@ def test_a_finger_moves_a_block_and_the_planner_is_asked_first(
     touch("touchEnd")
     tablet.wait_for_selector("#block >> text=The planner's answer")
     assert not Wish.objects.exists()
+
+
+def test_a_model_moved_by_keys_is_saved_and_keeps_the_keyboard(
+    tablet, bench, live_server, monkeypatch
+):
+    outline = [[-5.0, -5.0], [5.0, -5.0], [5.0, 5.0], [-5.0, 5.0]]
+    load = create_load(bench.technician, bench.stages["print"], machine=bench.machines["printer"])
+    file = storage.store_bytes(b"file", "image/png")
+    place = {"name": "ABC", "x": 30.0, "y": 30.0, "turn_deg": 0.0}
+    report = {
+        "placed": [place],
+        "outlines": {"ABC": outline},
+        "plate_mm": [100, 60],
+        "height_mm": 9,
+    }
+    plate = Plate.objects.create(load=load, file=file, picture=file, report=report)
+
+    def arrange(load, placements):
+        """Keep what a hand has arranged, without a file to write."""
+        Plate.objects.filter(pk=plate.pk).update(report=report | {"placed": placements})
+        return SimpleNamespace(save=lambda load: None)
+
+    monkeypatch.setattr("production.views.plates.arrange_load", arrange)
+    tablet.goto(f"{live_server.url}/load/{load.code}/plate/")
+    model = tablet.get_by_role("button", name="Model ABC")
+    model.focus()
+    tablet.keyboard.press("ArrowRight")
+    # Drawn anew from what is on record, by the next poll.
+    tablet.evaluate("document.getElementById('plate').dataset.old = 'yes'")
+    tablet.wait_for_selector("#plate:not([data-old]) .model")
+    assert tablet.locator("#board-words").inner_text() == "Saved."
+    assert model.evaluate("element => element === document.activeElement")
+    with tablet.expect_response(lambda answer: "/arrange/" in answer.url):
+        tablet.keyboard.press("ArrowRight")
+    plate.refresh_from_db()
+    assert plate.report["placed"][0]["x"] == 32.0
