@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import uuid
+from dataclasses import replace
 
 from django.conf import settings
 from django.contrib import messages
@@ -95,6 +96,8 @@ def chart(request: HttpRequest, key: uuid.UUID, what: str) -> HttpResponse:
     labels = [f"{timezone.localtime(c.measured_at):%d %b}" for c in checks]
     name = f"{CHARTS[followed_by]}, mm"
     points, ranges = individuals_chart(values)
+    if followed_by == "precision":  # a spread is never below zero
+        points = replace(points, lower=[max(0.0, limit) for limit in points.lower])
     drawn = charts.control_chart(points, labels, name)
     if what.endswith("-range"):
         drawn = charts.control_chart(ranges, labels[1:], f"moving range of {name}")
@@ -115,12 +118,14 @@ def _context(key: uuid.UUID) -> dict[str, object]:
         same = [g.checks for g in select.by_resin(select.accuracy(check.machine))]
         group = next((g for g in same if any(c.pk == check.pk for c in g)), [])
         earlier = [c for c in group if c.measured_at <= check.measured_at]
+    growth = (check.report or {}).get("growth_mm")
     row = Work.objects.filter(kind="accuracy", subject_id=check.pk).order_by("-pk").first()
     return {
         "check": check,
         "machine": check.machine,
         "report": check.report or {},
         "mean_deviation": mean_deviation(check) if check.report or check.trueness_mm else None,
+        "growth": None if growth is None else round(growth, 3) + 0.0,  # no minus before zero
         "shares": [
             (f"±{limit} mm", 100.0 * share)
             for limit, share in (check.report or {}).get("within", {}).items()
