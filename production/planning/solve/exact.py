@@ -15,11 +15,12 @@ import numpy as np
 from ortools.sat.python import cp_model
 
 from production.planning.solve.bounds import CRITERIA
+from production.planning.solve.measure import Measure
 from production.planning.solve.model import Model, build
 from production.planning.solve.openwork import OpenWork
 from production.planning.solve.search import Best, Budget, Search
-from production.planning.solve.start import table
-from production.planning.solve.timing import BLK, LATE, LEAD, MEM, RES, SPAN, STUCK, TARDY
+from production.planning.solve.start import runs, table
+from production.planning.solve.timing import BLK, RES, STUCK
 
 Array = np.ndarray[Any, Any]
 
@@ -49,7 +50,7 @@ class Exact:
         self.search = search
         self.seed = seed
         self.model: Model = build(search.work)
-        self.fixed: dict[int, int] = {}
+        self.measure = Measure(self.model)
 
     def improve(self, best: Best, bound: Bound, budget: Budget) -> None:
         """Settle the criteria in their order as far as the budget goes.
@@ -69,8 +70,8 @@ class Exact:
         self, criterion: int, best: Best, bound: Bound, budget: Budget, stages: int
     ) -> bool:
         """Minimise one criterion; return whether its least value is proved."""
-        scaled = self._expression(criterion)
-        unit = self._unit(criterion)
+        scaled = self.measure.expression(criterion)
+        unit = self.measure.unit(criterion)
         if best.value[STUCK] == 0 and best.value[criterion] <= bound.lower.get(criterion, -1.0):
             return True
         seconds = budget.left() / (1.0 if stages == 1 else 1.5)
@@ -101,59 +102,20 @@ class Exact:
         reached = best.value[criterion] <= bound.lower[criterion] + 1e-6 * (1 + abs(lower))
         return bool(status == cp_model.OPTIMAL and reached)
 
-    def _unit(self, criterion: int) -> float:
-        if criterion == LATE:
-            return 1.0
-        return self.model.scale.per_minute * (self.weight if criterion == TARDY else 1.0)
-
-    def _expression(self, criterion: int) -> Any:
-        m = self.model
-        if criterion == LATE:
-            return sum(m.late.values()) + m.cp.new_constant(0)
-        if criterion == SPAN:
-            return m.span
-        if criterion == LEAD:
-            a = self.search.work.arrays
-            counts = np.bincount(a.job_unit, minlength=len(a.units))
-            return sum(int(k) * u for k, u in zip(counts, m.unit_end, strict=True))
-        return sum(w * m.tardy[j] for j, w in self.weights.items()) + m.cp.new_constant(0)
-
-    @property
-    def weights(self) -> dict[int, int]:
-        """Whole-number weights by job."""
-        return {
-            j: math.floor(self.search.work.arrays.job_weight[j] * self.weight + 1e-9)
-            for j in self.model.tardy
-        }
-
-    @property
-    def weight(self) -> int:
-        """What makes all weights whole (1000 loosens them if nothing does)."""
-        values = self.search.work.arrays.job_weight
-        for unit in (1, 2, 4, 5, 10, 20, 100):
-            if np.all(np.abs(values * unit - np.round(values * unit)) < 1e-9):
-                return unit
-        return 1000
-
     def _limit(self, criterion: int, best: Best) -> None:
         """Let later stages give up nothing of what is reached in this one."""
-        most = math.ceil(best.value[criterion] * self._unit(criterion) - 1e-6)
-        self.model.cp.add(self._expression(criterion) <= most)
+        most = math.ceil(best.value[criterion] * self.measure.unit(criterion) - 1e-6)
+        self.model.cp.add(self.measure.expression(criterion) <= most)
 
     def _hint(self, best: Best) -> None:
         search = self.search
         if best.value[STUCK] > 0 or search.value(best.state) is None:
             return
-        s = best.state
-        n = len(search.work.arrays.step_job)
-        leader = np.arange(n)
-        for b in range(n):
-            if s[BLK, b] == b:
-                members = [b]
-                while s[MEM, members[-1]] >= 0:
-                    members.append(int(s[MEM, members[-1]]))
-                leader[members] = min(members)
-        self.model.hint(search.now.start, search.now.end, s[RES, s[BLK, :n]], leader)
+        state, steps = best.state, len(search.work.steps)
+        leader = np.arange(steps)
+        for members in runs(state, steps).values():
+            leader[members] = members[0]
+        self.model.hint(search.now.start, search.now.end, state[RES, state[BLK, :steps]], leader)
 
     def _take(self, solver: cp_model.CpSolver, best: Best) -> None:
         """Time the solver's plan from the real figures and keep it if it is better."""

@@ -78,16 +78,22 @@ class Model:
         """Give the solver a plan (times in minutes, leader by step) to begin from."""
         self.cp.clear_hints()
         home = {r: c for c, members in enumerate(self.classes) for r in members}
+        told: dict[int, tuple[Any, int]] = {}  # a variable may stand for several steps
+
+        def tell(variable: Any, value: int) -> None:
+            told[variable.index] = (variable, value)
+
         for o in range(len(self.start)):
-            self.cp.add_hint(self.start[o], self.scale.low(start[o]))
+            tell(self.start[o], self.scale.low(start[o]))
             if isinstance(self.end[o], cp_model.IntVar):
-                self.cp.add_hint(self.end[o], self.scale.low(end[o]))
+                tell(self.end[o], self.scale.low(end[o]))
             for c, literal in self.at[o].items():
                 if len(self.at[o]) > 1:
-                    mine = home[int(resource[o])] == c and leader[o] == o
-                    self.cp.add_hint(literal, int(mine))
+                    tell(literal, int(home[int(resource[o])] == c and leader[o] == o))
         for (o, lead), literal in self.follows.items():
-            self.cp.add_hint(literal, int(leader[o] == lead))
+            tell(literal, int(leader[o] == lead))
+        for variable, value in told.values():
+            self.cp.add_hint(variable, value)
 
     def read(self, solver: cp_model.CpSolver) -> tuple[Array, Array, Array]:
         """Return (start, resource, run) of the solver's plan, by step."""
@@ -120,7 +126,7 @@ class Model:
 
 def build(work: OpenWork) -> Model:
     """Return the model of the open work, without an objective."""
-    return _Builder(work).build()
+    return Builder(work).build()
 
 
 def size_of(work: OpenWork) -> int:
@@ -133,26 +139,26 @@ def size_of(work: OpenWork) -> int:
     return len(a.choice) + sum(k * k // 2 for k in lots.values())
 
 
-class _Builder:
+class Builder:
+    """Makes the model; all steps may go anywhere."""
+
     def __init__(self, work: OpenWork) -> None:
         self.work = work
         self.a = work.arrays
         a = self.a
         self.n = len(a.step_job)
+        self.free = np.ones(self.n, bool)
         self.scale = find_scale(
             [
                 *a.minutes.ravel(), *a.window.ravel(), *a.down.ravel(), *a.step_ready, *a.job_due,
                 *a.free_from, *a.busy_until.ravel(), *a.setup, *a.job_end,
             ]
         )  # fmt: skip
-        self.cp = cp_model.CpModel()
         self.classes = self._classes()
         self.home = {r: c for c, members in enumerate(self.classes) for r in members}
         self.horizon = self._horizon()
-        self.intervals: list[list[tuple[int, Any, Any]]] = [[] for _ in self.classes]
         sizes = [*a.step_size, *a.capacity, *a.busy_size.ravel()]
         self.size_unit = 1 if all(abs(x - round(x)) < 1e-9 for x in sizes) else 1000
-        self.true = self.cp.new_constant(1)
 
     def size(self, value: float, room: float) -> int:
         """Return a size as a whole number, rounded down."""
@@ -164,24 +170,31 @@ class _Builder:
 
     def build(self) -> Model:
         """Add all variables and constraints."""
-        a, cp = self.a, self.cp
-        ready = [self.scale.low(a.step_ready[o]) for o in range(self.n)]
-        self.start = [cp.new_int_var(max(ready[o], 0), self.horizon, "") for o in range(self.n)]
+        a = self.a
+        self.cp = cp = cp_model.CpModel()
+        self.true = cp.new_constant(1)
+        self.intervals: list[list[tuple[int, Any, Any]]] = [[] for _ in self.classes]
+        self.start = self._starts()
         self.options = [self._options(o) for o in range(self.n)]
         self.batched = [bool(a.batch[self.classes[next(iter(c))][0]]) for c in self.options]
         self.end: list[Any] = [None] * self.n
         self.at: list[dict[int, Any]] = [{} for _ in range(self.n)]
         self.follows: dict[tuple[int, int], Any] = {}
+        self.joins: list[list[Any]] = [[] for _ in range(self.n)]
         for o in range(self.n):
             if not self.batched[o]:
                 self._single(o)
-        self._batches()
+        self._batches(self._lots())
         for c in range(len(self.classes)):
             self._occupy(c)
         for o in range(self.n):
             if a.step_prev[o] >= 0:
                 cp.add(self.start[o] >= self.end[a.step_prev[o]])
         return self._objectives()
+
+    def _starts(self) -> list[Any]:
+        ready = [max(self.scale.low(t), 0) for t in self.a.step_ready]
+        return [self.cp.new_int_var(t, self.horizon, "") for t in ready]
 
     def _classes(self) -> list[list[int]]:
         a = self.a
@@ -247,42 +260,54 @@ class _Builder:
         if literals:
             cp.add_exactly_one(literals.values())
         for c, length in choices.items():
-            literal = literals.get(c, self.true)
-            interval = (
-                cp.new_optional_interval_var(self.start[o], length, self.end[o], literal, "")
-                if literals
-                else cp.new_interval_var(self.start[o], length, self.end[o], "")
-            )
-            self.intervals[c].append((o, interval, literal))
-            if not self._always(c):
-                domain = self._calendar(c, length, bool(self.a.step_attended[o]))
-                bound = cp.add_linear_expression_in_domain(self.start[o], domain)
-                if literals:
-                    bound.only_enforce_if(literal)
+            self._run(o, c, length, bool(self.a.step_attended[o]), literals.get(c))
         self.at[o] = literals or {next(iter(choices)): self.true}
 
-    def _batches(self) -> None:
-        """Add the steps that may share a batch."""
-        a, cp = self.a, self.cp
+    def _run(self, o: int, c: int, length: int, attended: bool, literal: Any = None) -> None:
+        """Add a run of known length on a class, if ``literal`` holds."""
+        cp, start, end = self.cp, self.start[o], self.end[o]
+        if literal is None:
+            interval = cp.new_interval_var(start, length, end, "")
+        else:
+            interval = cp.new_optional_interval_var(start, length, end, literal, "")
+        self.intervals[c].append((o, interval, self.true if literal is None else literal))
+        if not self._always(c):
+            calendar = self._calendar(c, length, attended)
+            bound = cp.add_linear_expression_in_domain(start, calendar)
+            if literal is not None:
+                bound.only_enforce_if(literal)
+
+    def _lots(self) -> list[list[int]]:
+        """Return the free steps that may share a batch with one another, their ends added."""
         lots: dict[int, list[int]] = {}
         for o in range(self.n):
-            if self.batched[o]:
-                lots.setdefault(int(a.step_lot[o]), []).append(o)
-                self.end[o] = cp.new_int_var(0, self.horizon, "")
-                cp.add(self.end[o] >= self.start[o] + min(self.options[o].values()))
-        for members in lots.values():
+            if self.batched[o] and self.free[o]:
+                lots.setdefault(int(self.a.step_lot[o]), []).append(o)
+                self.end[o] = self.cp.new_int_var(0, self.horizon, "")
+                self.cp.add(self.end[o] >= self.start[o] + min(self.options[o].values()))
+        return list(lots.values())
+
+    def _batches(self, lots: list[list[int]]) -> None:
+        """Add the steps that may share a batch."""
+        for members in lots:
             for k, lead in enumerate(members):
                 self._lead(lead, members[k:])
             for o in members:
-                cp.add_exactly_one(
-                    self.follows[o, lead] for lead in members if (o, lead) in self.follows
-                )
+                self.cp.add_exactly_one(self.joins[o])
+
+    def _join(self, o: int, lead: int) -> Any:
+        """Return the literal by which a step runs in the batch that another leads."""
+        joins = self.follows[o, lead] = self.cp.new_bool_var("")
+        self.joins[o].append(joins)
+        if o != lead:
+            self.cp.add(self.start[o] == self.start[lead]).only_enforce_if(joins)
+            self.cp.add(self.end[o] == self.end[lead]).only_enforce_if(joins)
+        return joins
 
     def _lead(self, lead: int, members: list[int]) -> None:
         """Add the batch that a step leads if it leads one."""
         a, cp = self.a, self.cp
-        leads = cp.new_bool_var("")
-        self.follows[lead, lead] = leads
+        leads = self._join(lead, lead)
         choices = self.options[lead]
         self.at[lead] = (
             {c: cp.new_bool_var("") for c in choices}
@@ -297,11 +322,8 @@ class _Builder:
             common = [c for c in choices if c in self.options[o]]
             if not common:
                 continue
-            joins = cp.new_bool_var("")
-            self.follows[o, lead] = joins
+            joins = self._join(o, lead)
             cp.add_implication(joins, leads)
-            cp.add(self.start[o] == self.start[lead]).only_enforce_if(joins)
-            cp.add(self.end[o] == self.end[lead]).only_enforce_if(joins)
             for c in choices:
                 if c not in common:
                     cp.add_bool_or(~joins, ~self.at[lead][c])

@@ -21,6 +21,7 @@ from production.planning.solve.model import size_of
 from production.planning.solve.openwork import OpenWork, open_work
 from production.planning.solve.orders import OrderSearch
 from production.planning.solve.permutation import FlowLine, flow_line, flow_line_state
+from production.planning.solve.rework import Rework
 from production.planning.solve.search import Best, Budget, Search, lead_weights, stages
 from production.planning.solve.start import Bench
 from production.planning.solve.timing import LATE, STUCK
@@ -45,14 +46,15 @@ class _Shares:
     exact: float = 0.0
     between: float = 0.0
     again: float = 0.0
+    rework: float = 0.0
 
 
 SMALL_DAY = _Shares(orders=0.08, anneal=0.1, exact=0.45)
 # Where the solver settles what comes first, the rest of the time need not be spent on it.
 MIDDLE_DAY = _Shares(orders=0.06, anneal=0.22, exact=0.4, between=0.08, again=0.24)
 # One long walk finds more than two short ones, and the solver needs its time at one go.
-USUAL_DAY = _Shares(orders=0.08, anneal=0.5, exact=0.3)
-LARGE_DAY = _Shares(orders=0.08, anneal=0.6)
+USUAL_DAY = _Shares(orders=0.08, anneal=0.25, rework=0.62)
+LARGE_DAY = _Shares(orders=0.08, anneal=0.25, rework=0.62)
 DAYS = ((SMALL, SMALL_DAY), (MIDDLE, MIDDLE_DAY), (USUAL, USUAL_DAY))
 SECONDS_PER_LITERAL = 2e-4  # to build the constraint model, with something to spare
 NO_TIME = (
@@ -68,7 +70,7 @@ AT_ONCE = 0.1  # seconds that each of these may take however little time there i
 REPORT_PER_STEP = 2.5e-5  # seconds to put a plan in words, kept free at the end
 FORWARD_PER_PAIR, FORWARD = 2e-8, 0.1  # seconds to bring steps forward; the part it may take
 BOUNDS_PER_STEP, BOUNDS = 6e-5, 0.25  # seconds of the simple bounds; the part they may take
-CHOICE_PER_STEP, CHOICE = 5e-5, 0.4  # seconds to choose among the rules; the same
+CHOICE_PER_STEP, CHOICE = 5e-5, 0.4  # seconds to choose among the rules anew; the same
 RUN_PER_STEP = 1e-5  # seconds to run a rule and to hold what comes of it as sequences
 FLOW_LINE = 0.3  # of the time, for permutations where the work is a flow line
 
@@ -242,7 +244,7 @@ def _plan(
     """
     work = open_work(problem)
     search = Search(work, problem.objective, seed, forward)
-    begin = _first(work, search, budget)
+    begin = _first(work, search, budget, at_once=not left)
     best = begin.best
     kept = None
     if previous is not None and work.steps:
@@ -291,8 +293,12 @@ class _Start:
     wait: float
 
 
-def _first(work: OpenWork, search: Search, budget: Budget) -> _Start:
-    """Return the best of the dispatch rules, the one that plans at once chosen first."""
+def _first(work: OpenWork, search: Search, budget: Budget, at_once: bool) -> _Start:
+    """Return the best of the dispatch rules, the one that plans at once chosen first.
+
+    ``at_once``: the plan is to be no worse than the plan at once, whatever that takes;
+    with jobs left out that plan is another, and its rule is chosen only if there is time.
+    """
     bench = Bench(work)
     times, wait = bench.run(bench.rules()["earliest due"], 0.0), 0.0
     state = bench.one_by_one()
@@ -300,7 +306,7 @@ def _first(work: OpenWork, search: Search, budget: Budget) -> _Start:
     assert value is not None
     best = Best(state, value)
     search.offer(best, *bench.states(times))
-    if len(work.steps) * CHOICE_PER_STEP < max(AT_ONCE, CHOICE * budget.left()):
+    if at_once or len(work.steps) * CHOICE_PER_STEP < max(AT_ONCE, CHOICE * budget.left()):
         chosen = kernel_policy(work.problem, bench.shop, choose_rule(work.problem, bench.shop))
         search.offer(best, *bench.states(expected_times(bench.shop, chosen)))
     for rule, pause in product(bench.rules().values(), bench.waits()):
@@ -346,10 +352,11 @@ def _improve(
         if useful and shares.again and not bound.proved:
             _anneal(search, best, bound, budget.part(shares.between))
             exact.improve(best, bound, budget.part(shares.again))
+    if shares.rework and applies(work) and not work.arrays.helped and not bound.proved:
+        Rework(search, seed).improve(best, budget.part(shares.rework), done)
     if not bound.proved:
-        _anneal(
-            search, best, bound, budget.rest(1.0 - shares.orders - shares.anneal - shares.exact)
-        )
+        spent = shares.orders + shares.anneal + shares.exact + shares.rework
+        _anneal(search, best, bound, budget.rest(1.0 - spent))
 
 
 def _anneal(search: Search, best: Best, bound: Bound, budget: Budget) -> None:

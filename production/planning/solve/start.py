@@ -277,6 +277,14 @@ def table(
     return s
 
 
+def runs(state: Array, steps: int) -> dict[int, list[int]]:
+    """Return the members of every run of a state (a batch, or a step alone), by its block."""
+    found: dict[int, list[int]] = {}
+    for o, block in enumerate(state[BLK, :steps].tolist()):
+        found.setdefault(block, []).append(o)
+    return found
+
+
 def empty(work: OpenWork) -> Array:
     """Return a state table without any block."""
     width = max(len(work.arrays.step_job), len(work.arrays.batch), 1)

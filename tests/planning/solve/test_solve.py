@@ -6,6 +6,7 @@ import random
 
 import pytest
 
+from production.planning.dispatch import dispatch_plan
 from production.planning.problem import parse_problem
 from production.planning.solve import openwork, search, solve, start
 from production.planning.solve.checker import violations
@@ -53,6 +54,19 @@ def test_a_plan_is_never_worse_than_any_dispatch_rule(objective):
                 else:
                     mine = (goal["late_jobs"], goal["weighted_tardiness"])
                     assert mine <= (value[LATE], value[TARDY] + 1e-6)
+
+
+@pytest.mark.parametrize("objective", ["promises", "weighted_tardiness", "makespan"])
+def test_without_time_the_plan_is_still_no_worse_than_the_plan_at_once(objective):
+    problem = parse_problem(instances.office_day(680, 400, 3, objective))
+    at_once, hurried = dispatch_plan(problem), solve(problem, seconds=0.0)
+    assert at_once["infeasible"] == hurried["infeasible"] == []
+    names = {"promises": ("late_jobs", "weighted_tardiness"), "makespan": ("makespan",)}
+    mine, other = (
+        [plan["objective"][name] for name in names.get(objective, ("weighted_tardiness",))]
+        for plan in (hurried, at_once)
+    )
+    assert mine <= other
 
 
 def test_one_machine_is_solved_as_well_as_by_trying_every_order():

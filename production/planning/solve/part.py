@@ -1,0 +1,115 @@
+"""The constraint model of a part of a plan: some steps are free, the others keep their order.
+
+A run that is kept stays on its resource, with its members, behind the kept run before it;
+its times may change, and a free step may join it where it is a batch with room.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from production.planning.solve.model import Builder, Model
+from production.planning.solve.openwork import INFINITE, OpenWork
+from production.planning.solve.start import runs
+from production.planning.solve.timing import HEAD, NEXT, RES
+
+Array = np.ndarray[Any, Any]
+
+
+class PartBuilder(Builder):
+    """Makes models of parts of plans of the same open work, one after another."""
+
+    def __init__(self, work: OpenWork) -> None:
+        super().__init__(work)
+        self.kept: dict[int, list[int]] = {}  # first member -> members of a run that stays
+        self.lead = np.arange(self.n)  # of every step: the first member of its run that stays
+        self.home_of = np.zeros(self.n, np.int64)
+
+    def part(self, state: Array, free: Array) -> Model:
+        """Return the model in which the steps of a mask may go anywhere.
+
+        Parameters
+        ----------
+        state : (ROWS, width) int32
+            The plan.
+        free : (n,) bool
+        """
+        self.free = free
+        self.kept.clear()
+        self.lead = np.arange(self.n)
+        by_block: dict[int, int] = {}
+        for block, members in runs(state, self.n).items():
+            self.home_of[members] = state[RES, block]
+            staying = [o for o in members if not free[o]]
+            if staying:
+                by_block[block] = staying[0]
+                self.lead[staying] = staying[0]
+                self.kept[staying[0]] = staying
+        model = self.build()
+        for r in range(len(self.a.batch)):
+            self._keep_order(state, r, by_block)
+        return model
+
+    def hint_plan(self, model: Model, start: Array, end: Array, state: Array) -> None:
+        """Let the solver begin from the plan (times by step) that the part is of."""
+        leader = np.arange(self.n)
+        for members in runs(state, self.n).values():
+            leader[members] = min(members, key=lambda o: (self.free[o], o))
+        model.hint(start, end, self.home_of, leader)
+
+    def _starts(self) -> list[Any]:
+        starts = super()._starts()
+        for lead, members in self.kept.items():
+            for o in members[1:]:
+                self.cp.add(starts[lead] >= max(self.scale.low(self.a.step_ready[o]), 0))
+                starts[o] = starts[lead]
+        return starts
+
+    def _options(self, o: int) -> dict[int, int]:
+        if self.free[o]:
+            return super()._options(o)
+        r = int(self.home_of[o])
+        return {self.home[r]: self.scale.low(self.a.minutes[o, r])}
+
+    def _batches(self, lots: list[list[int]]) -> None:
+        near = {int(self.a.step_lot[members[0]]): members for members in lots}
+        for lead, members in self.kept.items():
+            if self.batched[lead]:
+                self._keep_batch(lead, members, near.get(int(self.a.step_lot[lead]), []))
+        super()._batches(lots)
+
+    def _keep_batch(self, lead: int, members: list[int], near: list[int]) -> None:
+        """Add a batch that stays, which steps of ``near`` may join as far as it has room."""
+        a, cp = self.a, self.cp
+        (c,) = self.options[lead]
+        self.at[lead] = {c: self.true}
+        sizes = {o: self.size(a.step_size[o], INFINITE) for o in (*members, *near)}
+        room = self.room(self.classes[c][0]) - sum(sizes[o] for o in members)
+        joining = [o for o in near if c in self.options[o] and sizes[o] <= room]
+        longest = max(self.options[o][c] for o in members)
+        self.end[lead] = (
+            cp.new_int_var(0, self.horizon, "") if joining else self.start[lead] + longest
+        )
+        for o in members:
+            self.follows[o, lead] = self.true
+            self.end[o] = self.end[lead]
+        if not joining:
+            attended = any(a.step_attended[o] for o in members)
+            self._run(lead, c, longest, attended)
+            return
+        cp.add(sum(sizes[o] * self._join(o, lead) for o in joining) <= room)
+        self._batch_run(c, lead, [*members, *joining])
+
+    def _keep_order(self, state: Array, r: int, by_block: dict[int, int]) -> None:
+        before, block = -1, int(state[HEAD, r])
+        while block >= 0:
+            lead = by_block.get(block, -1)
+            if lead >= 0:
+                if before >= 0:
+                    side_by_side = self.a.shared[r] >= 0
+                    over = self.start[before] if side_by_side else self.end[before]
+                    self.cp.add(self.start[lead] >= over)
+                before = lead
+            block = int(state[NEXT, block])

@@ -1,0 +1,123 @@
+"""Improve a plan part by part: a part is given free, and the constraint solver puts it anew.
+
+The solver sees compound changes (three exchanges of which each by itself costs) that single
+moves do not reach, and a part is small enough for it to see all of them. Large
+neighbourhood search: P. Shaw, CP-98, LNCS 1520, 417-431.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from itertools import count
+from threading import Lock
+from typing import Any
+
+import numpy as np
+from ortools.sat.python import cp_model
+
+from production.planning.solve import regions
+from production.planning.solve.measure import Measure
+from production.planning.solve.model import Model
+from production.planning.solve.openwork import scratch
+from production.planning.solve.part import PartBuilder
+from production.planning.solve.search import CHAINS, Best, Budget, Search
+from production.planning.solve.start import table
+from production.planning.solve.timing import LATE, LEAD, SPAN, STUCK, TARDY, evaluate
+
+Array = np.ndarray[Any, Any]
+
+GOALS = {
+    "promises": {LATE: 100_000, TARDY: 30, LEAD: 1},
+    "weighted_tardiness": {TARDY: 1},
+    "makespan": {SPAN: 1},
+}
+EFFORT = 0.2  # deterministic time of the solver for a part
+LEAST = 0.02  # of it that a part counts as, for building its model
+SIZE, SMALLEST = 50.0, 10.0  # steps of a part at first, and at least
+LARGER = 1.05  # after a part that was searched through; smaller by as much after another
+SECONDS_PER_STEP = 3e-4  # to build a part's model, with something to spare
+
+
+class Rework:
+    """Parts of one plan after another; each kind of part finds its size."""
+
+    def __init__(self, search: Search, seed: int) -> None:
+        self.search = search
+        self.seed = seed
+        self.sizes = [SIZE] * len(regions.KINDS)
+        self.lock = Lock()
+
+    def improve(self, best: Best, budget: Budget, done: Callable[[Array], bool]) -> None:
+        """Rework parts until the budget ends; ``best`` is updated."""
+        if best.value[STUCK] > 0 or not self.search.work.steps:
+            return
+        if budget.until is None:
+            self._parts(best, budget, done, 0)
+            return
+        with ThreadPoolExecutor(CHAINS) as threads:
+            for walk in [threads.submit(self._parts, best, budget, done, k) for k in range(CHAINS)]:
+                walk.result()
+
+    def _parts(
+        self, best: Best, budget: Budget, done: Callable[[Array], bool], number: int
+    ) -> None:
+        work, span = self.search.work, self.search.objective == "makespan"
+        builder, now = PartBuilder(work), scratch(work.arrays)
+        rng = np.random.default_rng(self.seed + number)
+        effort = budget.deterministic
+        for turn in count(number):
+            if budget.until is None:
+                enough = effort < LEAST
+            else:
+                enough = budget.left() < SECONDS_PER_STEP * len(work.steps)
+            kind = turn % len(regions.KINDS)
+            with self.lock:
+                if enough or done(best.value):
+                    return
+                base = Best(best.state.copy(), best.value.copy())
+                size = round(self.sizes[kind])
+            evaluate(work.arrays, base.state, now)
+            job = regions.pressing_job(work.arrays, now, span, rng)
+            free = regions.KINDS[kind](work.arrays, base.state, now, job, size, rng)
+            model = builder.part(base.state, free)
+            builder.hint_plan(model, now.start, now.end, base.state)
+            solver = self._solve(model, base, budget, min(EFFORT, effort))
+            effort -= max(solver.response_proto.deterministic_time, LEAST)
+            status = solver.response_proto.status
+            through = status in (cp_model.OPTIMAL, cp_model.INFEASIBLE)
+            with self.lock:
+                if status in (cp_model.OPTIMAL, cp_model.FEASIBLE):
+                    self.search.offer(best, table(work, *model.read(solver)))
+                self.sizes[kind] *= LARGER if through else 1.0 / LARGER
+                self.sizes[kind] = min(max(self.sizes[kind], SMALLEST), len(work.steps))
+            if status == cp_model.INFEASIBLE and free.all():
+                return
+
+    def _solve(self, model: Model, base: Best, budget: Budget, effort: float) -> cp_model.CpSolver:
+        """Look for a plan that is better than the one the part is of."""
+        measure, goals = Measure(model), GOALS[self.search.objective]
+        whole = model.scale.per_minute * measure.weight
+        total = sum(
+            weight * (whole // measure.unit(c)) * measure.expression(c)
+            for c, weight in goals.items()
+        )
+        present = whole * sum(weight * base.value[c] for c, weight in goals.items())
+        model.cp.minimize(total)
+        model.cp.add(total <= math.ceil(present - 1e-6) - 1)
+        if LATE in goals:
+            model.cp.add(measure.expression(LATE) <= round(base.value[LATE]))
+        solver = cp_model.CpSolver()
+        p = solver.parameters
+        p.num_workers = 1
+        p.linearization_level = 0  # no linear relaxation: of machines it is weak, and takes long
+        p.cp_model_probing_level = 0  # takes longer than it saves
+        p.random_seed = self.seed % (1 << 30)
+        if budget.until is None:
+            p.max_deterministic_time = effort
+        else:
+            p.max_deterministic_time = EFFORT
+            p.max_time_in_seconds = max(budget.left(), 0.01)
+        solver.solve(model.cp)
+        return solver

@@ -1,0 +1,111 @@
+"""Parts of a plan put anew: never worse, always a plan; the part's model says what timing says."""
+
+import numpy as np
+import pytest
+from ortools.sat.python import cp_model
+
+from production.planning.problem import parse_problem
+from production.planning.solve import exact, openwork, regions, report, search, start
+from production.planning.solve.bounds import CRITERIA
+from production.planning.solve.checker import violations
+from production.planning.solve.measure import Measure
+from production.planning.solve.part import PartBuilder
+from production.planning.solve.rework import Rework
+from production.planning.solve.timing import LATE, SPAN, STUCK, TARDY
+from tests.planning.solve import instances
+
+
+def poor_plan(problem, rule="first come"):
+    """Return (search, best) of a plan by a dispatch rule; None if it leaves work undone."""
+    work = openwork.open_work(parse_problem(problem))
+    looking = search.Search(work, problem["objective"], 1)
+    bench = start.Bench(work)
+    state = bench.state(bench.run(bench.rules()[rule], 0.0))
+    value = looking.value(state)
+    usable = work.steps and exact.applies(work) and not work.problem.impossible()
+    if not usable or value is None or value[STUCK] > 0:
+        return looking, None
+    return looking, search.Best(state, value)
+
+
+def least(model, criterion):
+    """Return the least value of a criterion in a model, proved."""
+    measure = Measure(model)
+    model.cp.minimize(measure.expression(criterion))
+    solver = cp_model.CpSolver()
+    solver.parameters.num_workers = 1
+    assert solver.solve(model.cp) == cp_model.OPTIMAL
+    return solver.objective_value / measure.unit(criterion)
+
+
+def test_random_days_stay_plans_and_become_no_worse():
+    better = 0
+    for seed in range(60):
+        problem = instances.wild_day(seed)
+        looking, best = poor_plan(problem)
+        if best is None:
+            continue
+        before = best.value.copy()
+        Rework(looking, seed).improve(best, search.Budget(None, deterministic=0.1), lambda _: False)
+        assert not looking.better(before, best.value), seed
+        assert np.allclose(looking.value(best.state), best.value)
+        plan = report.plan_of(looking, best.state, set())
+        assert violations(problem, plan | {"infeasible": []}) == [], seed
+        better += looking.better(best.value, before)
+    assert better > 5
+
+
+@pytest.mark.parametrize("objective", ["promises", "weighted_tardiness", "makespan"])
+def test_a_large_day_becomes_much_better_and_the_same_each_time(objective):
+    problem = instances.office_day(90_071, 18, 2, objective)
+    results = []
+    for _ in range(2):
+        looking, best = poor_plan(problem)
+        before = best.value.copy()
+        Rework(looking, 1).improve(best, search.Budget(None, deterministic=0.2), lambda _: False)
+        results.append(best.state.tobytes())
+        first = CRITERIA[objective][0]
+        assert best.value[first] < before[first]
+        plan = report.plan_of(looking, best.state, set())
+        assert violations(problem, plan | {"infeasible": []}) == []
+    assert results[0] == results[1]
+
+
+def test_with_nothing_free_the_model_says_what_timing_says():
+    seen = 0
+    for seed in range(80):
+        problem = instances.wild_day(seed) if seed % 4 else instances.office_day(seed, 6, 2)
+        looking, best = poor_plan(problem)
+        if best is None or looking.work.arrays.helped or np.any(looking.work.arrays.minutes == 0):
+            continue  # the model does not see helpers, nor that a moment needs room
+        builder = PartBuilder(looking.work)
+        if not builder.scale.exact:
+            continue
+        nothing = np.zeros(len(looking.work.steps), bool)
+        for criterion in (SPAN, TARDY, LATE):
+            model = builder.part(best.state, nothing)
+            assert least(model, criterion) == pytest.approx(best.value[criterion]), seed
+        seen += 1
+    assert seen > 20
+
+
+def test_with_everything_free_the_model_is_the_whole_one():
+    for seed in range(8):
+        problem = instances.office_day(seed, 3, 1 + seed % 2, "makespan")
+        looking, best = poor_plan(problem)
+        builder = PartBuilder(looking.work)
+        model = builder.part(best.state, np.ones(len(looking.work.steps), bool))
+        whole = exact.Exact(looking, 1).model
+        assert least(model, SPAN) == least(whole, SPAN)
+
+
+def test_a_part_has_the_size_asked_for_and_holds_the_job_it_was_begun_at():
+    problem = instances.office_day(7, 20, 2)
+    looking, best = poor_plan(problem)
+    looking.value(best.state)
+    a, rng = looking.work.arrays, np.random.default_rng(3)
+    for kind in regions.KINDS:
+        for job in range(0, 20, 3):
+            free = kind(a, best.state, looking.now, job, 40, rng)
+            assert 10 <= free.sum() <= 40
+            assert np.any(a.step_job[free] == job)
