@@ -44,6 +44,8 @@ that is looked for there."""
 EDGE_MM = 2.0
 """The margin is never so near to the biting edges."""
 STIFFNESS = 0.5
+SEEN_RAD, SEEN_MM = 0.16, 0.04
+"""A crease, or a step, that is worth the name."""
 MIDDLE = 0.55
 PAPILLA_FRONT_MM = 3.6
 PAPILLA_BACK_MM = 2.7
@@ -99,6 +101,23 @@ class Path:
     cost: Array
     crease: Array
     step: Array
+
+
+def middle_column(start: float, stop: float) -> int:
+    """Column of a tooth's middle between its ends along the arch, mm."""
+    return round(0.5 * (start + stop) / STEP_S_MM)
+
+
+def is_seen(path: Path, column: int) -> bool:
+    """Whether a crease or a step worth the name is at the path near a column."""
+    j = round((path.z[0] - path.height[column]) / STEP_Z_MM)
+    for signs, least in ((path.crease, SEEN_RAD), (path.step, SEEN_MM)):
+        window = signs[max(column - 4, 0) : column + 5, max(j - 3, 0) : j + 4]
+        if window.size and np.isfinite(window).mean() >= 0.5:
+            rows = np.where(np.isfinite(window), window, 0.0).mean(axis=0)
+            if rows.max() > least:
+                return True
+    return False
 
 
 def crease_angle(sheet: Array, sign: float) -> Array:

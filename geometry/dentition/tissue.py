@@ -20,8 +20,11 @@ from geometry.dentition.margin import (
     crease_angle,
     edge_step,
     expect,
+    is_seen,
+    middle_column,
     trace_margin,
 )
+from geometry.dentition.one_sided import either, one_sided, without_line
 from geometry.dentition.roundness import ends_of_crowns, roundness
 from geometry.dentition.section import Relief, Stand, border_height, stand_of
 from geometry.dentition.sharpness import sharper, turn_within
@@ -51,8 +54,6 @@ FIRST_SPREAD_MM = 1.5
 SECOND_SPREAD_MM = 1.0
 SAME_TOOTH, LONGER_MOST_MM = 0.5, 2.0
 """A crown that is longer than expected on one side is so on the other by this share."""
-SEEN_RAD, SEEN_MM = 0.16, 0.04
-"""A crease, or a step, that is worth the name."""
 FINE_REACH_ROWS = 2
 BESIDE_ROWS = 3
 """So far below what hides a crown neither creases nor steps are seen."""
@@ -189,6 +190,15 @@ def read_margins(sheets: Sheets, relief: Relief, start: Array, stop: Array, tip:
             length["facial"] += SAME_TOOTH * np.where(front, 0.0, longer["lingual"])
             length["lingual"] += SAME_TOOTH * longer["facial"]
             spread = np.full(len(start), SECOND_SPREAD_MM)
+    middles = {side: hope.middle for side, hope in hopes.items()}
+    for side, teeth in one_sided(paths, middles, start, stop).items():
+        if len(teeth):
+            _, crease, step, border, _ = images[side]
+            signs = ends_of_crowns(rounds[side], sheets.z, start, stop, tip, length[side],
+                                   np.where(front, *ROUND_WEIGHT[side]), middles[side])
+            crease, step = (without_line(paths[side], image, sheets.z) for image in (crease, step))
+            below = trace_margin(crease, step, signs, sheets.z, border, hopes[side], plain)
+            paths[side] = either(paths[side], below, border, start[teeth], stop[teeth])
     stands = [stand_of(sheets, float(a), float(b), float(z), int(number))
               for a, b, z, number in zip(start, stop, tip, numbers, strict=True)]
     inwards = np.zeros(len(start), dtype=np.int64)
@@ -232,29 +242,13 @@ def _longer(found: Array, expected: Array) -> Array:
     return np.clip(np.nan_to_num(found - expected), -LONGER_MOST_MM, LONGER_MOST_MM)
 
 
-def _middle(start: float, stop: float) -> int:
-    return round(0.5 * (start + stop) / STEP_S_MM)
-
-
 def _clear_ratios(path: Path, start: Array, stop: Array, tip: Array, usual: Array) -> Array:
     out = np.full(len(start), np.nan)
     for k in range(len(start)):
-        m = _middle(start[k], stop[k])
-        if _is_seen(path, m):
+        m = middle_column(start[k], stop[k])
+        if is_seen(path, m):
             out[k] = (tip[k] - path.height[m]) / usual[k]
     return out
-
-
-def _is_seen(path: Path, m: int) -> bool:
-    """Whether a crease or a step worth the name is at the path near column ``m``."""
-    j = round((path.z[0] - path.height[m]) / STEP_Z_MM)
-    for signs, least in ((path.crease, SEEN_RAD), (path.step, SEEN_MM)):
-        window = signs[max(m - 4, 0) : m + 5, max(j - 3, 0) : j + 4]
-        if window.size and np.isfinite(window).mean() >= 0.5:
-            rows = np.where(np.isfinite(window), window, 0.0).mean(axis=0)
-            if rows.max() > least:
-                return True
-    return False
 
 
 def _refine(path: Path, sheet: Array, sign: float, hope: Expectation) -> Array:
@@ -321,7 +315,7 @@ def _read(path: Path, line: Array, lean: Array, sheets: Sheets, relief: Relief, 
           stand: Stand, start: float, stop: float, sheet: Array, temperature: float,
           inward: int, short_limit: float) -> SideReading:
     m = _seen_column(sheet, start, stop, inward)
-    if m == _middle(start, stop):
+    if m == middle_column(start, stop):
         m = _turned_column(sheet, sheets.z, stand, m, float(line[m] + lean[m]), stop - start)
     else:
         stand = Stand(m * STEP_S_MM, stand.across, stand.turn)
@@ -339,7 +333,7 @@ def _read(path: Path, line: Array, lean: Array, sheets: Sheets, relief: Relief, 
     columns = np.arange(int(np.ceil(start / STEP_S_MM)), int(np.floor(stop / STEP_S_MM)) + 1)
     columns = columns[(columns >= 0) & (columns < len(line))]
     return SideReading(
-        margin_z, _is_seen(path, m) and margin_z > border_z, captured,
+        margin_z, is_seen(path, m) and margin_z > border_z, captured,
         low, high, p_short, doubtful, border_z, goes_on, columns,
         line[columns] + lean[columns],
     )
@@ -364,7 +358,7 @@ def _seen_column(sheet: Array, start: float, stop: float, inward: int) -> int:
     -1, 0 for the teeth between): where a wall is missing elsewhere, or where it is seen on both
     sides of the middle, it was not captured.
     """
-    m = _middle(start, stop)
+    m = middle_column(start, stop)
     first, last = max(int(np.ceil(start / STEP_S_MM)), 0), int(np.floor(stop / STEP_S_MM))
     seen = (~np.isnan(sheet[first : last + 1])).sum(axis=1)
     if not len(seen) or m >= len(sheet) or (~np.isnan(sheet[m])).sum() >= 0.3 * seen.max():
