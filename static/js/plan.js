@@ -72,7 +72,7 @@ let press = null;
 document.addEventListener("pointerdown", (event) => {
   const link = movable(event);
   if (!link || event.button !== 0) return;
-  press = { link, x: event.clientX, y: event.clientY, id: event.pointerId };
+  press = { link, x: event.clientX, y: event.clientY, id: event.pointerId, touch: event.pointerType === "touch" };
 });
 
 document.addEventListener("pointermove", (event) => {
@@ -118,6 +118,8 @@ document.addEventListener("click", (event) => {
   event.preventDefault();
   event.stopPropagation();
 }, true);
+// A finger that rests before it drags wants no menu of the link.
+document.addEventListener("contextmenu", (event) => { if (press?.touch) event.preventDefault(); });
 document.addEventListener("dragstart", (event) => { if (movable(event)) event.preventDefault(); });
 
 document.addEventListener("keydown", (event) => {
