@@ -19,6 +19,7 @@ from numba import njit
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from geometry.axes import along_basis
 from geometry.mesh import Mesh
 from geometry.sampling.across import LEAST_ODDS, MOST_ODDS, over_the_other_side, unlike_odds
 from geometry.sampling.bonded import APART_MM as BONDED_APART_MM
@@ -265,7 +266,8 @@ def find_bumps(
     tops = _tops(points, rank, plain, near > 0)
     if not len(tops):
         return ()
-    heights = profiles(points, facing, start, neighbour, tops)
+    # Directions around a place belong to the mouth, so that no pose tells more than another.
+    heights = profiles(along_basis(points, axes), along_basis(facing, axes), start, neighbour, tops)
     rise, middle = rises(heights)
     turn, depth = feet(heights)
     from_border = np.full(len(tops), np.inf)

@@ -100,8 +100,10 @@ def test_far_below_the_teeth_what_stands_out_in_the_middle_is_a_frenum() -> None
 def test_on_the_palate_a_round_blister_is_found_and_a_long_fold_is_not() -> None:
     mesh = sheet(0.25)
     x, y, z = mesh.vertices.T
-    fold = Mesh(np.column_stack([x, y, z + 0.9 * np.exp(-(((y - 10.0) / 0.9) ** 2))]), mesh.faces)
-    assert bumps_of(fold, UP, 25.0) == []
+    for turn in (0.2, 0.5, 0.9):
+        across = (y - 10.0) * np.cos(turn) - (x - 10.0) * np.sin(turn)
+        fold = np.column_stack([x, y, z + 0.9 * np.exp(-((across / 0.9) ** 2))])
+        assert bumps_of(Mesh(fold, mesh.faces), UP, 25.0) == []
     at = mesh.vertices[48 * 96 + 40]
     (found,) = bumps_of(lifted(mesh, at, UP, 1.2), UP, 25.0)
     assert np.linalg.norm(found - at) < 1.6
