@@ -8,7 +8,7 @@ import re
 from collections.abc import Sequence
 from typing import Any
 
-from clinic.templatetags.show import percent
+from clinic.templatetags.show import minutes, percent
 from production.planning.causes import causes
 from production.planning.entities import Problem
 from production.planning.policy import named_policy
@@ -22,6 +22,7 @@ SEED = 20_26
 ADVISED = 4  # trying what would help takes most of a second each
 STANDS_BACK = "stands back so that other pickups are kept; it would be missed in its turn too"
 LATER = "agree on a later time"
+LONG = re.compile(r"\b(\d{3,}) min\b")
 ID = re.compile(r"\b(?:m|p|chair)\d+\b")
 
 
@@ -55,7 +56,7 @@ def advise(
             # The risk is known all the same; it is shown without its cause.
             log.exception("the cause of a risk could not be worked out")
             continue
-        cause = str(waits[0]) if waits else ""
+        cause = LONG.sub(lambda found: minutes(float(found[1])), str(waits[0])) if waits else ""
         if rule is not None and last[order] in rule.defer:
             cause = STANDS_BACK
         found[order] = {"cause": _named(cause, names), "rescue": _sentence(_named(helps, names))}

@@ -31,7 +31,10 @@ def test_what_helps_without_harm_is_told_before_what_helps_more_at_others_cost()
     harmful = tried("take it first", 0.0, ["Bu", "Bl"], broken=(2.0, 1.5))
     useless = tried("a plate of its own", 0.1, broken=(2.0, 2.5))
     good = tried("p1 stays longer", 0.14)
-    assert best_rescue(JOBS, [useless, good, harmful]) == "p1 stays longer: kept with 86\N{NO-BREAK SPACE}%"
+    assert (
+        best_rescue(JOBS, [useless, good, harmful])
+        == "p1 stays longer: kept with 86\N{NO-BREAK SPACE}%"
+    )
 
 
 @pytest.mark.parametrize(
@@ -54,7 +57,13 @@ def test_where_nothing_helps_a_later_time_is_the_next_step():
 
 
 @pytest.mark.django_db
-def test_people_and_chairs_are_called_by_their_names(person, monkeypatch):
+@pytest.mark.parametrize(
+    ("wait", "said"),
+    [("5 min", "5 min"), ("95 min", "95 min"), ("145 min", "2 h 25"), ("4154 min", "2 d 21 h")],
+)
+def test_people_and_chairs_are_called_by_their_names_and_long_waits_told_in_hours(
+    person, monkeypatch, wait, said
+):
     technician = person("technician")
     User.objects.filter(pk=technician.pk).update(first_name="Ada", last_name="Mori")
     technician.refresh_from_db()
@@ -63,7 +72,7 @@ def test_people_and_chairs_are_called_by_their_names(person, monkeypatch):
         advice,
         "rescue",
         lambda *_, **__: {
-            "causes": [{"text": "waits 5 min for chair2"}],
+            "causes": [{"text": f"waits {wait} for chair2"}],
             "rescues": [tried(f"{mine} stays 60 min longer today", 0.02)],
         },
     )
@@ -76,7 +85,8 @@ def test_people_and_chairs_are_called_by_their_names(person, monkeypatch):
         "groups": [{"id": "A", "p_late": 0.4}],
         "jobs": [{"id": j.id, "finish": {"p50": 1.0}} for j in JOBS.jobs],
     }
-    assert advise(situation, problem, foresight)["A"] == {
-        "cause": "waits 5 min for Chair 2",
+    told = advise(situation, problem, foresight)["A"]
+    assert told | {"cause": told["cause"].replace("\N{NO-BREAK SPACE}", " ")} == {
+        "cause": f"waits {said} for Chair 2",
         "rescue": f"{technician} stays 60 min longer today: kept with 98\N{NO-BREAK SPACE}%",
     }
