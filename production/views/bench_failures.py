@@ -71,9 +71,17 @@ def _done(
 
 
 def _form(
-    request: HttpRequest, template: str, subject: Subject, restarts: Sequence[Stage], **more: Any
+    request: HttpRequest,
+    template: str,
+    subject: Subject,
+    restarts: Sequence[Stage],
+    likely: Sequence[Appliance] = (),
+    **more: Any,
 ) -> HttpResponse:
-    """Draw the form, with everything that was typed when it could not be recorded."""
+    """Draw the form, with everything that was typed when it could not be recorded.
+
+    ``likely``: those that are taken to have failed until a person says otherwise.
+    """
     typed = take(request)
     context = {
         "subject": subject,
@@ -81,7 +89,7 @@ def _form(
         "restarts": restarts,
         "typed": typed,
         "kept": typed.getlist("kept"),
-        "wanted": typed.getlist("code"),
+        "wanted": typed.getlist("code") if typed else [m.code for m in likely],
         "chosen_cause": typed.get("cause") or request.GET.get("cause", ""),
         **more,
     }
@@ -155,6 +163,8 @@ def load_fail(request: HttpRequest, code: str) -> HttpResponse:
         "bench/load_fail.html",
         subject,
         restarts,
+        # One alone, or all when the machine broke down under them.
+        running if len(running) == 1 or subject.broken_off else (),
         load=load,
         members=running,
         **shown,

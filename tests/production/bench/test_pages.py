@@ -443,10 +443,15 @@ def test_both_events_of_an_undo_and_a_failed_attempt_are_shown(bench, patient, s
 def test_a_load_whose_machine_broke_down_says_what_to_do(bench, plate, signed_in):
     client = signed_in("technician")
     assert "is out of service" not in client.get(f"/load/{plate.code}/").content.decode()
+    failed = f"/load/{plate.code}/failed/"
+    assert client.get(failed).context["wanted"] == []
     Downtime.objects.create(machine=plate.machine, reason="Screen cracked")
     page = client.get(f"/load/{plate.code}/").content.decode()
     assert "Screen cracked" in page
     assert "choose “Something failed”" in page
+    # Its machine's page leads there, and all that was in it is taken to have failed.
+    assert plate.code in client.get(f"/machines/{plate.machine.uuid}/").content.decode()
+    assert set(client.get(failed).context["wanted"]) == {a.code for a in plate.appliances.all()}
 
 
 def test_an_old_page_is_told_who_was_faster_also_where_the_next_stage_allows_less(
