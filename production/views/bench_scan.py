@@ -52,14 +52,16 @@ def scan(request: HttpRequest) -> HttpResponse:
     digest = hashlib.blake2b(text.encode(), digest_size=4).hexdigest()
     key = f"{request.POST.get('key', '')[:40]}:{digest}"
     subject = subject_of(request, context)
+    handing = subject.appliance if subject and context.startswith("handover:") else None
     back = subject.url if subject else reverse(BENCH)
+    if handing is not None:
+        back = reverse("handover", args=[handing.code])
     thing = look_up(text, timezone.localdate())
     if isinstance(thing, Unknown):
         messages.error(request, thing.words, extra_tags="bad")
         return redirect(back)
-    if isinstance(thing, Appliance) and context == f"handover:{thing.code}":
-        request.session[BAG] = thing.code
-        return redirect("handover", thing.code)
+    if isinstance(thing, Appliance) and handing is not None:
+        return redirect(_bag(request, thing, handing))
     if not may(request.user, "bench"):
         return redirect(_page_of(thing) or back)
     try:
@@ -71,6 +73,22 @@ def scan(request: HttpRequest) -> HttpResponse:
     except ActionError as error:
         say(request, error)
         return redirect(back)
+
+
+def _bag(request: HttpRequest, bag: Appliance, handing: Appliance) -> str:
+    """Take the code of a bag on the hand-over page, which stops at one of another patient."""
+    if bag.code == handing.code:
+        request.session[BAG] = bag.code
+    elif handing.status == Appliance.Status.READY and bag.order.patient != handing.order.patient:
+        request.session.pop(BAG, None)
+        messages.error(
+            request,
+            f"Stop. This bag is {bag.code}, of another patient; {handing.code} is handed over "
+            "here. Fetch its bag, or find the other patient on Today.",
+            extra_tags="bad",
+        )
+        return reverse("handover", args=[handing.code])
+    return reverse("handover", args=[bag.code])
 
 
 def _same_as_shown(request: HttpRequest, thing: object, subject: Subject | None, key: str) -> None:

@@ -383,6 +383,19 @@ class TestHandoverPage:
         assert ready.status == "delivered"
         assert "care card" in said(answer)
 
+    def test_a_scan_that_does_not_fit_stays_at_the_hand_over(self, bench, ready, signed_in):
+        client, page = signed_in("front_desk"), f"/appliance/{ready.code}/handover/"
+        stranger = Patient.objects.create(
+            chart_number="H-2", given_name="Bo", family_name="Else", date_of_birth="2009-09-09"
+        )
+        other = bench.appliance(stranger)
+        for text, words in (("WRONG11", "slip in it"), (other.code, "of another patient")):
+            scan = {"text": text, "context": f"handover:{ready.code}", "key": text}
+            answer = client.post("/bench/scan/", scan, follow=True)
+            assert answer.request["PATH_INFO"] == page
+            assert words in said(answer)
+            assert "read from the bag" not in answer.content.decode()
+
     def test_another_bag_is_stopped(self, bench, ready, signed_in):
         form = {"bag": "K7M2Q9X", "identity": "yes", "birth": "yes", "try_in": "seats", "key": "h"}
         answer = signed_in("front_desk").post(
