@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from geometry.frame import TILT_OFF_BY, Frame
+from geometry.frame.walls import AROUND, walled_share
 from geometry.inspection.findings import CHECK, NOTE, STOP, Finding, spot
 from geometry.inspection.limits import Limits
 from geometry.topology import Topology
@@ -14,6 +16,9 @@ _BORDER_SHARE = 1.5
 # Sine of the angle that a wall's triangles may turn from its direction, and the least share of
 # what touches the border that does not turn farther. Of scans without a wall it is a third.
 _STRAIGHT, _WALL_SHARE = 0.1, 0.85
+# The same of a wall that was scanned; and the least cosine and share of a table's triangles, and
+# the most that its border stands off one level, mm.
+_ROUGHLY_STRAIGHT, _FLAT, _TABLE_SHARE, _TABLE_MM = 0.2, 0.9, 0.8, 0.5
 
 
 def not_an_arch(reason: str) -> Finding:
@@ -44,9 +49,10 @@ def solid_findings(topology: Topology, extent: float) -> list[Finding]:
 
 
 def wall_findings(topology: Topology) -> list[Finding]:
-    """Stop a scan with a straight wall around it: what software adds to make a base is no gum.
+    """Stop a scan with a straight wall around it: it is no gum.
 
-    All that touches the border then runs along one direction.
+    Software adds one to make a base: all that touches the border then runs along one direction.
+    A scanned plaster model has one below its gum, and the scan ends on it or on the table.
     """
     border = topology.border
     if border is None:
@@ -61,15 +67,35 @@ def wall_findings(topology: Topology) -> list[Finding]:
         return []
     normals = across / np.maximum(area, 1e-12)[:, None]
     _, directions = np.linalg.eigh((normals * area[:, None]).T @ normals)
-    straight = np.abs(normals @ directions[:, 0]) < _STRAIGHT
-    if float(area[straight].sum() / area.sum()) < _WALL_SHARE:
+    away = np.abs(normals @ directions[:, 0])
+
+    def share(of: NDArray[np.bool_]) -> float:
+        return float(area[of].sum() / area.sum())
+
+    flat = np.abs(normals @ directions[:, 2]) > _FLAT
+    level = main.vertices[np.asarray(border.vertices)] @ directions[:, 2]
+    on_table = share(flat) >= _TABLE_SHARE and float(np.std(level)) < _TABLE_MM
+    on_wall = not on_table and share(away < _ROUGHLY_STRAIGHT) >= _WALL_SHARE
+    if not on_table and share(away < _STRAIGHT) >= _WALL_SHARE:
+        return [
+            Finding(
+                "added_wall",
+                STOP,
+                "A straight wall runs around the scan, as software adds it to make a base. It is "
+                "no gum, so captured gum cannot be judged. Upload the scan as the scanner took it.",
+            )
+        ]
+    if not (on_table or on_wall) or walled_share(main) < AROUND:
         return []
+    ends = "the table that it stood on" if on_table else "that wall"
     return [
         Finding(
             "added_wall",
             STOP,
-            "A straight wall runs around the scan, as software adds it to make a base. It is no "
-            "gum, so captured gum cannot be judged. Upload the scan as the scanner took it.",
+            "This looks like the scan of a plaster or printed model: a straight, tall wall runs "
+            f"around it, and the scan ends on {ends}. The wall is no gum, so captured gum cannot "
+            "be judged. Cut the scan off where the gum of the model ends and upload it again, or "
+            "scan the mouth.",
         )
     ]
 

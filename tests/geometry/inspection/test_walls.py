@@ -41,6 +41,25 @@ def with_wall(mesh: Mesh, down: np.ndarray, rows: int) -> Mesh:
     return Mesh(vertices, np.concatenate(faces).astype(np.int32))
 
 
+def on_a_table(mesh: Mesh, down: np.ndarray, teeth: np.ndarray, rows: int) -> Mesh:
+    """The wall goes down to one level and on over a table, 3 mm away from the teeth, scanned."""
+    level = (mesh.vertices @ down).max() + 9.0
+    walled = with_wall(mesh, down, rows)
+    vertices, n = walled.vertices.copy(), len(mesh.vertices)
+    part = np.arange(len(vertices) - n) // ((len(vertices) - n) // rows)
+    top = vertices[n:] @ down - 10.0 * (part + 1) / rows
+    onto = np.minimum((part + 1) / (rows - 6), 1.0) * (level - top) - 10.0 * (part + 1) / rows
+    vertices[n:] += onto[:, None] * down
+    ring = vertices[n : n + (len(vertices) - n) // rows]
+    away = np.linalg.norm(ring[:, None] - teeth[None], axis=2)
+    out = np.tile(ring - teeth[away.argmin(axis=1)], (rows, 1))
+    out -= (out @ down)[:, None] * down
+    out /= np.linalg.norm(out, axis=1)[:, None]
+    vertices[n:] += 0.5 * np.maximum(part + 1 - (rows - 6), 0.0)[:, None] * out
+    vertices[n:] += np.random.default_rng(3).normal(0.0, 0.02, (len(out), 3))
+    return Mesh(vertices, walled.faces)
+
+
 def codes(mesh: Mesh) -> set[str]:
     return {one.code for one in inspect_scan(write_stl(mesh), "scan.stl", arch="upper").findings}
 
@@ -61,3 +80,14 @@ def test_a_wall_may_lean(arch) -> None:
 
 def test_a_scan_without_a_wall_has_none(arch) -> None:
     assert "added_wall" not in codes(arch.mesh)
+
+
+def test_a_plaster_model_on_a_table_is_named_and_stopped(arch) -> None:
+    teeth = np.concatenate([tooth.tips for tooth in arch.truth.teeth])
+    scan = on_a_table(arch.mesh, -arch.truth.occlusal, teeth, 40)
+    inspection = inspect_scan(write_stl(scan), "scan.stl", arch="upper")
+    named = [one for one in inspection.findings if one.code == "added_wall"]
+    assert len(named) == 1
+    assert "plaster" in named[0].message
+    assert "table" in named[0].message
+    assert inspection.report["verdict"] == "rescan"
