@@ -12,6 +12,7 @@ from geometry.model.cutting import cut_surface
 from geometry.model.halfedges import face_areas, genus, pieces_of
 from geometry.model.mending import Spot, joined_spots
 from geometry.model.regions import Misplaced
+from geometry.model.restoring import restore
 from geometry.model.skin import Skin, loops_of, tails
 from geometry.model.standing import FoldedBorder, stand_on_ends, stand_safely
 from geometry.topology import Topology, analyse
@@ -57,6 +58,7 @@ def close_surface(skin: Skin, trim: float, top: float, ends: bool = False) -> Cl
     solid.spots += loose
     if genus(solid.faces):
         mend(solid)
+    restore(solid, cut)
     return solid
 
 
