@@ -274,8 +274,9 @@ def _okay(request: HttpRequest, subject: Subject | None, key: str) -> str | None
         return _next(request, subject, key)
     if subject.running:
         return _finish(request, subject, key)
-    if subject.load is not None and subject.load.status == Load.Status.DONE:
-        return _onward(request, subject) or reverse(BENCH)
+    if subject.load is not None and not subject.waiting:
+        done = subject.load.status == Load.Status.DONE
+        return (_onward(request, subject) if done else None) or reverse(BENCH)
     if subject.appliance is not None and subject.waiting and subject.stage.batch:
         return _together(request, subject) or _begin(request, subject, key)
     return _begin(request, subject, key)
