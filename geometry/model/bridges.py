@@ -7,8 +7,6 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 Array = NDArray[np.float64]
-Kind = tuple[float, float]
-"""Half the length along the border, mm, past which a bridge is not made longer, and its lean."""
 
 FIRST = 1.5
 """Half the length of a new bridge along the border, mm."""
@@ -36,40 +34,10 @@ class Bridges:
     """
 
     def __init__(self, widest: float, lean: float = 0.0) -> None:
-        self._kind = (widest, lean)
-        self._others: list[tuple[cKDTree, float, Kind]] = []
+        self.widest = widest
+        self.lean = lean
         self._at = np.empty((0, 3))
         self._width = np.empty(0)
-        self._widest = np.empty(0)
-        self._lean = np.empty(0)
-
-    def anew(self, here: cKDTree, reach: float, kind: Kind) -> Bridges:
-        """Return these bridges without those near some places; new ones there will be others.
-
-        Parameters
-        ----------
-        here : cKDTree
-            The places.
-        reach : float
-            How near, mm.
-        kind : (widest, lean)
-            Of what is built there from now on.
-        """
-        out = Bridges(*self._kind)
-        out._others = [*self._others, (here, reach, kind)]
-        stay = np.ones(len(self._at), dtype=bool)
-        if len(self._at):
-            stay = here.query(self._at)[0] >= reach
-        out._at, out._width = self._at[stay], self._width[stay]
-        out._widest, out._lean = self._widest[stay], self._lean[stay]
-        return out
-
-    def kind_at(self, place: Array) -> Kind:
-        """Return the kind of bridge that is built at a place (3,)."""
-        for here, reach, kind in reversed(self._others):
-            if here.query(place)[0] < reach:
-                return kind
-        return self._kind
 
     def widen(self, places: Array) -> Array:
         """Build bridges at places (k, 3), or make longer what is there by one step.
@@ -90,12 +58,9 @@ class Bridges:
             if nearest < 0 or away[nearest] >= SAME:
                 self._at = np.vstack((self._at, place))
                 self._width = np.append(self._width, FIRST)
-                widest, lean = self.kind_at(place)
-                self._widest = np.append(self._widest, widest)
-                self._lean = np.append(self._lean, lean)
                 grown = np.append(grown, True)
             elif not grown[nearest]:
-                if self._width[nearest] < self._widest[nearest]:
+                if self._width[nearest] < self.widest:
                     self._width[nearest] *= WIDER
                     grown[nearest] = True
                 else:
@@ -110,9 +75,9 @@ class Bridges:
         step = np.linalg.norm(np.roll(line, -1, axis=0) - line, axis=1)
         along = np.concatenate(([0.0], np.cumsum(step)))
         away, nearest = cKDTree(line).query(self._at)
-        for width, lean, far, k in zip(self._width, self._lean, away, nearest, strict=True):
+        for width, far, k in zip(self._width, away, nearest, strict=True):
             if far <= width + FAR:
                 ahead = (along[:-1] - along[k]) % along[-1]
-                out |= ahead <= width * (1.0 + lean)
-                out |= along[-1] - ahead <= width * (1.0 - lean)
+                out |= ahead <= width * (1.0 + self.lean)
+                out |= along[-1] - ahead <= width * (1.0 - self.lean)
         return out

@@ -85,6 +85,8 @@ def lay_foot(
         The plan crosses itself.
     """
     foot = _foot(loop, vertices, trim, step, bridges, planes)
+    if len(foot.points) < 3:  # nearly all of a small border lies under bridges
+        raise CrossedBorder(vertices[loop])
     outline = shapely.Polygon(foot.points)
     if outline.is_valid and outline.area > 1.0:
         return foot

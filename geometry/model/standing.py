@@ -14,9 +14,8 @@ from geometry.mesh import Mesh
 from geometry.model.assembling import BASE, FILL, FLOOR, SCAN, WALL, Closed, Ground, assemble, mend
 from geometry.model.borders import step_back
 from geometry.model.bridges import Bridges
-from geometry.model.distances import distance_to_surface
 from geometry.model.ends import cut_end, ends_of
-from geometry.model.losses import Loss, Way, gone_from, losses, lost
+from geometry.model.losses import lost
 from geometry.model.memory import give_back
 from geometry.model.mending import Spot, crossings_near, joined_spots
 from geometry.model.regions import Misplaced
@@ -28,26 +27,18 @@ Array = NDArray[np.float64]
 Rounds = Generator[Skin, None, Closed]
 
 BRIDGES = ((9.0, 0.0), (5.0, 0.0), (3.0, 0.0), (6.0, 0.6), (6.0, -0.6))
-"""The kinds of bridges that are tried for the whole border, and later at single places: where
-the line from end to end crosses the border again, ends elsewhere often do not."""
+"""The kinds of bridges that are tried: where the line from end to end crosses the border again,
+ends elsewhere often do not."""
 EVEN = 3
 """So many of them do not lean. A fine surface begins with these: each way holds a copy of it."""
-MORE_BRIDGES = ((9.0, 0.6), (9.0, -0.6))
-"""Kinds that are tried at single places only."""
 SHORT_BRIDGES = 3.0
 LITTLE_LOST = 2.0
 """Where so little of the surface is lost nothing else is tried; see
 :func:`geometry.model.losses.lost`."""
 MUCH_LOST = 100.0
 """Where so much is lost, upright planes at the ends may cost less."""
-COSTLY = 10.0
-"""Other bridges are tried at a place that cost more; see :class:`geometry.model.losses.Loss`."""
-WORTH = 1.0
-"""What saves less than this is not worth another round."""
 STAND_ROUNDS = 30
 SHORT_ROUNDS = 6
-PLACE_ROUNDS = 40
-"""So many rounds are spent on single places in all."""
 END_ROUNDS = 10
 SAME_PLACE = 2.5
 NIBBLES = 6
@@ -74,35 +65,25 @@ class _Trial:
     """One way of closing a surface, as far as it got."""
 
     rounds: Rounds
-    way: Way
     rest: Skin
     lost: float
 
 
 @dataclass(frozen=True, slots=True)
 class _Stood:
-    """A closed surface, what that cost, and the way to it."""
+    """A closed surface, and what that cost."""
 
     solid: Closed
     lost: float
-    way: Way
-
-    def off(self, skin: Skin) -> float:
-        """Sum the squares of how far, mm, the middles of faces that are gone lie from the solid."""
-        rest = self.way.rest
-        gone = gone_from(skin.vertices, skin.faces, rest.vertices, rest.faces)
-        middles = skin.vertices[skin.faces[gone]].mean(axis=1)
-        solid = Mesh(self.solid.vertices, self.solid.faces)
-        return float((distance_to_surface(middles, solid) ** 2).sum())
 
 
 def stand_safely(skin: Skin, trim: float, top: float) -> Closed:
     """Close a cut surface; bridge its border, or cut it back, where walls would cross it.
 
     Long bridges save what short ones would cost, and the other way round. The way that lost
-    least so far is followed, one round at a time, until one has closed the surface; then other
-    bridges are tried at each place that still cost much. Where that costs too much, upright
-    planes at the ends may cost less.
+    least so far is followed, one round at a time, until one has closed the surface. Where that
+    costs too much, upright planes at the ends may cost less. What is lost in the end is built
+    up again where it can be seen: :mod:`geometry.model.restoring`.
     """
     return _Search(skin, Ground(trim, top)).best()
 
@@ -125,92 +106,39 @@ class _Search:
         """
         skin = self._skin
         kinds = BRIDGES if len(skin.faces) <= FINE else BRIDGES[:EVEN]
-        best, _ = self._first([Way(skin, Bridges(*kind)) for kind in kinds])
-        if best is not None and best.lost > LITTLE_LOST:
-            best = self._place_by_place(best)
+        best = self._first([Bridges(*kind) for kind in kinds])
         if best is None or best.lost > MUCH_LOST:
             best = self._at_ends(best) or best
         if best is None:
             raise self._folded[0]
         return best.solid
 
-    def _first(
-        self, ways: list[Way], bound: float = np.inf, most: int | None = None
-    ) -> tuple[_Stood | None, int]:
-        """Follow the way that lost least so far, until one has closed the surface.
-
-        Parameters
-        ----------
-        ways : list of Way
-        bound : float
-            Ways that lost more are given up.
-        most : int, optional
-            Rounds after which all are.
-
-        Returns
-        -------
-        stood : _Stood or None
-        rounds : int
-            How many there were.
-        """
-        trials = [
-            _Trial(_stand(way, self._ground, STAND_ROUNDS), way, way.rest, self._lost(way.rest))
-            for way in ways
-        ]
-        rounds = 0
-        while trials and (most is None or rounds < most):
+    def _first(self, ways: list[Bridges]) -> _Stood | None:
+        """Follow the way that lost least so far, until one has closed the surface."""
+        skin, ground = self._skin, self._ground
+        trials = [_Trial(_stand(skin, own, ground, STAND_ROUNDS), skin, 0.0) for own in ways]
+        while trials:
             trial = min(trials, key=lambda one: max(one.lost, LITTLE_LOST))
-            if trial.lost >= bound:
-                break
-            rounds += 1
             try:
                 rest = next(trial.rounds)
             except StopIteration as done:
-                return _Stood(done.value, trial.lost, trial.way), rounds
+                return _Stood(done.value, trial.lost)
             except FoldedBorder as error:
                 trials.remove(trial)
                 self._folded.append(error)
             else:
                 if rest is not trial.rest:
                     trial.rest, trial.lost = rest, self._lost(rest)
-        return None, rounds
-
-    def _place_by_place(self, best: _Stood) -> _Stood:
-        """Try other bridges at each place where a way lost much, what cost most first."""
-        left, off = PLACE_ROUNDS, best.off(self._skin)
-        vain: list[Loss] = []
-        while left > 0:
-            open_ = [
-                loss
-                for loss in losses(self._skin, best.way.rest)
-                if loss.cost > COSTLY and not any(loss.beside(other) for other in vain)
-            ]
-            if not open_:
-                break
-            loss, before = open_[0], best.lost
-            for kind in (*BRIDGES, *MORE_BRIDGES):
-                way = best.way.anew(self._skin, loss, kind)
-                better, rounds = self._first([way], best.lost - WORTH, left)
-                left -= rounds
-                if better is None or (its_off := better.off(self._skin)) >= off:
-                    continue
-                best, off = better, its_off
-                again = losses(self._skin, way.rest)
-                if not any(one.cost > COSTLY and one.beside(loss) for one in again):
-                    break
-            if best.lost == before:
-                vain.append(loss)
-        return best
+        return None
 
     def _at_ends(self, best: _Stood | None) -> _Stood | None:
         """Cut the surface off along upright planes, unless that costs more."""
         rounds, cost = _on_ends(self._skin, self._ground), 0.0
-        way = Way(self._skin, Bridges(SHORT_BRIDGES))
         try:
             while best is None or cost < best.lost:
                 cost = self._lost(next(rounds))
         except StopIteration as done:
-            return _Stood(done.value, cost, way)
+            return _Stood(done.value, cost)
         except FoldedBorder as error:
             self._folded.append(error)
         return None
@@ -219,13 +147,14 @@ class _Search:
         return lost(self._skin, rest, SCAN)
 
 
-def _stand(way: Way, ground: Ground, rounds: int, planes: Array | None = None) -> Rounds:
+def _stand(
+    skin: Skin, bridges: Bridges, ground: Ground, rounds: int, planes: Array | None = None
+) -> Rounds:
     """Close a cut surface with bridges of one kind, or say where plain walls crossed it.
 
     Yields what is left of the surface after each round.
     """
-    skin, bridges = way.rest, way.bridges
-    spots = list(way.spots)
+    spots: list[Spot] = []
     tried: list[Array] = []
     nibbles = 0
     folds = np.empty((0, 3))
@@ -243,7 +172,6 @@ def _stand(way: Way, ground: Ground, rounds: int, planes: Array | None = None) -
             nibbles += 1
             skin, taken = step_back(skin, centres, np.full(len(centres), 0.15 * nibbles))
             spots += taken
-            way.rest = skin
             yield skin
             continue
         # No wall stands where the cut itself touches itself.
@@ -261,7 +189,6 @@ def _stand(way: Way, ground: Ground, rounds: int, planes: Array | None = None) -
                 rest, taken = step_back(skin, rim[cKDTree(rim).query(vain)[1]], reach)
             skin = rest
             spots += taken
-            way.rest = skin
         yield skin
     raise FoldedBorder(folds)
 
@@ -282,8 +209,8 @@ def _on_ends(skin: Skin, ground: Ground) -> Rounds:
     planes, centres = np.empty((0, 3)), np.empty((0, 3))
     for attempt in range(END_ROUNDS):
         try:
-            way = Way(skin, Bridges(SHORT_BRIDGES))
-            solid = yield from _stand(way, ground, SHORT_ROUNDS, planes)
+            bridges = Bridges(SHORT_BRIDGES)
+            solid = yield from _stand(skin, bridges, ground, SHORT_ROUNDS, planes)
         except FoldedBorder as error:
             centres = error.places
         else:

@@ -14,7 +14,7 @@ from geometry.model.distances import distance_to_surface
 from geometry.model.ends import cut_end
 from geometry.model.healing import heal
 from geometry.model.ledges import faces_across
-from geometry.model.losses import losses
+from geometry.model.losses import lost
 from geometry.model.making import Known, build
 from geometry.model.mending import mend_crossings, mend_handles
 from geometry.model.settings import ModelSettings
@@ -39,7 +39,7 @@ def warm() -> None:
     block = skin_of(body, np.full(len(body.faces), SCAN, dtype=np.int8))
     rim = tails(block, loops_of(block)[0])[:1]
     cut_end(block, block.vertices[rim], 0)
-    losses(block, step_back(block, block.vertices[rim], np.full(1, 2.0))[0])
+    lost(block, step_back(block, block.vertices[rim], np.full(1, 2.0))[0], SCAN)
     ring = _ring()
     kind = np.full(len(ring.faces), SCAN, dtype=np.int8)
     mend_handles(skin_of(ring, kind), patch=3, own=SCAN)

@@ -3,7 +3,6 @@
 import manifold3d
 import numpy as np
 import pytest
-from scipy.spatial import cKDTree
 
 from geometry.mesh import Mesh
 from geometry.model.assembling import Ground
@@ -13,7 +12,7 @@ from geometry.model.closing import SCAN, close_surface
 from geometry.model.cubes import zero_surface
 from geometry.model.cutting import cut_surface
 from geometry.model.halfedges import face_areas, genus
-from geometry.model.losses import gone_from, losses
+from geometry.model.losses import lost
 from geometry.model.patches import patch_loops
 from geometry.model.skin import skin_of, tails, without
 from geometry.model.solids import as_written
@@ -80,50 +79,20 @@ def test_a_leaning_bridge_reaches_farther_to_one_side(lean):
     assert over.min() == pytest.approx(-10.0 * np.sin(0.225 * (1.0 - lean)), abs=0.1)
 
 
-def test_at_a_place_begun_anew_bridges_of_another_kind_are_built():
-    turn = np.linspace(0.0, 2.0 * np.pi, 629)[:-1]
-    ring = np.column_stack((10.0 * np.cos(turn), 10.0 * np.sin(turn), np.zeros(628)))
-    here, there = np.array([[10.0, 0.0, 0.0]]), np.array([[-10.0, 0.0, 0.0]])
-    bridges = Bridges(widest=3.0)
-    bridges.widen(np.concatenate((here, there)))
-    anew = bridges.anew(cKDTree(here), 4.0, (9.0, 0.0))
-    left = ring[anew.over(ring)]
-    assert len(left)
-    assert left[:, 0].max() < 0.0
-    while not len(anew.widen(np.concatenate((here, there)))):
-        pass
-    for _ in range(9):
-        anew.widen(here)
-    over = ring[anew.over(ring)]
-    # As long as their kinds allow: 1.5 mm three or five times half as much again.
-    assert 0.1 * (over[:, 0] < 0.0).sum() == pytest.approx(2 * 1.5**3, abs=0.2)
-    assert 0.1 * (over[:, 0] > 0.0).sum() == pytest.approx(2 * 1.5**6, abs=0.2)
-    # What it began from is as it was.
-    assert 0.1 * bridges.over(ring).sum() == pytest.approx(6.0, abs=0.3)
-
-
-def test_the_faces_that_a_surface_lost_are_told_from_those_left(frayed):
+def test_the_cost_of_a_border_is_what_lies_beyond_the_new_one(frayed):
     rng = np.random.default_rng(5)
     rim = frayed.vertices[frayed.faces[frayed.opposite.reshape(-1, 3).min(axis=1) < 0, 0]]
-    rest = frayed
-    for reach in (0.6, 0.9):
-        places = rim[rng.choice(len(rim), 6, replace=False)]
-        rest, _ = step_back(rest, places, np.full(6, reach))
-    gone = gone_from(frayed.vertices, frayed.faces, rest.vertices, rest.faces)
-    left = {face.tobytes() for face in rest.vertices[rest.faces]}
-    own = np.array([face.tobytes() not in left for face in frayed.vertices[frayed.faces]])
-    assert own.any()
-    assert (gone == own).all()
-    found = losses(frayed, rest)
-    assert sorted(np.concatenate([loss.faces for loss in found])) == np.flatnonzero(own).tolist()
+    rest, _ = step_back(frayed, rim[rng.choice(len(rim), 6, replace=False)], np.full(6, 0.9))
+    left = {point.tobytes() for point in rest.vertices[np.unique(rest.faces)]}
+    gone = np.array(
+        [p for p in frayed.vertices[np.unique(frayed.faces)] if p.tobytes() not in left]
+    )
     # Against every point of the new border.
-    edge = np.flatnonzero(rest.opposite < 0)
-    new = rest.vertices[tails(rest, edge)]
-    for loss in found:
-        middles = frayed.vertices[frayed.faces[loss.faces]].mean(axis=1)
-        away = np.linalg.norm(middles[:, None] - new, axis=2).min(axis=1)
-        assert loss.cost == pytest.approx((away**2).sum())
-    assert [loss.cost for loss in found] == sorted((loss.cost for loss in found), reverse=True)
+    new = rest.vertices[tails(rest, np.flatnonzero(rest.opposite < 0))]
+    away = np.linalg.norm(gone[:, None] - new, axis=2).min(axis=1)
+    assert len(gone) > 6
+    assert lost(frayed, rest, SCAN) == pytest.approx((away**2).sum())
+    assert lost(frayed, frayed, SCAN) == 0.0
 
 
 def test_a_hole_that_was_closed_before_is_closed_alike(frayed):

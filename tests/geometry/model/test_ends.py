@@ -105,13 +105,12 @@ def test_of_several_ways_to_close_a_border_the_one_that_costs_least_is_taken(rid
     tip = ridge.vertices[np.argmax(ridge.vertices[:, 1])]
     asked = []
 
-    def stand(way, ground, rounds, planes=None):
-        widest, _ = way.bridges.kind_at(tip)
-        for reach in (0.5 * widest, widest):
-            way.rest, _ = step_back(way.rest, tip[None], np.array([reach]))
-            asked.append((widest, reach))
-            yield way.rest
-        return _solid_of(way.rest)
+    def stand(skin, bridges, ground, rounds, planes=None):
+        for reach in (0.5 * bridges.widest, bridges.widest):
+            skin, _ = step_back(skin, tip[None], np.array([reach]))
+            asked.append((bridges.widest, reach))
+            yield skin
+        return _solid_of(skin)
 
     monkeypatch.setattr(standing, "_stand", stand)
     monkeypatch.setattr(standing, "MUCH_LOST", np.inf)
@@ -121,29 +120,6 @@ def test_of_several_ways_to_close_a_border_the_one_that_costs_least_is_taken(rid
     assert len(solid.faces) == len(least.faces)
     # What has cost more already is not followed to its end.
     assert (max(widest), max(widest)) not in asked
-
-
-def test_each_place_gets_the_bridges_that_cost_least_there(ridge, monkeypatch):
-    """At one end long bridges cost least, at the other those that lean."""
-    ends = ridge.vertices[[np.argmin(ridge.vertices[:, 1]), np.argmax(ridge.vertices[:, 1])]]
-
-    def reach_of(end, widest, lean):
-        return 0.2 + (0.1 * (9.0 - widest) if end == 0 else 0.6 - lean)
-
-    def stand(way, ground, rounds, planes=None):
-        far = np.array([reach_of(n, *way.bridges.kind_at(end)) for n, end in enumerate(ends)])
-        way.rest, way.spots = step_back(way.rest, ends, far)
-        yield way.rest
-        return _solid_of(way.rest)
-
-    monkeypatch.setattr(standing, "_stand", stand)
-    monkeypatch.setattr(standing, "MUCH_LOST", np.inf)
-    monkeypatch.setattr(standing, "LITTLE_LOST", 0.0)
-    monkeypatch.setattr(standing, "COSTLY", 0.0)
-    monkeypatch.setattr(standing, "WORTH", 0.0)
-    solid = standing.stand_safely(ridge, TRIM, TOP)
-    least, _ = step_back(ridge, ends, np.array([0.2, 0.2]))
-    assert len(solid.faces) == len(least.faces)
 
 
 def test_walls_that_cross_far_from_the_surface_do_not_stop_a_closing(ridge, monkeypatch):
