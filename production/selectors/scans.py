@@ -20,6 +20,7 @@ from production.models import Acceptance, Scan, Work
 
 SEVERITY = {"stop": ("bad", "stop"), "check": ("warn", "warn"), "note": ("", "info")}
 UNCERTAIN = "margin_uncertain"
+NOTES_SHOWN = 4
 MARK_REACH_MM = 10.0
 """How far from an uncertain place a mark still speaks of it: about a tooth (common practice)."""
 FROM_THE_RECORD = {"file_elsewhere", "mouth_unsure", "other_mouth"}
@@ -62,6 +63,16 @@ class ScanView:
     def notes(self) -> list[dict[str, Any]]:
         """Findings that only the lab needs."""
         return [f for f in self.findings if f["severity"] == "note"]
+
+    @property
+    def folded(self) -> list[dict[str, Any]]:
+        """Notes that are folded away where they are many: what is to be decided stands below."""
+        return self.notes if len(self.notes) > NOTES_SHOWN else []
+
+    @property
+    def shown(self) -> list[dict[str, Any]]:
+        """The findings that are in sight at once."""
+        return self.to_rescan if self.folded else self.findings
 
     @property
     def margin_uncertain(self) -> bool:

@@ -94,6 +94,19 @@ def test_a_mark_speaks_of_the_places_beside_it_only(scan, person, signed_in):
     assert "not certain at" not in client.get(reverse("scan", args=[scan.uuid])).content.decode()
 
 
+@pytest.mark.parametrize(("notes", "folded"), [(4, False), (5, True)])
+def test_many_notes_are_folded_away_and_what_is_asked_is_not(scan, signed_in, notes, folded):
+    note = {**UNCERTAIN, "code": "gap", "severity": "note", "message": "A space, for the lab."}
+    scan.report = {**REPORT, "findings": [UNCERTAIN, *[note] * notes]}
+    scan.save(update_fields=["report"])
+    page = signed_in("doctor").get(reverse("scan", args=[scan.uuid])).content.decode()
+    shown, _, behind = page.partition('<details id="notes">')
+    assert ("5 notes for the lab" in behind) is folded
+    assert "Gum line not certain" in shown
+    assert page.count("A space, for the lab.") == notes
+    assert ("A space, for the lab." in shown) is not folded
+
+
 def test_marks_with_too_little_gum_stop_production_until_they_are_taken_back(scan, person):
     doctor = person("doctor")
     confirm_margin(doctor, scan, [[11.0, 0.0, -6.0], [0.0, 11.0, -8.5]])
