@@ -130,6 +130,11 @@ def _back(request: HttpRequest) -> str:
     return target if target.startswith(("/bench/", "/appliance/", "/load/")) else "/bench/"
 
 
+def _in_full(cause: str, heading: str) -> str:
+    """Say where a cause belongs, unless its own words begin so."""
+    return cause if cause.startswith(heading) else f"{heading}: {cause}"
+
+
 @needs("see_bench")
 def sheet(request: HttpRequest) -> HttpResponse:
     """Show every code of the bench, to print and hang up."""
@@ -140,10 +145,7 @@ def sheet(request: HttpRequest) -> HttpResponse:
         (
             "Why it failed",
             [
-                (
-                    f"{CAUSE_PREFIX}{leaf.code}".upper(),
-                    leaf.name if leaf == branch.cause else f"{branch.cause.name}: {leaf.name}",
-                )
+                (f"{CAUSE_PREFIX}{leaf.code}".upper(), _in_full(leaf.name, branch.cause.name))
                 for branch in branches
                 for leaf in branch.leaves
             ],

@@ -96,6 +96,13 @@ def test_no_name_of_a_patient_hangs_on_the_wall(bench, patient, signed_in):
     assert patient.family_name not in text
 
 
+def test_the_sheet_names_what_a_cause_belongs_to_once(bench, signed_in):
+    sheet = signed_in("technician").get("/bench/codes/").content.decode()
+    assert "Model: Broke when taken off" in sheet
+    assert "Model out of tolerance" in sheet
+    assert "Model: Model" not in sheet
+
+
 def test_a_page_that_is_unchanged_is_left_alone(bench, patient, signed_in):
     client = signed_in("technician")
     appliance = bench.appliance(patient)
