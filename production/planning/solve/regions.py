@@ -1,4 +1,4 @@
-"""Which part of a plan to put anew: steps that can give one another room."""
+"""Which part of a plan to put anew: all steps of jobs that can give one another room."""
 
 from __future__ import annotations
 
@@ -6,76 +6,67 @@ from typing import Any
 
 import numpy as np
 
-from production.planning.solve.openwork import INFINITE, Arrays, Scratch
-from production.planning.solve.timing import BLK
+from production.planning.solve.openwork import Arrays, Scratch
 
 Array = np.ndarray[Any, Any]
 ANY_JOB = 0.3  # how often a region is begun anywhere, not where the plan loses most
 BLUR = 0.7  # by how much nearness is blurred by chance, so that regions differ
+OTHERS = 0.05  # of the mean loss, what a job counts that loses nothing
+
+
+def losses(a: Arrays, now: Scratch, span: bool) -> Array:
+    """Return by job what the plan loses by it (``span``: by those that end last)."""
+    end = now.unit_end[a.job_unit]
+    if span:
+        return np.asarray(end >= end[a.job_last >= 0].max() - 1e-9, float)
+    return np.maximum(end - a.job_due, 0.0) * a.job_weight
 
 
 def pressing_job(a: Arrays, now: Scratch, span: bool, rng: np.random.Generator) -> int:
     """Return a random open job, the likelier the more the plan loses by it."""
-    opened = a.job_last >= 0
-    end = now.unit_end[a.job_unit]
-    if span:
-        loss = (end >= end[opened].max() - 1e-9).astype(float)
-    else:
-        loss = np.where(a.job_due < INFINITE, np.maximum(end - a.job_due, 0.0), 0.0) * a.job_weight
-    loss = (loss + 1e-9) * opened
+    opened = (a.job_last >= 0).astype(float)
+    loss = (losses(a, now, span) + 1e-9) * opened
     if rng.random() < ANY_JOB:
-        loss = opened.astype(float)
+        loss = opened
     return int(rng.choice(len(loss), p=loss / loss.sum()))
 
 
-def batches(a: Arrays, state: Array, now: Scratch, job: int, size: int, rng: Any) -> Array:
-    """Return the steps of all jobs in one of the job's batches and in those nearest in time.
-
-    Of a job without batches, or with one region of ``size`` steps, a mask (n,) bool.
-    """
-    block = state[BLK, : len(a.step_job)]
-    mine = np.flatnonzero(a.step_job == job)
-    batched = mine[a.batch[a.choice[a.choice_from[mine]]] == 1]
-    o = rng.choice(batched if len(batched) else mine)
-    alike = np.flatnonzero(a.step_class == a.step_class[o])
-    away = _blurred(np.abs(now.start[: len(block)] - now.start[o]), rng)
-    away = away[block]  # one distance for all members of a run
-    away[block == block[o]] = -1.0
-    order = alike[np.argsort(away[alike], kind="stable")]
-    jobs = a.step_job[order]
-    _, first = np.unique(jobs, return_index=True)
-    return _jobs(a, jobs[np.sort(first)], size)
+def in_its_way(a: Arrays, now: Scratch, job: int, size: int, span: bool, rng: Any) -> Array:
+    """Return a mask of the steps of jobs that end between the job's due time and its end."""
+    end = _ends(a, now)
+    wanted = end[job] - rng.random() * max(end[job] - a.job_due[job], 0.0)
+    return _nearest(a, np.abs(end - wanted), job, size, rng)
 
 
-def window(a: Arrays, state: Array, now: Scratch, job: int, size: int, rng: Any) -> Array:
-    """Return ``size`` steps that follow one another in time, one of the job's among them."""
-    n = len(a.step_job)
-    order = np.argsort(now.start[:n], kind="stable")
-    at = int(rng.choice(np.flatnonzero(a.step_job[order] == job)))
-    size = min(size, n)
-    first = max(0, min(at - int(rng.integers(size)), n - size))
-    free = np.zeros(n, bool)
-    free[order[first : first + size]] = True
-    return free
+def due_near(a: Arrays, now: Scratch, job: int, size: int, span: bool, rng: Any) -> Array:
+    """Return a mask of the steps of jobs due at about the same time."""
+    due = np.minimum(a.job_due, _ends(a, now).max())
+    return _nearest(a, np.abs(due - due[job]), job, size, rng)
 
 
-def ending_near(a: Arrays, state: Array, now: Scratch, job: int, size: int, rng: Any) -> Array:
-    """Return the steps of jobs that end at about the time of the job."""
-    jobs = np.flatnonzero(a.job_last >= 0)
-    end = now.end[a.job_last[jobs]]
-    away = _blurred(np.abs(end - now.end[a.job_last[job]]), rng)
-    return _jobs(a, jobs[np.argsort(away, kind="stable")], size)
+def losing(a: Arrays, now: Scratch, job: int, size: int, span: bool, rng: Any) -> Array:
+    """Return a mask of the steps of random jobs, the likelier the more the plan loses by them."""
+    loss = losses(a, now, span)
+    weight = loss + OTHERS * loss.mean() + 1e-9
+    return _first(a, -np.log(rng.random(len(weight)) + 1e-300) / weight, job, size)
 
 
-KINDS = (batches, window, ending_near)
+KINDS = (in_its_way, due_near, losing)
 
 
-def _blurred(away: Array, rng: Any) -> Array:
-    return away * rng.uniform(1.0 - BLUR, 1.0 + BLUR, len(away))
+def _ends(a: Arrays, now: Scratch) -> Array:
+    return np.where(a.job_last >= 0, now.end[a.job_last], 0.0)
 
 
-def _jobs(a: Arrays, jobs: Array, size: int) -> Array:
-    """Return the steps of the first jobs that together have ``size`` of them at most."""
-    steps = np.bincount(a.step_job, minlength=len(a.job_last))[jobs]
+def _nearest(a: Arrays, away: Array, job: int, size: int, rng: Any) -> Array:
+    return _first(a, away * rng.uniform(1.0 - BLUR, 1.0 + BLUR, len(away)), job, size)
+
+
+def _first(a: Arrays, away: Array, job: int, size: int) -> Array:
+    """Return the steps of the job and of those least away, ``size`` of them at most."""
+    away[job] = -1.0
+    away[a.job_last < 0] = np.inf
+    jobs = np.argsort(away, kind="stable")
+    steps = np.bincount(a.step_job, minlength=len(jobs))[jobs]
     count = max(int(np.searchsorted(np.cumsum(steps), size, side="right")), 2)
     return np.isin(a.step_job, jobs[:count])

@@ -18,9 +18,10 @@ import numpy as np
 from ortools.sat.python import cp_model
 
 from production.planning.solve import regions
+from production.planning.solve.exact import applies
 from production.planning.solve.measure import Measure
 from production.planning.solve.model import Model
-from production.planning.solve.openwork import scratch
+from production.planning.solve.openwork import OpenWork, scratch
 from production.planning.solve.part import PartBuilder
 from production.planning.solve.search import CHAINS, Best, Budget, Search
 from production.planning.solve.start import table
@@ -33,24 +34,30 @@ GOALS = {
     "weighted_tardiness": {TARDY: 1},
     "makespan": {SPAN: 1},
 }
-EFFORT = 0.2  # deterministic time of the solver for a part
+EFFORT = 0.1  # deterministic time of the solver for a part
 LEAST = 0.02  # of it that a part counts as, for building its model
-SIZE, SMALLEST = 50.0, 10.0  # steps of a part at first, and at least
-LARGER = 1.05  # after a part that was searched through; smaller by as much after another
+SIZE, SMALLEST = 40.0, 20.0  # steps of a part at first; below, annealing finds more
+LARGER, SMALLER = 1.1, 0.75  # after a part that was searched through, after another
 SECONDS_PER_STEP = 3e-4  # to build a part's model, with something to spare
 
 
 class Rework:
-    """Parts of one plan after another; each kind of part finds its size."""
+    """Parts of one plan after another, about as large as the solver can search through."""
 
     def __init__(self, search: Search, seed: int) -> None:
         self.search = search
         self.seed = seed
-        self.sizes = [SIZE] * len(regions.KINDS)
+        self.size = SIZE
+        self.over = False  # nothing more is to be found in this way
         self.lock = Lock()
 
+    @staticmethod
+    def applies(work: OpenWork) -> bool:
+        """Whether the constraint model sees all that the open work needs."""
+        return applies(work) and not work.arrays.helped
+
     def improve(self, best: Best, budget: Budget, done: Callable[[Array], bool]) -> None:
-        """Rework parts until the budget ends; ``best`` is updated."""
+        """Rework parts until the budget ends, or little more comes of it; ``best`` is updated."""
         if best.value[STUCK] > 0 or not self.search.work.steps:
             return
         if budget.until is None:
@@ -72,15 +79,15 @@ class Rework:
                 enough = effort < LEAST
             else:
                 enough = budget.left() < SECONDS_PER_STEP * len(work.steps)
-            kind = turn % len(regions.KINDS)
             with self.lock:
-                if enough or done(best.value):
+                if enough or self.over or done(best.value):
                     return
                 base = Best(best.state.copy(), best.value.copy())
-                size = round(self.sizes[kind])
+                size = round(self.size)
             evaluate(work.arrays, base.state, now)
             job = regions.pressing_job(work.arrays, now, span, rng)
-            free = regions.KINDS[kind](work.arrays, base.state, now, job, size, rng)
+            kind = regions.KINDS[turn % len(regions.KINDS)]
+            free = kind(work.arrays, now, job, size, span, rng)
             model = builder.part(base.state, free)
             builder.hint_plan(model, now.start, now.end, base.state)
             solver = self._solve(model, base, budget, min(EFFORT, effort))
@@ -90,10 +97,9 @@ class Rework:
             with self.lock:
                 if status in (cp_model.OPTIMAL, cp_model.FEASIBLE):
                     self.search.offer(best, table(work, *model.read(solver)))
-                self.sizes[kind] *= LARGER if through else 1.0 / LARGER
-                self.sizes[kind] = min(max(self.sizes[kind], SMALLEST), len(work.steps))
-            if status == cp_model.INFEASIBLE and free.all():
-                return
+                self.size *= LARGER if through else SMALLER
+                self.over |= self.size < SMALLEST
+                self.over |= bool(status == cp_model.INFEASIBLE and free.all())
 
     def _solve(self, model: Model, base: Best, budget: Budget, effort: float) -> cp_model.CpSolver:
         """Look for a plan that is better than the one the part is of."""

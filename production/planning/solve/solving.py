@@ -53,8 +53,10 @@ SMALL_DAY = _Shares(orders=0.08, anneal=0.1, exact=0.45)
 # Where the solver settles what comes first, the rest of the time need not be spent on it.
 MIDDLE_DAY = _Shares(orders=0.06, anneal=0.22, exact=0.4, between=0.08, again=0.24)
 # One long walk finds more than two short ones, and the solver needs its time at one go.
-USUAL_DAY = _Shares(orders=0.08, anneal=0.25, rework=0.62)
-LARGE_DAY = _Shares(orders=0.08, anneal=0.25, rework=0.62)
+USUAL_DAY = _Shares(orders=0.08, anneal=0.5, exact=0.3)
+LARGE_DAY = _Shares(orders=0.08, anneal=0.6)
+# Annealing soon finds little more; what is put anew part by part does to the end.
+REWORKED_DAY = _Shares(orders=0.08, anneal=0.25, rework=0.62)
 DAYS = ((SMALL, SMALL_DAY), (MIDDLE, MIDDLE_DAY), (USUAL, USUAL_DAY))
 SECONDS_PER_LITERAL = 2e-4  # to build the constraint model, with something to spare
 NO_TIME = (
@@ -335,6 +337,8 @@ def _improve(
     work = search.work
     literals = size_of(work) if applies(work) else USUAL + 1
     shares = next((day for most, day in DAYS if literals <= most), LARGE_DAY)
+    if literals > MIDDLE and Rework.applies(work):
+        shares = REWORKED_DAY
     if shares is USUAL_DAY and best.value[LATE] <= LIGHT * len(work.problem.jobs):
         shares = MIDDLE_DAY
     line = search.objective == "makespan" and _flow_line(search, best, budget, done)
@@ -352,7 +356,7 @@ def _improve(
         if useful and shares.again and not bound.proved:
             _anneal(search, best, bound, budget.part(shares.between))
             exact.improve(best, bound, budget.part(shares.again))
-    if shares.rework and applies(work) and not work.arrays.helped and not bound.proved:
+    if shares.rework:
         Rework(search, seed).improve(best, budget.part(shares.rework), done)
     if not bound.proved:
         spent = shares.orders + shares.anneal + shares.exact + shares.rework

@@ -106,6 +106,6 @@ def test_a_part_has_the_size_asked_for_and_holds_the_job_it_was_begun_at():
     a, rng = looking.work.arrays, np.random.default_rng(3)
     for kind in regions.KINDS:
         for job in range(0, 20, 3):
-            free = kind(a, best.state, looking.now, job, 40, rng)
+            free = kind(a, looking.now, job, 40, False, rng)
             assert 10 <= free.sum() <= 40
             assert np.any(a.step_job[free] == job)
