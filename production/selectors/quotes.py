@@ -9,6 +9,7 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field
 
 from clinic.models import Office
+from clinic.templatetags.show import percent
 from production.models import ApplianceKind, Order, Promise
 from production.scheduling import Offer, quote_pickup, requote
 from production.scheduling.hours import is_open
@@ -18,7 +19,6 @@ __all__ = ["Answer", "Choice", "again", "ask", "chance", "hold"]
 
 log = logging.getLogger(__name__)
 
-NOTICEABLE = 0.005
 NO_PLANNER = (
     "The planner gave no answer. Try again; if it stays so, ask at the bench, enter the time "
     "they give below, and tell your manager."
@@ -160,7 +160,7 @@ def _noticeable(offer: Offer) -> list[Delayed]:
     return [
         Delayed(promise, 1.0 - before, 1.0 - after)
         for promise, before, after in offer.delayed
-        if after - before >= NOTICEABLE
+        if after > before and percent(1.0 - before) != percent(1.0 - after)
     ]
 
 

@@ -146,11 +146,14 @@ def test_the_patients_own_time(desk, planner, signed_in, page):
 
 def test_what_it_does_to_others(desk, planner, signed_in, page):
     other = desk.promise(desk.patient("Menon", "Ravi"), 60)
-    planner.offer = Offer(planner.earliest, 0.95, [(other, 0.02, 0.09)])
+    # Shown as 98 % before and after: nothing is said of it.
+    same = desk.promise(desk.patient("Ito", "Ken"), 60)
+    planner.offer = Offer(planner.earliest, 0.95, [(other, 0.02, 0.09), (same, 0.016, 0.0245)])
     text = ask(signed_in("front_desk"), page, fields(desk)).content.decode()
     assert "Menon, Ravi" in text
     assert "98\u00a0%" in text
     assert "91\u00a0%" in text
+    assert "Ito, Ken" not in text
 
 
 def test_no_time_says_why(desk, planner, signed_in, page):
