@@ -43,6 +43,7 @@ def handover(request: HttpRequest, code: str) -> HttpResponse:
             "appliance": row,
             "patient": row.order.patient,
             "order": row.order,
+            "promise": reads.promise_for(row),
             "faults": before_delivery(row),
             "withdrawn": withdrawn_in(row),
             "bag": request.session.get(BAG) == row.code,

@@ -12,6 +12,7 @@ from django.utils import timezone
 from PIL import Image
 
 from clinic.models import Patient
+from clinic.templatetags.show import clock
 from production.actions import agree_promise
 from production.actions.move import finish_load, skip, start
 from production.models import Appliance, Downtime, Load, Machine, Photo, RemakeCause, StageEvent
@@ -389,6 +390,15 @@ class TestHandoverPage:
         ready.refresh_from_db()
         assert ready.status == "delivered"
         assert "care card" in said(answer)
+
+    def test_a_patient_who_comes_early_hears_when(self, bench, patient, signed_in):
+        appliance = bench.appliance(patient)
+        due = timezone.now() + dt.timedelta(days=2)
+        agree_promise(bench.desk, appliance.order, due, key="p")
+        page = signed_in("front_desk").get(f"/appliance/{appliance.code}/handover/")
+        assert "not ready for hand-over" in page.content.decode()
+        assert f"Promised for <b>{clock(due)}</b>" in page.content.decode()
+        assert f"/orders/{appliance.order.uuid}/" in page.content.decode()
 
     def test_a_scan_that_does_not_fit_stays_at_the_hand_over(self, bench, ready, signed_in):
         client, page = signed_in("front_desk"), f"/appliance/{ready.code}/handover/"
