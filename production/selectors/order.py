@@ -10,7 +10,7 @@ from django.db.models import Prefetch
 from django.utils import timezone
 
 from clinic.models import Office
-from production.models import Appliance, Order, Promise
+from production.models import Appliance, Order, Promise, StageEvent
 from production.selectors.promises import GONE, PromiseRow, describe, promise_row
 
 __all__ = ["OrderPage", "load_order", "order_page"]
@@ -35,6 +35,18 @@ class OrderPage:
     def open(self) -> bool:
         """Whether something is still to be made or handed over."""
         return self.order.cancelled_at is None and any(p.open for p in self.pieces)
+
+    @property
+    def cancellation(self) -> StageEvent | None:
+        """Who cancelled it and why, of an order that was; one query."""
+        return (
+            StageEvent.objects.filter(
+                appliance__order=self.order, action=StageEvent.Action.CANCEL, undone_by=None
+            )
+            .select_related("by")
+            .order_by("-pk")
+            .first()
+        )
 
 
 def load_order(number: uuid.UUID | str) -> Order | None:
@@ -66,7 +78,7 @@ def order_page(order: Order, office: Office, now: dt.datetime | None = None) -> 
     order.pieces = pieces  # type: ignore[attr-defined]
     standing = next((t for t in times if t.superseded_at is None), None)
     row = None
-    if standing is not None:
+    if standing is not None and order.cancelled_at is None:
         standing.order = order
         row = promise_row(standing, office, now, moved=len(times) > 1)
     return OrderPage(

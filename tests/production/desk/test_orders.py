@@ -131,7 +131,10 @@ def test_cancel(desk, planner, signed_in):
     assert order.cancelled_at is not None
     assert set(order.appliances.values_list("status", flat=True)) == {"cancelled"}
     text = client.get(reverse("order", args=[order.uuid])).content.decode()
-    assert "Cancelled" in text
+    assert "Patient moved away" in text
+    assert "There is nothing to pick up" in text
+    assert "Pickup slip" not in text
+    assert "Holds" not in text
     assert "Cancel this order" not in text
 
 
