@@ -36,7 +36,7 @@ STEP_MM, HIGHER_MM = 0.06, 0.12
 HIGHEST_MM, FLANKS_MM = 0.6, 0.8
 """A higher one is no gum's edge but a part of a crown, or of what is bonded to it, and so is what
 looks like a lower one within this of it."""
-STEP_LOG_ODDS = {"facial": 5.0, "lingual": 3.0}
+STEP_LOG_ODDS = {"facial": 5.0, "lingual": 2.4}
 APART_MM, LOWER_MM = 1.0, 1.0
 """Inside of front teeth a lower step counts in place of one by so much above it, down to so far
 below where the margin is expected."""

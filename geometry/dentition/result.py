@@ -246,13 +246,19 @@ class Dentition:
         })
 
     def uncertain_places(self) -> list[tuple[str, str]]:
-        """Sextants and sides where whether tissue is short could not be told."""
-        return sorted({
-            (tooth.sextant, side)
-            for tooth in self.teeth
-            for side in SIDES
-            if tooth.side(side).status == "uncertain"
-        })
+        """Sextants and sides where whether tissue is short could not be told.
+
+        Where some tooth surely has too little, it could, whatever is doubtful beside it.
+        """
+        doubtful, short = set(), set()
+        for tooth in self.teeth:
+            for side in SIDES:
+                place = tooth.side(side)
+                if place.status == "uncertain":
+                    doubtful.add((tooth.sextant, side))
+                elif place.captured_mm < self.short_limit_mm:
+                    short.add((tooth.sextant, side))
+        return sorted(doubtful - short)
 
     def margin_lines(self) -> list[Array]:
         """The scanned margins as polylines for a picture, file coordinates."""

@@ -68,9 +68,9 @@ there the odds are taken for weaker, and the margin told lies half way between t
 path and the middle of all."""
 DOUBT_MM = 0.5
 """What may be more than this on either side of the limit is doubtful."""
-DOUBT_TEMPERATURE = 0.75
+DOUBT_TEMPERATURE = 0.85
 """Told ranges are wider than they need be: they hold nine true values of ten. With sharper odds
-half as many places are doubtful, and no more of the short ones pass unnoticed."""
+fewer places are doubtful, and hardly more of the short ones pass unnoticed."""
 READING_SD_MM = 0.35
 """Spread of margin and border readings when the right crease was followed."""
 

@@ -121,11 +121,17 @@ def _group_findings(
     sextant: str, side: str, teeth: list[Tooth], known_side: bool, limits: Limits
 ) -> list[Finding]:
     """Return what is grave or doubtful about one sextant and side."""
-    worst = min(teeth, key=lambda tooth: tooth.side(side).captured_mm)
-    place = worst.side(side)
-    where = _where(worst, sextant, side, known_side)
-    told = rounded_down(place.captured_mm)
-    if place.captured_mm < limits.tissue_least_mm and place.status == "measured":
+    sure = [
+        tooth
+        for tooth in teeth
+        if tooth.side(side).status == "measured"
+        and tooth.side(side).captured_mm < limits.tissue_least_mm
+    ]
+    if sure:
+        worst = min(sure, key=lambda tooth: tooth.side(side).captured_mm)
+        place = worst.side(side)
+        where = _where(worst, sextant, side, known_side)
+        told = rounded_down(place.captured_mm)
         amount = f"{told:.1f} mm of gum" if told > 0.0 else "No gum at all"
         also = _also(teeth, worst, side, limits.tissue_least_mm)
         return [

@@ -37,6 +37,19 @@ def test_a_doubtful_place_is_told_at_its_tooth_and_not_again():
     )
 
 
+def test_what_is_surely_short_stops_the_scan_whatever_is_doubtful_beside_it():
+    short = replace(PLENTY, captured_mm=2.0, low_mm=1.6, high_mm=2.4, p_short=1.0)
+    worse = replace(DOUBT, captured_mm=1.0, low_mm=0.0)
+    (found,) = told(worse, short, PLENTY)
+    assert (found.code, found.severity, found.measured) == ("short_tissue", "stop", 2.0)
+    assert "lateral incisor" in found.message
+    teeth = tuple(
+        Tooth(21 + k, True, "04" if k < 3 else "05", AT, 8.0, 9.0, place, PLENTY)
+        for k, place in enumerate((worse, short, PLENTY, worse))
+    )
+    assert Dentition("upper", teeth).uncertain_places() == [("05", "facial")]
+
+
 def test_an_arch_that_is_not_known_leaves_no_doubt_about_the_gum():
     assert told(PLENTY, PLENTY, reason="it is not known which arch this is", known=False) == []
 
