@@ -113,6 +113,7 @@ def route_steps(appliance: Appliance, route: list[RouteStage], entries: list[Ent
         elif event.action == StageEvent.Action.FAIL and event.to_stage_id:
             back = place.get(event.to_stage_id, 0)
             done = {pk: value for pk, value in done.items() if place.get(pk, 0) < back}
+    here = place.get(appliance.stage_id, 0) if appliance.stage_id else 0
     steps = []
     for leg in route:
         state, at = done.get(leg.stage_id, AHEAD)
@@ -122,6 +123,8 @@ def route_steps(appliance: Appliance, route: list[RouteStage], entries: list[Ent
             at = appliance.delivered_at
         elif state == "ahead" and leg.stage.code == SCAN_STAGE and appliance.scan_id:
             state, at = "done", appliance.scanned_at
+        elif state == "ahead" and leg.position < here:
+            state = "skipped"  # it began after it, as a step of a series does after the scan
         steps.append(Step(leg.stage, state, at, leg.minutes))
     return steps
 

@@ -498,3 +498,10 @@ def test_an_old_page_is_told_who_was_faster_also_where_the_next_stage_allows_les
         follow=True,
     )
     assert "was moved by Doctor at" in said(answer)
+
+
+def test_what_an_appliance_began_after_does_not_lie_ahead_of_it(bench, ready, signed_in):
+    done = bench.hand_over(ready, try_in="no_seat", cause=bench.cause("fit-sore"))
+    page = signed_in("technician").get(f"/appliance/{done.remake.code}/")
+    states = {step.stage.code: step.state for step in page.context["steps"]}
+    assert (states["form"], states["trim"], states["finish"]) == ("skipped", "here", "ahead")
