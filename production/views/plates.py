@@ -151,7 +151,8 @@ def _context(code: str) -> dict[str, object]:
         "plate": found,
         "report": report,
         "busy": busy,
-        "stale": bool(found and found.file_id and codes != placed and not report.get("unplaced")),
+        "stale": load.status == Load.Status.FILLING
+        and bool(found and found.file_id and codes != placed and not report.get("unplaced")),
         "minutes": minutes,
         "folder": folder_for(load.machine) is not None,
         "codes": codes,
