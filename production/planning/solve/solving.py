@@ -57,6 +57,8 @@ USUAL_DAY = _Shares(orders=0.08, anneal=0.5, exact=0.3)
 LARGE_DAY = _Shares(orders=0.08, anneal=0.6)
 # Annealing soon finds little more; what is put anew part by part does to the end.
 REWORKED_DAY = _Shares(orders=0.08, anneal=0.25, rework=0.62)
+# Where most is late, all hangs together, and the solver sees through small parts only.
+CROWDED, CROWDED_DAY = 0.5, _Shares(orders=0.08, anneal=0.6, rework=0.22)
 DAYS = ((SMALL, SMALL_DAY), (MIDDLE, MIDDLE_DAY), (USUAL, USUAL_DAY))
 SECONDS_PER_LITERAL = 2e-4  # to build the constraint model, with something to spare
 NO_TIME = (
@@ -338,7 +340,8 @@ def _improve(
     literals = size_of(work) if applies(work) else USUAL + 1
     shares = next((day for most, day in DAYS if literals <= most), LARGE_DAY)
     if literals > MIDDLE and Rework.applies(work):
-        shares = REWORKED_DAY
+        crowded = best.value[LATE] > CROWDED * len(work.problem.jobs)
+        shares = CROWDED_DAY if crowded else REWORKED_DAY
     if shares is USUAL_DAY and best.value[LATE] <= LIGHT * len(work.problem.jobs):
         shares = MIDDLE_DAY
     line = search.objective == "makespan" and _flow_line(search, best, budget, done)
