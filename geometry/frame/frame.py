@@ -14,6 +14,7 @@ from geometry.frame.bent import Levels, View, level_planes
 from geometry.frame.bonded import bonded_shares, hanging_shares
 from geometry.frame.crowns import crown_points
 from geometry.frame.flaps import Flaps, find_flaps
+from geometry.frame.outside import outside_row
 from geometry.frame.plane import (
     FINE_CELL_MM,
     OcclusalPlane,
@@ -117,6 +118,8 @@ class Frame:
         Size of the fitted arch form.
     flaps : Flaps or None
         Where soft tissue was scanned along beside the arch.
+    outside : (k, 3) float64
+        Tips of teeth that stand out of the row, file coordinates, mm.
     """
 
     origin: NDArray[np.float64]
@@ -140,6 +143,7 @@ class Frame:
     width_mm: float
     depth_mm: float
     flaps: Flaps | None
+    outside: NDArray[np.float64]
 
     @property
     def superior(self) -> NDArray[np.float64]:
@@ -246,7 +250,7 @@ def find_frame(mesh: Mesh, arch: str | None = None) -> Frame:
     frame = _assemble(levels, tilt_sd, rotation, form, side, places, arch)
     frame = _in_file(frame, own, surface.centre)
     flaps = find_flaps(surface.centre, rotation @ own, form, seen.row, vault)
-    return replace(frame, flaps=flaps)
+    return replace(frame, flaps=flaps, outside=_outside(seen, plane) @ own + surface.centre)
 
 
 @dataclass(frozen=True, slots=True)
@@ -294,6 +298,14 @@ def _unbonded(
     bonded = bonded_shares(seen.relief, local, place, crowns, where)
     hanging = hanging_shares(seen.row, local - (0.0, 0.0, plane.level), place)
     return np.asarray((1.0 - bonded) * (1.0 - hanging))
+
+
+def _outside(seen: _Seen, plane: OcclusalPlane) -> NDArray[np.float64]:
+    """Tips (k, 3) of teeth that stand out of the row, surface coordinates."""
+    points = np.concatenate([plane.tips.points, plane.rest.points])
+    fall = np.concatenate([plane.tips.fall, plane.rest.fall])
+    local, places = seen.placed(points)
+    return np.asarray(points[outside_row(seen.row, local[:, 2] - plane.level, places, fall)])
 
 
 def _sunk(seen: _Seen, plane: OcclusalPlane) -> NDArray[np.float64]:
@@ -413,4 +425,5 @@ def _assemble(
         width_mm=form.width_mm,
         depth_mm=form.depth_mm,
         flaps=None,
+        outside=np.empty((0, 3)),
     )

@@ -9,6 +9,7 @@ from geometry.frame import TILT_OFF_BY, Frame
 from geometry.frame.walls import AROUND, walled_share
 from geometry.inspection.findings import CHECK, NOTE, STOP, Finding, spot
 from geometry.inspection.limits import Limits
+from geometry.inspection.place import Placer
 from geometry.topology import Topology
 
 # The border of a scan is at least twice as long as the scan; halfway to that is none.
@@ -249,6 +250,27 @@ def front_findings(frame: Frame, limits: Limits) -> list[Finding]:
             at=spot(frame.tips[last]),
         )
     ]
+
+
+def outside_findings(frame: Frame, placer: Placer) -> list[Finding]:
+    """Check teeth that stand out of the row: they are no part of what is counted and measured."""
+    found = []
+    for tip in frame.outside:
+        place = placer(tip)
+        found.append(
+            Finding(
+                "out_of_row",
+                CHECK,
+                f"A tooth stands out of the row, {place.words}. It is not counted with the others, "
+                "its gum is not measured, and a space or missing tooth told there may be its "
+                "place; the numbers of the teeth beside it may be off by one. Compare them with "
+                "the mouth, and see that the gum around it is on the scan.",
+                sextant=place.sextant,
+                side=place.side,
+                at=spot(tip),
+            )
+        )
+    return found
 
 
 def spee_findings(depths: dict[str, float | None], limits: Limits) -> list[Finding]:
