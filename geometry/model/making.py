@@ -33,7 +33,7 @@ from geometry.model.pose import FrameLike, incisal_height, model_axes
 from geometry.model.prepared import PreparedModel
 from geometry.model.regions import Misplaced, Places
 from geometry.model.settings import ModelSettings
-from geometry.model.shadow import cast_shadow, deep_air
+from geometry.model.shadow import cast_shadow, deep_air, wide_enough
 from geometry.model.skin import Skin, turned_over
 from geometry.model.solids import as_written
 from geometry.model.standing import FoldedBorder
@@ -441,7 +441,7 @@ def _block_out_record(
     step *= OFF_COLUMNS
     shadow = cast_shadow(vertices, faces, filling.depth, step, spared=filling.spared)
     left = deep_air(shadow, filling.depth, 0.0)
-    specks = left & ~deep_air(shadow, filling.depth, SPECK)
+    specks = left & ~wide_enough(deep_air(shadow, filling.depth, SPECK))
     air = shadow.air & ~specks.reshape(-1, shadow.levels)[shadow.cells]
     record["undercut_after_mm3"] = round(float(left.sum()) * step**3, 3)
     record["residual_max_mm"] = round(shadow.deepest(air), 3)

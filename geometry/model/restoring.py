@@ -38,6 +38,9 @@ STEEP = 0.3
 SUNK = 0.02
 SMALL_GAP = 1.0
 """Gaps within a place, mm², that are closed."""
+CROWN_MM, MOST_OF_CROWNS = 5.5, 60.0
+"""Of what stands this near to the top, mm, no more than so much, mm² in plan, is built up: columns
+have no undercut, and crowns that are lost altogether are better scanned again."""
 SIMPLIFIED = 0.004
 NOTHING = -1e3
 
@@ -65,7 +68,7 @@ def restore(solid: Closed, cut: Skin) -> None:
                 made_v, made_f, spots = unite(v, f, body, folds)
             except GeometryError:
                 continue
-            if genus(made_f) > before:
+            if not 0 <= genus(made_f) <= before:
                 continue
             v, f, folds, joined = made_v, made_f, 0, True
             solid.vertices, solid.faces = v, f
@@ -83,7 +86,8 @@ def _missing(cut: Skin, solid: Closed) -> list[manifold3d.Manifold]:
     there = top > NOTHING
     short = np.where(there, top - stands, 0.0)
     lost = _worth_while(short)
-    if not lost.any():
+    crowns = lost & (top > cut.vertices[:, 2].max() - CROWN_MM)
+    if not lost.any() or crowns.sum() * PITCH**2 > MOST_OF_CROWNS:
         return []
     columns = _with_ring(lost, top, there)
     low = ndimage.grey_erosion(np.where(there, top, np.inf), size=(3, 3)) - SUNK

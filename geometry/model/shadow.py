@@ -296,6 +296,25 @@ def _drop_specks(field: NDArray[np.bool_], least: float) -> None:
     field.ravel()[points[np.bincount(piece)[piece] < least]] = False
 
 
+def wide_enough(marked: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Leave of marked lattice points (nx, ny, levels) those in marked cubes of two by two by two.
+
+    A sheet goes into nothing narrower than a step of the lattice.
+    """
+    i, j, k = np.nonzero(marked)
+    around = np.zeros(tuple(n + 2 for n in marked.shape), dtype=bool)
+    around[1:-1, 1:-1, 1:-1] = marked
+    near = np.stack(
+        [around[i + a, j + b, k + c] for a in range(3) for b in range(3) for c in range(3)]
+    ).reshape(3, 3, 3, -1)
+    inside = np.zeros(len(i), dtype=bool)
+    for a, b, c in np.ndindex(2, 2, 2):
+        inside |= near[a : a + 2, b : b + 2, c : c + 2].all(axis=(0, 1, 2))
+    out = np.zeros(marked.shape, dtype=bool)
+    out[i[inside], j[inside], k[inside]] = True
+    return out
+
+
 def deep_air(shadow: Shadow, beyond: float, least: float) -> NDArray[np.bool_]:
     """Mark the lattice points in air deeper than ``beyond``, without specks.
 

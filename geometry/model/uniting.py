@@ -11,11 +11,11 @@ from geometry.mesh import Mesh
 from geometry.model.assembling import BASE, FILL, SCAN
 from geometry.model.combining import Joint
 from geometry.model.folds import find_folds
-from geometry.model.halfedges import Faces, genus, pieces_of
+from geometry.model.halfedges import Faces, compact, genus, pieces_of
 from geometry.model.memory import give_back
 from geometry.model.mending import Mended, Spot, joined_spots, mend_crossings, mend_handles
 from geometry.model.skin import skin_of
-from geometry.model.solids import as_written, new_faces, to_manifold
+from geometry.model.solids import as_written, largest_piece, new_faces, to_manifold
 from geometry.topology.intersections import find_intersections
 
 Array = NDArray[np.float64]
@@ -111,6 +111,7 @@ def unite(
             " block-out depth, or without block-out"
         )
     v, f, mended = _mended(best[1], best[2], best[0])
+    v, f, _ = compact(v, largest_piece(f, len(v)))
     return v, f, joined_spots([*spots, *mended])
 
 

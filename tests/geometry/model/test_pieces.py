@@ -6,6 +6,7 @@ import manifold3d
 import numpy as np
 import pytest
 import shapely
+from scipy import ndimage
 
 from geometry.mesh import Mesh
 from geometry.model import changes, combining
@@ -19,7 +20,7 @@ from geometry.model.identity import write_code
 from geometry.model.mending import NEAR, Spot, joined_spots, mend_crossings, mend_handles
 from geometry.model.ownbase import without_base
 from geometry.model.patches import fill_loop, patch_loop
-from geometry.model.shadow import DEEPEST, cast_shadow
+from geometry.model.shadow import DEEPEST, cast_shadow, wide_enough
 from geometry.model.skin import genus_of, patched, skin_of, turned_over, without, zipped
 from geometry.model.solids import as_written, odd_at, odd_vertices, to_manifold
 from geometry.model.trimming import (
@@ -286,6 +287,19 @@ def test_depth_under_a_mushroom_is_the_distance_from_its_edge():
     told = near.depths_of(row, np.full(len(row), 15))  # 3 mm above the base
     assert np.abs(told - (12.0 - off[row])).max() < 0.25
     assert near.deepest(near.air) == pytest.approx(DEEPEST, abs=0.2)
+
+
+def test_what_is_narrower_than_a_step_is_no_place_for_a_sheet():
+    rng = np.random.default_rng(8)
+    marked = rng.random((9, 8, 7)) < 0.75
+    marked[:, 4, :] = False
+    marked[2:5, 4, 2:6] = True
+    marked[:, 3, :] = marked[:, 5, :] = False
+    # By opening with a cube: scipy.
+    cube = np.ones((2, 2, 2), dtype=bool)
+    assert (wide_enough(marked) == ndimage.binary_opening(marked, cube)).all()
+    assert not wide_enough(marked)[2:5, 4].any()
+    assert not wide_enough(np.zeros((3, 3, 3), dtype=bool)).any()
 
 
 def test_rounding_keeps_touching_parts_apart():

@@ -86,3 +86,12 @@ def test_a_model_that_lacks_nothing_is_not_touched(mound):
     restore(solid, mound)
     assert solid.vertices is vertices
     assert solid.faces is faces
+
+
+def test_crowns_that_are_lost_altogether_are_not_made_up(mound):
+    solid = close_surface(mound, TRIM, TOP)
+    low = solid.vertices.copy()
+    low[:, 2] = np.minimum(low[:, 2], 4.0)
+    worn = Closed(low, solid.faces, solid.kind)
+    restore(worn, mound)
+    assert worn.vertices is low
