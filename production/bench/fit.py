@@ -103,7 +103,10 @@ def check(
     for appliance in appliances:
         ordered = appliance.order.sheet
         if material.kind == Material.Kind.SHEET and ordered is not None and ordered != material:
-            fit.stops.append(f"{appliance.code} was ordered in {ordered}, this is {material}.")
+            fit.stops.append(
+                f"{appliance.code} was ordered in {ordered}, this is {material}: "
+                "take what was ordered."
+            )
         hits = allergy_hits(appliance.order.patient.allergies, material.allergens)
         if hits:
             fit.stops.append(

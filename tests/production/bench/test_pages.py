@@ -15,7 +15,16 @@ from clinic.models import Patient
 from clinic.templatetags.show import clock
 from production.actions import agree_promise
 from production.actions.move import finish_load, skip, start
-from production.models import Appliance, Downtime, Load, Machine, Photo, RemakeCause, StageEvent
+from production.models import (
+    Appliance,
+    Downtime,
+    Load,
+    Lot,
+    Machine,
+    Photo,
+    RemakeCause,
+    StageEvent,
+)
 from tests.production.bench.test_whole_way import walk
 
 ROLES = ("front_desk", "technician", "doctor", "manager")
@@ -498,6 +507,18 @@ def test_an_old_page_is_told_who_was_faster_also_where_the_next_stage_allows_les
         follow=True,
     )
     assert "was moved by Doctor at" in said(answer)
+
+
+@pytest.mark.parametrize("state", ["good", "expired", "none"])
+def test_where_no_lot_may_be_used_another_is_asked_for(bench, patient, signed_in, state):
+    appliance = bench.appliance(patient)
+    walk(bench, appliance, until="print")
+    if state == "expired":
+        Lot.objects.update(expires_on=dt.date(2020, 1, 31))
+    elif state == "none":
+        Lot.objects.update(closed_at=timezone.now())
+    page = signed_in("technician").get(f"/appliance/{appliance.code}/").content.decode()
+    assert ("/stock/new/" in page) is (state != "good")
 
 
 def test_what_an_appliance_began_after_does_not_lie_ahead_of_it(bench, ready, signed_in):
