@@ -146,9 +146,9 @@ def read_margins(sheets: Sheets, relief: Relief, start: Array, stop: Array, tip:
     for side, sheet, sign in (("facial", sheets.facial, 1.0), ("lingual", sheets.lingual, -1.0)):
         images[side] = (sheet, creases[side], edge_step(walls[side], sign),
                         lowest_scanned(sheet, sheets.z), sign)
-    plain = plainness(images["facial"][2], sheets.z, start, stop, tip, length["facial"])
     for side, part in hidden.items():
         _smooth_crown(part, images[side][1:3])
+    plain = plainness(images["facial"][2], sheets.z, start, stop, tip, length["facial"])
     spread = np.full(len(start), FIRST_SPREAD_MM)
     ratio = USUAL_RATIO
     paths: dict[str, Path] = {}
