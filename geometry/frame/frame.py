@@ -61,6 +61,10 @@ FRONT_GUESSED = 0.075
 VIEWS = 8
 """Grids that the tips are looked for in; their planes are averaged."""
 
+OWN_LEAST, BRACKETS = 0.5, 8
+"""A peak that counts less than this for a part of a crown is bonded to one, or a lone tooth that
+stands close before another; so many are brackets."""
+
 BESIDE_ROW_MM = 6.0
 """Peaks off the plane are cusps when they fall away this much and stand this near the row."""
 
@@ -304,6 +308,9 @@ def _outside(seen: _Seen, plane: OcclusalPlane) -> NDArray[np.float64]:
     """Tips (k, 3) of teeth that stand out of the row, surface coordinates."""
     points = np.concatenate([plane.tips.points, plane.rest.points])
     fall = np.concatenate([plane.tips.fall, plane.rest.fall])
+    own = _unbonded(seen, plane, points) > OWN_LEAST
+    if (~own).sum() >= BRACKETS:
+        points, fall = points[own], fall[own]
     local, places = seen.placed(points)
     return np.asarray(points[outside_row(seen.row, local[:, 2] - plane.level, places, fall)])
 

@@ -22,6 +22,9 @@ VALLEY_MM, WIDE_MM = 2.5, 1.25
 """Depth of the valley, and how far it goes on to either side: behind a wire only the embrasure
 between two crowns is so deep."""
 
+IN_ROW_MM, CROWN_MM = 2.5, -3.0
+"""There is a row only where crowns stand on its line; upright incisors may all lie behind it."""
+
 LOWEST_MM = -7.0
 FALL_MM = 0.8
 ONE_MM = 5.0
@@ -45,11 +48,14 @@ def outside_row(row: Unrolled, height: Array, places: Array, fall: Array) -> NDA
     may = (across > BESIDE_MM) & (across < FARTHEST_MM) & (np.abs(places[:, 0]) < ALONG_MM)
     may &= (height > LOWEST_MM) & (fall > FALL_MM)
     ground = np.where(np.isfinite(row.height), row.height, -np.inf)
-    reach = round(WIDE_MM / STEP_S_MM)
+    reach, far = round(WIDE_MM / STEP_S_MM), round(ONE_MM / STEP_S_MM)
     found: list[int] = []
     for k in np.flatnonzero(may)[np.argsort(-height[may], kind="stable")]:
         at = min(int(np.searchsorted(row.s, places[k, 0])), len(row.s) - 1)
         low, high = sorted((0.0, float(places[k, 1])))
+        row_here = ground[max(at - far, 0) : at + far + 1, np.abs(row.t) < IN_ROW_MM]
+        if row_here.max() < CROWN_MM:
+            continue
         near = slice(max(at - reach, 0), at + reach + 1)
         between = ground[near, (row.t >= low) & (row.t <= high)].max(axis=0)
         if height[k] - between.min() < VALLEY_MM:

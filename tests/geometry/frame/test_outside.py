@@ -49,6 +49,12 @@ def test_a_second_row_of_cusps_and_what_hangs_low_are_not() -> None:
     assert told(row((35.0, 6.0, -1.0, 3.0)), (35.0, 6.0, -1.0)) == []
 
 
+def test_where_the_whole_row_lies_off_its_line_no_tooth_stands_out() -> None:
+    seen = row((14.5, 6.0, -1.0, 3.0))
+    ahead = np.where(np.abs(seen.t) < 3.0, -7.0, seen.height)
+    assert told(replace(seen, height=ahead), (14.5, 6.0, -1.0)) == []
+
+
 def test_a_wire_before_an_embrasure_is_not() -> None:
     seen = row((14.0, 3.6, -3.2, 1.2))
     assert told(seen, (14.0, 3.6, -3.2)) == []
