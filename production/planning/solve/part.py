@@ -24,8 +24,7 @@ class PartBuilder(Builder):
     def __init__(self, work: OpenWork) -> None:
         super().__init__(work)
         self.kept: dict[int, list[int]] = {}  # first member -> members of a run that stays
-        self.lead = np.arange(self.n)  # of every step: the first member of its run that stays
-        self.home_of = np.zeros(self.n, np.int64)
+        self.home_of = np.zeros(self.n, np.int64)  # the resource of every step in the plan
 
     def part(self, state: Array, free: Array) -> Model:
         """Return the model in which the steps of a mask may go anywhere.
@@ -38,14 +37,12 @@ class PartBuilder(Builder):
         """
         self.free = free
         self.kept.clear()
-        self.lead = np.arange(self.n)
         by_block: dict[int, int] = {}
         for block, members in runs(state, self.n).items():
             self.home_of[members] = state[RES, block]
             staying = [o for o in members if not free[o]]
             if staying:
                 by_block[block] = staying[0]
-                self.lead[staying] = staying[0]
                 self.kept[staying[0]] = staying
         model = self.build()
         for r in range(len(self.a.batch)):

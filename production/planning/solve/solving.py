@@ -326,7 +326,7 @@ def _first(work: OpenWork, search: Search, budget: Budget, at_once: bool) -> _St
 def _improve(
     search: Search, begin: _Start, best: Best, bound: Bound, budget: Budget, seed: int
 ) -> None:
-    """Search orders, anneal, let the constraint solver prove or improve, anneal the rest.
+    """Search orders, anneal, let the constraint solver prove, improve or rework, anneal the rest.
 
     Shares are of the whole time; what is left over goes to annealing again.
     """
