@@ -13,7 +13,7 @@ from geometry.dentition.section import Relief
 
 Array = NDArray[np.float64]
 
-OVER_GUM_MM, UNDER_TIP_MM = 1.5, 4.5
+OVER_GUM_MM, UNDER_TIP_MM = 1.5, 3.0
 """A border this far over the gum line and this near to the height of the cusps is on a crown."""
 HALF_MM, STEP_MM, LEAST_MM = 3.5, 0.5, 6.0
 """Across the middle of the row, it runs over the crown for at least this much of its width: a
