@@ -71,6 +71,9 @@ DOUBT_MM = 0.5
 DOUBT_TEMPERATURE = 0.85
 """Told ranges are wider than they need be: they hold nine true values of ten. With sharper odds
 fewer places are doubtful, and hardly more of the short ones pass unnoticed."""
+BESIDE_COLUMNS = 2
+"""Where less than the limit was captured within half a millimetre of it, a place is doubtful:
+a tooth's middle is not known better than that."""
 READING_SD_MM = 0.35
 """Spread of margin and border readings when the right crease was followed."""
 
@@ -330,6 +333,16 @@ def _read(path: Path, line: Array, lean: Array, sheets: Sheets, relief: Relief, 
     low, high = _likely(below, _odds(path.cost[m], DOUBT_TEMPERATURE))
     doubtful = low < short_limit - DOUBT_MM and high > short_limit + DOUBT_MM
     low, high = _likely(below, _odds(path.cost[m], temperature))
+    if captured > short_limit + DOUBT_MM and not goes_on:
+        beside = []
+        for k in (m - BESIDE_COLUMNS, m + BESIDE_COLUMNS):
+            if 0 <= k < len(line):
+                by = Stand(stand.along + (k - m) * STEP_S_MM, stand.across, stand.turn)
+                z = float(line[k] + lean[k])
+                beside.append(z - border_height(sheet, sheets, relief, sign, k, by, z)[0])
+        least = max(min(beside, default=captured), 0.0)
+        if least < short_limit - DOUBT_MM:
+            doubtful, low = True, min(low, least)
     columns = np.arange(int(np.ceil(start / STEP_S_MM)), int(np.floor(stop / STEP_S_MM)) + 1)
     columns = columns[(columns >= 0) & (columns < len(line))]
     return SideReading(
