@@ -10,7 +10,7 @@ from geometry.dentition.margin import Path
 from geometry.dentition.roundness import ends_of_crowns, roundness
 from geometry.dentition.section import Relief, Stand, border_height, stand_of
 from geometry.dentition.sheets import STEP_S_MM, STEP_Z_MM, Sheets
-from geometry.dentition.tissue import _seen_column, _towards_middle
+from geometry.dentition.tissue import _read, _seen_column, _towards_middle
 
 Z = 1.0 - np.arange(80) * STEP_Z_MM
 ALONG = np.arange(121) * STEP_S_MM
@@ -133,3 +133,33 @@ def test_a_scan_that_ends_beside_the_middle_shows_no_more_than_the_wall_there(
     told, goes_on = border_height(sheets.facial, sheets, relief, 1.0, column, stand, -5.0)
     assert told == pytest.approx(border, abs=0.3)
     assert not goes_on
+
+
+@pytest.mark.parametrize(("cliff_mm", "doubtful"), [(0.4, True), (2.5, False)])
+def test_a_border_that_rises_right_beside_the_middle_leaves_doubt(
+    cliff_mm: float, doubtful: bool
+) -> None:
+    """Where the middle of a tooth lies is not known to half a millimetre."""
+    at = np.arange(0.0, 30.0, STEP_MM)
+    outward = np.tile([0.0, 1.0], (len(at), 1))
+    line = ArchLine(
+        np.column_stack([at, 0.0 * at]), outward, at, np.zeros((1, 1), np.int32), np.zeros(2)
+    )
+    cliff = MIDDLE_MM + cliff_mm
+    wall = np.where(Z[None] > np.where(cliff > ALONG, -12.0, -6.5)[:, None], 3.0, np.nan)
+    sheets = Sheets(Z, wall, np.full_like(wall, np.nan), np.zeros(len(ALONG)))
+    steps = [[cliff, 3.0, z] for z in np.arange(-12.0, -6.5, 0.25)]
+    edge = np.array([[x, 3.0, -12.0 if x < cliff else -6.5] for x in np.arange(5, 25, 0.2)] + steps)
+    facing = np.tile([0.0, 1.0], (len(edge), 1))
+    relief = Relief(edge, facing, edge, facing, np.empty((0, 3)), np.empty((0, 2)), line)
+    margin = np.full(len(ALONG), -5.0)
+    cost = np.tile(40.0 * np.abs(Z + 5.0), (len(ALONG), 1))
+    path = Path(Z, margin, cost, 0.0 * cost, 0.0 * cost)
+    start, stop = MIDDLE_MM - WIDTH_MM / 2, MIDDLE_MM + WIDTH_MM / 2
+    stand = Stand(MIDDLE_MM, 0.0, 0.0)
+    told = _read(
+        path, margin, 0.0 * margin, sheets, relief, 1.0, stand, start, stop, wall, 1.3, 0, 3.0
+    )
+    assert told.captured == pytest.approx(7.0, abs=0.4)
+    assert told.doubtful == doubtful
+    assert (told.low < 2.5) == doubtful
