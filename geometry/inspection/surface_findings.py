@@ -9,14 +9,12 @@ from geometry.inspection.findings import CHECK, NOTE, STOP, Finding, spot
 from geometry.inspection.limits import Limits
 from geometry.inspection.place import Placer
 from geometry.mesh import Mesh
-from geometry.reading import ScanFile
+from geometry.reading import UNIT_WORDS, ScanFile
 from geometry.topology import Island, Topology
 from geometry.topology.intersections import apart
 
 # A scan in this many pieces, with less than this share of it in the largest, is no surface.
 _CRUMBS, _CRUMB_SHARE = 100, 0.4
-
-_UNIT_WORDS = {"mm": "millimetres", "cm": "centimetres", "m": "metres", "in": "inches"}
 
 
 def unit_findings(scan: ScanFile) -> list[Finding]:
@@ -27,7 +25,7 @@ def unit_findings(scan: ScanFile) -> list[Finding]:
         Finding(
             "unit_guessed",
             CHECK,
-            f"By its size the file seems to be in {_UNIT_WORDS[scan.units]}; measured as such. "
+            f"By its size the file seems to be in {UNIT_WORDS[scan.units]}; measured as such. "
             f"Confirm with the unit {scan.units}, or export in millimetres.",
         )
     ]

@@ -54,7 +54,7 @@ from geometry.version import VERSION
 
 Array = NDArray[np.float64]
 
-REVISION = 13
+REVISION = 14
 """Raised whenever the same scan and settings may give other bytes.
 
 1: the first. 2: block-out by rays, height from the incisors, fills united on the surface.
@@ -71,7 +71,10 @@ longer stop a closing; a mend that would take more than 2 mm off a crown is refu
 under an attachment is not blocked out; bridges over folds of a border may lean to one side, which
 saves gum. 12: where a border costs most, other bridges are tried place by place; a pad for a code
 closes no loop; a ring that cannot be closed is left and told. 13: cheek, lip and tongue on a scan
-are left out; drains keep clear of a code and fit their cavity.
+are left out; drains keep clear of a code and fit their cavity. 14: the frame is found along the
+scan's own axes, whatever its pose; gum a folded border would cost is built up again from upright
+columns where it is seen from above, other bridges are no longer tried place by place; slits
+narrower than a lattice step are no undercut left.
 """
 
 ENGINE = f"{VERSION}+model.{REVISION}"

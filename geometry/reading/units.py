@@ -5,10 +5,12 @@ from __future__ import annotations
 import math
 
 UNIT_IN_MM: dict[str, float] = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": 25.4}
+UNIT_WORDS = {"mm": "millimetres", "cm": "centimetres", "m": "metres", "in": "inches"}
 
-# The largest side of the bounding box of a scan, from a few teeth to an arch with
-# palate and cheek, in any pose. Common practice, no source.
-SMALLEST_SCAN_MM = 20.0
+# The largest side of the bounding box of a scan, from one tooth with its gum to an arch with
+# palate and cheek, in any pose: an arch in centimetres is shorter than one tooth in millimetres.
+# Common practice, no source.
+SMALLEST_SCAN_MM = 10.0
 LARGEST_SCAN_MM = 160.0
 # A complete arch, about: reference widths of 50-54 mm between first molars plus
 # the crowns and some tissue.

@@ -111,4 +111,4 @@ class Command(ToolCommand):
 
 
 def _read(path: Path) -> Item:
-    return Item(path.stem, read_mesh(path.read_bytes(), path.name).mesh)
+    return Item(path.stem, read_mesh(path.read_bytes(), path.name, "mm").mesh)

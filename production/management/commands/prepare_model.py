@@ -8,7 +8,7 @@ from typing import Any
 
 from geometry.errors import GeometryError
 from geometry.model import ModelSettings, prepare
-from geometry.reading import read_mesh
+from geometry.reading import UNIT_WORDS, read_mesh
 from production.management.tool import DONE, ToolCommand
 from production.management.whole_file import write_whole
 
@@ -73,6 +73,12 @@ class Command(ToolCommand):
             model = prepare(scan.mesh, settings, name=options["text"] or out.stem)
         except GeometryError as error:
             raise GeometryError(f"{path.name}: {error}") from error
+        if scan.units_assumed and scan.units != "mm":
+            model.report["warnings"].insert(
+                0,
+                f"by its size the file seems to be in {UNIT_WORDS[scan.units]} and was made so; "
+                "if it is not, give its unit with --units",
+            )
         write_whole(out, model.stl() if kind == ".stl" else model.threemf())
         return model.report, DONE
 

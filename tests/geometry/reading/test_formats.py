@@ -160,6 +160,8 @@ def test_numbers_are_read_exactly_as_the_language_reads_them(values: list[float]
     [
         (60.0, "mm"),
         (25.0, "mm"),
+        (11.5, "mm"),
+        (9.5, "cm"),
         (6.2, "cm"),
         (2.5, "in"),
         (0.062, "m"),
