@@ -265,6 +265,10 @@ def guessed(
     if place[0] != place[-1] and len(twin):
         # Behind a lost molar whose space has closed stands the next one, which is narrower.
         out[last] |= width[last] < NARROWER * width[twin[0]]
+    right, left = set(place[labels < FRONT[0]]), set(place[labels > FRONT[1]])
+    if len(right) == len(left) and right != left:
+        # As many teeth behind both canines, but others: more often one of them is misnamed.
+        out |= place >= FRONT_TEETH
     return out
 
 

@@ -40,6 +40,14 @@ def test_the_last_tooth_of_the_shorter_side_may_be_the_one_behind() -> None:
     assert told(LOWER, narrow) == [], "both sides end with the same tooth"
 
 
+def test_as_many_but_other_teeth_on_both_sides_are_a_guess() -> None:
+    numbers = np.array([46, 45, 43, 42, 41, 31, 32, 33, 34, 35])
+    width = np.array([11.0, 7.0, 7.0, 5.5, 5.0, 5.0, 5.5, 7.0, 7.0, 7.0])
+    assert told(numbers, width) == [46, 45, 34, 35]
+    assert told(np.delete(LOWER, [3, 10]), np.delete(BOTH, [3, 10])) == []
+    assert told(np.delete(LOWER, 3), np.delete(BOTH, 3)) == []
+
+
 def test_a_lone_primary_tooth_is_but_a_thought() -> None:
     one, two = LOWER.copy(), LOWER.copy()
     one[11], two[[2, 11]] = 75, [85, 75]
