@@ -291,6 +291,9 @@ def _square_spot(plan: shapely.Polygon, side: float) -> tuple[float, float, floa
     slack = -1.0
     if plan.is_empty:
         return None
+    h = 0.5 * side
+    # Around the middle of such a square there is room for a disc, however it is turned.
+    disc_room = plan.buffer(0.05 - h)
     for angle in np.radians(TURNS):
         turned = rotate(plan, -angle, origin=(0, 0), use_radians=True)
         low_x, low_y, high_x, high_y = turned.bounds
@@ -299,9 +302,7 @@ def _square_spot(plan: shapely.Polygon, side: float) -> tuple[float, float, floa
             np.arange(low_y + 0.5 * side, high_y - 0.5 * side + SEARCH, SEARCH),
         )
         x, y = xx.ravel(), yy.ravel()
-        h = 0.5 * side
-        # Around the middle of such a square there is room for a disc.
-        roomy = turned.buffer(0.05 - h)
+        roomy = rotate(disc_room, -angle, origin=(0, 0), use_radians=True)
         shapely.prepare(roomy)
         disc = shapely.contains_xy(roomy, x, y)
         x, y = x[disc], y[disc]
