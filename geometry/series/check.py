@@ -298,6 +298,11 @@ def _shown(file: str) -> str:
     return "".join(c if c.isprintable() else "?" for c in file)
 
 
+def _steps(numbers: list[int]) -> str:
+    *first, last = map(str, numbers)
+    return f"steps {', '.join(first)} and {last}" if first else f"step {last}"
+
+
 def _why_strange(entry: dict[str, Any]) -> str:
     ratio = entry["size_ratio"]
     if ratio is None:
@@ -322,11 +327,10 @@ def _problems(report: dict[str, Any]) -> list[str]:
     ]
     for name, arch in report["arches"].items():
         if arch["missing"]:
-            out.append(f"{name}: missing steps {', '.join(map(str, arch['missing']))}")
+            out.append(f"{name}: {_steps(arch['missing'])} missing")
         for one in arch["doubled"]:
-            *first, last = map(str, one["steps"])
-            which = f"steps {', '.join(first)} and {last}" if first else f"step {last}"
-            out.append(f"{name}: {which}: {one['reason']} ({', '.join(map(_shown, one['files']))})")
+            files = ", ".join(map(_shown, one["files"]))
+            out.append(f"{name}: {_steps(one['steps'])}: {one['reason']} ({files})")
         for first, second in arch["swapped"]:
             out.append(f"{name}: steps {first} and {second} are swapped")
         for one in arch["misplaced"]:

@@ -32,7 +32,7 @@ def test_a_missing_step_exits_1_and_is_named(folder, capsys):
     (folder / "C401_lower_02.stl").unlink()
     code, text, _ = run(capsys, folder)
     assert code == 1
-    assert "missing steps 2" in text
+    assert "step 2 missing" in text
 
 
 def test_a_smaller_limit_is_kept_to(folder, capsys):
