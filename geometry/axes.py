@@ -1,8 +1,8 @@
-"""Axes: along a direction, or of a cloud of points; and points along them."""
+"""Axes: of an arch, along a direction, or of a cloud of points; and points along them."""
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 from numba import njit
@@ -11,6 +11,26 @@ from numpy.typing import NDArray
 from geometry.errors import GeometryError
 
 _ODD = np.array([0.5257311, 0.2763932, 0.8044])
+
+
+class ArchAxes(Protocol):
+    """The axes of an arch, see :class:`geometry.frame.Frame`; file coordinates, unit vectors."""
+
+    @property
+    def origin(self) -> NDArray[np.float64]:
+        """Where the occlusal plane and the midline meet, (3,) mm."""
+
+    @property
+    def right(self) -> NDArray[np.float64]:
+        """Towards the patient's right, (3,)."""
+
+    @property
+    def anterior(self) -> NDArray[np.float64]:
+        """Towards the front, (3,)."""
+
+    @property
+    def occlusal(self) -> NDArray[np.float64]:
+        """From the gums to the biting surfaces, (3,)."""
 
 
 @njit(cache=True, nogil=True)

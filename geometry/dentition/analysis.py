@@ -8,7 +8,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from geometry.axes import along_basis
+from geometry.axes import ArchAxes, along_basis
 from geometry.dentition.archline import STEP_MM, ArchLine, find_arch_line, place, places, project
 from geometry.dentition.crowns import row_numbers, row_sizes, sextant_of
 from geometry.dentition.embrasures import open_embrasures
@@ -43,24 +43,8 @@ HOLE_LEAST_MM = 20.0
 """A hole this long around (6 mm across) ends the tissue; a lesser one is only a hole."""
 
 
-class Axes(Protocol):
-    """What is needed of a frame: see :class:`geometry.frame.Frame`."""
-
-    @property
-    def origin(self) -> Array:
-        """Where the occlusal plane and the midline meet, (3,) mm."""
-
-    @property
-    def right(self) -> Array:
-        """Unit vector to the patient's right."""
-
-    @property
-    def anterior(self) -> Array:
-        """Unit vector to the front."""
-
-    @property
-    def occlusal(self) -> Array:
-        """Unit vector from the gums to the biting surfaces."""
+class Axes(ArchAxes, Protocol):
+    """Axes of an arch that is known, or not."""
 
     @property
     def arch(self) -> str:
@@ -225,6 +209,7 @@ class _Lift:
 
     def __init__(self, frame: Axes, axes: Array, line: ArchLine, sheets: Sheets) -> None:
         self._origin = np.asarray(frame.origin)
+        self.arch_known = frame.arch != "unknown"
         self._axes = axes
         self._line = line
         self._sheets = {"facial": sheets.facial, "lingual": sheets.lingual}
@@ -263,7 +248,7 @@ def _tooth(number: int, k: int, row: Row, tip: Array, margins: Margins, lift: _L
     places = {side: _place(side, column, margins.readings[side][k], lift) for side in SIDES}
     return Tooth(
         number=number,
-        number_sure=bool(row.sure[k]),
+        number_sure=bool(row.sure[k]) and lift.arch_known,
         sextant=sextant_of(number),
         centre=lift.point(float(middle), 0.0, float(tip[k])),
         width_mm=float(row.stop[k] - row.start[k]),

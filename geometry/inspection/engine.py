@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from geometry.version import VERSION
 
-REVISION = 15
+REVISION = 16
 """Raised whenever a measurement, a limit or a finding may come out differently.
 
 1: the first. 2: the upper of two creases is the margin; dips of a palate end the tissue;
@@ -49,8 +49,11 @@ left out where the plane is not known. 15: cheek, lip and tongue on a scan are l
 what is between the back teeth is told from a palate; teeth that stand off the bent row count half
 for the plane, and a finding tells when it hangs on them; primary teeth carry their own numbers;
 high narrow steps tell the gum line, which is read past pads and wires; smoothed walls are sharpened
-before; front teeth one behind the
-other leave no space; a scan in several parts is one finding.
+before; front teeth one behind the other leave no space; a scan in several parts is one finding.
+16: frame, coarser copies and undercut lie along the scan's own axes, so that pose and order do not
+matter; brackets and wires are no cusps, and the gum is read below them and bite turbos; a guess at
+a number is not called sure; plaster models with their table and teeth out of the row are told;
+what is surely short stops a scan whatever is doubtful beside it; one tooth is not read in cm.
 """
 
 ENGINE = f"{VERSION}+inspection.{REVISION}"

@@ -39,6 +39,7 @@ CODES: dict[str, str] = {
     "not_an_arch": "Not a dental arch",
     "open_embrasure": "Open space under a contact",
     "other_mouth": "Another mouth than before",
+    "out_of_row": "Tooth out of the row",
     "plane_unsure": "Biting plane not certain",
     "scattered": "Triangles do not hang together",
     "second_piece": "Scan in two parts",

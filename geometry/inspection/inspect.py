@@ -44,6 +44,7 @@ from geometry.topology.intersections import find_intersections
 
 _ENOUGH_TEETH = 6
 _OF_SCANS = ("bonded_parts", "bubble", "spike")
+_WALLS = "walls of a finished model are on the scan, which cannot be told from gum"
 _T = TypeVar("_T")
 
 
@@ -143,6 +144,8 @@ def inspect_scan(
         parts, more = _measure_arch(
             report, topology, frame, sampling, fine, limits, watch, set_aside
         )
+        if solid:
+            report["tissue"] |= {"status": "uncertain", "reason": _WALLS}
         # What stands out of a finished model is no moisture.
         findings += [found for found in more if not (solid and found.code in _OF_SCANS)]
     ordered = in_order(findings)
@@ -234,6 +237,7 @@ def _measure_arch(
     findings += holes.hole_findings(topology, placer, limits, gum_line, between)
     findings += arches.plane_findings(frame, limits)
     findings += arches.front_findings(frame, limits)
+    findings += arches.outside_findings(frame, placer)
     plane_known = frame.tilt_sd_deg <= limits.plane_sd_deg
     if plane_known:
         findings += arches.tilt_findings(tilt.angle_deg, limits)

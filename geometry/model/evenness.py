@@ -7,11 +7,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from geometry.axes import ArchAxes
 from geometry.forming import Ground, Thickness, form_over
 from geometry.inspection.place import SEXTANTS
 from geometry.mesh import Mesh
 from geometry.model.heights import Grid, top_heights
-from geometry.model.pose import FrameLike
 from geometry.model.regions import Places
 
 Array = NDArray[np.float64]
@@ -92,7 +92,7 @@ def _spread(thickness: Array, sextant: NDArray[np.int64]) -> float | None:
 
 
 def spread_not_levelled(
-    surface: Mesh, frame: FrameLike, move: Array, places: Places, trim: float, sheet: float
+    surface: Mesh, frame: ArchAxes, move: Array, places: Places, trim: float, sheet: float
 ) -> float | None:
     """Spread of thickness when the scan stands as its file's z axis has it, mm.
 
@@ -102,7 +102,7 @@ def spread_not_levelled(
     ----------
     surface : Mesh
         The scan in model axes.
-    frame : FrameLike
+    frame : ArchAxes
     move : (4, 4) float64
         From file to model.
     places : Places

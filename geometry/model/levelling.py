@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from geometry.axes import ArchAxes
 from geometry.frame import TILT_OFF_BY, Frame
-from geometry.model.pose import FrameLike
 
 Array = NDArray[np.float64]
 
@@ -15,7 +15,7 @@ SURE_TILT_DEG = 2.5
 32° off, a better known one never more than 8°; of whole arches 98 in 100 have less."""
 
 
-def doubts(frame: FrameLike) -> list[str]:
+def doubts(frame: ArchAxes) -> list[str]:
     """Say what of the way a model stands is little more than a guess."""
     out: list[str] = []
     if not isinstance(frame, Frame):
@@ -34,13 +34,13 @@ def doubts(frame: FrameLike) -> list[str]:
     return out
 
 
-def tilt_after(frame: FrameLike, move: Array) -> float:
+def tilt_after(frame: ArchAxes, move: Array) -> float:
     """Angle between the model's z and its occlusal axis, degrees."""
     cosine = float(move[2, :3] @ np.asarray(frame.occlusal, dtype=np.float64))
     return float(np.degrees(np.arccos(min(1.0, max(-1.0, cosine)))))
 
 
-def height_spread(frame: FrameLike, move: Array) -> dict[str, float] | None:
+def height_spread(frame: ArchAxes, move: Array) -> dict[str, float] | None:
     """Difference in height between front and back teeth over the base, mm.
 
     Before: over the file's own z axis, turned to point from gums to teeth;

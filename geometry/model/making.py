@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from geometry.axes import ArchAxes
 from geometry.dentition import Dentition
 from geometry.dentition import analyse as analyse_dentition
 from geometry.errors import GeometryError
@@ -29,7 +30,7 @@ from geometry.model.memory import give_back
 from geometry.model.mending import Spot
 from geometry.model.ownbase import without_base
 from geometry.model.parts import part_record, standing_out
-from geometry.model.pose import FrameLike, incisal_height, model_axes
+from geometry.model.pose import incisal_height, model_axes
 from geometry.model.prepared import PreparedModel
 from geometry.model.regions import Misplaced, Places
 from geometry.model.settings import ModelSettings
@@ -95,7 +96,7 @@ class Known:
     """What was found in a scan before a model is made of it."""
 
     topology: Topology
-    frame: FrameLike
+    frame: ArchAxes
     dentition: Dentition | None
     healed: Healed
     soft: tuple[SoftTissue, ...] = ()
@@ -108,7 +109,7 @@ def prepare(
     mesh: Mesh,
     settings: ModelSettings,
     *,
-    frame: FrameLike | None = None,
+    frame: ArchAxes | None = None,
     dentition: Dentition | None = None,
     name: str = "model",
 ) -> PreparedModel:
@@ -139,7 +140,7 @@ def prepare(
 
 
 def look(
-    mesh: Mesh, arch: str | None, frame: FrameLike | None, dentition: Dentition | None
+    mesh: Mesh, arch: str | None, frame: ArchAxes | None, dentition: Dentition | None
 ) -> Known:
     """Find frame and teeth of a scan where they are not given."""
     topology = analyse(mesh, self_intersections=False)

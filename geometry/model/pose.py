@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Protocol
-
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
+
+from geometry.axes import ArchAxes
 
 Array = NDArray[np.float64]
 
@@ -17,31 +17,7 @@ CROWN_DROP = 4.0
 CROWN_REACH = 5.0
 
 
-class FrameLike(Protocol):
-    """The anatomical frame that a model is stood up by; unit vectors in file coordinates."""
-
-    @property
-    def origin(self) -> Array:
-        """A point of the occlusal plane."""
-        ...
-
-    @property
-    def right(self) -> Array:
-        """Towards the patient's right."""
-        ...
-
-    @property
-    def anterior(self) -> Array:
-        """Towards the patient's front."""
-        ...
-
-    @property
-    def occlusal(self) -> Array:
-        """From the gums to the biting surfaces."""
-        ...
-
-
-def model_axes(frame: FrameLike, pitch: float = 0.0, roll: float = 0.0) -> Array:
+def model_axes(frame: ArchAxes, pitch: float = 0.0, roll: float = 0.0) -> Array:
     """Return the rotation (3, 3) from file to model axes.
 
     Model z is occlusal, y posterior. x follows as y × z, which is the patient's
@@ -50,7 +26,7 @@ def model_axes(frame: FrameLike, pitch: float = 0.0, roll: float = 0.0) -> Array
 
     Parameters
     ----------
-    frame : FrameLike
+    frame : ArchAxes
     pitch, roll : float
         Nudge in degrees; positive pitch lowers the front teeth, positive roll
         lowers the teeth at the patient's right.

@@ -7,11 +7,11 @@ from collections import OrderedDict
 import fast_simplification
 import numpy as np
 
+from geometry.axes import ArchAxes
 from geometry.dentition import Dentition
 from geometry.mesh import Mesh
 from geometry.model.healing import heal
 from geometry.model.making import Known, build, look
-from geometry.model.pose import FrameLike
 from geometry.model.prepared import PreparedModel
 from geometry.model.settings import ModelSettings
 from geometry.topology import analyse
@@ -28,7 +28,7 @@ def preview(
     mesh: Mesh,
     settings: ModelSettings,
     *,
-    frame: FrameLike | None = None,
+    frame: ArchAxes | None = None,
     dentition: Dentition | None = None,
 ) -> PreparedModel:
     """Make a lighter model of a scan, quickly.

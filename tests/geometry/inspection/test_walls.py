@@ -91,3 +91,6 @@ def test_a_plaster_model_on_a_table_is_named_and_stopped(arch) -> None:
     assert "plaster" in named[0].message
     assert "table" in named[0].message
     assert inspection.report["verdict"] == "rescan"
+    tissue = inspection.report["tissue"]
+    assert tissue["status"] == "uncertain"
+    assert "walls" in tissue["reason"]
