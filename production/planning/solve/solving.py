@@ -55,8 +55,9 @@ MIDDLE_DAY = _Shares(orders=0.06, anneal=0.22, exact=0.4, between=0.08, again=0.
 # One long walk finds more than two short ones, and the solver needs its time at one go.
 USUAL_DAY = _Shares(orders=0.08, anneal=0.5, exact=0.3)
 LARGE_DAY = _Shares(orders=0.08, anneal=0.6)
-# Annealing soon finds little more; what is put anew part by part does to the end.
-REWORKED_DAY = _Shares(orders=0.08, anneal=0.25, rework=0.62)
+# Annealing soon finds little more than what is put anew part by part; the solver, asked at the
+# end about the whole plan, at times finds what hangs together across parts.
+REWORKED_DAY = _Shares(orders=0.08, anneal=0.25, rework=0.37, exact=0.25)
 # Where most is late, all hangs together, and the solver sees through small parts only.
 CROWDED, CROWDED_DAY = 0.5, _Shares(orders=0.08, anneal=0.6, rework=0.22)
 DAYS = ((SMALL, SMALL_DAY), (MIDDLE, MIDDLE_DAY), (USUAL, USUAL_DAY))
@@ -350,6 +351,8 @@ def _improve(
     _anneal(search, best, bound, budget.part(shares.anneal))
     if done(best.value):
         return
+    if shares.rework:
+        Rework(search, seed).improve(best, budget.part(shares.rework), done)
     if shares.exact and budget.left() > 2.0 * literals * SECONDS_PER_LITERAL + SPARE:
         exact = Exact(search, seed)
         before = best.value.copy()
@@ -359,8 +362,6 @@ def _improve(
         if useful and shares.again and not bound.proved:
             _anneal(search, best, bound, budget.part(shares.between))
             exact.improve(best, bound, budget.part(shares.again))
-    if shares.rework:
-        Rework(search, seed).improve(best, budget.part(shares.rework), done)
     if not bound.proved:
         spent = shares.orders + shares.anneal + shares.exact + shares.rework
         _anneal(search, best, bound, budget.rest(1.0 - spent))
