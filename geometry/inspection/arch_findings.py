@@ -17,9 +17,9 @@ _BORDER_SHARE = 1.5
 # Sine of the angle that a wall's triangles may turn from its direction, and the least share of
 # what touches the border that does not turn farther. Of scans without a wall it is a third.
 _STRAIGHT, _WALL_SHARE = 0.1, 0.85
-# The same of a wall that was scanned; and the least cosine and share of a table's triangles, and
-# the most that its border stands off one level, mm.
-_ROUGHLY_STRAIGHT, _FLAT, _TABLE_SHARE, _TABLE_MM = 0.2, 0.9, 0.8, 0.5
+# The least cosine and share of a table's triangles among them, and the most that the border stands
+# off one level, mm (root mean square). Of scans without a table not half lie one way.
+_FLAT, _TABLE_SHARE, _TABLE_MM = 0.9, 0.8, 4.0
 
 
 def not_an_arch(reason: str) -> Finding:
@@ -53,7 +53,8 @@ def wall_findings(topology: Topology) -> list[Finding]:
     """Stop a scan with a straight wall around it: it is no gum.
 
     Software adds one to make a base: all that touches the border then runs along one direction.
-    A scanned plaster model has one below its gum, and the scan ends on it or on the table.
+    A scanned plaster model has one below its gum, and the scan ends on the table. Where it ends
+    on the wall, it is not told: gum that was captured far down may run as straight.
     """
     border = topology.border
     if border is None:
@@ -76,7 +77,6 @@ def wall_findings(topology: Topology) -> list[Finding]:
     flat = np.abs(normals @ directions[:, 2]) > _FLAT
     level = main.vertices[np.asarray(border.vertices)] @ directions[:, 2]
     on_table = share(flat) >= _TABLE_SHARE and float(np.std(level)) < _TABLE_MM
-    on_wall = not on_table and share(away < _ROUGHLY_STRAIGHT) >= _WALL_SHARE
     if not on_table and share(away < _STRAIGHT) >= _WALL_SHARE:
         return [
             Finding(
@@ -86,17 +86,16 @@ def wall_findings(topology: Topology) -> list[Finding]:
                 "no gum, so captured gum cannot be judged. Upload the scan as the scanner took it.",
             )
         ]
-    if not (on_table or on_wall) or walled_share(main) < AROUND:
+    if not on_table or walled_share(main) < AROUND:
         return []
-    ends = "the table that it stood on" if on_table else "that wall"
     return [
         Finding(
             "added_wall",
             STOP,
             "This looks like the scan of a plaster or printed model: a straight, tall wall runs "
-            f"around it, and the scan ends on {ends}. The wall is no gum, so captured gum cannot "
-            "be judged. Cut the scan off where the gum of the model ends and upload it again, or "
-            "scan the mouth.",
+            "around it, and the scan ends on the table that it stood on. The wall is no gum, so "
+            "captured gum cannot be judged. Cut the scan off where the gum of the model ends and "
+            "upload it again, or scan the mouth.",
         )
     ]
 

@@ -7,7 +7,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from fixtures.arches import ArchSpec, make_arch
+from fixtures.arches import ArchSpec, make_arch, random_spec
 from geometry.inspection import inspect_scan
 from geometry.mesh import Mesh
 from geometry.reading import write_stl
@@ -94,3 +94,11 @@ def test_a_plaster_model_on_a_table_is_named_and_stopped(arch) -> None:
     tissue = inspection.report["tissue"]
     assert tissue["status"] == "uncertain"
     assert "walls" in tissue["reason"]
+
+
+@pytest.mark.parametrize("seed", [102, 108])
+def test_much_gum_that_runs_straight_down_is_no_wall(seed: int) -> None:
+    spec = random_spec(
+        seed, arch="upper", gaps="none", short_places="none", recession=False, clean=True
+    ).but(triangles=40_000, captured=13.0, captured_sd=0.4, last_tooth=(7, 7), palate=False)
+    assert "added_wall" not in codes(make_arch(spec, seed).mesh)
