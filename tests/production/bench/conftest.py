@@ -150,3 +150,14 @@ class Bench:
 def bench(office, person) -> Bench:
     """The bench of a small office."""
     return Bench(person)
+
+
+@pytest.fixture
+def ready(bench, patient) -> Appliance:
+    """An appliance in its bag, to be handed over."""
+    # Here, so that pytest meets that file as a test first.
+    from tests.production.bench.test_whole_way import walk
+
+    appliance = bench.appliance(patient)
+    walk(bench, appliance)
+    return appliance

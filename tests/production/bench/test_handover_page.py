@@ -11,16 +11,9 @@ from django.utils import timezone
 from clinic.models import Patient
 from clinic.templatetags.show import clock
 from production.actions import agree_promise
-from production.models import Appliance, Load
+from production.models import Load
 from tests.production.bench.test_pages import said
 from tests.production.bench.test_whole_way import walk
-
-
-@pytest.fixture
-def ready(bench, patient) -> Appliance:
-    appliance = bench.appliance(patient)
-    walk(bench, appliance)
-    return appliance
 
 
 @pytest.fixture

@@ -34,13 +34,6 @@ def said(response) -> str:
 
 
 @pytest.fixture
-def ready(bench, patient) -> Appliance:
-    appliance = bench.appliance(patient)
-    walk(bench, appliance)
-    return appliance
-
-
-@pytest.fixture
 def delivered(bench, ready) -> Appliance:
     bench.hand_over(ready)
     return ready
