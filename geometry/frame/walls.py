@@ -10,6 +10,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from geometry.axes import basis_along, own_axes
 from geometry.mesh import Mesh
 
 Array = NDArray[np.float64]
@@ -25,7 +26,6 @@ AROUND = 0.5
 """Share of the directions in which the outline is straight: of scans of plaster models over 0.6,
 of most others under 0.45 (generated ones). The open side of a horseshoe has no wall."""
 
-FACES = 80_000
 LEANING = (0.5, 0.35, 0.25, 0.2, 0.2)
 """Faces lean at most so much (sine) against the axis of a wall, round after round."""
 
@@ -50,8 +50,7 @@ def walled_share(mesh: Mesh) -> float:
     mesh : Mesh
         In mm; any pose and winding.
     """
-    faces = mesh.faces[:: max(1, len(mesh.faces) // FACES)]
-    corners = mesh.vertices[faces]
+    corners = mesh.triangles
     normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     area = np.linalg.norm(normals, axis=1)
     if not area.sum() > 0.0:
@@ -59,11 +58,9 @@ def walled_share(mesh: Mesh) -> float:
     normals /= np.maximum(area, 1e-12)[:, None]
     middles = corners.mean(axis=1)
     axis = _axis(middles, normals, area)
-    helper = np.eye(3)[int(np.abs(axis).argmin())]
-    across = np.cross(axis, helper)
-    across /= np.linalg.norm(across)
+    basis = basis_along(axis, own_axes(middles))
     points = np.concatenate([corners[:, 0], middles, 0.5 * (corners[:, 1] + corners[:, 2])])
-    flat = points @ np.stack([across, np.cross(axis, across)], axis=1)
+    flat = points @ basis[:2].T
     flat -= 0.5 * (flat.min(axis=0) + flat.max(axis=0))
     height = points @ axis
     sector = ((np.arctan2(flat[:, 1], flat[:, 0]) / (2.0 * np.pi) + 0.5) * SECTORS).astype(np.int64)

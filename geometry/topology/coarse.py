@@ -13,16 +13,15 @@ _MOST_CELLS = 3e7
 
 
 @njit(cache=True, nogil=True)
-def _cluster(points, faces, axes, low, inverse, shape, vertex, sums, sizes, kept):  # type: ignore[no-untyped-def]
+def _cluster(points, turned, faces, low, inverse, shape, vertex, sums, sizes, kept):  # type: ignore[no-untyped-def]
     """Merge the vertices within each cell; return (vertices, triangles kept)."""
     nx, ny, nz = shape
     table = np.full(nx * ny * nz, -1, dtype=np.int32)
     count = 0
     for v in range(points.shape[0]):
-        x, y, z = points[v]
-        i = int((x * axes[0, 0] + y * axes[0, 1] + z * axes[0, 2] - low[0]) * inverse)
-        j = int((x * axes[1, 0] + y * axes[1, 1] + z * axes[1, 2] - low[1]) * inverse)
-        k = int((x * axes[2, 0] + y * axes[2, 1] + z * axes[2, 2] - low[2]) * inverse)
+        i = int((turned[v, 0] - low[0]) * inverse)
+        j = int((turned[v, 1] - low[1]) * inverse)
+        k = int((turned[v, 2] - low[2]) * inverse)
         c = (i * ny + j) * nz + k
         if table[c] < 0:
             table[c] = count
@@ -48,9 +47,9 @@ def _cluster(points, faces, axes, low, inverse, shape, vertex, sums, sizes, kept
 
 
 def coarsen(mesh: Mesh, cell_mm: float) -> Mesh:
-    """Return a mesh with one vertex for each occupied cell of a grid."""
-    axes = own_axes(mesh.vertices)
-    low, high = extent(along_basis(mesh.vertices, axes))
+    """Return a mesh with one vertex for each occupied cell of a grid along its own axes."""
+    turned = along_basis(mesh.vertices, own_axes(mesh.vertices))
+    low, high = extent(turned)
     shape = np.floor((high - low) / cell_mm).astype(np.int64) + 1
     while float(np.prod(shape.astype(float))) > _MOST_CELLS:
         cell_mm *= 1.5
@@ -60,7 +59,7 @@ def coarsen(mesh: Mesh, cell_mm: float) -> Mesh:
     sizes = np.empty(len(mesh.vertices), dtype=np.int32)
     kept = np.empty((len(mesh.faces), 3), dtype=np.int32)
     count, triangles = _cluster(
-        mesh.vertices, mesh.faces, axes, low, 1.0 / cell_mm, tuple(int(n) for n in shape),
+        mesh.vertices, turned, mesh.faces, low, 1.0 / cell_mm, tuple(int(n) for n in shape),
         vertex, sums, sizes, kept,
     )  # fmt: skip
     return Mesh(sums[:count].copy(), kept[:triangles].copy())
