@@ -19,6 +19,7 @@ __all__ = ["Answer", "Choice", "again", "ask", "chance", "hold"]
 
 log = logging.getLogger(__name__)
 
+NOTICEABLE = 0.005
 NO_PLANNER = (
     "The planner gave no answer. Try again; if it stays so, ask at the bench, enter the time "
     "they give below, and tell your manager."
@@ -169,11 +170,14 @@ def _own(at: dt.datetime, judged: Offer, office: Office) -> Choice:
     if judged.p_kept is None:
         state = likelihood(1.0, office)
         return Choice(at, 0.0, state, judged.reason or "This time cannot be kept.", can_agree=False)
-    touched = [d for d in _noticeable(judged) if 1.0 - d.after > office.risk_limit]
+    # Past the limit counts also where both chances look alike on a screen.
+    touched = sum(
+        after > office.risk_limit and after - before >= NOTICEABLE
+        for _, before, after in judged.delayed
+    )
     pushed = ""
     if touched:
-        count = len(touched)
-        pushed = f"; puts {count} other promise{'s' if count > 1 else ''} at risk"
+        pushed = f"; puts {touched} other promise{'s' if touched > 1 else ''} at risk"
     if judged.p_kept >= office.confidence and not touched:
         words = "Yes, you can say this."
     elif judged.p_kept >= 1.0 - office.risk_limit:

@@ -114,11 +114,12 @@ class Planner:
         self.earliest = timezone.now().replace(second=0, microsecond=0) + dt.timedelta(hours=3)
         self.offer: Offer | None = None
         self.p_own = 0.97
+        self.delayed_by_own: list[tuple[Promise, float, float]] = []
 
     def quote(self, kind, pieces, ready_from, *, confidence=None, due_at=None, scanned=()) -> Offer:
         self.asked.append({"pieces": list(pieces), "ready_from": ready_from, "due_at": due_at})
         if due_at is not None:
-            return Offer(due_at, self.p_own)
+            return Offer(due_at, self.p_own, self.delayed_by_own)
         if self.offer is not None:
             return self.offer
         later = self.earliest + dt.timedelta(hours=1)

@@ -7,6 +7,7 @@ import pytest
 from django.urls import reverse
 from django.utils import timezone
 
+from clinic.models import Office
 from production.models import Material, Order, Promise, Series, SeriesStep, Wish
 from production.scheduling import Offer
 
@@ -142,6 +143,21 @@ def test_the_patients_own_time(desk, planner, signed_in, page):
     assert "Agree all the same" in text
     planner.p_own = 0.2
     assert "Agree all the same" not in ask(client, page, data).content.decode()
+
+
+def test_an_own_time_that_pushes_another_past_the_limit_says_so_though_it_looks_alike(
+    desk, planner, signed_in, page
+):
+    desk.machines()
+    limit = Office.get().risk_limit
+    # Both are shown as the same whole per cent, but only the first lies within the limit.
+    before, after = limit - 0.002, limit + 0.0045
+    planner.delayed_by_own = [(desk.promise(desk.patient("Ito", "Ken"), 60), before, after)]
+    own = timezone.now() + dt.timedelta(hours=2)
+    data = fields(desk, own_time=f"{own:%Y-%m-%dT%H:%M}")
+    text = ask(signed_in("front_desk"), page, data).content.decode()
+    assert "puts 1 other promise at risk" in text
+    assert "Yes, you can say this" not in text
 
 
 def test_what_it_does_to_others(desk, planner, signed_in, page):
