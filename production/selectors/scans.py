@@ -8,7 +8,7 @@ import json
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import count
+from itertools import count, zip_longest
 from typing import Any
 
 from django.db.models import Prefetch, QuerySet
@@ -165,7 +165,7 @@ def margin_words(scan: Scan, place: Sequence[float] | None = None) -> str:
     answer = scan.margin_confirmed
     if not answer:
         return ""
-    marked = list(zip(answer["points"], answer.get("captured_mm", []), strict=False))
+    marked = list(zip_longest(answer["points"], answer.get("captured_mm", [])))
     if place is not None:
         marked = [m for m in marked if math.dist(m[0], place) <= MARK_REACH_MM]
     if not marked and not answer["correct"]:

@@ -15,7 +15,7 @@ from production.actions.errors import Refused
 from production.actions.take_scan import take_scan
 from production.inspecting import Inspected
 from production.models import Scan
-from production.selectors.scans import number_findings
+from production.selectors.scans import margin_words, number_findings
 
 UNCERTAIN = {
     "code": "margin_uncertain", "severity": "check", "measured": 4.5, "limit": 3.0, "unit": "mm",
@@ -92,6 +92,15 @@ def test_a_mark_speaks_of_the_places_beside_it_only(scan, person, signed_in):
     scan.refresh_from_db()
     assert [bool(row["settled"]) for row in number_findings(scan)] == [True, True]
     assert "not certain at" not in client.get(reverse("scan", args=[scan.uuid])).content.decode()
+
+
+def test_marks_kept_without_a_measure_are_still_told(scan):
+    at = "2026-11-02T09:00:00+00:00"
+    scan.margin_confirmed = {"points": [[0.0, 0.0, 0.0]], "correct": False, "at": at}
+    assert "Corrected at 1 place" in margin_words(scan)
+    assert "Corrected at 1 place" in margin_words(scan, [1.0, 0.0, 0.0])
+    assert margin_words(scan, [50.0, 0.0, 0.0]) == ""
+
 
 
 @pytest.mark.parametrize(("notes", "folded"), [(4, False), (5, True)])
