@@ -72,7 +72,7 @@ def earlier_scan(scan: Scan) -> Scan | None:
     for candidate in candidates:
         report = candidate.report or {}
         codes = {finding["code"] for finding in report.get("findings", [])}
-        doubted = codes & {"other_mouth", "file_elsewhere"} and not candidate.acceptances.all()
+        doubted = codes & {"other_mouth", "file_elsewhere"} and candidate.acceptance is None
         if report.get("frame") is not None and not doubted:
             return candidate
     return None

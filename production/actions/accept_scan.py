@@ -10,6 +10,7 @@ from clinic.permissions import require
 from production import work
 from production.actions.prepare_model import prepare_moved
 from production.actions.scanning import scan_became_usable
+from production.actions.take_back_acceptance import go_on
 from production.models import Acceptance, Scan
 
 
@@ -34,12 +35,13 @@ def accept_scan(user: User, scan: Scan, reason: str) -> Acceptance:
         raise ValidationError("It is being compared with the earlier scan; wait a few seconds.")
     if scan.set_aside_at:
         raise ValidationError("This scan was set aside; take it back first.")
-    known = scan.acceptances.filter(doctor=user, reason=reason).first()
+    known = scan.acceptances.filter(doctor=user, reason=reason, taken_back_at=None).first()
     if known:
         return known
     findings = [f["code"] for f in (scan.report or {}).get("findings", [])]
     accepted = Acceptance.objects.create(scan=scan, doctor=user, reason=reason, findings=findings)
     record(user, "scan accepted", scan, findings=findings)
     prepare_moved(user, scan_became_usable(user, scan))
+    go_on(user, accepted)
     work.ask("plan", coalesce=True)
     return accepted

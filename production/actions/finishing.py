@@ -16,6 +16,7 @@ from production.actions.errors import Refused, StartUnknown, TicksMissing
 from production.actions.loading import WITH_ORDER, choose_program, run_of
 from production.actions.recording import find, locked, moved, record
 from production.actions.starting import start
+from production.actions.take_back_acceptance import stop_work
 from production.bench import fit
 from production.bench.acting import contact_minutes, started_by
 from production.bench.fold import HANDOVER_STAGE
@@ -193,7 +194,7 @@ def _finish_one(
     if following is None:
         raise Refused(f"The route of {row.kind} ends at {stage}; it needs a delivery stage.")
     known = check_ticks(stage, card, ticks)
-    return record(
+    event = record(
         user,
         row,
         StageEvent.Action.FINISH,
@@ -208,6 +209,8 @@ def _finish_one(
         note=note,
         **extra,
     )
+    stop_work(user, row)  # where the doctor took the scan's acceptance back meanwhile
+    return event
 
 
 def _contact_faults(row: Appliance, at: dt.datetime) -> list[str]:

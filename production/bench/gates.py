@@ -14,7 +14,7 @@ from production.models import Appliance, PreparedModel, Scan, Stage
 
 def open_stop(scan: Scan) -> bool:
     """Whether a stopping finding of ``scan`` waits for a doctor's decision."""
-    return scan.verdict == Scan.Verdict.RESCAN and not scan.acceptances.exists()
+    return scan.verdict == Scan.Verdict.RESCAN and scan.acceptance is None
 
 
 def scan_faults(appliance: Appliance, after: dt.datetime | None = None) -> list[str]:

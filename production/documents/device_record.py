@@ -31,7 +31,11 @@ def build(piece: Piece) -> Paper:
     undone = {e.undoes_id for e in events if e.undoes_id}
     lines = [_line(e, e.pk in undone) for e in events]
     scan = piece.appliance.scan
-    acceptances = list(Acceptance.objects.filter(scan=scan).select_related("doctor"))
+    acceptances = list(
+        Acceptance.objects.filter(scan=scan)
+        .select_related("doctor", "taken_back_by")
+        .order_by("at")
+    )
     for accepted in acceptances:
         accepted.named = ", ".join(sorted({c.replace("_", " ") for c in accepted.findings}))  # type: ignore[attr-defined]
     skipped = [

@@ -77,20 +77,31 @@ class Scan(models.Model):
         return bool(same.get("status") == "comparing")
 
     @property
+    def acceptance(self) -> Acceptance | None:
+        """The doctor's decision that stands, if there is one."""
+        return next((a for a in self.acceptances.all() if a.taken_back_at is None), None)
+
+    @property
     def usable(self) -> bool:
         """Whether production may build on it: no open stopping finding, or one accepted."""
         if self.status != self.Status.INSPECTED or self.replaced_by_id or self.set_aside_at:
             return False
         if self.comparing:
             return False
-        return self.verdict != self.Verdict.RESCAN or bool(self.acceptances.all())
+        return self.verdict != self.Verdict.RESCAN or self.acceptance is not None
 
 
 class Acceptance(models.Model):
-    """A doctor's decision, with reason, to go on in spite of stopping findings."""
+    """A doctor's decision, with reason, to go on in spite of stopping findings.
+
+    One that was taken back stays on record and counts no more.
+    """
 
     scan = models.ForeignKey(Scan, on_delete=models.PROTECT, related_name="acceptances")
     doctor = models.ForeignKey(User, on_delete=models.PROTECT, related_name="+")
     reason = models.TextField()
     at = models.DateTimeField(default=timezone.now)
     findings = models.JSONField(default=list, help_text="Codes of the findings accepted.")
+    taken_back_at = models.DateTimeField(null=True)
+    taken_back_by = models.ForeignKey(User, null=True, on_delete=models.PROTECT, related_name="+")
+    taken_back_reason = models.TextField(blank=True)

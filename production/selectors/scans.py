@@ -16,13 +16,14 @@ from django.utils import timezone
 
 from clinic.models import Patient
 from geometry.inspection import rounded_down
-from production.models import Acceptance, Scan, Work
+from production.models import Acceptance, Appliance, Scan, Work
 
 SEVERITY = {"stop": ("bad", "stop"), "check": ("warn", "warn"), "note": ("", "info")}
 UNCERTAIN = "margin_uncertain"
 NOTES_SHOWN = 4
 MARK_REACH_MM = 10.0
 """How far from an uncertain place a mark still speaks of it: about a tooth (common practice)."""
+DECIDED = ("acceptances", "acceptances__taken_back_at")
 FROM_THE_RECORD = {"file_elsewhere", "mouth_unsure", "other_mouth"}
 VERDICTS = {
     "pass": ("good", "ok", "Pass"),
@@ -44,6 +45,14 @@ class ScanView:
     def verdict(self) -> tuple[str, str, str]:
         """Class, icon and word of the verdict."""
         return VERDICTS.get(self.scan.verdict, ("", "clock", "Waiting"))
+
+    @property
+    def taken_back(self) -> Acceptance | None:
+        """The acceptance that was taken back last, where none stands since."""
+        gone = [a for a in self.scan.acceptances.all() if a.taken_back_at]
+        if self.acceptance or not gone:
+            return None
+        return max(gone, key=lambda a: a.taken_back_at or a.at)
 
     @property
     def blocks(self) -> bool:
@@ -110,7 +119,9 @@ def with_decisions(scans: QuerySet[Scan]) -> QuerySet[Scan]:
     """Prefetch what ``view`` reads."""
     return scans.select_related(
         "file", "view", "picture", "uploaded_by", "set_aside_by"
-    ).prefetch_related(Prefetch("acceptances", Acceptance.objects.select_related("doctor")))
+    ).prefetch_related(
+        Prefetch("acceptances", Acceptance.objects.select_related("doctor", "taken_back_by"))
+    )
 
 
 def views(scans: QuerySet[Scan]) -> list[ScanView]:
@@ -127,7 +138,7 @@ def views(scans: QuerySet[Scan]) -> list[ScanView]:
             scan,
             works.get(scan.pk),
             number_findings(scan),
-            next(iter(scan.acceptances.all()), None),
+            scan.acceptance,
         )
         for scan in rows
     ]
@@ -190,12 +201,21 @@ def of_patient(patient: Patient, *, current: bool = True) -> list[ScanView]:
     return views(scans.order_by("-arch", "-uploaded_at"))
 
 
+def made_from(scan: Scan) -> list[Appliance]:
+    """Return what is or was made from the scan, but for what was cancelled."""
+    return list(
+        scan.appliances.exclude(status=Appliance.Status.CANCELLED)
+        .select_related("kind", "stage")
+        .order_by("-pk")
+    )
+
+
 def version(patient: Patient) -> str:
     """Return a digest that changes whenever the patient's scans look different."""
     rows = list(
         Scan.objects.filter(patient=patient)
         .order_by("pk")
-        .values_list("pk", "status", "verdict", "replaced_by", "set_aside_at", "acceptances")
+        .values_list("pk", "status", "verdict", "replaced_by", "set_aside_at", *DECIDED)
     )
     works = list(
         Work.objects.filter(kind__in=("inspect", "mouth"), subject_id__in=[r[0] for r in rows])

@@ -235,7 +235,7 @@ def _scans(now: dt.datetime) -> list[tuple[Scan, str]]:
         Scan.objects.filter(uploaded_at__gte=now - dt.timedelta(days=SCAN_DAYS))
         .filter(
             Q(status=Scan.Status.INSPECTED, verdict=Scan.Verdict.RESCAN)
-            & ~Exists(Acceptance.objects.filter(scan=OuterRef("pk")))
+            & ~Exists(Acceptance.objects.filter(scan=OuterRef("pk"), taken_back_at=None))
             | Q(status__in=(Scan.Status.UNREADABLE, Scan.Status.FAILED))
         )
         .select_related("patient")

@@ -19,6 +19,7 @@ from production.actions.accept_scan import accept_scan
 from production.actions.confirm_margin import confirm_margin as record_margin
 from production.actions.errors import Refused
 from production.actions.set_aside_scan import set_aside_scan, take_back_scan
+from production.actions.take_back_acceptance import take_back_acceptance
 from production.models import Appliance, Scan, Work
 from production.models.scans import Arch
 from production.selectors import scans as select
@@ -103,6 +104,21 @@ def accept(request: HttpRequest, scan: uuid.UUID) -> HttpResponse:
     return redirect("scan", scan=scan)
 
 
+@needs("accept_scan")
+@require_POST
+def take_back(request: HttpRequest, scan: uuid.UUID) -> HttpResponse:
+    """Take back the acceptance of a scan."""
+    found = get_object_or_404(Scan, uuid=scan)
+    assert isinstance(request.user, User)
+    reason = request.POST.get("reason", "")
+    try:
+        take_back_acceptance(request.user, found, reason)
+    except Refused as error:
+        context = _scan_context(scan) | {"back_problem": error.words, "typed": reason}
+        return render(request, "chair/scan.html", context, status=422)
+    return redirect("scan", scan=scan)
+
+
 @needs("upload_scans")
 @require_POST
 def again(request: HttpRequest, scan: uuid.UUID) -> HttpResponse:
@@ -165,18 +181,21 @@ def _scan_context(key: uuid.UUID) -> dict[str, object]:
     )
     view = select.views(Scan.objects.filter(pk=found.pk))[0]
     report = found.report or {}
+    made = select.made_from(found)
     return {
         "scan": found,
         "view": view,
         "report": report,
         "patient": found.patient,
+        "made": made,
         "version": version_of(
             found.status,
             found.verdict,
             found.margin_confirmed and found.margin_confirmed.get("at"),
             found.comparing,
             found.set_aside_at,
-            view.acceptance and view.acceptance.pk,
+            [(a.pk, a.taken_back_at) for a in view.scan.acceptances.all()],
+            [(a.code, a.seq) for a in made],
             view.work and (view.work.status, view.work.attempts),
         ),
     }

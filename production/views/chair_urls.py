@@ -12,6 +12,7 @@ urlpatterns = [
     path("scans/<uuid:scan>/", chair.scan, name="scan"),
     path("scans/<uuid:scan>/state/", chair.scan_state, name="scan-state"),
     path("scans/<uuid:scan>/accept/", chair.accept, name="scan-accept"),
+    path("scans/<uuid:scan>/accept/back/", chair.take_back, name="scan-accept-back"),
     path("scans/<uuid:scan>/again/", chair.again, name="scan-again"),
     path("scans/<uuid:scan>/aside/", chair.set_aside, name="scan-aside"),
     path("scans/<uuid:scan>/margin/", chair.confirm_margin, name="scan-margin"),
