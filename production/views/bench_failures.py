@@ -21,8 +21,8 @@ from production.views.appliance import subject_or_404
 from production.views.bench import frame
 from production.views.bench_photos import Taken, take_photos
 from production.views.bench_quote import promise_words
-from production.views.bench_scan import say
 from production.views.bench_subject import Subject, load_subject
+from production.views.bench_words import say
 from production.views.typed import hold, take
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from django.contrib import messages
 from django.http import HttpRequest
+from django.urls import reverse
 
 from clinic.middleware import office_of
 from production.actions import move
@@ -61,17 +62,24 @@ def onward(subject: Subject) -> tuple[Stage, list[Appliance]] | None:
     return (members[0].stage, members) if members else None  # type: ignore[return-value]
 
 
-def go_onward(request: HttpRequest, subject: Subject) -> Load | None:
-    """Begin the next load with what came out of this one, as much as one machine takes."""
+def go_onward(request: HttpRequest, subject: Subject) -> str | None:
+    """Begin the next load with what came out of this one, as much as one machine takes.
+
+    Returns
+    -------
+    str or None
+        The new load's page; None where nothing goes on together.
+    """
     found = onward(subject)
     if found is None:
         return None
     stage, members = found
     machine = only_machine(stage)
     room = room_in(stage, machine) or len(members)
-    return move.create_load(
+    load = move.create_load(
         request.user,  # type: ignore[arg-type]
         stage,
         machine=machine,
         appliances=members[:room],
     )
+    return reverse("load", args=[load.code])

@@ -23,9 +23,10 @@ from production.models import (
 from production.selectors.bench import bench_now
 from production.selectors.version import version_of
 from production.views.bench import frame
+from production.views.bench_commands import begin
 from production.views.bench_filling import fill_load, go_onward, only_machine, onward
-from production.views.bench_scan import begin, say, tell
 from production.views.bench_subject import EndsEarly, Subject, load_subject
+from production.views.bench_words import say, tell
 from production.views.live import live
 
 
@@ -124,8 +125,7 @@ def load_do(request: HttpRequest, code: str) -> HttpResponse:
                 messages.success(request, f"{row.code} given up; its appliances wait on.")
                 return redirect("bench")
             case "onward":
-                begun = go_onward(request, subject)
-                return redirect("load", begun.code) if begun else redirect(subject.url)
+                return redirect(go_onward(request, subject) or subject.url)
             case "start":
                 take_choices(request, subject)
                 take_ticks(request, subject)

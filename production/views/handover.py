@@ -16,7 +16,8 @@ from production.models import Appliance, Handover, RemakeCause, Stage
 from production.selectors import appliance as reads
 from production.views.appliance import subject_or_404
 from production.views.bench import frame
-from production.views.bench_scan import BAG, say
+from production.views.bench_scan import BAG
+from production.views.bench_words import say
 from production.views.typed import hold, take
 
 
