@@ -32,6 +32,7 @@ from geometry.dentition.tissue import Margins, Relief, SideReading, read_margins
 from geometry.dentition.wires import Pad, bonded_wire
 from geometry.errors import GeometryError
 from geometry.mesh import Mesh
+from geometry.sampling.thinning import edge_lengths, some_of
 from geometry.topology.result import Topology
 
 Array = NDArray[np.float64]
@@ -41,6 +42,8 @@ FEWEST_TEETH = 3
 NARROWEST_ARCH_MM = 30.0
 HOLE_LEAST_MM = 20.0
 """A hole this long around (6 mm across) ends the tissue; a lesser one is only a hole."""
+GRAIN_ABOVE_MM, GRAIN_VERTICES = -6.0, 5_000
+"""The crowns' edges above this are measured, those of so many vertices."""
 
 
 class Axes(ArchAxes, Protocol):
@@ -121,7 +124,7 @@ def analyse(
     )
     columns = np.round(0.5 * (teeth.stop[:-1] + teeth.start[1:]) / STEP_S_MM).astype(np.int64)
     papilla = np.max([margins.heights[side][columns] for side in SIDES], axis=0)
-    grain = _grain(local, faces)
+    grain = _grain(local, topology)
     gaps = find_gaps(passages, teeth, tip, usual * margins.ratio, papilla, grain, lift.file)
     closed = [g.between for g in gaps]
     openings = open_embrasures(
@@ -291,13 +294,12 @@ def _wire(sheets: Sheets, row: Row, tip: Array, pads: list[Pad], lift: _Lift) ->
     return Wire((first, last), sextant_of(first), at)
 
 
-def _grain(local: Array, faces: NDArray[np.int32]) -> float:
+def _grain(local: Array, topology: Topology) -> float:
     """Median edge of the triangles near the biting surfaces, mm."""
-    some = faces[:: max(len(faces) // 20_000, 1)]
-    some = some[local[some[:, 0], 2] > -6.0]
-    if not len(some):
-        return 0.5
-    return float(np.median(np.linalg.norm(local[some[:, 0]] - local[some[:, 1]], axis=1)))
+    some = local[:, 2] > GRAIN_ABOVE_MM
+    some[some] = some_of(local[some], GRAIN_VERTICES)
+    lengths = edge_lengths(local, topology.neighbours, some)
+    return float(np.median(lengths)) if len(lengths) else 0.5
 
 
 def _status(teeth: tuple[Tooth, ...], arch: str) -> tuple[str, str]:

@@ -70,8 +70,10 @@ def _fill(sn, height, faces, outward, tangent_index, n_s, n_z, step_s, step_z, z
         nx = uy * vz - uz * vy
         ny = uz * vx - ux * vz
         nz = ux * vy - uy * vx
-        k = tangent_index[a]
-        facing = nx * outward[k, 0] + ny * outward[k, 1]
+        # The mean of the three corners, so that none of them comes first.
+        ka, kb, kc = tangent_index[a], tangent_index[b], tangent_index[c]
+        facing = nx * (outward[ka, 0] + outward[kb, 0] + outward[kc, 0]) / 3.0
+        facing += ny * (outward[ka, 1] + outward[kb, 1] + outward[kc, 1]) / 3.0
         size = np.sqrt(nx * nx + ny * ny + nz * nz)
         if size <= 0.0:
             continue

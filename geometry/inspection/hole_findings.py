@@ -182,7 +182,9 @@ def hole_width(rim: NDArray[np.float64], hole: Loop) -> float:
     twisted that its area vanishes, half the way across in the middle of those places.
     """
     by_area = 4.0 * hole.area_mm2 / max(hole.perimeter_mm, 1e-9)
-    some = rim[:: max(len(rim) // _MOST_ON_RIM, 1)]
+    # Counted from its farthest place, wherever the file begins it.
+    first = int(np.linalg.norm(rim - rim.mean(axis=0), axis=1).argmax())
+    some = np.roll(rim, -first, axis=0)[:: max(len(rim) // _MOST_ON_RIM, 1)]
     steps = np.linalg.norm(np.roll(some, -1, axis=0) - some, axis=1)
     along = np.concatenate([[0.0], np.cumsum(steps)[:-1]])
     apart = np.abs(along[:, None] - along[None])

@@ -15,6 +15,7 @@ from geometry.inspection.limits import Limits
 from geometry.inspection.place import Place, Placer, sextant_words
 from geometry.sampling import Bump, Sampling
 from geometry.sampling.patches import Patch
+from geometry.sampling.thinning import some_of
 
 _Standing = tuple[Place, float, NDArray[np.float64]]
 
@@ -142,8 +143,8 @@ def _rough_finding(rough: tuple[Patch, ...], placer: Placer, limits: Limits) -> 
     """Tell once over which teeth the surface is rough."""
     over: Counter[str] = Counter()
     for patch in rough:
-        step = max(len(patch.points) // _ROUGH_PLACES, 1)
-        places = Counter(sextant_words(placer(at).sextant) for at in patch.points[::step])
+        some = patch.points[some_of(patch.points, _ROUGH_PLACES)]
+        places = Counter(sextant_words(placer(at).sextant) for at in some)
         total = sum(places.values())
         for words, count in places.items():
             if count >= _ROUGH_SHARE * total:

@@ -54,19 +54,6 @@ def smooth(points, start, neighbour, rounds):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def edge_lengths(vertices, faces, out):  # type: ignore[no-untyped-def]
-    """Fill the length of each half-edge (3 m)."""
-    for t in range(faces.shape[0]):
-        for k in range(3):
-            a, b = faces[t, k], faces[t, (k + 1) % 3]
-            out[3 * t + k] = np.sqrt(
-                (vertices[a, 0] - vertices[b, 0]) ** 2
-                + (vertices[a, 1] - vertices[b, 1]) ** 2
-                + (vertices[a, 2] - vertices[b, 2]) ** 2
-            )
-
-
-@njit(cache=True, nogil=True)
 def mark_near_border(start, neighbour, border, rings, near):  # type: ignore[no-untyped-def]
     """Mark border vertices and ``rings`` rings around them in ``near``."""
     for v in border:

@@ -9,12 +9,12 @@ from numpy.typing import NDArray
 
 from geometry.sampling.fields import (
     distances_to_mean,
-    edge_lengths,
     mark_near_border,
     offsets,
     second_offsets,
 )
 from geometry.sampling.patches import Patch, uneven_patches
+from geometry.sampling.thinning import edge_lengths, some_of
 from geometry.topology import Topology
 
 # Standard deviation of the second difference of independent unit noise on a regular
@@ -76,10 +76,8 @@ def measure(topology: Topology, spike_mm: float) -> Sampling:
     """
     mesh, near = topology.main, topology.neighbours
     normals = topology.vertex_normals
-    # The median of a hundred thousand triangles is that of all.
-    sample = np.ascontiguousarray(mesh.faces[:: max(1, len(mesh.faces) // 100_000)])
-    lengths = np.empty(sample.size)
-    edge_lengths(mesh.vertices, sample, lengths)
+    # The median around so many vertices is that of all.
+    lengths = edge_lengths(mesh.vertices, near, some_of(mesh.vertices, 20_000))
     first = np.empty(len(mesh.vertices))
     offsets(mesh.vertices, normals, near.start, near.vertex, first)
     second = np.empty_like(first)

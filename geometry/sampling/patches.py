@@ -15,9 +15,11 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
+from geometry.sampling.thinning import some_of
+
 Array = NDArray[np.float64]
 
-_MOST_LOOKED_AT, _NEAREST = 20_000, 16
+_LOOKED_AT, _NEAREST = 20_000, 16
 # Rough is what has this much noise and so many times the scan's, for more than half of the
 # nearest; sharp triangles deep between crowns make patches smaller than the least area.
 _ROUGH_MM, _ROUGH_TIMES, _ROUGH_SHARE, _ROUGH_LEAST_MM2 = 0.035, 2.5, 0.5, 35.0
@@ -70,8 +72,8 @@ def uneven_patches(
     rough, smooth : tuple of Patch
         Largest first.
     """
-    step = max(len(points) // _MOST_LOOKED_AT, 1)
-    points, noise = points[::step], noise[::step]
+    looked_at = some_of(points, _LOOKED_AT)
+    points, noise = points[looked_at], noise[looked_at]
     if len(points) < _NEAREST:
         return (), ()
     tree = cKDTree(points)

@@ -7,6 +7,7 @@ import numpy as np
 from geometry.mesh import Mesh
 from geometry.sampling.bumps import find_bumps
 from geometry.sampling.measure import measure
+from geometry.sampling.thinning import some_of
 from geometry.topology import analyse
 
 
@@ -16,6 +17,7 @@ def warm() -> None:
     faces = np.array([[0, 1, 2], [0, 2, 3], [0, 3, 4], [0, 4, 1]], dtype=np.int32)
     tent = Mesh(vertices, faces)
     measure(analyse(tent, self_intersections=False), 1.0)
+    some_of(vertices, 1)
     x, y = np.meshgrid(np.arange(9.0), np.arange(9.0), indexing="ij")
     hill = np.column_stack([x.ravel(), y.ravel(), np.exp(-((x - 4) ** 2 + (y - 4) ** 2).ravel())])
     a = (9 * np.arange(8)[:, None] + np.arange(8)).ravel()
