@@ -13,7 +13,7 @@ from clinic.templatetags.show import percent
 from production.models import ApplianceKind, Order, Promise
 from production.scheduling import Offer, quote_pickup, requote
 from production.scheduling.hours import is_open
-from production.selectors.risk import Likelihood, likelihood
+from production.selectors.risk import CLOSED, Likelihood, likelihood
 
 __all__ = ["Answer", "Choice", "again", "ask", "chance", "hold"]
 
@@ -191,7 +191,7 @@ def _own(at: dt.datetime, judged: Offer, office: Office) -> Choice:
     return Choice(
         at,
         judged.p_kept,
-        likelihood(1.0 - judged.p_kept, office),
+        CLOSED if closed else likelihood(1.0 - judged.p_kept, office),
         words,
         can_agree=judged.p_kept >= 0.5,
         closed=closed,

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from clinic.models import Office
 
-__all__ = ["Likelihood", "likelihood"]
+__all__ = ["CLOSED", "Likelihood", "likelihood"]
 
 # A foresight counts futures: none of some thousand going wrong is not certainty.
 CERTAIN = 0.9999
@@ -29,6 +29,10 @@ class Likelihood:
     def at_risk(self) -> bool:
         """Whether cause and rescue must be shown."""
         return self.level >= 2
+
+
+#: Nobody would be there at the time, whenever the work is done.
+CLOSED = Likelihood("Office closed", "pause", "warn", 2, None)
 
 
 def likelihood(p_late: float | None, office: Office) -> Likelihood:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import datetime as dt
 from collections import Counter, defaultdict
-from collections.abc import Collection
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
@@ -104,6 +104,15 @@ def stock(today: dt.date | None = None) -> list[MaterialState]:
     for pk, state in states.items():
         state.needed, state.ahead = needed[pk], ahead[pk]
     return list(states.values())
+
+
+def dated(materials: Iterable[MaterialState]) -> list[LotState]:
+    """Return the lots past their date or within a month of it that hold something, by date."""
+    lots = [s for m in materials for s in m.lots if s.left > 0 and not s.lot.withdrawn]
+    return sorted(
+        (s for s in lots if s.expired or s.expires_soon),
+        key=lambda s: (s.lot.expires_on or s.today, s.lot.pk),
+    )
 
 
 def used_of(lots: Collection[Lot]) -> dict[int, float]:

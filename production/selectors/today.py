@@ -5,10 +5,10 @@ from __future__ import annotations
 import datetime as dt
 from dataclasses import dataclass, field
 
-from django.db.models import Count, Exists, Max, OuterRef, Q
+from django.db.models import Count, Exists, F, Max, OuterRef, Q
 from django.utils import timezone
 
-from clinic.models import AuditEntry, Office, Patient, Visit
+from clinic.models import AuditEntry, ClosedDay, Office, Patient, Visit
 from clinic.names import near_names
 from clinic.templatetags.show import clock
 from clinic.visit_status import NEXT, recent_changes
@@ -315,14 +315,50 @@ def _failures(since: dt.datetime, risk_limit: float) -> list[News]:
     return news
 
 
+def _on_closed_days(now: dt.datetime, office: Office) -> list[News]:
+    """Times promised for a day on which the office turned out to be closed."""
+    days = dict(
+        ClosedDay.objects.filter(date__gte=now.astimezone(office.zone).date()).values_list(
+            "date", "reason"
+        )
+    )
+    if not days:
+        return []
+    ends = bounds(max(days), office)[1]
+    promised = (
+        standing()
+        .filter(due_at__gte=now, due_at__lt=ends, handed_over_at=None)
+        .prefetch_related("order__kind")
+        .annotate(agreed=F("agreed_at"))
+    )
+    news = []
+    for promise in promised:
+        day = promise.due_at.astimezone(office.zone).date()
+        if day in days:
+            why = f" ({days[day]})" if days[day] else ""
+            news.append(
+                News(
+                    "pause",
+                    f"{promise.order.kind.name} promised for {clock(promise.due_at)}, when the "
+                    f"office is closed{why}",
+                    "Agree on another time, or leave it if somebody will be there.",
+                    promise.order.patient,
+                    promise.order.uuid,
+                    promise.agreed,  # type: ignore[attr-defined]
+                    untimed=True,
+                )
+            )
+    return news
+
+
 def _news(now: dt.datetime, office: Office) -> list[News]:
     """What the desk has to pass on.
 
     Failures and remakes of the last day, orders without a time, new times the patient has not
-    heard of.
+    heard of, times on a day that was closed since.
     """
     since = now - dt.timedelta(hours=NEWS_HOURS)
-    news = _failures(since, office.risk_limit)
+    news = [*_failures(since, office.risk_limit), *_on_closed_days(now, office)]
     timed = Promise.objects.filter(order=OuterRef("order"), superseded_at=None)
     remakes = (
         Appliance.objects.filter(remake_of__isnull=False, created_at__gte=since)

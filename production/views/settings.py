@@ -197,7 +197,7 @@ def section(request: HttpRequest, slug: str) -> HttpResponse:
     many = [r for r in chosen.related if "__" in r]
     rows = rows.select_related(*joins) if joins else rows
     rows = rows.prefetch_related(*many) if many else rows
-    table = [(row.pk, [show(row) for show in chosen.columns.values()]) for row in rows]
+    table = [(row.pk, [(name, show(row)) for name, show in chosen.columns.items()]) for row in rows]
     return render(request, "settings/section.html", {"section": chosen, "table": table})
 
 

@@ -96,7 +96,11 @@ class LotForm(forms.Form):
 def stock(request: HttpRequest) -> HttpResponse:
     """Show what is on hand, what the open work needs, and what to order."""
     materials = select.stock()
-    context = {"materials": materials, "reorder": [m for m in materials if m.reorder]}
+    context = {
+        "materials": materials,
+        "reorder": [m for m in materials if m.reorder],
+        "dated": select.dated(materials),
+    }
     return render(request, "stock/stock.html", context)
 
 

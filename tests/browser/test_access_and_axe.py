@@ -6,6 +6,8 @@ from pathlib import Path
 
 import pytest
 
+from production.views.settings import SECTIONS
+
 AXE = (Path(__file__).parent / "vendor" / "axe.min.js").read_text()
 PAGES = {
     "desk": ["/today/", "/patients/", "/patients/new/"],
@@ -49,3 +51,26 @@ def test_pages_have_no_violations(sign_in, site, who, scheme):
             found[path] = broken
     assert found == {}
     assert page.faults == []
+
+
+SIDEWAYS = """() => [document.documentElement, ...document.querySelectorAll("main *")]
+    .filter((e) => e.scrollWidth > e.clientWidth + 1 && e.clientWidth > 0)
+    .filter((e) => e === document.documentElement
+        || ["auto", "scroll"].includes(getComputedStyle(e).overflowX))
+    .filter((e) => !e.matches(".timeline"))
+    .map((e) => `${e.tagName}.${e.className} ${e.clientWidth} < ${e.scrollWidth}`)"""
+
+
+@pytest.mark.parametrize("who", PAGES)
+def test_on_a_phone_nothing_scrolls_sideways_but_the_timeline(sign_in, site, who):
+    page = sign_in(who)
+    page.set_viewport_size({"width": 390, "height": 844})
+    paths = [*PAGES[who]]
+    if who == "manager":
+        paths += [f"/settings/{slug}/" for slug in SECTIONS] + ["/plan/weeks/"]
+    found = {}
+    for path in paths:
+        page.goto(site.address + path)
+        if wide := page.evaluate(SIDEWAYS):
+            found[path] = wide
+    assert found == {}

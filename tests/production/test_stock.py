@@ -32,7 +32,7 @@ from production.models import (
 from production.scheduling.state import read_situation
 from production.selectors.lot_fates import fates
 from production.selectors.machines import machines
-from production.selectors.stock import recipients, state_of, stock
+from production.selectors.stock import dated, recipients, state_of, stock
 from tests.production.bench.conftest import Bench
 from tests.production.bench.test_whole_way import walk
 
@@ -448,3 +448,18 @@ def test_a_machine_page_opens_and_takes_it_out_of_service(office, signed_in):
     assert client.get(address).status_code == 200
     client.post(reverse("machine-out", args=[printer.uuid]), {"reason": "Noise"})
     assert "Noise" in client.get(address).content.decode()
+
+
+def test_lots_near_or_past_their_date_stand_first_by_date(bench, sheet, signed_in):
+    today = timezone.localdate()
+    for number, days, extra in (
+        ("FAR", 90, {}), ("SOON", 9, {}), ("GONE", -3, {}), ("EMPTY", 5, {"quantity": 0}),
+        ("BACK", 4, {"withdrawn": True}), ("SHUT", 2, {"closed_at": timezone.now()}),
+    ):  # fmt: skip
+        Lot.objects.create(
+            material=sheet, number=number, expires_on=today + dt.timedelta(days=days),
+            **({"quantity": 10} | extra),
+        )  # fmt: skip
+    assert [s.lot.number for s in dated(stock())] == ["GONE", "SOON"]
+    page = signed_in("technician").get(reverse("stock")).content.decode()
+    assert page.index("By their date") < page.index("lot GONE") < page.index("lot SOON")

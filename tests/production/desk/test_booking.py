@@ -128,6 +128,8 @@ def test_a_time_at_which_nobody_is_there(desk, office, planner, signed_in, page)
     text = ask(signed_in("front_desk"), page, fields(desk, own_time=own)).content.decode()
     assert "The office is closed then" in text
     assert "you can say this" not in text
+    assert "Office closed" in text[text.index("own-time") :]
+    assert "On track" not in text[text.index("own-time") :]
     assert "Agree all the same" in text
 
 

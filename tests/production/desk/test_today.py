@@ -4,9 +4,10 @@ import datetime as dt
 
 import pytest
 from django.urls import reverse
+from django.utils import timezone
 from freezegun import freeze_time
 
-from clinic.models import Visit
+from clinic.models import ClosedDay, Visit
 from production.actions.booking import move_promise
 from production.models import Appliance, Promise, Stage
 from production.selectors.risk import likelihood
@@ -336,3 +337,18 @@ def test_a_bag_scanned_at_the_desk_leads_to_its_hand_over(desk, signed_in):
 def test_a_day_that_cannot_be_meant_is_today(desk, office, signed_in, day):
     page = signed_in("front_desk").get(reverse("today"), {"day": day})
     assert page.context["page"].day == office.today()
+
+
+def test_a_day_that_is_closed_after_a_time_was_promised_for_it_is_passed_on(
+    desk, office, signed_in
+):
+    promise = desk.promise(desk.patient("Menon", "Ravi"), 26 * 60)
+    desk.promise(desk.patient("Ito", "Ken"), 50 * 60)
+    ClosedDay.objects.create(date=office.today() + dt.timedelta(days=1), reason="Training")
+    (news,) = page_of(office).news
+    assert news.patient == promise.order.patient
+    text = text_of(signed_in("front_desk"))
+    assert "when the office is closed (Training)" in text
+    assert reverse("promise-move", args=[promise.order.uuid]) in text
+    Promise.objects.filter(pk=promise.pk).update(handed_over_at=timezone.now())
+    assert page_of(office).news == []
