@@ -7,16 +7,28 @@ from collections.abc import Callable, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from geometry.dentition.crowns import arch_of, permanent, permanent_row, sextant_of
+from geometry.dentition.crowns import (
+    arch_of,
+    permanent,
+    permanent_row,
+    row_numbers,
+    row_sizes,
+    sextant_of,
+)
 from geometry.dentition.passages import LEVEL_MM, Passage
 from geometry.dentition.result import Gap
 from geometry.dentition.rows import Row
-from geometry.dentition.spaces import CELL_MM
+from geometry.dentition.spaces import CELL_MM, HALF_MM
 
 Array = NDArray[np.float64]
 
 CONTACT_SHARE, HALF_WAY = 0.6, 0.45
 """How far below edge or cusp, as a share of the crown, neighbours touch; and half way down."""
+
+SHORTEST, MISREAD, USUAL_RATIO = 0.8, (0.6, 0.68), 0.93
+"""Crowns count as no shorter than this share of the average where it is asked whether they touch;
+crowns said to be as short as ``MISREAD`` are more and more likely of the usual length, with their
+gum line put too high."""
 
 LEAST_MM = 0.55
 CONTACT_ROOM_MM, OPEN_ROOM_MM = 0.25, -1.0
@@ -51,6 +63,18 @@ overlap in a crowded row: what lies between them is no space. Chosen here."""
 PARALLEL = 0.95
 """A passage as wide as this at its bottom, as a share of its width, parts teeth all the same."""
 
+SLOT, SLOT_DEPTH_MM = 0.9, 2.5
+SLOT_ON_GUM_MM, SLOT_GRAIN = (0.1, 1.5), (2.0, 4.0)
+"""A slot with parallel walls, so deep and so many triangles wide, parts two crowns down to the
+papilla; one twice as many wide also where the papilla in it was read somewhat too low: no contact
+is smeared over like that."""
+
+NARROW_MM, FACING_MM = 1.0, 0.05
+FROM_MM, TO_MM, CREST_MM = 0.6, 2.2, 1.0
+"""Crowns face each other where their highest ``CREST_MM`` on either side of the passage, between
+these distances from it, lie over each other across the row. Else one stands before the other, and
+what is narrow between them is no space. Chosen on generated arches."""
+
 
 def find_gaps(
     passages: Sequence[Passage],
@@ -79,12 +103,15 @@ def find_gaps(
     """
     out = []
     order = permanent_row(arch_of(int(row.numbers[0]))).tolist()
+    length = _believed(length, row)
     for k, passage in enumerate(passages):
         edge, crown = float(tip[k : k + 2].min()), float(length[k : k + 2].min())
         contact = edge - CONTACT_SHARE * crown
         level = _widest_level(passage, edge, contact)
         width = float(passage.widths[level])
-        if not _is_gap(passage, width, edge, contact, float(papilla[k]), grain):
+        facing = _facing(row.shadow, row.stop[k], row.start[k + 1])
+        slot = facing and _is_slot(passage, width, edge, float(papilla[k]), grain)
+        if not slot and not _is_gap(passage, width, edge, contact, float(papilla[k]), grain):
             continue
         one, two = (int(number) for number in row.numbers[k : k + 2])
         first, last = order.index(permanent(one)), order.index(permanent(two))
@@ -92,8 +119,10 @@ def find_gaps(
         front = max(one % 10, two % 10) <= FRONT_TEETH
         steps = round((edge - passage.bottom - EDGE_MM) / LEVEL_MM)
         narrows = _bottom_widths(passage.widths, steps)[0] < PARALLEL * width
-        if front and narrows and _overlap(row.shadow, row.stop[k], row.start[k + 1], edge):
-            continue
+        if front and narrows:
+            apart = width >= NARROW_MM or facing
+            if not apart or _overlap(row.shadow, row.stop[k], row.start[k + 1], edge):
+                continue
         missing = absent if width > MISSING_MM else ()
         # Told half way down the crowns, however low the passage is at its narrowest.
         middle = lift(np.array([*passage.middles[level], edge - HALF_WAY * crown]))
@@ -101,6 +130,34 @@ def find_gaps(
         kind = "missing" if missing else "space"
         out.append(Gap(kind, width, middle, (one, two), missing, sextant_of(number)))
     return tuple(out)
+
+
+def _believed(length: Array, row: Row) -> Array:
+    """Lengths of crowns (k,) that are not implausibly short all together, mm."""
+    arch = arch_of(int(row.numbers[0]))
+    average = dict(zip(row_numbers(arch).tolist(), row_sizes(arch)[:, 0].tolist(), strict=True))
+    usual = np.array([average[int(number)] for number in row.numbers])
+    ratio = length / usual
+    trust = np.clip((ratio - MISREAD[0]) / (MISREAD[1] - MISREAD[0]), 0.0, 1.0)
+    kept = np.maximum(ratio, SHORTEST)
+    return np.asarray(usual * (USUAL_RATIO + trust * (kept - USUAL_RATIO)))
+
+
+def _facing(shadow: Array, a: float, b: float) -> bool:
+    """Whether the crowns before ``a`` and behind ``b`` mm stand in one row there.
+
+    ``shadow`` is the row from above.
+    """
+    ends = []
+    for first, last in ((a - TO_MM, a - FROM_MM), (b + FROM_MM, b + TO_MM)):
+        part = shadow[max(round(first / CELL_MM), 0) : max(round(last / CELL_MM), 0) + 1]
+        if not len(part):
+            return True
+        crest = part.max(axis=0)
+        high = np.flatnonzero(crest > crest.max() - CREST_MM) * CELL_MM - HALF_MM
+        ends.append((high[0], high[-1]))
+    (low, high), (other_low, other_high) = ends
+    return bool(min(high, other_high) - max(low, other_low) > FACING_MM)
 
 
 def _overlap(shadow: Array, a: float, b: float, edge: float) -> bool:
@@ -159,6 +216,17 @@ def _is_gap(
         and low >= max(HIGH_BOTTOM_MM, HIGH_BOTTOM_GRAIN * grain)
         and width - low <= V_MOST_MM
     )
+
+
+def _is_slot(passage: Passage, width: float, edge: float, papilla: float, grain: float) -> bool:
+    """Whether two crowns stand along a passage like parallel walls."""
+    depth, on_gum = edge - passage.bottom, passage.bottom - papilla
+    low, high = _bottom_widths(passage.widths, round((depth - EDGE_MM) / LEVEL_MM))
+    if depth < SLOT_DEPTH_MM or width < HIGH_LEAST_MM or low < SLOT * width:
+        return False
+    if on_gum < SLOT_ON_GUM_MM[0] and high >= SLOT * width:
+        return low >= SLOT_GRAIN[0] * grain
+    return on_gum < SLOT_ON_GUM_MM[1] and low >= max(HIGH_BOTTOM_MM, SLOT_GRAIN[1] * grain)
 
 
 def _bottom_widths(widths: Array, top: int) -> tuple[float, float]:

@@ -10,7 +10,7 @@ from geometry.dentition.archline import ArchLine, find_arch_line, project
 from geometry.dentition.gaps import find_gaps
 from geometry.dentition.passages import LEVEL_MM, Passage, find_passages
 from geometry.dentition.rows import Row
-from geometry.dentition.spaces import shadow_map
+from geometry.dentition.spaces import CELL_MM, HALF_MM, shadow_map
 from geometry.dentition.warming import toy_arch
 
 RADIUS = 4.0
@@ -66,11 +66,20 @@ def test_width_between_two_balls_is_theirs_also_below_where_they_are_widest() ->
     assert found.middles[inner] == pytest.approx(np.tile([-20.0, 0.0], (inner.sum(), 1)), abs=0.12)
 
 
-def gaps_of(passage: Passage, grain: float = 0.3, papilla: float = -2.0, edge: float = RADIUS):
-    """What is said of two crowns 8 mm long."""
+def gaps_of(
+    passage: Passage,
+    grain: float = 0.3,
+    papilla: float = -2.0,
+    edge: float = RADIUS,
+    crown: float = 8.0,
+    numbers: tuple[int, int] = (16, 15),
+    shadow: np.ndarray | None = None,
+):
+    """What is said of two crowns, 8 mm long unless told otherwise."""
     ends = np.array([0.0, 9.0]), np.array([8.0, 17.0])
-    row = Row(np.array([16, 15]), *ends, 0.0, 1.0, np.ones(2), np.zeros((1, 1)))
-    tip, length = np.full(2, edge), np.full(2, 8.0)
+    seen = np.zeros((1, 1)) if shadow is None else shadow
+    row = Row(np.array(numbers), *ends, 0.0, 1.0, np.ones(2), seen)
+    tip, length = np.full(2, edge), np.full(2, crown)
     return find_gaps([passage], row, tip, length, np.array([papilla]), grain, lambda local: local)
 
 
@@ -105,6 +114,49 @@ def test_a_smeared_contact_opens_like_a_v_and_a_gap_like_a_u() -> None:
     assert gaps_of(yoo, grain=0.6, papilla=-1.0, edge=3.0) == ()
     # Joined well above the papilla they are joined by the crowns.
     assert gaps_of(yoo, papilla=-2.0, edge=3.0) == ()
+
+
+SLOT = (1.1, 1.25, 1.25, 1.25, 1.25, 1.25, 1.25, 1.25, 1.3, 1.6, 2.4, 4.0, 6.0)
+
+
+def test_parallel_walls_part_crowns_also_where_the_papilla_was_read_too_low() -> None:
+    slot = opening(*SLOT)
+    (gap,) = gaps_of(slot, papilla=-2.3, edge=3.0)
+    assert gap.width_mm == pytest.approx(1.25, abs=0.05)
+    # A narrower one is told down to the papilla, and not far above it.
+    narrow = opening(*(0.6 * w for w in SLOT))
+    (gap,) = gaps_of(narrow, papilla=-1.0, edge=3.0)
+    assert gap.width_mm == pytest.approx(0.75, abs=0.05)
+    assert gaps_of(narrow, papilla=-2.3, edge=3.0) == ()
+    # Coarse triangles smear a contact over, and a shallow notch is between corners of edges.
+    assert gaps_of(slot, grain=0.4, papilla=-2.3, edge=3.0) == ()
+    assert gaps_of(slot, papilla=-2.3, edge=1.0) == ()
+
+
+def in_two_rows(across: float) -> np.ndarray:
+    """A row from above: an edge up to the contact, and one so far outside of it from there on."""
+    at = np.arange(-HALF_MM, HALF_MM + 0.01, CELL_MM)
+    s = np.arange(0.0, 20.0, CELL_MM)
+    off = np.abs(at[None, :] - np.where(s < 8.5, 0.0, across)[:, None])
+    return np.where(off < 0.6, 0.0, -6.0)
+
+
+@pytest.mark.parametrize(("across", "told"), [(0.5, 1), (2.5, 0)])
+def test_where_one_tooth_stands_before_the_other_a_narrow_passage_is_no_space(across, told) -> None:
+    narrow = opening(0.6, 0.8, 0.9, 0.9, 0.9, 0.9, 0.9, 1.2, 1.6, 2.4, 4.0, 6.0, bottom=-5.0)
+    shadow = in_two_rows(across)
+    found = gaps_of(narrow, papilla=-5.0, edge=0.0, crown=10.0, numbers=(12, 11), shadow=shadow)
+    assert len(found) == told
+
+
+def test_a_gum_line_read_far_too_high_parts_no_crowns() -> None:
+    # Crowns that touch half way down, their gum line taken for the bulge below the contact.
+    touching = opening(0.4, 0.8, 1.1, 1.3, 1.5, 1.6, 1.7, 1.8, 1.9, 2.0, 2.1, 2.2, 2.4, bottom=-5.0)
+    for crown, told in ((8.4, 1), (6.4, 0)):
+        found = gaps_of(
+            touching, papilla=-4.0, edge=0.0, crown=crown, numbers=(11, 21), shadow=in_two_rows(0.0)
+        )
+        assert len(found) == told
 
 
 def test_crowns_that_part_above_a_deep_slit_are_as_far_apart_as_the_slit_is_wide() -> None:
