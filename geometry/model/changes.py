@@ -15,6 +15,7 @@ from geometry.model.blockout import BlockOut, near_fill
 from geometry.model.borders import BORDER
 from geometry.model.closing import LOOSE, SNAP
 from geometry.model.distances import distance_to_surface
+from geometry.model.gumline import GumLine
 from geometry.model.mending import BRIDGE, CROSSING, NEAR, TUNNEL, Spot, joined_spots
 from geometry.model.regions import Places
 from geometry.model.solids import shared
@@ -33,6 +34,13 @@ BORDER_OFF = 1.5
 CROWN_MM, CROWN_OFF = 5.5, 2.0
 """No mend may take so much of a crown (what stands this near to the top): a molar can vanish in
 a patch of noise that crosses itself."""
+EDGE_MM, EDGE_LOST = 3.0, 5.0
+"""An appliance ends within the first, mm, of the gum line. Where more than BORDER_OFF is lost there
+along more than the second, mm, half a molar, it has nothing to be formed on. Common practice, no
+source."""
+NOTHING_BESIDE: dict[str, float | None] = {"gum_line_mm": None, "edge_lost_mm": 0.0}
+REACHED = 0.25
+"""Undercut no deeper, mm, is reached by a sheet where nothing was to be blocked out."""
 OTHER = "other"
 BAR, CODE, FILL_EDGE = "bar", "code", "block-out"
 TOUCH = 0.05
@@ -73,6 +81,11 @@ class Cover:
     low: Array
     high: Array
 
+    def over(self, points: Array) -> NDArray[np.bool_]:
+        """Mark the points (n, 3) that lie in it."""
+        inside = (points > self.low - TOUCH) & (points < self.high + TOUCH)
+        return np.asarray(inside.all(axis=1))
+
 
 def changes(
     scan: Array,
@@ -82,6 +95,7 @@ def changes(
     filling: BlockOut,
     solid: Mesh,
     places: Places,
+    line: GumLine,
 ) -> tuple[list[dict[str, Any]], dict[str, Any]]:
     """Compare the vertices of a scan with the printed surface.
 
@@ -100,11 +114,14 @@ def changes(
     solid : Mesh
         The model.
     places : Places
+    line : GumLine
 
     Returns
     -------
     mended : list of dict
-        Each place that was mended, largest first: what, at, size_mm, deviation_mm, name.
+        Each place that was mended, largest first: what, at, size_mm, deviation_mm, name; and
+        gum_line_mm, how near the gum line it lacks more than a border may, None where nothing;
+        edge_lost_mm, how much it lacks where an appliance ends.
     deviation : dict
         ``max`` and ``p99`` over the vertices outside those places, and ``mended_max`` over
         those in them, mm; ``mended_at`` names the place of the latter, empty without any.
@@ -112,7 +129,7 @@ def changes(
     Raises
     ------
     GeometryError
-        Part of a crown would be missing.
+        Part of a crown would be missing, or the gum that an appliance ends on.
     """
     points = scan[scan[:, 2] > trim + SNAP]
     moved = np.flatnonzero(~shared(points, solid.vertices))
@@ -124,6 +141,8 @@ def changes(
     _refuse_lost_crowns(points[moved], away, solid, places)
     spots = joined_spots([spot for spot in spots if spot.at[2] + 0.5 * spot.size > trim])
     left = away > TOLD
+    beside = _Beside.of(points[moved], away, filling, covers, line)
+    beside.refuse(line, places)
     listed = _covered(covers, points[moved], away, left)
     worst = np.zeros(len(spots))
     outside = np.ones(len(moved), dtype=bool)
@@ -159,6 +178,7 @@ def changes(
             "size_mm": round(spot.size, 2),
             "deviation_mm": round(value, 3),
             "name": places.name(spot.at),
+            **(beside.at(spot) if value > BORDER_OFF else NOTHING_BESIDE),
         }
         for spot, value in sorted(listed, key=lambda one: (-one[0].size, one[0].at.tolist()))
     ]
@@ -189,14 +209,58 @@ def _refuse_lost_crowns(points: Array, away: Array, solid: Mesh, places: Places)
     )
 
 
+@dataclass(frozen=True, slots=True)
+class _Beside:
+    """What a model lacks by more than a border may, and how near the gum line that was."""
+
+    points: Array
+    away: Array
+    line_mm: Array
+
+    @classmethod
+    def of(
+        cls, points: Array, away: Array, filling: BlockOut, covers: list[Cover], line: GumLine
+    ) -> _Beside:
+        """Pick of points (k, 3) those off by more than a border may be that a sheet reaches."""
+        far = np.flatnonzero(away > BORDER_OFF)
+        for cover in covers:
+            far = far[~cover.over(points[far])]
+        # A wall that stands before an undercut blocks it out.
+        far = far[filling.shadow.depth_at(points[far]) <= REACHED]
+        return cls(points[far], away[far], line.away(points[far]))
+
+    def at(self, spot: Spot) -> dict[str, float | None]:
+        """Return how near the gum line something is lost at a place, and how much there, mm."""
+        own = np.linalg.norm(self.points - spot.at, axis=1) < 0.5 * spot.size + NEAR
+        nearest = float(self.line_mm[own].min(initial=np.inf))
+        lost = float(self.away[own & (self.line_mm < EDGE_MM)].max(initial=0.0))
+        return {
+            "gum_line_mm": round(nearest, 2) if np.isfinite(nearest) else None,
+            "edge_lost_mm": round(lost, 2),
+        }
+
+    def refuse(self, line: GumLine, places: Places) -> None:
+        """Refuse a model without the gum that an appliance ends on."""
+        near = self.line_mm < EDGE_MM
+        length = line.stretch(self.points[near])
+        if length < EDGE_LOST:
+            return
+        worst = np.flatnonzero(near)[self.away[near].argmax()]
+        raise GeometryError(
+            f"the scan's border is too ragged or folded {places.name(self.points[worst])}: the"
+            f" model would lack up to {self.away[worst]:.1f} mm of gum along {length:.0f} mm of"
+            " the gum line, where the appliance is to end; rescan there, or cut the border back"
+            " to a smooth line"
+        )
+
+
 def _covered(
     covers: list[Cover], points: Array, away: Array, left: NDArray[np.bool_]
 ) -> list[tuple[Spot, float]]:
     """List what lies in the boxes of ``covers``; it is no longer ``left``."""
     out: list[tuple[Spot, float]] = []
     for cover in covers:
-        inside = (points > cover.low - TOUCH) & (points < cover.high + TOUCH)
-        mine = left & inside.all(axis=1)
+        mine = left & cover.over(points)
         out += _strays(cover.what, points[mine], away[mine])
         left[mine] = False
     return out
@@ -240,15 +304,39 @@ def far_off(mended: list[dict[str, Any]]) -> list[str]:
     loose = [place for place in mended if place["what"] == LOOSE]
     for places, limit, words in (
         (patches, LOOK_AT, "compare the mended place with the scan before printing, or rescan it"),
-        (borders, BORDER_OFF, "the border was trimmed there: see that no plastic is to reach it"),
+        (borders, BORDER_OFF, "the border was trimmed there"),
         (loose, BORDER_OFF, "what hangs on below the trim only was left out; a lower cut keeps it"),
     ):
         worst = max(places, key=lambda place: place["deviation_mm"], default=None)
         if worst is not None and worst["deviation_mm"] > limit:
+            beyond = _beyond(worst["gum_line_mm"]) if places is borders else ""
             out.append(
-                f"the model is {worst['deviation_mm']:.1f} mm off the scan {worst['name']}; {words}"
+                f"the model is {worst['deviation_mm']:.1f} mm off the scan {worst['name']}; "
+                f"{words}{beyond}"
             )
+    edges = sorted(
+        (place for place in borders + loose if place["edge_lost_mm"] > 0.0),
+        key=lambda place: -place["edge_lost_mm"],
+    )
+    if edges:
+        names = list(dict.fromkeys(place["name"] for place in edges))[:LISTED]
+        out.append(
+            f"up to {edges[0]['edge_lost_mm']:.1f} mm of gum is missing within {EDGE_MM:.0f} mm of"
+            f" the gum line {'; '.join(names)}: an appliance that is to end on it there has nothing"
+            " to be formed on; rescan there, or end it nearer the teeth"
+        )
     return out
+
+
+def _beyond(line_mm: float | None) -> str:
+    """Say where a loss that begins so far from the gum line lies."""
+    if line_mm is None:
+        return ": see that no plastic is to reach it"
+    if line_mm < EDGE_MM:
+        return ""
+    return (
+        f", from {line_mm:.1f} mm beside the gum line on: see that no plastic is to reach that far"
+    )
 
 
 def loops_left(count: int) -> list[str]:

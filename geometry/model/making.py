@@ -22,6 +22,7 @@ from geometry.model.changes import changes, far_off, loops_left, repairs
 from geometry.model.closing import close_surface
 from geometry.model.evenness import forming_record, ground_of, spread_not_levelled
 from geometry.model.extras import add_extras
+from geometry.model.gumline import GumLine
 from geometry.model.halfedges import Faces, genus, rise, signed_volume
 from geometry.model.healing import Healed, heal
 from geometry.model.ledges import find_ledges
@@ -296,7 +297,8 @@ def build(
             for spot in known.healed.spots
         ]
         scan = known.topology.main.vertices @ move[:3, :3].T + move[:3, 3]
-        mended, deviation = changes(scan, trim.z, spots, covers, filling, solid, places)
+        line = GumLine(known.dentition, move)
+        mended, deviation = changes(scan, trim.z, spots, covers, filling, solid, places, line)
         warnings += far_off(mended)
         remarks += repairs(mended)
         filled = near_fill(filling, solid.triangles.mean(axis=1), 1)
