@@ -31,14 +31,16 @@ crowns said to be as short as ``MISREAD`` are more and more likely of the usual 
 gum line put too high."""
 
 LEAST_MM = 0.55
-CONTACT_ROOM_MM, OPEN_ROOM_MM = 0.25, -1.0
+CONTACT_ROOM_MM, BELOW_ROOM_MM, OPEN_ROOM_MM = 0.25, -0.3, -1.0
 """Closed this far over (or below) where crowns usually touch, a passage may be (is) a gap."""
 
 ON_GUM_MM, HIGH_ON_GUM_MM = 0.8, 0.45
 """The bottom of a gap lies no higher over the papilla than this: else crowns close it."""
 
 HIGH_DEPTH_MM = 2.0
-OPEN_BOTTOM_MM = 0.5
+OPEN_BOTTOM_MM, CONTACT_BOTTOM_MM, U_SHAPED = 0.5, 0.8, 0.8
+"""So wide is the bottom of a gap that ends below where crowns touch, or about there without being
+as wide as this share of it."""
 HIGH_BOTTOM_MM, HIGH_BOTTOM_GRAIN, HIGH_LEAST_MM = 0.95, 1.9, 0.65
 """A contact that the scan has smeared over opens like a V, a gap like a U: the width of its
 bottom is more than a scan, or triangles of that size, smear. Set on generated arches."""
@@ -208,7 +210,9 @@ def _is_gap(
     depth = edge - passage.bottom
     low, high = _bottom_widths(passage.widths, round((depth - EDGE_MM) / LEVEL_MM))
     if over < CONTACT_ROOM_MM and on_gum < ON_GUM_MM:
-        return over < OPEN_ROOM_MM or max(low, high) >= OPEN_BOTTOM_MM
+        plain = over < BELOW_ROOM_MM or low >= U_SHAPED * width
+        least = OPEN_BOTTOM_MM if plain else CONTACT_BOTTOM_MM
+        return over < OPEN_ROOM_MM or max(low, high) >= least
     return (
         on_gum < HIGH_ON_GUM_MM
         and depth >= HIGH_DEPTH_MM

@@ -151,11 +151,18 @@ def test_where_one_tooth_stands_before_the_other_a_narrow_passage_is_no_space(ac
 
 def test_a_gum_line_read_far_too_high_parts_no_crowns() -> None:
     # Crowns that touch half way down, their gum line taken for the bulge below the contact.
-    touching = opening(0.4, 0.8, 1.1, 1.3, 1.5, 1.6, 1.7, 1.8, 1.9, 2.0, 2.1, 2.2, 2.4, bottom=-5.0)
+    widths = (0.4, 0.8, 1.1, 1.3, 1.5, 1.6, 1.7, 1.8, 1.9, 2.0, 2.1, 2.2, 2.4, 2.6)
+    touching, front = opening(*widths, bottom=-5.4), in_two_rows(0.0)
     for crown, told in ((8.4, 1), (6.4, 0)):
-        found = gaps_of(
-            touching, papilla=-4.0, edge=0.0, crown=crown, numbers=(11, 21), shadow=in_two_rows(0.0)
-        )
+        found = gaps_of(touching, 0.3, -4.4, 0.0, crown, (11, 21), front)
+        assert len(found) == told
+
+
+def test_what_ends_where_crowns_touch_is_a_gap_only_with_a_wide_bottom() -> None:
+    vee = (0.2, 0.6, 0.9, 1.15, 1.35, 1.5, 1.65, 1.8, 2.0, 2.3, 2.7, 3.2, 3.8)
+    crown, front = 8.4, in_two_rows(0.0)
+    for bottom, told in ((-5.6, 1), (-4.9, 0)):
+        found = gaps_of(opening(*vee, bottom=bottom), 0.3, bottom, 0.0, crown, (11, 21), front)
         assert len(found) == told
 
 
