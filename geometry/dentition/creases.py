@@ -31,6 +31,10 @@ towards the vestibule."""
 SHARPER_RAD = 0.1
 """It tells all it can from this much more."""
 LOG_ODDS = 8.0
+ROLL_MM, ROLL_STEP_MM, ROLL_MORE_MM = (1.0, 3.0), 0.05, 0.06
+"""So far below the edge of gum that stands out by the second, or by as much more as the third, a
+sharp crease tells less, or nothing: it is the lower end of rolled gum. On front teeth steps as high
+are more often the crown's own."""
 STEP_MM, HIGHER_MM = 0.06, 0.12
 """Mean step from which it tells something, and from how much more it tells all it can."""
 HIGHEST_MM, FLANKS_MM = 0.6, 0.8
@@ -50,7 +54,13 @@ RIPPLES = (2.0, 0.45)
 
 
 def sharp_creases(
-    crease: Array, start: Array, stop: Array, front: NDArray[np.bool_], middle: Array
+    crease: Array,
+    step: Array,
+    start: Array,
+    stop: Array,
+    front: NDArray[np.bool_],
+    middle: Array,
+    plain: float,
 ) -> Array:
     """Evidence for a margin at each column and height, (n, m), in log odds of a whole tooth.
 
@@ -58,18 +68,28 @@ def sharp_creases(
     ----------
     crease : (n, m) float64
         Concavity, radians, from :func:`geometry.dentition.margin.crease_angle`.
+    step : (n, m) float64
+        From :func:`geometry.dentition.margin.edge_step`, mm.
     start, stop : (k,) float64
         Ends of the teeth along the arch, mm.
     front : (k,) bool
         Whether it is an incisor or canine.
     middle : (n,) float64
         Expected scallop, mm; NaN away from teeth.
+    plain : float
+        How far steps are to be trusted, from :func:`plainness`.
     """
     out = np.zeros(crease.shape)
     turn = np.nan_to_num(crease, nan=-1.0)
     least = np.where(front, *SHARP_RAD)
-    for tooth in _teeth(turn, start, stop, middle):
+    edge = np.nan_to_num(step, nan=-1.0)
+    edge[edge > HIGHEST_MM] = 0.0
+    edges = _teeth(edge, start, stop, middle)
+    for tooth, ledge in zip(_teeth(turn, start, stop, middle), edges, strict=True):
         gain = LOG_ODDS * np.clip((tooth.mean - least[tooth.k]) / SHARPER_RAD, 0.0, 1.0)
+        if not front[tooth.k]:
+            rolled = np.clip((_over(ledge.mean) - ROLL_STEP_MM) / ROLL_MORE_MM, 0.0, 1.0)
+            gain *= 1.0 - plain * rolled
         tooth.put(gain, out)
     return out
 
@@ -138,6 +158,13 @@ def high_steps(
             gain -= _lower(np.where(z > tooth.lowest - LOWER_MM, gain, 0.0))
         tooth.put(gain, out)
     return out
+
+
+def _over(mean: Array) -> Array:
+    """The highest step as far above each row as rolled gum is wide, (m,) mm."""
+    near, far = (round(reach / STEP_Z_MM) for reach in ROLL_MM)
+    padded = np.concatenate([np.full(far, -np.inf), mean])
+    return np.lib.stride_tricks.sliding_window_view(padded, far - near + 1)[: len(mean)].max(axis=1)
 
 
 def _lower(gain: Array) -> Array:

@@ -12,7 +12,7 @@ from scipy.special import ndtr
 from geometry.dentition.attached import bonded_places, teeth_with
 from geometry.dentition.biting import biting_surface
 from geometry.dentition.creases import high_steps, plainness, sharp_creases
-from geometry.dentition.crowns import height_shares
+from geometry.dentition.crowns import arch_of, height_shares, row_numbers, row_sizes
 from geometry.dentition.lengths import shared_ratio
 from geometry.dentition.margin import (
     Expectation,
@@ -74,6 +74,13 @@ fewer places are doubtful, and hardly more of the short ones pass unnoticed."""
 BESIDE_COLUMNS = 2
 """Where less than the limit was captured within half a millimetre of it, a place is doubtful:
 a tooth's middle is not known better than that."""
+SUNK_MM = (1.0, 0.5)
+"""A front, or back, tooth whose tips stand lower than this under the occlusal plane has not come
+through: its gum stays behind, and its crown shows by so much less."""
+SHOWN_LEAST_MM = 2.5
+NARROW = 0.72
+"""A crown with less than this share of the usual width is another tooth than it was taken for: a
+primary one, or one half hidden. It may be as much shorter as it is narrower."""
 READING_SD_MM = 0.35
 """Spread of margin and border readings when the right crease was followed."""
 
@@ -134,6 +141,7 @@ def read_margins(sheets: Sheets, relief: Relief, start: Array, stop: Array, tip:
     for side, sign in (("facial", 1.0), ("lingual", -1.0)):
         biting = biting_surface(sign * walls[side], sheets.z, start, stop, tip, ~front)
         walls[side] = np.where(biting, np.nan, walls[side])
+    whole = tip + _sunk(tip, front)
     usual = {side: usual_length * height_shares(numbers, side) for side in walls}
     length = {side: value * USUAL_RATIO for side, value in usual.items()}
     walls["facial"], walls["lingual"] = sharper(walls["facial"], walls["lingual"], sheets.z,
@@ -162,16 +170,17 @@ def read_margins(sheets: Sheets, relief: Relief, start: Array, stop: Array, tip:
     for second in (False, True):
         found: dict[str, Array] = {}
         for side, (_, crease, step, border, _) in images.items():
-            hopes[side] = expect(columns, start, stop, tip, length[side], spread, front,
+            shown = shown_length(length[side], tip, front)
+            hopes[side] = expect(columns, start, stop, tip, shown, spread, front,
                                  np.where(front, *PLAIN_WALL[side]))
-            signs = ends_of_crowns(rounds[side], sheets.z, start, stop, tip, length[side],
+            signs = ends_of_crowns(rounds[side], sheets.z, start, stop, tip, shown,
                                    np.where(front, *ROUND_WEIGHT[side]), hopes[side].middle)
             if side == "facial":
-                signs += sharp_creases(crease, start, stop, front, hopes[side].middle)
+                signs += sharp_creases(crease, step, start, stop, front, hopes[side].middle, plain)
             signs += plain * high_steps(step, sheets.z, start, stop, front,
                                         hopes[side].middle, side)
             paths[side] = trace_margin(crease, step, signs, sheets.z, border, hopes[side], plain)
-            found[side] = _clear_ratios(paths[side], start, stop, tip, usual[side])
+            found[side] = _clear_ratios(paths[side], start, stop, whole, usual[side])
         if not second:
             ratio = _usual_ratio(np.concatenate(list(found.values())), USUAL_RATIO, TRUST_MOUTH)
             for side, value in found.items():
@@ -185,7 +194,7 @@ def read_margins(sheets: Sheets, relief: Relief, start: Array, stop: Array, tip:
                 length["lingual"][lower] = usual["lingual"][lower] * shared_ratio(
                     crease, step, border, sheets.z,
                     [own for own, there in zip(rounds["lingual"], lower, strict=True) if there],
-                    start[lower], stop[lower], tip[lower], usual["lingual"][lower],
+                    start[lower], stop[lower], whole[lower], usual["lingual"][lower],
                     smooth=PLAIN_WALL["lingual"][0], round_weight=ROUND_WEIGHT["lingual"][0],
                     before=outside - FAINT_SHORTER, before_sd=FAINT_SD)
             longer = {side: _longer(found[side] * usual[side], length[side]) for side in images}
@@ -197,7 +206,8 @@ def read_margins(sheets: Sheets, relief: Relief, start: Array, stop: Array, tip:
     for side, teeth in one_sided(paths, middles, start, stop).items():
         if len(teeth):
             _, crease, step, border, _ = images[side]
-            signs = ends_of_crowns(rounds[side], sheets.z, start, stop, tip, length[side],
+            shown = shown_length(length[side], tip, front)
+            signs = ends_of_crowns(rounds[side], sheets.z, start, stop, tip, shown,
                                    np.where(front, *ROUND_WEIGHT[side]), middles[side])
             crease, step = (without_line(paths[side], image, sheets.z) for image in (crease, step))
             below = trace_margin(crease, step, signs, sheets.z, border, hopes[side], plain)
@@ -216,8 +226,10 @@ def read_margins(sheets: Sheets, relief: Relief, start: Array, stop: Array, tip:
         readings[side] = [
             _read(paths[side], line, lean, sheets, relief, sign, stand, float(a), float(b), sheet,
                   FAINT_TEMPERATURE if vague else TEMPERATURE, int(inward),
-                  short_limit)
-            for a, b, stand, vague, inward in zip(start, stop, stands, faint, inwards, strict=True)
+                  short_limit, float(highest))
+            for a, b, stand, vague, inward, highest in zip(
+                start, stop, stands, faint, inwards,
+                highest_margin(numbers, stop - start, tip, usual[side]), strict=True)
         ]
     return Margins(readings, heights, ratio, teeth_with(bonded, start, stop), pads)
 
@@ -229,6 +241,36 @@ def _smooth_crown(part: NDArray[np.bool_], images: Iterable[Array]) -> None:
         crown[:, rows:] |= part[:, :-rows]
     for image in images:
         image[crown & np.isnan(image)] = 0.0
+
+
+def _sunk(tip: Array, front: NDArray[np.bool_]) -> Array:
+    return np.maximum(-np.where(front, *SUNK_MM) - tip, 0.0)
+
+
+def shown_length(length: Array, tip: Array, front: NDArray[np.bool_]) -> Array:
+    """How much of crowns of a length shows where their tips stand at a height, (k,) mm."""
+    return np.maximum(length - _sunk(tip, front), SHOWN_LEAST_MM)
+
+
+def highest_margin(numbers: NDArray[np.int64], width: Array, tip: Array, length: Array) -> Array:
+    """Height up to which the margins of teeth too narrow for their numbers may lie, (k,) mm.
+
+    Parameters
+    ----------
+    numbers : (k,) int64
+        ISO 3950, of one arch.
+    width, tip, length : (k,) float64
+        Mesiodistal, height of the tips, and average crown length of such a tooth, mm.
+
+    Returns
+    -------
+    (k,) float64
+        Minus infinity for teeth that are as wide as may be.
+    """
+    arch = arch_of(int(numbers[0]))
+    widths = dict(zip(row_numbers(arch).tolist(), row_sizes(arch)[:, 1].tolist(), strict=True))
+    share = width / np.array([widths[number] for number in numbers.tolist()])
+    return np.where(share < NARROW, tip - share * length + SECOND_SPREAD_MM, -np.inf)
 
 
 def _usual_ratio(found: Array, before: float, trust: float) -> float:
@@ -316,7 +358,7 @@ def _running_median(values: Array, width: int) -> Array:
 
 def _read(path: Path, line: Array, lean: Array, sheets: Sheets, relief: Relief, sign: float,
           stand: Stand, start: float, stop: float, sheet: Array, temperature: float,
-          inward: int, short_limit: float) -> SideReading:
+          inward: int, short_limit: float, highest: float) -> SideReading:
     m = _seen_column(sheet, start, stop, inward)
     if m == middle_column(start, stop):
         m = _turned_column(sheet, sheets.z, stand, m, float(line[m] + lean[m]), stop - start)
@@ -343,10 +385,14 @@ def _read(path: Path, line: Array, lean: Array, sheets: Sheets, relief: Relief, 
         least = max(min(beside, default=captured), 0.0)
         if least < short_limit - DOUBT_MM:
             doubtful, low = True, min(low, least)
+    seen = is_seen(path, m) and margin_z > border_z
+    if not seen and captured < short_limit < highest - border_z:
+        # Nothing but the length of another tooth says that so little was captured.
+        doubtful, high = True, max(high, highest - border_z)
     columns = np.arange(int(np.ceil(start / STEP_S_MM)), int(np.floor(stop / STEP_S_MM)) + 1)
     columns = columns[(columns >= 0) & (columns < len(line))]
     return SideReading(
-        margin_z, is_seen(path, m) and margin_z > border_z, captured,
+        margin_z, seen, captured,
         low, high, p_short, doubtful, border_z, goes_on, columns,
         line[columns] + lean[columns],
     )

@@ -26,9 +26,10 @@ def margin_of_a_wall(corner_rad: float, corner_z: float) -> float:
     start, stop, tip, length = (np.array([v]) for v in (3.5, 11.5, 0.0, 9.0))
     hope = expect(COLUMNS, start, stop, tip, length, np.array([1.0]), FRONT, np.array([1.0]))
     crease = crease_angle(sheet, 1.0)
-    signs = sharp_creases(crease, start, stop, FRONT, hope.middle)
+    step = edge_step(sheet, 1.0)
+    signs = sharp_creases(crease, step, start, stop, FRONT, hope.middle, 1.0)
     border = np.full(COLUMNS, Z[-1])
-    path = trace_margin(crease, edge_step(sheet, 1.0), signs, Z, border, hope)
+    path = trace_margin(crease, step, signs, Z, border, hope)
     return float(path.height[round(7.5 / STEP_S_MM)])
 
 
@@ -47,11 +48,30 @@ def test_a_crease_is_looked_for_along_the_scallop() -> None:
     scallop = np.where(np.abs(at - 7.5) <= 4.0, -10.0 + 0.2 * (at - 7.5) ** 2, np.nan)
     for column in np.flatnonzero(~np.isnan(scallop)):
         crease[column, np.abs(Z - scallop[column]).argmin()] = 0.5
-    signs = sharp_creases(crease, np.array([3.5]), np.array([11.5]), FRONT, scallop)
+    place = (np.array([3.5]), np.array([11.5]), FRONT, scallop)
+    signs = sharp_creases(crease, np.zeros(crease.shape), *place, 1.0)
     side = round(10.5 / STEP_S_MM)
     assert signs[side].max() > 0
     assert Z[signs[side].argmax()] == pytest.approx(scallop[side], abs=0.7)
     assert not signs[: round(3.0 / STEP_S_MM)].any()
+
+
+@pytest.mark.parametrize(
+    ("edge", "front", "plain", "counts"),
+    [(0.2, False, 1.0, False), (0.0, False, 1.0, True), (0.2, True, 1.0, True),
+     (0.2, False, 0.0, True)],
+)  # fmt: skip
+def test_a_sharp_crease_under_rolled_gum_is_not_the_margin_of_a_back_tooth(
+    edge: float, front: bool, plain: float, counts: bool
+) -> None:
+    """Its free edge stands out two millimetres above, if crowns are plain enough to tell."""
+    wall = edge * np.clip((-7.0 - Z) / 0.3 + 0.5, 0.0, 1.0)
+    wall += np.where(Z < -9.0, 0.6 * (-9.0 - Z), 0.0)
+    sheet = np.tile(np.where(Z > 0.0, np.nan, wall), (COLUMNS, 1))
+    scallop = np.full(COLUMNS, -8.5)
+    place = (np.array([3.5]), np.array([11.5]), np.array([front]), scallop)
+    signs = sharp_creases(crease_angle(sheet, 1.0), edge_step(sheet, 1.0), *place, plain)
+    assert (signs[:, np.abs(Z + 9.0) < 0.5].max() > 4.0) == counts
 
 
 def margin_of_steps(side: str, *steps: tuple[float, float], last: float = -15.0) -> float:

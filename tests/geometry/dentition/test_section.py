@@ -10,7 +10,7 @@ from geometry.dentition.margin import Path
 from geometry.dentition.roundness import ends_of_crowns, roundness
 from geometry.dentition.section import Relief, Stand, border_height, stand_of
 from geometry.dentition.sheets import STEP_S_MM, STEP_Z_MM, Sheets
-from geometry.dentition.tissue import _read, _seen_column, _towards_middle
+from geometry.dentition.tissue import SideReading, _read, _seen_column, _towards_middle
 
 Z = 1.0 - np.arange(80) * STEP_Z_MM
 ALONG = np.arange(121) * STEP_S_MM
@@ -135,11 +135,8 @@ def test_a_scan_that_ends_beside_the_middle_shows_no_more_than_the_wall_there(
     assert not goes_on
 
 
-@pytest.mark.parametrize(("cliff_mm", "doubtful"), [(0.4, True), (2.5, False)])
-def test_a_border_that_rises_right_beside_the_middle_leaves_doubt(
-    cliff_mm: float, doubtful: bool
-) -> None:
-    """Where the middle of a tooth lies is not known to half a millimetre."""
+def read_at(margin_z: float, cliff_mm: float, highest: float = -np.inf) -> SideReading:
+    """Read a tooth whose scan ends 12 mm down, and 6.5 mm from so far beside its middle on."""
     at = np.arange(0.0, 30.0, STEP_MM)
     outward = np.tile([0.0, 1.0], (len(at), 1))
     line = ArchLine(
@@ -152,14 +149,31 @@ def test_a_border_that_rises_right_beside_the_middle_leaves_doubt(
     edge = np.array([[x, 3.0, -12.0 if x < cliff else -6.5] for x in np.arange(5, 25, 0.2)] + steps)
     facing = np.tile([0.0, 1.0], (len(edge), 1))
     relief = Relief(edge, facing, edge, facing, np.empty((0, 3)), np.empty((0, 2)), line)
-    margin = np.full(len(ALONG), -5.0)
-    cost = np.tile(40.0 * np.abs(Z + 5.0), (len(ALONG), 1))
+    margin = np.full(len(ALONG), margin_z)
+    cost = np.tile(40.0 * np.abs(Z - margin_z), (len(ALONG), 1))
     path = Path(Z, margin, cost, 0.0 * cost, 0.0 * cost)
     start, stop = MIDDLE_MM - WIDTH_MM / 2, MIDDLE_MM + WIDTH_MM / 2
     stand = Stand(MIDDLE_MM, 0.0, 0.0)
-    told = _read(
-        path, margin, 0.0 * margin, sheets, relief, 1.0, stand, start, stop, wall, 1.3, 0, 3.0
-    )
+    return _read(
+        path, margin, 0.0 * margin, sheets, relief, 1.0, stand, start, stop, wall, 1.3, 0, 3.0,
+        highest,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(("cliff_mm", "doubtful"), [(0.4, True), (2.5, False)])
+def test_a_border_that_rises_right_beside_the_middle_leaves_doubt(
+    cliff_mm: float, doubtful: bool
+) -> None:
+    """Where the middle of a tooth lies is not known to half a millimetre."""
+    told = read_at(-5.0, cliff_mm)
     assert told.captured == pytest.approx(7.0, abs=0.4)
     assert told.doubtful == doubtful
     assert (told.low < 2.5) == doubtful
+
+
+def test_a_line_that_only_another_tooth_s_length_tells_leaves_doubt() -> None:
+    sure, unsure = read_at(-12.5, -9.0), read_at(-12.5, -9.0, highest=-2.0)
+    assert (sure.captured, unsure.captured) == (0.0, 0.0)
+    assert not sure.doubtful
+    assert unsure.doubtful
+    assert unsure.high == pytest.approx(4.5, abs=0.3)
