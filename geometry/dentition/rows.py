@@ -59,6 +59,9 @@ over its neighbours' necks and is at most so much broader than is usual."""
 SUNKEN_SHARE, SUNKEN_MOST, SHAPED_MM2 = 0.65, 1.35, 0.42
 """A premolar or molar below the row fills such shares of its usual width; the further it stands
 out of the gum, and the more cusps and fissures it shows, the surer. A ridge is smooth."""
+PAD_SHAPE_MM, PAD_UNDER_MM = 0.13, 1.0
+"""What ends a row without cusps and fissures, so far under its neighbour, is gum behind the last
+tooth: tuberosity or pad. Of four hundred ends only such had both."""
 FRONT_TEETH = 3
 EDGE_DEPTH_MM = 1.5
 NOTHING_MM, WHOLLY, LEAST_CELLS = -50.0, 0.98, 20
@@ -85,7 +88,7 @@ MIXED_DOUBT, MIXED_GAIN = 0.2, 1.2
 """A row with primary teeth in it must be so much cheaper to be thought of, and to be believed.
 Of three hundred permanent rows none gained more than 0.4, of a hundred and sixty others none
 more than 0.1; chosen here."""
-FIRST_PRIMARY, LEAST_PRIMARY = 50, 2
+FIRST_PRIMARY, LEAST_PRIMARY, LAST_PREMOLAR = 50, 2, 5
 """A lone primary tooth is but a thought: a crown ground down for a restoration is as narrow."""
 POOR_FIT, NARROWER = 1.5, 0.95
 """Cost of a tooth from which the row is hardly explained at all (of two hundred rows one has
@@ -230,8 +233,27 @@ def find_row(signs: Signs, arch: str, to_midline: Array) -> Row:
         lead[either] = np.minimum(lead[either], np.abs(dearer[either]))
         numbers[either & (dearer > 0.0)] += TO_PRIMARY
     start, stop = _refined(signs.groove, starts * step, stops * step)
+    kept = _crowns(signs.shadow, numbers, start, stop)
+    numbers, start, stop, lead = numbers[kept], start[kept], stop[kept], lead[kept]
     lead[guessed(numbers, stop - start, gain, total)] = 0.0
     return Row(numbers, start, stop, total, scale, lead, signs.shadow)
+
+
+def _crowns(shadow: Array, numbers: NDArray[np.int64], start: Array, stop: Array) -> slice:
+    """The teeth of a row without the gum behind its last molars."""
+    first, last = 0, len(numbers)
+    for end, inwards in ((0, 1), (-1, -1)):
+        while last - first > FRONT_TEETH:
+            k = first if end == 0 else last - 1
+            if numbers[k] % 10 <= LAST_PREMOLAR:
+                break
+            own, beside = (
+                _seen_between(shadow, float(start[q]), float(stop[q])) for q in (k, k + inwards)
+            )
+            if own[2] >= PAD_SHAPE_MM or not own[0] <= beside[0] - PAD_UNDER_MM:
+                break
+            first, last = (first + 1, last) if end == 0 else (first, last - 1)
+    return slice(first, last)
 
 
 def guessed(

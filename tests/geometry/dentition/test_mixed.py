@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from geometry.dentition import rows, sheets
+from geometry.dentition import rows, sheets, spaces
 from geometry.dentition.crowns import CROWN_SIZES_MM, PRIMARY_SIZES_MM, permanent, permanent_row
 from geometry.dentition.rows import Row, find_row
 from geometry.inspection.place import tooth_words
@@ -23,7 +23,10 @@ def row_of(arch: str, primary: tuple[int, ...], scale: float = 1.0) -> Row:
     groove = 3.0 * np.exp(-0.5 * ((s[:, None] - ends) / 0.3) ** 2).max(axis=1)
     crown = ((s > ends[0]) & (s < ends[-1])).astype(np.float64)
     breadth = np.concatenate([[0.0], breadths, [0.0]])[np.searchsorted(ends, s)]
-    signs = rows.Signs(groove, crown, breadth, np.zeros_like(s), np.zeros((1, 1)))
+    shadow = np.zeros(
+        (round(s[-1] / spaces.CELL_MM) + 2, round(2 * spaces.HALF_MM / spaces.CELL_MM))
+    )
+    signs = rows.Signs(groove, crown, breadth, np.zeros_like(s), shadow)
     return find_row(signs, arch, ends[SEEN] - s)
 
 

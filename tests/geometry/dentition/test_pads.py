@@ -1,0 +1,42 @@
+"""Gum behind the last molars: it is scanned along, and is no tooth."""
+
+import numpy as np
+import pytest
+
+from geometry.dentition import rows, spaces
+
+TEETH = {15: 7.0, 16: 10.0, 17: 9.0, 18: 8.0}
+ENDS = 2.0 + np.concatenate([[0.0], np.cumsum(list(TEETH.values())[::-1])])
+
+
+def seen_from_above(low: float, cusps: float) -> np.ndarray:
+    """Heights of a row whose first 8 mm lie ``low`` mm under the others, with such cusps."""
+    s = np.arange(round(45.0 / spaces.CELL_MM))[:, None] * spaces.CELL_MM
+    n = np.arange(round(2.0 * spaces.HALF_MM / spaces.CELL_MM))[None] * spaces.CELL_MM
+    n = n - spaces.HALF_MM
+    first = s < ENDS[1]
+    bumps = np.cos(2.0 * np.pi * s / 5.0) * np.cos(2.0 * np.pi * n / 5.0)
+    round_top = 1.5 * (n / 4.0) ** 2 + np.where(first, 0.03 * (s - ENDS[1]) ** 2, 0.0)
+    return np.maximum(np.where(first, cusps, 0.7) * bumps - low * first - round_top, -12.0)
+
+
+@pytest.mark.parametrize("arch", ["upper", "lower"])
+@pytest.mark.parametrize(
+    ("low", "cusps", "gum"),
+    [
+        (2.5, 0.0, True),  # the tuberosity, or the pad behind a lower molar
+        (2.5, 0.7, False),  # a half erupted third molar has cusps
+        (0.3, 0.0, False),  # a worn one stands as high as its neighbour
+    ],
+)
+def test_gum_behind_the_last_molar_is_no_tooth(
+    low: float, cusps: float, gum: bool, arch: str
+) -> None:
+    shadow, ends = seen_from_above(low, cusps), (ENDS[:-1], ENDS[1:])
+    numbers = np.array(sorted(TEETH, reverse=True)) + (30 if arch == "lower" else 0)
+    assert rows._crowns(shadow, numbers, *ends) == slice(int(gum), 4)
+    # Seen from the other end of the row it is the same.
+    length = len(shadow) * spaces.CELL_MM
+    other = np.sort(numbers) + (10 if arch == "upper" else -10)
+    mirrored = length - ENDS[::-1]
+    assert rows._crowns(shadow[::-1], other, mirrored[:-1], mirrored[1:]) == slice(0, 4 - int(gum))
