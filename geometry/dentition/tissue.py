@@ -68,8 +68,8 @@ there the odds are taken for weaker, and the margin told lies half way between t
 path and the middle of all."""
 DOUBT_MM = 0.5
 """What may be more than this on either side of the limit is doubtful."""
-DOUBT_TEMPERATURE = 0.85
-"""Told ranges are wider than they need be: they hold nine true values of ten. With sharper odds
+DOUBT_TEMPERATURE = 0.7
+"""Told ranges are wider than they need be: they hold 19 true values of 20. With sharper odds
 fewer places are doubtful, and hardly more of the short ones pass unnoticed."""
 BESIDE_COLUMNS = 2
 """Where less than the limit was captured within half a millimetre of it, a place is doubtful:
