@@ -10,8 +10,10 @@ from production.views import (
     desk_today,
     desk_visits,
 )
+from production.views.presence import presence
 
 urlpatterns: list[URLPattern | URLResolver] = [
+    path("presence/", presence, name="presence"),
     path("today/", desk_today.today_page, name="today"),
     path("today/live/", desk_today.today_live, name="today-live"),
     path("today/find/", desk_today.find, name="find"),

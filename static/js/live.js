@@ -3,6 +3,8 @@
 // A live part is an element with hx-get and hx-trigger="every 2s"; the server answers
 // 204 when nothing changed, so an unchanged page is not touched.
 
+import { awaitSignIn, presence, written } from "./presence.js";
+
 const offline = document.getElementById("offline");
 let failures = 0;
 
@@ -19,6 +21,15 @@ document.addEventListener("htmx:responseError", (event) => {
 });
 document.addEventListener("htmx:afterOnLoad", () => connection(true));
 window.addEventListener("offline", () => { failures = 2; connection(false); });
+
+// Signed out: the page gives way to the sign-in, unless something written on it would be lost.
+document.addEventListener("htmx:beforeOnLoad", (event) => {
+  const to = event.detail.xhr.getResponseHeader("HX-Redirect") ?? "";
+  const content = document.getElementById("content");
+  if (!to.startsWith("/login/") || !(written(content) || content.querySelector("#queue li"))) return;
+  event.preventDefault();
+  presence().then((found) => { if (!found.here) awaitSignIn(found); });
+});
 
 // A person who is typing in a live part keeps what is typed.
 document.addEventListener("htmx:beforeSwap", (event) => {

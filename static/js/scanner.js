@@ -36,6 +36,13 @@ document.addEventListener("keydown", (event) => {
   const fast = now - last < HAND_MS;
 
   if (event.key === "Enter") {
+    if (dialog?.open && fast && burst.length >= SHORTEST) {
+      event.preventDefault(); // it would press the dialog's button
+      close();
+      send(burst);
+      burst = "";
+      return;
+    }
     if (elsewhere && fast && burst.length >= SHORTEST) {
       event.preventDefault();
       if (before !== null) active.value = before;

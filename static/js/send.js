@@ -1,27 +1,15 @@
-// A form is sent only while the office's server answers, and once however often it is pressed.
+// A form is sent only while the office's server answers and its person is signed in, and once
+// however often it is pressed.
 //
 // Without a connection the browser would show its own error page in place of ours, and what was
 // scanned or written would be gone. Until the server answers again it waits here, in sight.
 
-const server = document.querySelector("link[rel=icon]")?.href; // the smallest file there is
-const PATIENCE = 4000;
+import { awaitSignIn, presence, written } from "./presence.js";
+
 const PAUSE = 1500;
 const GONE = 20000; // a form whose answer is a file leaves the page as it is
 
 let underway = null; // what is being sent or waits
-
-async function answers() {
-  const control = new AbortController();
-  const clock = setTimeout(() => control.abort(), PATIENCE);
-  try {
-    // Whatever it says of the file itself; above 500 something in between speaks for it.
-    return (await fetch(server, { cache: "no-store", signal: control.signal })).status < 500;
-  } catch {
-    return false;
-  } finally {
-    clearTimeout(clock);
-  }
-}
 
 const wait = (ms) => new Promise((resolve) => setTimeout(resolve, ms));
 
@@ -43,6 +31,13 @@ function notice(form, stop) {
   return box;
 }
 
+// A form drawn again holds what was written before as its own. A code is scanned again in a moment.
+function filled(form) {
+  if (form.id === "scan-form") return false;
+  const fields = [...form.querySelectorAll("textarea, input:is([type=text], :not([type]))")];
+  return written(form) || fields.some((field) => field.value);
+}
+
 async function hold(mine) {
   let box = null;
   const stop = () => {
@@ -52,19 +47,26 @@ async function hold(mine) {
     document.dispatchEvent(new CustomEvent("unsent"));
   };
   mine.form.inert = true; // another scan must not write into this one
-  while (underway === mine && !(await answers())) {
+  let found = await presence();
+  while (underway === mine && !found.up) {
     box ??= notice(mine.form, stop);
     await wait(PAUSE);
+    found = await presence();
   }
   if (underway !== mine) return;
   box?.remove();
   mine.form.inert = false;
+  if (!found.here && filled(mine.form)) {
+    underway = null;
+    awaitSignIn(found);
+    document.dispatchEvent(new CustomEvent("unsent"));
+  }
 }
 
 async function onSubmit(event) {
   const { target: form, submitter } = event;
   const live = form.hasAttribute("hx-post") || submitter?.hasAttribute("hx-post");
-  if (event.defaultPrevented || form.method !== "post" || live || !server) return;
+  if (event.defaultPrevented || form.method !== "post" || live) return;
   if (underway?.form === form && underway.go) {
     underway.go = false;
     return; // this one goes out

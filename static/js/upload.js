@@ -3,6 +3,8 @@
 // The key of an upload is kept for the file (name, size, date) while the page is open:
 // "Go on" after a lost connection asks the server how much has arrived and sends the rest.
 
+import { awaitSignIn, presence } from "./presence.js";
+
 const PART = 1 << 20;
 const drops = document.getElementById("drops");
 const queue = document.getElementById("queue");
@@ -23,7 +25,15 @@ function guess(name) {
 
 async function ask(address, options = {}) {
   const headers = { "X-CSRFToken": drops.dataset.csrf, ...(options.headers || {}) };
-  return fetch(address, { ...options, headers, credentials: "same-origin" });
+  const answer = await fetch(address, { ...options, headers, credentials: "same-origin" });
+  if (answer.redirected || answer.status === 403) {
+    const found = await presence();
+    if (found.up && !found.here) {
+      awaitSignIn(found);
+      throw Object.assign(new Error("signed out"), { signedOut: true });
+    }
+  }
+  return answer;
 }
 
 const sentence = (words) => `${words.charAt(0).toUpperCase()}${words.slice(1)}.`.replace(/\.\.$/, ".");
@@ -35,13 +45,14 @@ async function send(file, arch, line) {
   const key = keys.get(id);
   const part = drops.dataset.upload.replace("KEY", key);
   const done = drops.dataset.done.replace("KEY", key);
-  let sent = (await (await ask(part)).json()).arrived;
+  const { signal } = line.control;
+  let sent = (await (await ask(part, { signal })).json()).arrived;
   let tries = 0;
   for (;;) {
     try {
       while (sent < file.size) {
         const body = file.slice(sent, sent + PART);
-        const answer = await ask(`${part}?offset=${sent}`, { method: "POST", body });
+        const answer = await ask(`${part}?offset=${sent}`, { method: "POST", body, signal });
         const words = await answer.json();
         if (answer.status === 400) throw Object.assign(new Error(words.problem), { final: true });
         if (!answer.ok && answer.status !== 409) throw new Error(`status ${answer.status}`);
@@ -50,6 +61,7 @@ async function send(file, arch, line) {
         line.progress(sent / file.size);
       }
       const units = document.getElementById("units").value;
+      line.whole();
       const answer = await ask(done, {
         method: "POST",
         headers: { "Content-Type": "application/json" },
@@ -62,7 +74,7 @@ async function send(file, arch, line) {
       keys.delete(id);
       return words;
     } catch (error) {
-      if (error.final || tries >= 6) throw error;
+      if (error.final || error.signedOut || signal.aborted || tries >= 6) throw error;
       tries += 1;
       line.say(`Connection lost; trying again (${tries}) …`);
       await wait(Math.min(1000 * 2 ** tries, 8000));
@@ -81,10 +93,20 @@ function addLine(file, arch) {
   bar.setAttribute("aria-label", `Sending ${file.name}`);
   const words = document.createElement("span");
   words.className = "quiet";
+  const control = new AbortController();
+  const stop = document.createElement("button");
+  stop.type = "button";
+  stop.className = "button";
+  stop.textContent = "Stop";
+  stop.setAttribute("aria-label", `Stop sending ${file.name}`);
+  stop.addEventListener("click", () => control.abort());
   item.append(name, bar, words);
   queue.append(item);
   const line = {
     item,
+    control,
+    began() { item.append(stop); },
+    whole() { stop.remove(); }, // from here on the server decides
     progress(share) {
       bar.value = share;
       words.textContent = `${Math.round(share * 100)} %`;
@@ -92,6 +114,7 @@ function addLine(file, arch) {
     say(text) { words.textContent = text; },
     end(text, ok) {
       bar.remove();
+      stop.remove();
       words.textContent = text;
       words.className = ok ? "chip good" : "chip bad";
     },
@@ -119,6 +142,7 @@ function askArch(file, line) {
 
 async function start(file, arch, line) {
   line.say(`${arch} arch`);
+  line.began();
   sending += 1;
   try {
     const words = await send(file, arch, line);
@@ -126,7 +150,10 @@ async function start(file, arch, line) {
     document.body.dispatchEvent(new CustomEvent("scans-changed"));
     setTimeout(() => line.item.remove(), 15000);
   } catch (error) {
-    line.end(error.final ? sentence(error.message) : "Not sent: no connection.", false);
+    const stopped = line.control.signal.aborted;
+    if (stopped) line.end("Stopped. Nothing was taken in.", false);
+    else if (error.signedOut) line.end("Not sent: you are signed out.", false);
+    else line.end(error.final ? sentence(error.message) : "Not sent: no connection.", false);
     const button = document.createElement("button");
     button.type = "button";
     button.className = "button";

@@ -35,3 +35,16 @@ def test_a_form_older_than_the_sign_in_is_drawn_anew(office, person):
     assert (answer.status_code, answer.headers["Location"]) == (302, "/bench/")
     assert "Nothing was recorded" in client.get("/bench/").content.decode()
     assert client.post(reverse("bench-scan"), {"text": "DO-OK"}).status_code == 403
+
+
+def test_a_page_learns_who_is_signed_in_and_the_token_of_now(office, person):
+    client = Client(enforce_csrf_checks=True)
+    nobody = client.get(reverse("presence")).json()
+    assert (nobody["who"], nobody["name"]) == ("", "")
+    user = person("technician")
+    client.force_login(user)
+    found = client.get(reverse("presence")).json()
+    assert (found["who"], found["name"]) == (str(user.pk), str(user))
+    sent = {"text": "DO-BENCH", "csrfmiddlewaretoken": found["token"]}
+    headers = {"Referer": "http://testserver/bench/"}
+    assert client.post(reverse("bench-scan"), sent, headers=headers).status_code == 302

@@ -32,7 +32,7 @@ from production.models import (
 
 #: Open to everybody who is signed in; each decides by itself what it shows.
 UNGUARDED = {"home", "logout", "today", "today-live", "day-sheet"}
-PUBLIC = {"login", "healthz"}
+PUBLIC = {"login", "healthz", "presence"}
 
 
 def patterns(resolver: URLResolver | None = None) -> Iterator[URLPattern]:
@@ -143,7 +143,7 @@ def test_every_address_as_every_role(examples, signed_in):
     assert seen > 250
 
 
-def test_strangers_see_only_the_sign_in_and_the_health_check(examples):
+def test_strangers_see_only_the_sign_in_the_health_check_and_that_nobody_is_signed_in(examples):
     client = Client()
     for pattern in patterns():
         if pattern.name in PUBLIC:
