@@ -21,6 +21,8 @@ from production.models import Acceptance, Appliance, Scan, Work
 SEVERITY = {"stop": ("bad", "stop"), "check": ("warn", "warn"), "note": ("", "info")}
 UNCERTAIN = "margin_uncertain"
 NOTES_SHOWN = 4
+LONG = dt.timedelta(seconds=20)
+"""An inspection begins within a second where the worker runs."""
 MARK_REACH_MM = 10.0
 """How far from an uncertain place a mark still speaks of it: about a tooth (common practice)."""
 DECIDED = ("acceptances", "acceptances__taken_back_at")
@@ -110,9 +112,25 @@ class ScanView:
         return dt.datetime.fromisoformat(same["taken"]) if same else None
 
     @property
+    def waits_long(self) -> bool:
+        """Whether the person at the chair should know that the inspection has not begun."""
+        return self.working and waits_long(self.work)
+
+    @property
     def working(self) -> bool:
         """Whether an answer is still to come."""
         return self.scan.status == Scan.Status.WAITING
+
+
+def waits_long(work: Work | None) -> bool:
+    """Whether nobody is at an inspection that should have begun long ago."""
+    if work is None:
+        return False
+    now = timezone.now()
+    lapsed = work.status == Work.Status.RUNNING and work.lease_until and work.lease_until < now
+    if work.status != Work.Status.PENDING and not lapsed:
+        return False
+    return now - (work.started_at or work.created_at) > LONG
 
 
 def with_decisions(scans: QuerySet[Scan]) -> QuerySet[Scan]:
@@ -217,9 +235,10 @@ def version(patient: Patient) -> str:
         .order_by("pk")
         .values_list("pk", "status", "verdict", "replaced_by", "set_aside_at", *DECIDED)
     )
-    works = list(
-        Work.objects.filter(kind__in=("inspect", "mouth"), subject_id__in=[r[0] for r in rows])
-        .order_by("pk")
-        .values_list("pk", "status", "attempts")
-    )
+    works = [
+        (w.pk, w.status, w.attempts, waits_long(w))
+        for w in Work.objects.filter(
+            kind__in=("inspect", "mouth"), subject_id__in=[r[0] for r in rows]
+        ).order_by("pk")
+    ]
     return hashlib.sha256(repr((rows, works)).encode()).hexdigest()[:16]

@@ -196,6 +196,6 @@ def _scan_context(key: uuid.UUID) -> dict[str, object]:
             found.set_aside_at,
             [(a.pk, a.taken_back_at) for a in view.scan.acceptances.all()],
             [(a.code, a.seq) for a in made],
-            view.work and (view.work.status, view.work.attempts),
+            view.work and (view.work.status, view.work.attempts, view.waits_long),
         ),
     }

@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import json
+import re
 
 import pytest
 from django.urls import reverse
+from django.utils import timezone
 
+from production import work
+from production.actions.take_scan import take_scan
 from production.jobs import JOBS
 from production.models import Scan, StoredFile, Work
 
@@ -127,3 +132,22 @@ def test_after_a_file_that_is_no_scan_the_scan_before_counts(doctor, patient):
     assert slip.set_aside_at is not None
     first.refresh_from_db()
     assert first.replaced_by is None
+
+
+def test_an_inspection_that_nobody_begins_is_told_on_the_page(office, person, patient, client):
+    user = person("doctor")
+    scan, _ = take_scan(user, patient, "upper", [b"x" * 90], key="waits-long-000001")
+    client.force_login(user)
+    pages = [reverse("chair", args=[patient.uuid]), reverse("scan", args=[scan.uuid])]
+    live = client.get(pages[0]).content.decode()
+    seen = re.search(r"seen=(\w+)", live)[1]
+    assert "Not begun yet" not in live
+    long_ago = timezone.now() - dt.timedelta(minutes=1)
+    Work.objects.filter(kind="inspect", subject_id=scan.pk).update(created_at=long_ago)
+    assert (
+        client.get(reverse("chair-scans", args=[patient.uuid]), {"seen": seen}).status_code == 200
+    )
+    for page in pages:
+        assert "Not begun yet" in client.get(page).content.decode()
+    work.claim(Work.objects.get(kind="inspect", subject_id=scan.pk).pk)
+    assert "Not begun yet" not in client.get(pages[0]).content.decode()
