@@ -25,6 +25,7 @@ from geometry.frame.plane import (
 from geometry.frame.relief import Relief, basis_of, relief_of
 from geometry.frame.row_curve import RowCurve, fit_row_curve
 from geometry.frame.side import ArchSide, tell_side
+from geometry.frame.smooth import crown_shares
 from geometry.frame.surface import Surface, take_surface
 from geometry.frame.tables import table_places
 from geometry.frame.teeth import MESIODISTAL_MM
@@ -285,10 +286,23 @@ def _weighed(seen: _Seen, plane: OcclusalPlane, arch: str) -> View:
     own = _unbonded(seen, plane, plane.tips.points)
     sunken = _unbonded(seen, plane, sunk)
     own *= _edge_shares(seen.row, places, arch) * _standing_out(plane)
-    share = np.concatenate([own, counts, sunken, parts])
-    more = np.concatenate([bare @ seen.rotation, sunk, edges])
+    low = np.concatenate([plane.tips.points, bare @ seen.rotation, sunk])
+    share = np.concatenate(
+        [np.concatenate([own, counts, sunken]) * _no_gum(seen, plane, low), parts]
+    )
+    more = np.concatenate([low[len(own) :], edges])
     along = np.concatenate([places[:, 0], seen.placed(more)[1][:, 0]])
     return View(plane, more, share, along)
+
+
+def _no_gum(seen: _Seen, plane: OcclusalPlane, points: NDArray[np.float64]) -> NDArray[np.float64]:
+    """How much each peak (n, 3) counts for not being a smooth hill under the plane."""
+    local, _ = seen.placed(points)
+    under = np.clip((plane.level - points @ plane.axis) / LOW_MM - 1.0, 0.0, 1.0)
+    out = np.ones(len(points))
+    some = under > 0.0
+    out[some] -= under[some] * (1.0 - crown_shares(seen.relief, local[some]))
+    return out
 
 
 def _unbonded(
