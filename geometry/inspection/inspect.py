@@ -139,7 +139,7 @@ def inspect_scan(
         with watch.part("frame"):
             cleared = clear(topology, frame)
             topology, frame, set_aside = cleared.topology, cleared.frame, cleared.set_aside
-            fine = coarsen(topology.main, CELL_MM)
+            sampling, fine = _sample(topology, limits)
     if frame is not None:
         parts, more = _measure_arch(
             report, topology, frame, sampling, fine, limits, watch, set_aside

@@ -91,7 +91,9 @@ def measure(topology: Topology, spike_mm: float) -> Sampling:
     inner = edge == 0
     alone = np.abs(second[inner]) / (_NORMAL_MAD * _SECOND_GAIN)
     noise = float(np.median(alone)) if len(alone) else 0.0
-    rough, smooth = uneven_patches(mesh.vertices[inner], alone, noise, topology.area_mm2)
+    rough, smooth = uneven_patches(
+        mesh.vertices[inner], first[inner], second[inner], alone, noise, topology.area_mm2
+    )
     return Sampling(
         median_edge_mm=float(np.median(lengths)),
         noise_mm=noise,

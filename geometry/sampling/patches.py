@@ -20,9 +20,14 @@ from geometry.sampling.thinning import some_of
 Array = NDArray[np.float64]
 
 _LOOKED_AT, _NEAREST = 20_000, 16
-# Rough is what has this much noise and so many times the scan's, for more than half of the
-# nearest; sharp triangles deep between crowns make patches smaller than the least area.
-_ROUGH_MM, _ROUGH_TIMES, _ROUGH_SHARE, _ROUGH_LEAST_MM2 = 0.035, 2.5, 0.5, 35.0
+# Rough is what has this much noise and so many times the scan's, for more than half of a few
+# square millimetres around.
+_ROUGH_MM, _ROUGH_TIMES, _ROUGH_SHARE, _ROUGH_LEAST_MM2 = 0.015, 2.0, 0.5, 5.0
+_ROUGH_NEAREST = 64
+# Fine anatomy under large triangles has as large differences, but there a vertex and its
+# neighbours lie off their surroundings to the same side (correlated by .28 and more on generated
+# mouths of three kinds), which noise does not.
+_ROUGH_ALIKE = 0.2
 # Smooth is what has less than this share of the scan's noise, for nearly all of the nearest.
 _SMOOTH_TIMES, _SMOOTH_SHARE, _SMOOTH_LEAST_MM2 = 0.2, 0.75, 8.0
 # A scanner that smooths leaves no noise to tell by; where much is smooth, that is how it works;
@@ -53,7 +58,7 @@ class Patch:
 
 
 def uneven_patches(
-    points: Array, noise: Array, noise_mm: float, area_mm2: float
+    points: Array, first: Array, second: Array, noise: Array, noise_mm: float, area_mm2: float
 ) -> tuple[tuple[Patch, ...], tuple[Patch, ...]]:
     """Find the rough and the smooth places of a surface.
 
@@ -61,6 +66,9 @@ def uneven_patches(
     ----------
     points : (n, 3) float64
         Vertices away from the border.
+    first, second : (n,) float64
+        Height of each over the mean of its neighbours along its normal, and the height of that
+        over theirs, mm.
     noise : (n,) float64
         What each alone says about the noise, mm; its median is ``noise_mm``.
     noise_mm : float
@@ -74,17 +82,23 @@ def uneven_patches(
     """
     looked_at = some_of(points, _LOOKED_AT)
     points, noise = points[looked_at], noise[looked_at]
-    if len(points) < _NEAREST:
+    if len(points) < _ROUGH_NEAREST:
         return (), ()
     tree = cKDTree(points)
     each = area_mm2 / len(points)
     rough = noise > max(_ROUGH_MM, _ROUGH_TIMES * noise_mm)
-    found = _patches(tree, noise, rough, _ROUGH_SHARE, each)
-    much = tuple(patch for patch in found if patch.area_mm2 >= _ROUGH_LEAST_MM2)
+    own, around = first[looked_at], (first - second)[looked_at]
+    much = tuple(
+        patch
+        for patch, near in _patches(tree, noise, rough, _ROUGH_SHARE, _ROUGH_NEAREST, each)
+        if patch.area_mm2 >= _ROUGH_LEAST_MM2
+        and float(own[near] @ around[near]) < _ROUGH_ALIKE * float(own[near] @ own[near])
+    )
     if noise_mm < _NOISE_LEAST_MM:
         return much, ()
-    found = _patches(tree, noise, noise < _SMOOTH_TIMES * noise_mm, _SMOOTH_SHARE, each)
-    little = [patch for patch in found if patch.area_mm2 >= _SMOOTH_LEAST_MM2]
+    smooth = noise < _SMOOTH_TIMES * noise_mm
+    found = _patches(tree, noise, smooth, _SMOOTH_SHARE, _NEAREST, each)
+    little = [patch for patch, _ in found if patch.area_mm2 >= _SMOOTH_LEAST_MM2]
     if sum(patch.area_mm2 for patch in little) > _SMOOTH_MOST_SHARE * area_mm2:
         return much, ()
     spacing = float(np.sqrt(each))
@@ -107,13 +121,21 @@ def _beside(tree: cKDTree, noise: Array, patch: Patch, spacing: float) -> float:
 
 
 def _patches(
-    tree: cKDTree, noise: Array, odd: NDArray[np.bool_], share: float, each_mm2: float
-) -> list[Patch]:
-    """Odd vertices most of whose nearest are odd, put together where they are neighbours."""
+    tree: cKDTree,
+    noise: Array,
+    odd: NDArray[np.bool_],
+    share: float,
+    nearest_count: int,
+    each_mm2: float,
+) -> list[tuple[Patch, NDArray[np.int64]]]:
+    """Odd vertices most of whose nearest are odd, put together where they are neighbours.
+
+    With each patch come the numbers of all vertices nearest to its own.
+    """
     asked = np.flatnonzero(odd)
     if not len(asked):
         return []
-    _, nearest = tree.query(tree.data[asked], k=_NEAREST)
+    _, nearest = tree.query(tree.data[asked], k=nearest_count)
     most = odd[nearest].mean(axis=1) > share
     own, around = asked[most], nearest[most]
     places = np.asarray(tree.data)[own]
@@ -124,8 +146,11 @@ def _patches(
     links = coo_array((np.ones(len(pairs)), pairs.T), shape=(len(own), len(own)))
     count, of = connected_components(links, directed=False)
     sizes = np.bincount(of, minlength=count)
-    return [
-        Patch(places[of == k], float(sizes[k]) * each_mm2, float(np.median(noise[around[of == k]])))
-        for k in np.argsort(-sizes, kind="stable").tolist()
-        if sizes[k] > 1
-    ]
+    found = []
+    for k in np.argsort(-sizes, kind="stable").tolist():
+        if sizes[k] > 1:
+            near = around[of == k]
+            area = float(sizes[k]) * each_mm2
+            patch = Patch(places[of == k], area, float(np.median(noise[near[:, :_NEAREST]])))
+            found.append((patch, np.unique(near).astype(np.int64)))
+    return found

@@ -21,7 +21,7 @@ def measured(noise_at, seed: int = 0) -> Sampling:
     return measure(analyse(Mesh(moved @ turn, mesh.faces), self_intersections=False), 0.9)
 
 
-@pytest.mark.parametrize("rough_mm", [0.06, 0.12])
+@pytest.mark.parametrize("rough_mm", [0.03, 0.06, 0.12])
 def test_a_rough_place_is_told_with_its_size_and_noise(rough_mm):
     found = measured(lambda away: np.where(away < RADIUS, rough_mm, 0.006))
     (patch,) = found.rough
@@ -53,3 +53,13 @@ def test_a_place_without_noise_is_told_as_smooth(noise_mm):
 def test_nothing_is_told_where_no_place_differs_by_itself(noise_at):
     found = measured(noise_at)
     assert (found.rough, found.smooth) == ((), ())
+
+
+def test_fine_relief_under_large_triangles_is_not_taken_for_noise():
+    mesh = sheet(step=0.35, size=30.0)
+    away = np.linalg.norm(mesh.vertices[:, :2] - MIDDLE, axis=1)
+    waves = np.cos(2.0 * np.pi * mesh.vertices[:, :2] / 1.8).prod(axis=1)
+    height = np.where(away < RADIUS, 0.2 * waves, 0.0)
+    noise = np.random.default_rng(3).normal(0.0, 0.006, len(away))
+    moved = mesh.vertices + (height + noise)[:, None] * [0.0, 0.0, 1.0]
+    assert measure(analyse(Mesh(moved, mesh.faces), self_intersections=False), 0.9).rough == ()
