@@ -174,6 +174,7 @@ class Builder:
         self.cp = cp = cp_model.CpModel()
         self.true = cp.new_constant(1)
         self.intervals: list[list[tuple[int, Any, Any]]] = [[] for _ in self.classes]
+        self.holding: list[list[Any]] = [[] for _ in self.classes]  # runs that only need a helper
         self.start = self._starts()
         self.options = [self._options(o) for o in range(self.n)]
         self.batched = [bool(a.batch[self.classes[next(iter(c))][0]]) for c in self.options]
@@ -185,6 +186,7 @@ class Builder:
             if not self.batched[o]:
                 self._single(o)
         self._batches(self._lots())
+        self._help()
         for c in range(len(self.classes)):
             self._occupy(c)
         for o in range(self.n):
@@ -247,6 +249,9 @@ class Builder:
         a, r = self.a, self.classes[c][0]
         windows = a.window[a.window_from[r] : a.window_from[r + 1]]
         return len(windows) == 1 and windows[0, 0] <= 0 and windows[0, 1] >= INFINITE
+
+    def _help(self) -> None:
+        """Leave helpers out: a relaxation, so that a bound stays one."""
 
     def _single(self, o: int) -> None:
         """Add a step that runs by itself."""
@@ -368,7 +373,7 @@ class Builder:
         a, cp = self.a, self.cp
         members = self.classes[c]
         r = members[0]
-        runs = [interval for _, interval, _ in self.intervals[c]]
+        runs = [interval for _, interval, _ in self.intervals[c]] + self.holding[c]
         if not runs:
             return
         closed = [

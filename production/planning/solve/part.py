@@ -1,7 +1,8 @@
 """The constraint model of a part of a plan: some steps are free, the others keep their order.
 
 A run that is kept stays on its resource, with its members, behind the kept run before it;
-its times may change, and a free step may join it where it is a batch with room.
+its times may change, and a free step may join it where it is a batch with room. Whoever
+loads a machine is seen as well, by number among those who are alike.
 """
 
 from __future__ import annotations
@@ -98,6 +99,37 @@ class PartBuilder(Builder):
             return
         cp.add(sum(sizes[o] * self._join(o, lead) for o in joining) <= room)
         self._batch_run(c, lead, [*members, *joining])
+
+    def _help(self) -> None:
+        """Let every run hold its helpers: any of a class that is named, for the leader's time."""
+        a, cp = self.a, self.cp
+        for o in range(self.n):
+            runs_alone = not self.batched[o]
+            if not runs_alone and (o, o) not in self.follows:
+                continue
+            here = self.true if runs_alone else self.follows[o, o]
+            for kind in a.need[a.need_from[o] : a.need_from[o + 1]]:
+                named = a.help[a.help_from[kind] : a.help_from[kind + 1]]
+                classes = sorted({self.home[int(h)] for h in named})
+                chosen = [cp.new_bool_var("") for _ in classes]
+                cp.add(sum(chosen) == here)
+                for c, literal in zip(classes, chosen, strict=True):
+                    self._hold(o, c, literal)
+
+    def _hold(self, o: int, c: int, literal: Any) -> None:
+        """Let a run hold one of a class of helpers, as long as its leader asks, if ``literal``."""
+        cp, start = self.cp, self.start[o]
+        length = max(self.options[o].values())
+        if self.a.hands[o] >= 0:
+            length = min(length, self.scale.low(self.a.hands[o]))
+        elif not self.a.step_attended[o]:
+            return
+        self.holding[c].append(
+            cp.new_optional_interval_var(start, length, start + length, literal, "")
+        )
+        if not self._always(c):
+            calendar = self._calendar(c, length, True)
+            cp.add_linear_expression_in_domain(start, calendar).only_enforce_if(literal)
 
     def _keep_order(self, state: Array, r: int, by_block: dict[int, int]) -> None:
         before, block = -1, int(state[HEAD, r])

@@ -32,9 +32,13 @@ def pressing_job(a: Arrays, now: Scratch, span: bool, rng: np.random.Generator) 
 
 
 def in_its_way(a: Arrays, now: Scratch, job: int, size: int, span: bool, rng: Any) -> Array:
-    """Return a mask of the steps of jobs that end between the job's due time and its end."""
+    """Return a mask of the steps of jobs about one that ends between the job's due time and end.
+
+    One of these jobs is drawn, not a time: over a night nothing ends.
+    """
     end = _ends(a, now)
-    wanted = end[job] - rng.random() * max(end[job] - a.job_due[job], 0.0)
+    between = end[(end > a.job_due[job]) & (end <= end[job]) & (a.job_last >= 0)]
+    wanted = rng.choice(between) if len(between) else end[job]
     return _nearest(a, np.abs(end - wanted), job, size, rng)
 
 
@@ -51,7 +55,23 @@ def losing(a: Arrays, now: Scratch, job: int, size: int, span: bool, rng: Any) -
     return _first(a, -np.log(rng.random(len(weight)) + 1e-300) / weight, job, size)
 
 
-KINDS = (in_its_way, due_near, losing)
+def at_a_time(a: Arrays, now: Scratch, job: int, size: int, span: bool, rng: Any) -> Array:
+    """Return a mask of the job's steps, and of the steps about a moment while it is made."""
+    n, first = len(a.step_job), a.job_last[job]
+    while a.step_prev[first] >= 0:
+        first = a.step_prev[first]
+    since, until = a.step_ready[first], now.end[a.job_last[job]]
+    middle = (now.start[:n] + now.end[:n]) / 2.0
+    inside = middle[(middle >= since) & (middle <= until)]
+    moment = rng.choice(inside) if len(inside) else until
+    away = np.abs(middle - moment) * rng.uniform(1.0 - BLUR, 1.0 + BLUR, n)
+    away[a.step_job == job] = -1.0
+    free = np.zeros(n, bool)
+    free[np.argsort(away, kind="stable")[:size]] = True
+    return free
+
+
+KINDS = (in_its_way, due_near, losing, at_a_time)
 
 
 def _ends(a: Arrays, now: Scratch) -> Array:

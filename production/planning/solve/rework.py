@@ -19,6 +19,7 @@ from ortools.sat.python import cp_model
 
 from production.planning.solve import regions
 from production.planning.solve.exact import applies
+from production.planning.solve.hands import Hands
 from production.planning.solve.measure import Measure
 from production.planning.solve.model import Model
 from production.planning.solve.openwork import OpenWork, scratch
@@ -36,8 +37,8 @@ GOALS = {
 }
 EFFORT = 0.1  # deterministic time of the solver for a part
 LEAST = 0.02  # of it that a part counts as, for building its model
-SIZE, SMALLEST = 40.0, 20.0  # steps of a part at first; below, annealing finds more
-LARGER, SMALLER = 1.1, 0.75  # after a part that was searched through, after another
+SMALLEST = 40.0  # steps of a part, at first and at least: below, annealing finds more
+LARGER, SMALLER = 1.15, 0.88  # after a part searched through, after one in which nothing was found
 SECONDS_PER_STEP = 3e-4  # to build a part's model, with something to spare
 
 
@@ -47,14 +48,15 @@ class Rework:
     def __init__(self, search: Search, seed: int) -> None:
         self.search = search
         self.seed = seed
-        self.size = SIZE
+        self.size = SMALLEST
         self.over = False  # nothing more is to be found in this way
         self.lock = Lock()
+        self.hands = Hands(search.work)
 
     @staticmethod
     def applies(work: OpenWork) -> bool:
         """Whether the constraint model sees all that the open work needs."""
-        return applies(work) and not work.arrays.helped
+        return applies(work) and (not work.arrays.helped or Hands.applies(work))
 
     def improve(self, best: Best, budget: Budget, done: Callable[[Array], bool]) -> None:
         """Rework parts until the budget ends, or little more comes of it; ``best`` is updated."""
@@ -94,16 +96,33 @@ class Rework:
             effort -= max(solver.response_proto.deterministic_time, LEAST)
             status = solver.response_proto.status
             through = status in (cp_model.OPTIMAL, cp_model.INFEASIBLE)
+            found = status in (cp_model.OPTIMAL, cp_model.FEASIBLE)
             with self.lock:
-                if status in (cp_model.OPTIMAL, cp_model.FEASIBLE):
-                    self.search.offer(best, table(work, *model.read(solver)))
-                self.size *= LARGER if through else SMALLER
-                self.over |= self.size < SMALLEST
+                if found:
+                    self._offer(best, budget, *model.read(solver))
+                if through:
+                    self.size *= LARGER
+                elif not found:
+                    self.size = max(self.size * SMALLER, SMALLEST)
                 self.over |= bool(status == cp_model.INFEASIBLE and free.all())
+
+    def _offer(self, best: Best, budget: Budget, start: Array, resource: Array, run: Array) -> None:
+        """Take the solver's plan, timed from the real figures, if it is better."""
+        work = self.search.work
+        if not work.arrays.helped:
+            self.search.offer(best, table(work, start, resource, run))
+            return
+        state = self.hands.state(self.search.now, start, resource, run)
+        value = self.search.value(state)
+        if value is not None and self.search.better(value, best.value):
+            self.search.loosen(state, budget)
+            self.search.offer(best, state)
 
     def _solve(self, model: Model, base: Best, budget: Budget, effort: float) -> cp_model.CpSolver:
         """Look for a plan that is better than the one the part is of."""
-        measure, goals = Measure(model), GOALS[self.search.objective]
+        measure, goals = Measure(model), dict(GOALS[self.search.objective])
+        if LATE in goals and base.value[LATE] > 0:
+            del goals[LEAD]  # annealing finds that, and a broken promise is worth the solver's time
         whole = model.scale.per_minute * measure.weight
         total = sum(
             weight * (whole // measure.unit(c)) * measure.expression(c)

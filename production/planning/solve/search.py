@@ -15,6 +15,7 @@ from production.planning.solve.bounds import CRITERIA
 from production.planning.solve.openwork import OpenWork, Scratch, scratch
 from production.planning.solve.start import planned
 from production.planning.solve.timing import (
+    AFTER,
     BLK,
     LATE,
     LEAD,
@@ -183,6 +184,8 @@ class _Chain:
         self.search = search
         self.best = Best(best.state.copy(), best.value.copy())
         self.state, self.room = best.state.copy(), best.state.copy()
+        if number == 0:
+            self.state[AFTER] = -1  # where nobody waits for another's helper, all can be changed
         self.now, self.trial, self.seed = search.memory[number]
         self.cooler = COOLER**number
 
@@ -270,6 +273,22 @@ class Search:
             if abs(value[criterion] - kept[criterion]) > needed:
                 return bool(value[criterion] < kept[criterion])
         return False
+
+    def loosen(self, state: Array, budget: Budget) -> None:
+        """Let no step of a state wait for another's helper where that gains nothing.
+
+        The fewer wait, the more can be changed without a circle.
+        """
+        waiting = np.flatnonzero(state[AFTER] >= 0)
+        value = self.value(state)
+        for o in waiting[: self.affordable(state, budget, len(waiting))]:
+            kept = state[AFTER, o]
+            state[AFTER, o] = -1
+            freed = self.value(state)
+            if value is None or freed is None or self.better(value, freed):
+                state[AFTER, o] = kept
+            else:
+                value = freed
 
     def bring_forward(self, best: Best) -> None:
         """Let everything in the best plan begin as soon as it can at nobody's cost."""

@@ -17,8 +17,9 @@ from production.planning.entities import Job, Problem
 from production.planning.policy import among, kernel_policy, named_policy
 from production.planning.solve import bounds, report
 from production.planning.solve.exact import Bound, Exact, applies
+from production.planning.solve.hands import Hands
 from production.planning.solve.model import size_of
-from production.planning.solve.openwork import OpenWork, open_work
+from production.planning.solve.openwork import OpenWork, open_work, scratch
 from production.planning.solve.orders import OrderSearch
 from production.planning.solve.permutation import FlowLine, flow_line, flow_line_state
 from production.planning.solve.rework import Rework
@@ -60,6 +61,8 @@ LARGE_DAY = _Shares(orders=0.08, anneal=0.6)
 REWORKED_DAY = _Shares(orders=0.08, anneal=0.25, rework=0.37, exact=0.25)
 # Where most is late, all hangs together, and the solver sees through small parts only.
 CROWDED, CROWDED_DAY = 0.5, _Shares(orders=0.08, anneal=0.6, rework=0.22)
+# Of people who run steps and load machines as well the whole model knows nothing, parts do.
+HELPED_DAY = _Shares(orders=0.08, anneal=0.22, rework=0.55)
 DAYS = ((SMALL, SMALL_DAY), (MIDDLE, MIDDLE_DAY), (USUAL, USUAL_DAY))
 SECONDS_PER_LITERAL = 2e-4  # to build the constraint model, with something to spare
 NO_TIME = (
@@ -170,6 +173,9 @@ def warm() -> None:
     for objective in ("promises", "makespan"):
         small = parse_problem({"objective": objective, "resources": kinds, "jobs": jobs})
         solve(small, work=300)
+    work = open_work(small)
+    turn, first = np.arange(len(work.steps)), work.arrays.choice[work.arrays.choice_from[:-1]]
+    Hands(work).state(scratch(work.arrays), turn.astype(float), first, turn)
 
 
 def _without(problem: Problem, left: list[_Left], gone: set[str]) -> Problem:
@@ -345,9 +351,14 @@ def _improve(
         shares = CROWDED_DAY if crowded else REWORKED_DAY
     if shares is USUAL_DAY and best.value[LATE] <= LIGHT * len(work.problem.jobs):
         shares = MIDDLE_DAY
+    if work.arrays.helped and literals > SMALL and shares is not CROWDED_DAY:
+        shares = HELPED_DAY if Rework.applies(work) else shares
     line = search.objective == "makespan" and _flow_line(search, best, budget, done)
     if not line and budget.left() > SPARE + 2.0 * len(work.steps) * RUN_PER_STEP:
         _orders(search, begin, best, budget.part(shares.orders), seed)
+    if work.arrays.helped:
+        search.loosen(best.state, budget)
+        search.offer(best, best.state)
     _anneal(search, best, bound, budget.part(shares.anneal))
     if done(best.value):
         return

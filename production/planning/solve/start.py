@@ -157,21 +157,30 @@ class Bench:
 def in_turn(work: OpenWork, state: Array, start: Array, turn: Array) -> Array:
     """Return the state in which helpers go from block to block in the order of given starts.
 
-    Of blocks that may ask for the same helper each waits for the one before it. ``turn``
-    orders equal starts; what has no start waits for nobody.
+    Of blocks that may ask for the same helper, or run on one, each waits for the one before
+    it. ``turn`` orders equal starts; what has no start waits for nobody.
     """
     a = work.arrays
     state = state.copy()
     pool = _pools(work)
+    people = {
+        int(h): pool[k]
+        for k in range(len(pool))
+        for h in a.help[a.help_from[k] : a.help_from[k + 1]]
+    }
+    members = runs(state, len(start))
     latest: dict[int, int] = {}
     for o in np.lexsort((np.arange(len(start)), turn, start)):
         if not np.isfinite(start[o]):
             break
-        mine = {pool[k] for k in a.need[a.need_from[o] : a.need_from[o + 1]]}
+        block = int(state[BLK, o])
+        together = members.pop(block, [])  # a run takes its turn once, with its first member
+        mine = {pool[k] for m in together for k in a.need[a.need_from[m] : a.need_from[m + 1]]}
+        if together and state[RES, block] in people:
+            mine.add(people[int(state[RES, block])])
         before = [latest[k] for k in mine if k in latest]
-        for x in sorted(before, key=lambda x: start[x], reverse=True)[:1]:
-            if state[BLK, x] != state[BLK, o]:
-                state[AFTER, o] = x
+        if before:
+            state[AFTER, o] = max(before, key=lambda x: start[x])
         latest |= dict.fromkeys(mine, int(o))
     return state
 
