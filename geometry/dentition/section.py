@@ -31,7 +31,9 @@ SECTION_TURNS = (-0.2, 0.0, 0.2)
 """Which way a tooth faces is only roughly known."""
 EDGE_ROWS_MM, BODY_ROWS_MM = (0.5, 1.5), (2.0, 4.0)
 """Rows under the tip whose middle tells which way front teeth, and molars, are turned."""
-TURN_SHARE, TURN_MOST = 0.3, 0.6
+TURN_SHARE, TURN_MOST, TURN_MOST_LAST = 0.3, 0.6, 0.15
+"""The first takes a middle part of the tooth's width; of the last molar, whose far side is seldom
+scanned whole, no more than the third is believed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,10 +80,13 @@ class Stand:
     turn: float
 
 
-def stand_of(sheets: Sheets, start: float, stop: float, tip: float, number: int) -> Stand:
+def stand_of(
+    sheets: Sheets, start: float, stop: float, tip: float, number: int, last: bool = False
+) -> Stand:
     """Place and turn of a tooth, told from its edge or, on molars, from the crown's middle.
 
-    Premolars are too round to tell: they are taken to face as the arch does.
+    Premolars are too round to tell: they are taken to face as the arch does. ``last``: the row ends
+    with it.
     """
     rows = EDGE_ROWS_MM if number % 10 <= 3 else BODY_ROWS_MM
     at = np.arange(len(sheets.top)) * STEP_S_MM
@@ -97,7 +102,8 @@ def stand_of(sheets: Sheets, start: float, stop: float, tip: float, number: int)
     mean = np.where(known, middle, 0.0).sum(axis=1)[seen] / count[seen]
     slope, across = np.polyfit(at[some][seen] - along, mean, 1)
     turned = number % 10 not in (4, 5)
-    return Stand(along, float(across), float(np.clip(slope, -TURN_MOST, TURN_MOST)) * turned)
+    most = TURN_MOST_LAST if last and number % 10 >= 6 else TURN_MOST
+    return Stand(along, float(across), float(np.clip(slope, -most, most)) * turned)
 
 
 def border_height(

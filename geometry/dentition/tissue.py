@@ -212,10 +212,10 @@ def read_margins(sheets: Sheets, relief: Relief, start: Array, stop: Array, tip:
             crease, step = (without_line(paths[side], image, sheets.z) for image in (crease, step))
             below = trace_margin(crease, step, signs, sheets.z, border, hopes[side], plain)
             paths[side] = either(paths[side], below, border, start[teeth], stop[teeth])
-    stands = [stand_of(sheets, float(a), float(b), float(z), int(number))
-              for a, b, z, number in zip(start, stop, tip, numbers, strict=True)]
     inwards = np.zeros(len(start), dtype=np.int64)
     inwards[0], inwards[-1] = 1, -1
+    stands = [stand_of(sheets, float(a), float(b), float(z), int(number), bool(inward))
+              for a, b, z, number, inward in zip(start, stop, tip, numbers, inwards, strict=True)]
     readings: dict[str, list[SideReading]] = {}
     heights: dict[str, Array] = {}
     for side, (sheet, _, _, _, sign) in images.items():

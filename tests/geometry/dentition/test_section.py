@@ -28,6 +28,17 @@ def test_a_turned_incisor_is_seen_to_be_turned(turn: float) -> None:
     assert stand_of(sheets, start, stop, TIP_MM, 14).turn == 0.0
 
 
+def test_a_last_molar_is_believed_to_be_turned_but_a_little() -> None:
+    middle = np.tile((0.4 * (ALONG - MIDDLE_MM))[:, None], (1, len(Z)))
+    sheets = Sheets(Z, middle + 4.0, middle - 4.0, np.zeros(len(ALONG)))
+    start, stop = MIDDLE_MM - WIDTH_MM / 2, MIDDLE_MM + WIDTH_MM / 2
+    within, last = (
+        stand_of(sheets, start, stop, TIP_MM, 47, last=end).turn for end in (False, True)
+    )
+    assert within == pytest.approx(0.4, abs=0.05)
+    assert 0.0 < last < 0.2
+
+
 @pytest.mark.parametrize("neck", [-6.0, -8.5])
 def test_the_end_of_roundness_speaks_for_the_margin_there(neck: float) -> None:
     start, stop = MIDDLE_MM - WIDTH_MM / 2, MIDDLE_MM + WIDTH_MM / 2
