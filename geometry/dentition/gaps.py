@@ -71,6 +71,10 @@ SLOT_ON_GUM_MM, SLOT_GRAIN = (0.1, 1.5), (2.0, 4.0)
 papilla; one twice as many wide also where the papilla in it was read somewhat too low: no contact
 is smeared over like that."""
 
+LEAF_MM, SLIT_MM, LEAP_MM = 1.5, 0.6, 0.6
+"""So far up from its bottom a passage may be a slit beside a leaf of gum, so narrow, from which it
+widens at once by so much."""
+
 NARROW_MM, FACING_MM = 1.0, 0.05
 FROM_MM, TO_MM, CREST_MM = 0.6, 2.2, 1.0
 """Crowns face each other where their highest ``CREST_MM`` on either side of the passage, between
@@ -109,29 +113,66 @@ def find_gaps(
     for k, passage in enumerate(passages):
         edge, crown = float(tip[k : k + 2].min()), float(length[k : k + 2].min())
         contact = edge - CONTACT_SHARE * crown
-        level = _widest_level(passage, edge, contact)
-        width = float(passage.widths[level])
         facing = _facing(row.shadow, row.stop[k], row.start[k + 1])
-        slot = facing and _is_slot(passage, width, edge, float(papilla[k]), grain)
-        if not slot and not _is_gap(passage, width, edge, contact, float(papilla[k]), grain):
+        found = _free(passage, edge, contact, float(papilla[k]), grain, facing)
+        if found is None:
             continue
+        free, level = found
+        width = float(free.widths[level])
         one, two = (int(number) for number in row.numbers[k : k + 2])
         first, last = order.index(permanent(one)), order.index(permanent(two))
         absent = tuple(order[first + 1 : last])
         front = max(one % 10, two % 10) <= FRONT_TEETH
-        steps = round((edge - passage.bottom - EDGE_MM) / LEVEL_MM)
-        narrows = _bottom_widths(passage.widths, steps)[0] < PARALLEL * width
+        steps = round((edge - free.bottom - EDGE_MM) / LEVEL_MM)
+        narrows = _bottom_widths(free.widths, steps)[0] < PARALLEL * width
         if front and narrows:
             apart = width >= NARROW_MM or facing
             if not apart or _overlap(row.shadow, row.stop[k], row.start[k + 1], edge):
                 continue
         missing = absent if width > MISSING_MM else ()
         # Told half way down the crowns, however low the passage is at its narrowest.
-        middle = lift(np.array([*passage.middles[level], edge - HALF_WAY * crown]))
+        middle = lift(np.array([*free.middles[level], edge - HALF_WAY * crown]))
         number = missing[0] if missing else one
         kind = "missing" if missing else "space"
         out.append(Gap(kind, width, middle, (one, two), missing, sextant_of(number)))
     return tuple(out)
+
+
+def _free(
+    passage: Passage, edge: float, contact: float, papilla: float, grain: float, facing: bool
+) -> tuple[Passage, int] | None:
+    """The passage that parts two crowns, and the level of its least width; None where they touch.
+
+    Where a leaf of gum stands up between the crowns it is the passage over the leaf.
+    """
+    level = _widest_level(passage, edge, contact)
+    width = float(passage.widths[level])
+    if facing and _is_slot(passage, width, edge, papilla, grain):
+        return passage, level
+    if _is_gap(passage, width, edge, contact, papilla, grain):
+        return passage, level
+    over = _over_leaf(passage)
+    if over is None or not facing:
+        return None
+    level = _widest_level(over, edge, contact)
+    width = float(over.widths[level])
+    # The leaf belongs to the papilla: how far that was read too low is told by its foot.
+    foot = papilla + over.bottom - passage.bottom
+    return (over, level) if _is_slot(over, width, edge, foot, grain) else None
+
+
+def _over_leaf(passage: Passage) -> Passage | None:
+    """The passage without the narrow slit beside a leaf of gum at its bottom, if there is one."""
+    reach, most = FLANK_LEVELS, round(LEAF_MM / LEVEL_MM)
+    widths = passage.widths[: most + reach + 1]
+    if len(widths) <= reach:
+        return None
+    leaps = np.where(widths[:-reach] < SLIT_MM, widths[reach:] - widths[:-reach], 0.0)
+    at = int(np.argmax(leaps))
+    if leaps[at] < LEAP_MM:
+        return None
+    cut = at + reach
+    return Passage(passage.bottom + cut * LEVEL_MM, passage.widths[cut:], passage.middles[cut:])
 
 
 def _believed(length: Array, row: Row) -> Array:

@@ -133,6 +133,16 @@ def test_parallel_walls_part_crowns_also_where_the_papilla_was_read_too_low() ->
     assert gaps_of(slot, papilla=-2.3, edge=1.0) == ()
 
 
+def test_a_leaf_of_gum_that_stands_up_in_a_gap_does_not_close_it() -> None:
+    leaf = (0.2, 0.4, 0.5, 1.4, *[1.3] * 8, 1.6, 2.4, 4.0)
+    (gap,) = gaps_of(opening(*leaf, bottom=-1.5), papilla=-1.2, edge=3.0)
+    assert gap.width_mm == pytest.approx(1.3, abs=0.05)
+    # A contact opens from a slit as well, but on and on; and a leaf is no higher than the papilla.
+    vee = opening(0.2, 0.4, 0.5, 1.2, 1.6, 2.0, 2.4, 2.8, 3.2, 3.6, 4.0, 4.4, bottom=-1.5)
+    assert gaps_of(vee, papilla=-1.2, edge=3.0) == ()
+    assert gaps_of(opening(*leaf, bottom=-1.5), papilla=-4.0, edge=3.0) == ()
+
+
 def in_two_rows(across: float) -> np.ndarray:
     """A row from above: an edge up to the contact, and one so far outside of it from there on."""
     at = np.arange(-HALF_MM, HALF_MM + 0.01, CELL_MM)
