@@ -7,6 +7,9 @@ from dataclasses import dataclass
 from typing import Any
 
 from django.template.loader import render_to_string
+from django.utils.html import format_html
+
+from production.documents.fonts import unprintable
 
 __all__ = ["Paper", "make_paper"]
 
@@ -14,6 +17,12 @@ __all__ = ["Paper", "make_paper"]
 PROTOCOLS = ("data",)
 VARIANT = "pdf/ua-1"
 SIZES = 3
+UNPRINTED = 'class="unprinted"'
+NO_FONT = format_html(
+    '<p class="box small strong">{}</p>',
+    "Some words cannot be printed: this computer has no font for their script. Compare name "
+    "and allergies on the screen.",
+)
 
 
 @dataclass(frozen=True)
@@ -51,6 +60,8 @@ def make_paper(
     fetcher = URLFetcher(allowed_protocols=PROTOCOLS, allow_redirects=False)
     for fit in range(SIZES if one_page else 1):
         html = render_to_string(template, {**context, "fit": fit})
+        if unprintable(html) or UNPRINTED in html:
+            html = render_to_string(template, {**context, "fit": fit, "warning": NO_FONT})
         laid_out = HTML(string=html, url_fetcher=fetcher).render(pdf_variant=VARIANT)
         if len(laid_out.pages) == 1:
             break

@@ -9,6 +9,7 @@ from production.documents import (
     care_card,
     day_sheet,
     device_record,
+    fonts,
     pickup_slip,
     traveler,
 )
@@ -319,3 +320,25 @@ def test_the_record_names_findings_in_words():
     words = device_record.found_in_words({"findings": found})
     assert words == "short tissue (check), twice; undercut (note)"
     assert device_record.found_in_words({}) == ""
+
+
+@pytest.mark.parametrize("name", ["traveler", "label", "record", "slip"])
+def test_a_name_without_a_font_is_told_by_the_chart_and_never_by_empty_boxes(
+    piece, name, monkeypatch
+):
+    patient = piece.appliance.order.patient
+    patient.family_name, patient.given_name = "田中", "美咲"
+    patient.save()
+    monkeypatch.setattr(fonts, "_in_a_font", lambda character: True)
+    assert "Chart" not in text_of(bag_label.build(load_piece(piece.appliance.code)).pdf)
+    monkeypatch.setattr(fonts, "_in_a_font", lambda character: not "一" <= character <= "鿿")
+    paper = PAPERS[name][0](load_piece(piece.appliance.code))
+    text = " ".join(text_of(paper.pdf).split())
+    assert f"Chart {patient.chart_number}" in text
+    assert "no font for their script" in text
+    if name != "record":
+        assert len(sizes_mm(paper.pdf)) == 1
+
+
+def test_latin_greek_and_cyrillic_need_no_asking():
+    assert fonts.unprintable("Świętosława Ünal Ελένη Иван, 12 °") == ""
