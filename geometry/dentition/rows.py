@@ -8,6 +8,7 @@ height of the surface, and the usual widths by position.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -94,6 +95,9 @@ POOR_FIT, NARROWER = 1.5, 0.95
 """Cost of a tooth from which the row is hardly explained at all (of two hundred rows one has
 more, of which half the numbers are wrong); and the share of its namesake's width that tells the
 last tooth of the side which ends sooner from the tooth behind it. Chosen here."""
+MUCH_SHORTER, SOME_ABSENT = 2, 2
+"""A side that ends so many teeth sooner with a molar may as well have lost one before it; and more
+than one tooth not seen, the canine among them, leaves the front without a hold. Chosen here."""
 SURE_LEAD = 2.5
 """A number is sure when every other one is dearer by this much: of the rows with a wrong number
 most have a tooth below it, of the others few (those with a tooth extracted and its space closed,
@@ -287,6 +291,12 @@ def guessed(
     if place[0] != place[-1] and len(twin):
         # Behind a lost molar whose space has closed stands the next one, which is narrower.
         out[last] |= width[last] < NARROWER * width[twin[0]]
+        apart = abs(int(place[0]) - int(place[-1]))
+        out[last] |= place[last] >= LAST_PREMOLAR and apart >= MUCH_SHORTER
+    for before, after in pairwise(labels.tolist()):
+        if after - before > SOME_ABSENT and any(before < canine < after for canine in FRONT):
+            # So much is not seen beside the front that it hangs in the air there.
+            out |= place < FRONT_TEETH
     right, left = set(place[labels < FRONT[0]]), set(place[labels > FRONT[1]])
     if len(right) == len(left) and right != left:
         # As many teeth behind both canines, but others: more often one of them is misnamed.

@@ -40,6 +40,18 @@ def test_the_last_tooth_of_the_shorter_side_may_be_the_one_behind() -> None:
     assert told(LOWER, narrow) == [], "both sides end with the same tooth"
 
 
+def test_a_side_two_teeth_shorter_may_have_lost_one_before_its_last() -> None:
+    assert told(LOWER[2:], BOTH[2:]) == []
+    assert told(np.append(LOWER[1:], 38), np.append(BOTH[1:], 10.0)) == [46]
+
+
+def test_the_front_is_a_guess_beside_a_canine_and_more_that_are_not_seen() -> None:
+    front = [43, 42, 41, 31, 32]
+    assert told(np.delete(LOWER, [9, 10, 11]), np.delete(BOTH, [9, 10, 11])) == front
+    assert told(np.delete(LOWER, 9), np.delete(BOTH, 9)) == []
+    assert told(np.delete(LOWER, [10, 11]), np.delete(BOTH, [10, 11])) == []
+
+
 def test_as_many_but_other_teeth_on_both_sides_are_a_guess() -> None:
     numbers = np.array([46, 45, 43, 42, 41, 31, 32, 33, 34, 35])
     width = np.array([11.0, 7.0, 7.0, 5.5, 5.0, 5.0, 5.5, 7.0, 7.0, 7.0])
