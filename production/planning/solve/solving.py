@@ -351,7 +351,7 @@ def _improve(
         shares = CROWDED_DAY if crowded else REWORKED_DAY
     if shares is USUAL_DAY and best.value[LATE] <= LIGHT * len(work.problem.jobs):
         shares = MIDDLE_DAY
-    if work.arrays.helped and literals > SMALL and shares is not CROWDED_DAY:
+    if work.arrays.helped and shares is not CROWDED_DAY:
         shares = HELPED_DAY if Rework.applies(work) else shares
     line = search.objective == "makespan" and _flow_line(search, best, budget, done)
     if not line and budget.left() > SPARE + 2.0 * len(work.steps) * RUN_PER_STEP:
