@@ -241,4 +241,5 @@ def _waits(codes: Sequence[str]) -> str:
 
 
 def _stage(code: str) -> str:
-    return code.replace("-", " ")
+    name = Stage.objects.filter(code=code).values_list("name", flat=True).first()
+    return (name or code).lower()

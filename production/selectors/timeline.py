@@ -162,13 +162,13 @@ def timeline(
     ]
     resources = view.plan.problem.get("resources", []) if view.plan else []
     names = resource_names(resources)
-    icons = dict(Stage.objects.values_list("code", "icon"))
+    stages = {stage.code: stage for stage in Stage.objects.only("code", "name", "icon")}
     order = {kind: n for n, kind in enumerate(LANE_KINDS)}
     for resource in sorted(resources, key=lambda r: (order.get(r["kind"], 9), str(r["id"]))):
         key = str(resource["id"])
         lane = Lane(key, str(resource["kind"]), names[key], HEAD + ROW * len(view.lanes))
         lane.blocks = _blocks(
-            view, lane, [s for s in view.steps if s.resource == key], running, wished, icons
+            view, lane, [s for s in view.steps if s.resource == key], running, wished, stages
         )
         lane.down = _down(view, resource)
         if lane.blocks or resource["kind"] != "chair":
@@ -189,7 +189,7 @@ def _blocks(
     steps: list[PlannedStep],
     running: set[str],
     wished: dict[tuple[str, str], str],
-    icons: dict[str, str],
+    stages: dict[str, Stage],
 ) -> list[Block]:
     groups: dict[str, list[PlannedStep]] = {}
     for step in steps:
@@ -207,12 +207,12 @@ def _blocks(
                 y=lane.y + 6,
                 width=round(max(right - left - 1.5, 4.0), 1),
                 codes=sorted(m.code for m in members),
-                stage=first.stage.replace("-", " ").capitalize(),
+                stage=stages[first.stage].name if first.stage in stages else first.stage,
                 start=first.start,
                 end=first.end,
                 running=first.start <= timezone.now() and first.code in running,
                 by_hand=lane.kind in HAND_KINDS,
-                icon=icons.get(first.stage, ""),
+                icon=stages[first.stage].icon if first.stage in stages else "",
                 wished=", ".join(
                     dict.fromkeys(
                         wished[m.code, m.stage] for m in members if (m.code, m.stage) in wished

@@ -23,6 +23,7 @@ from production.scheduling import publish, quote_pickup, requote
 from production.scheduling.moving import consider
 from production.scheduling.state import standing_wishes
 from production.selectors.plan_block import block
+from production.selectors.timeline import timeline
 
 MORNING = dt.datetime(2026, 11, 25, 9, 0, tzinfo=dt.UTC)
 PROMISED = MORNING + dt.timedelta(hours=4)
@@ -240,3 +241,11 @@ def test_a_refusal_is_told_without_codes_and_counts_promises_not_pieces(
     offer = quote_pickup(kind, ["upper"], MORNING)
     assert not any(code in offer.reason for code in pieces)
     assert [words for _, _, words in offer.alternatives] == ["puts 1 other promise at risk"]
+
+
+@pytest.mark.django_db
+def test_the_plan_calls_a_stage_by_its_name_of_now(bench):
+    Stage.objects.filter(code="trim").update(name="Cut and smooth")
+    shown = {b.stage for lane in timeline(MORNING).lanes for b in lane.blocks}
+    assert {"Cut and smooth", "Disinfect and bag", "Block-out"} <= shown
+    assert shown <= set(Stage.objects.values_list("name", flat=True))

@@ -6,6 +6,7 @@ import datetime as dt
 import re
 
 import pytest
+from django.urls import reverse
 from django.utils import timezone
 
 from clinic.models import Patient
@@ -92,3 +93,10 @@ class TestHandoverPage:
             assert client.get(poll).status_code == 204
             again = client.get(re.sub("seen=[^&]*", "seen=", poll)).content.decode()
             assert ("Running now" in again) is shown
+
+
+def test_a_review_of_one_day_draws_no_chart_of_a_single_point(bench, ready, signed_in):
+    bench.hand_over(ready)
+    page = signed_in("manager").get(reverse("review")).content.decode()
+    assert "Handed over on one day only" in page
+    assert "lead-range" not in page
