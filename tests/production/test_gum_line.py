@@ -102,7 +102,6 @@ def test_marks_kept_without_a_measure_are_still_told(scan):
     assert margin_words(scan, [50.0, 0.0, 0.0]) == ""
 
 
-
 @pytest.mark.parametrize(("notes", "folded"), [(4, False), (5, True)])
 def test_many_notes_are_folded_away_and_what_is_asked_is_not(scan, signed_in, notes, folded):
     note = {**UNCERTAIN, "code": "gap", "severity": "note", "message": "A space, for the lab."}

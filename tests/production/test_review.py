@@ -402,3 +402,12 @@ def test_machines_people_and_causes_stand_beside_the_range_before(person):
     assert (line.was.k, line.was.n, line.change) == (40, 200, "better")
     listed = [(name, n, was) for name, n, _, was in breakdown.causes(now, before)]
     assert listed == [("Torn sheet", 3, 1), ("Dust", 0, 2)]
+
+
+def test_each_part_of_the_page_is_one_touch_away(office, signed_in):
+    page = signed_in("manager").get(reverse("review")).content.decode()
+    jumps = re.search(r'aria-label="On this page">(.*?)</nav>', page, re.S)[1]
+    targets = re.findall(r'href="#([a-z-]+)"', jumps)
+    assert len(targets) >= 8
+    for target in targets:
+        assert page.count(f'id="{target}"') == 1, target
