@@ -71,9 +71,10 @@ SLOT_ON_GUM_MM, SLOT_GRAIN = (0.1, 1.5), (2.0, 4.0)
 papilla; one twice as many wide also where the papilla in it was read somewhat too low: no contact
 is smeared over like that."""
 
-LEAF_MM, SLIT_MM, LEAP_MM = 1.5, 0.6, 0.6
+LEAF_MM, SLIT_MM, LEAP_MM, AGAIN_MM, AHEAD_MM = 1.5, 0.6, 0.6, 0.1, 3.0
 """So far up from its bottom a passage may be a slit beside a leaf of gum, so narrow, from which it
-widens at once by so much."""
+widens at once by so much; or lie over its flank, from which it narrows again by so much within
+the last distance. A contact of two crowns opens on and on."""
 
 NARROW_MM, FACING_MM = 1.0, 0.05
 FROM_MM, TO_MM, CREST_MM = 0.6, 2.2, 1.0
@@ -162,17 +163,23 @@ def _free(
 
 
 def _over_leaf(passage: Passage) -> Passage | None:
-    """The passage without the narrow slit beside a leaf of gum at its bottom, if there is one."""
+    """The passage without the slit or flank beside a leaf of gum at its bottom, if there is one."""
     reach, most = FLANK_LEVELS, round(LEAF_MM / LEVEL_MM)
-    widths = passage.widths[: most + reach + 1]
-    if len(widths) <= reach:
+    widths = passage.widths
+    if len(widths) <= most + reach:
         return None
-    leaps = np.where(widths[:-reach] < SLIT_MM, widths[reach:] - widths[:-reach], 0.0)
+    low = widths[: most + 1]
+    leaps = np.where(low < SLIT_MM, widths[reach : most + reach + 1] - low, 0.0)
     at = int(np.argmax(leaps))
-    if leaps[at] < LEAP_MM:
+    cut = at + reach if leaps[at] >= LEAP_MM else 0
+    for level in range(reach, most + 1 if not cut else 0):
+        ahead = widths[level : level + round(AHEAD_MM / LEVEL_MM)].min()
+        if widths[level] >= widths[:level].max() and ahead <= widths[level] - AGAIN_MM:
+            cut = level
+    if not cut:
         return None
-    cut = at + reach
-    return Passage(passage.bottom + cut * LEVEL_MM, passage.widths[cut:], passage.middles[cut:])
+    bottom = passage.bottom + cut * LEVEL_MM
+    return Passage(bottom, widths[cut:], passage.middles[cut:])
 
 
 def _believed(length: Array, row: Row) -> Array:

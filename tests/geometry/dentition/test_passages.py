@@ -137,6 +137,10 @@ def test_a_leaf_of_gum_that_stands_up_in_a_gap_does_not_close_it() -> None:
     leaf = (0.2, 0.4, 0.5, 1.4, *[1.3] * 8, 1.6, 2.4, 4.0)
     (gap,) = gaps_of(opening(*leaf, bottom=-1.5), papilla=-1.2, edge=3.0)
     assert gap.width_mm == pytest.approx(1.3, abs=0.05)
+    # Its flank is smooth, and the crowns are nearer to each other further up.
+    flank = (0.2, 0.6, 0.9, 1.2, 1.5, 1.4, 1.35, 1.3, 1.3, 1.35, 1.4, 1.5, 2.0, 3.0)
+    (gap,) = gaps_of(opening(*flank, bottom=-1.9), papilla=-1.6, edge=3.0)
+    assert gap.width_mm == pytest.approx(1.3, abs=0.05)
     # A contact opens from a slit as well, but on and on; and a leaf is no higher than the papilla.
     vee = opening(0.2, 0.4, 0.5, 1.2, 1.6, 2.0, 2.4, 2.8, 3.2, 3.6, 4.0, 4.4, bottom=-1.5)
     assert gaps_of(vee, papilla=-1.2, edge=3.0) == ()
