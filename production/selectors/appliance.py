@@ -151,6 +151,13 @@ def handovers_in(entries: list[Entry]) -> list[Handover]:
     return [event.handover for event in counted if hasattr(event, "handover")]
 
 
+def hold_of(entries: list[Entry]) -> StageEvent | None:
+    """Return the event that put the appliance on hold, if that is how it stands."""
+    counted = [e.event for e in entries if not e.undone and e.event.action != "undo"]
+    last = counted[-1] if counted else None
+    return last if last and last.action == StageEvent.Action.HOLD else None
+
+
 def handovers_of(appliance: Appliance) -> list[Handover]:
     """Return its hand-overs that still count, without its record."""
     return list(

@@ -72,6 +72,7 @@ def appliance(request: HttpRequest, code: str) -> HttpResponse:
         "made_with": reads.made_with(route, entries),
         "remakes": reads.remakes_of(row) if _replaced(entries) else [],
         "handovers": reads.handovers_in(entries),
+        "held": reads.hold_of(entries),
         "version": _version(row),
         "optional": bool(here and here.optional),
         "filling": filling,

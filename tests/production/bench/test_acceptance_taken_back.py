@@ -72,14 +72,17 @@ def test_what_is_not_printed_waits_for_another_scan_and_takes_the_next(bench, pa
     assert list(disagreements()) == []
 
 
-def test_what_is_printed_is_held_with_the_reason_and_goes_on_when_accepted_again(
-    bench, patient, scan, piece
-):
+def test_what_is_printed_is_held_with_the_reason_whoever_lets_it_go_on(bench, client, scan, piece):
     made = piece()
     finish_load(bench.technician, printing(bench, made), ticks=bench.ticks("print"), key="done")
     take_back(bench, scan)
     assert stands(made) == ("wash", "held")
     assert WHY in made.events.last().note
+    client.force_login(bench.technician)
+    page = client.get(reverse("appliance", args=[made.code])).content.decode()
+    told = page[page.index("On hold at") :][:900]
+    assert WHY in told
+    assert reverse("scan", args=[scan.uuid]) in told
     release(bench.technician, made, key="r")  # by hand it does not get far
     with pytest.raises(Refused, match="stopping finding"):
         start(bench.technician, made, machine=bench.machines["wash"], key="w")
