@@ -90,6 +90,7 @@ MIXED_DOUBT, MIXED_GAIN = 0.2, 1.2
 Of three hundred permanent rows none gained more than 0.4, of a hundred and sixty others none
 more than 0.1; chosen here."""
 FIRST_PRIMARY, LEAST_PRIMARY, LAST_PREMOLAR = 50, 2, 5
+PREMOLARS = {3, 4}
 """A lone primary tooth is but a thought: a crown ground down for a restoration is as narrow."""
 POOR_FIT, NARROWER = 1.5, 0.95
 """Cost of a tooth from which the row is hardly explained at all (of two hundred rows one has
@@ -297,6 +298,14 @@ def guessed(
         if after - before > SOME_ABSENT and any(before < canine < after for canine in FRONT):
             # So much is not seen beside the front that it hangs in the air there.
             out |= place < FRONT_TEETH
+    lost = np.setdiff1d(np.arange(labels[0], labels[-1] + 1), labels)
+    sides = [
+        {order[k] % 10 - 1 for k in side.tolist()} & PREMOLARS
+        for side in (lost[lost < FRONT[0]], lost[lost > FRONT[1]])
+    ]
+    if len(sides[0]) == len(sides[1]) == 1 and sides[0] != sides[1]:
+        # Premolars are extracted in pairs: one of the two is misnamed more often than not.
+        out |= np.isin(place, list(PREMOLARS))
     right, left = set(place[labels < FRONT[0]]), set(place[labels > FRONT[1]])
     if len(right) == len(left) and right != left:
         # As many teeth behind both canines, but others: more often one of them is misnamed.

@@ -57,6 +57,9 @@ def test_as_many_but_other_teeth_on_both_sides_are_a_guess() -> None:
     width = np.array([11.0, 7.0, 7.0, 5.5, 5.0, 5.0, 5.5, 7.0, 7.0, 7.0])
     assert told(numbers, width) == [46, 45, 34, 35]
     assert told(np.delete(LOWER, [3, 10]), np.delete(BOTH, [3, 10])) == []
+    # So are the premolars where another one is missing on each side.
+    assert told(np.delete(LOWER, [0, 2, 10]), np.delete(BOTH, [0, 2, 10])) == [44, 35]
+    assert told(np.delete(LOWER, [0, 3, 10]), np.delete(BOTH, [0, 3, 10])) == []
     assert told(np.delete(LOWER, 3), np.delete(BOTH, 3)) == []
 
 
