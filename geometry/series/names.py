@@ -12,6 +12,9 @@ _ARCH = re.compile(rf"(?<![a-z])(?:({_UPPER})|({_LOWER}))(?![a-z])")
 _AFTER_WORD = re.compile(rf"(?<![a-z])(?:{_STEP})[\s_.#-]*(0?\d{{1,3}})(?!\d)")
 _AFTER_ARCH = re.compile(rf"(?<![a-z])(?:{_UPPER}|{_LOWER})[\s_.#-]*(0?\d{{1,3}})(?!\d)")
 _BEFORE_ARCH = re.compile(rf"(?<![a-z\d])(\d{{1,3}})[\s_.#-]*(?:{_UPPER}|{_LOWER})(?![a-z])")
+_RUN_TOGETHER = re.compile(
+    r"(?<![a-z])(upper|lower|maxilla|mandible)(?=(?:jaw|arch|step|stage|model|aligner))"
+)
 _ALONE = re.compile(r"(?<![a-z\d])(\d{1,3})(?![a-z\d])")
 """A number that belongs to no code such as C401."""
 
@@ -30,7 +33,9 @@ def read_name(path: str) -> Named:
     The file's own name is read first, then its folders for the arch. A number after a
     word for a step counts most, then one beside the arch, then the last that stands alone.
     """
-    parts = path.replace("\\", "/").lower().split("/")
+    # UpperStep5 and lowerarch are two words each.
+    words = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", path.replace("\\", "/")).lower()
+    parts = _RUN_TOGETHER.sub(r"\1 ", words).split("/")
     base = re.sub(r"\.(stl|ply|obj)$", "", parts[-1])
     arch = None
     for part in [base, *reversed(parts[:-1])]:

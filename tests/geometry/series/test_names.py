@@ -24,6 +24,14 @@ from geometry.series import read_name
         ("upper.stl", "upper", None),
         ("model 5.stl", None, 5),
         ("20260125.stl", None, None),
+        ("UpperStep5.stl", "upper", 5),
+        ("lowerstage12.stl", "lower", 12),
+        ("LowerJaw_05.stl", "lower", 5),
+        ("upperarch_step_4.stl", "upper", 4),
+        ("Müller Jörg/Lower Jaw/Schritt 07.STL", "lower", 7),
+        ("step 4 of 20 upper.stl", "upper", 4),
+        ("2026-11-27_upper_03.stl", "upper", 3),
+        ("flower 3.stl", None, 3),
     ],
 )
 def test_names(name, arch, step):
