@@ -181,6 +181,9 @@ def read_margins(sheets: Sheets, relief: Relief, start: Array, stop: Array, tip:
                                         hopes[side].middle, side)
             paths[side] = trace_margin(crease, step, signs, sheets.z, border, hopes[side], plain)
             found[side] = _clear_ratios(paths[side], start, stop, whole, usual[side])
+        # Inside of front teeth a cingulum ends as clearly as a crown: that line follows, and does
+        # not lead.
+        found["lingual"][front] = np.nan
         if not second:
             ratio = _usual_ratio(np.concatenate(list(found.values())), USUAL_RATIO, TRUST_MOUTH)
             for side, value in found.items():
@@ -198,8 +201,7 @@ def read_margins(sheets: Sheets, relief: Relief, start: Array, stop: Array, tip:
                     smooth=PLAIN_WALL["lingual"][0], round_weight=ROUND_WEIGHT["lingual"][0],
                     before=outside - FAINT_SHORTER, before_sd=FAINT_SD)
             longer = {side: _longer(found[side] * usual[side], length[side]) for side in images}
-            # The lingual margin of front teeth is the least clear: it follows, and does not lead.
-            length["facial"] += SAME_TOOTH * np.where(front, 0.0, longer["lingual"])
+            length["facial"] += SAME_TOOTH * longer["lingual"]
             length["lingual"] += SAME_TOOTH * longer["facial"]
             spread = np.full(len(start), SECOND_SPREAD_MM)
     middles = {side: hope.middle for side, hope in hopes.items()}
