@@ -7,14 +7,20 @@ from numpy.typing import NDArray
 
 from geometry.errors import GeometryError
 from geometry.mesh import Mesh
-from geometry.model.assembling import CROWN_BAND, SCAN, Closed, mend, perimeter
+from geometry.model.assembling import CROWN_BAND, Closed, mend, perimeter
 from geometry.model.cutting import cut_surface
 from geometry.model.halfedges import face_areas, genus, pieces_of
 from geometry.model.mending import Spot, joined_spots
 from geometry.model.regions import Misplaced
 from geometry.model.restoring import restore
 from geometry.model.skin import Skin, loops_of, tails
-from geometry.model.standing import FoldedBorder, stand_on_ends, stand_safely
+from geometry.model.standing import (
+    LEFT_AT_LEAST,
+    FoldedBorder,
+    kept,
+    stand_on_ends,
+    stand_safely,
+)
 from geometry.topology import Topology, analyse
 
 Array = NDArray[np.float64]
@@ -22,8 +28,6 @@ Array = NDArray[np.float64]
 SNAP = 0.002
 LOOSE = "loose"
 FLOOR_THICKNESS = 1.5
-LEFT_AT_LEAST = 0.6
-"""A model that keeps less of the surface above its trim is none of that scan."""
 
 
 def close_surface(skin: Skin, trim: float, top: float, ends: bool = False) -> Closed:
@@ -51,8 +55,7 @@ def close_surface(skin: Skin, trim: float, top: float, ends: bool = False) -> Cl
     notes: list[str] = []
     cut, loose = _cut_at(skin, trim, top, notes)
     solid = (stand_on_ends if ends else stand_safely)(cut, trim, top)
-    left = face_areas(solid.vertices, solid.faces[solid.kind == SCAN]).sum()
-    if left < LEFT_AT_LEAST * face_areas(cut.vertices, cut.faces).sum():
+    if kept(cut, solid) < LEFT_AT_LEAST:
         raise FoldedBorder(cut.vertices[[np.argmax(cut.vertices[:, 2])]])
     solid.notes = notes
     solid.spots += loose

@@ -15,6 +15,7 @@ from geometry.model.assembling import BASE, FILL, FLOOR, SCAN, WALL, Closed, Gro
 from geometry.model.borders import step_back
 from geometry.model.bridges import Bridges
 from geometry.model.ends import cut_end, ends_of
+from geometry.model.halfedges import face_areas
 from geometry.model.losses import lost
 from geometry.model.memory import give_back
 from geometry.model.mending import Spot, crossings_near, joined_spots
@@ -37,6 +38,13 @@ LITTLE_LOST = 2.0
 :func:`geometry.model.losses.lost`."""
 MUCH_LOST = 100.0
 """Where so much is lost, upright planes at the ends may cost less."""
+AROUND_FOLDS, STRIPS = 4.0, (0.6, 1.2)
+"""Of the border so near, mm, to where it folds, strips so wide, mm, are left out where nothing
+else closes the surface: slivers and steps of a border do not go on inside it."""
+MOST_LEFT = 0.8
+"""A strip that takes more of the surface with it has cut it apart."""
+LEFT_AT_LEAST = 0.6
+"""A model that keeps less of the surface above its trim is none of that scan."""
 STAND_ROUNDS = 30
 SHORT_ROUNDS = 6
 END_ROUNDS = 10
@@ -77,12 +85,19 @@ class _Stood:
     lost: float
 
 
+def kept(skin: Skin, solid: Closed) -> float:
+    """Return the share of a surface's area that a solid made of it keeps."""
+    left = face_areas(solid.vertices, solid.faces[solid.kind == SCAN]).sum()
+    return float(left / face_areas(skin.vertices, skin.faces).sum())
+
+
 def stand_safely(skin: Skin, trim: float, top: float) -> Closed:
     """Close a cut surface; bridge its border, or cut it back, where walls would cross it.
 
     Long bridges save what short ones would cost, and the other way round. The way that lost
-    least so far is followed, one round at a time, until one has closed the surface. Where that
-    costs too much, upright planes at the ends may cost less. What is lost in the end is built
+    least so far is followed, one round at a time, until one has closed the surface. Where none
+    does, a strip of the border is left out and they are tried again. Where that costs too much,
+    upright planes at the ends may cost less. What is lost in the end is built
     up again where it can be seen: :mod:`geometry.model.restoring`.
     """
     return _Search(skin, Ground(trim, top)).best()
@@ -104,19 +119,23 @@ class _Search:
         FoldedBorder
             Nothing closes the surface.
         """
-        skin = self._skin
-        kinds = BRIDGES if len(skin.faces) <= FINE else BRIDGES[:EVEN]
-        best = self._first([Bridges(*kind) for kind in kinds])
+        best = self._first(self._skin)
+        if best is None or kept(self._skin, best.solid) < LEFT_AT_LEAST:
+            best = self._inside() or best
         if best is None or best.lost > MUCH_LOST:
             best = self._at_ends(best) or best
         if best is None:
             raise self._folded[0]
         return best.solid
 
-    def _first(self, ways: list[Bridges]) -> _Stood | None:
-        """Follow the way that lost least so far, until one has closed the surface."""
-        skin, ground = self._skin, self._ground
-        trials = [_Trial(_stand(skin, own, ground, STAND_ROUNDS), skin, 0.0) for own in ways]
+    def _first(self, skin: Skin) -> _Stood | None:
+        """Follow the way that lost least so far, until one has closed a surface."""
+        kinds = BRIDGES if len(skin.faces) <= FINE else BRIDGES[:EVEN]
+        start = 0.0 if skin is self._skin else self._lost(skin)
+        trials = [
+            _Trial(_stand(skin, Bridges(*kind), self._ground, STAND_ROUNDS), skin, start)
+            for kind in kinds
+        ]
         while trials:
             trial = min(trials, key=lambda one: max(one.lost, LITTLE_LOST))
             try:
@@ -129,6 +148,24 @@ class _Search:
             else:
                 if rest is not trial.rest:
                     trial.rest, trial.lost = rest, self._lost(rest)
+        return None
+
+    def _inside(self) -> _Stood | None:
+        """Leave a strip of the border out around the folds; the line inside it is smoother."""
+        skin = self._skin
+        rim = skin.vertices[tails(skin, np.flatnonzero(skin.opposite < 0))]
+        near = rim
+        if self._folded:
+            folds = np.concatenate([error.places for error in self._folded])
+            near = rim[cKDTree(folds).query(rim)[0] < AROUND_FOLDS]
+        for width in STRIPS:
+            rest, spots = step_back(skin, near, np.full(len(near), width))
+            if len(rest.faces) < MOST_LEFT * len(skin.faces):
+                return None
+            found = self._first(rest)
+            if found is not None and kept(skin, found.solid) >= LEFT_AT_LEAST:
+                found.solid.spots = joined_spots([*spots, *found.solid.spots])
+                return found
         return None
 
     def _at_ends(self, best: _Stood | None) -> _Stood | None:

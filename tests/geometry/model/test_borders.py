@@ -5,10 +5,11 @@ import numpy as np
 import pytest
 
 from geometry.mesh import Mesh
-from geometry.model.assembling import Ground
+from geometry.model import standing
+from geometry.model.assembling import SCAN, Ground
 from geometry.model.borders import step_back
 from geometry.model.bridges import Bridges
-from geometry.model.closing import SCAN, close_surface
+from geometry.model.closing import close_surface
 from geometry.model.cubes import zero_surface
 from geometry.model.cutting import cut_surface
 from geometry.model.halfedges import face_areas, genus
@@ -47,6 +48,34 @@ def test_a_frayed_border_over_an_undercut_keeps_its_surface(frayed):
     own = face_areas(frayed.vertices, frayed.faces).sum()
     kept = face_areas(solid.vertices, solid.faces[solid.kind == SCAN]).sum()
     assert kept > 0.998 * own
+
+
+def test_where_nothing_closes_a_border_a_strip_around_its_folds_is_left_out(frayed, monkeypatch):
+    rim = frayed.vertices[tails(frayed, np.flatnonzero(frayed.opposite < 0))]
+    fold = rim[[np.argmax(rim[:, 1])]]
+    first = standing._Search._first
+
+    def refuses_the_whole(search, skin):
+        if skin is frayed:
+            search._folded.append(standing.FoldedBorder(fold))
+            return None
+        return first(search, skin)
+
+    monkeypatch.setattr(standing._Search, "_first", refuses_the_whole)
+    monkeypatch.setattr(standing._Search, "_at_ends", lambda search, best: None)
+    solid = standing.stand_safely(frayed, TRIM, TOP)
+    v, f = as_written(solid.vertices, solid.faces)
+    body = manifold3d.Manifold(manifold3d.Mesh64(v, f.astype(np.uint64)))
+    assert body.status() == manifold3d.Error.NoError
+    assert genus(f) == 0
+    assert find_intersections(Mesh(v, f))[0] == 0
+    left = {point.tobytes() for point in solid.vertices}
+    gone = np.array([p for p in frayed.vertices if p.tobytes() not in left])
+    # Nothing but the strip is given up, and it is said where.
+    assert len(gone)
+    assert np.linalg.norm(gone - fold, axis=1).max() < 4.0 + 1.2 + 0.5
+    assert np.linalg.norm(gone[:, None] - rim, axis=2).min(axis=1).max() < 1.2 + 0.5
+    assert solid.spots
 
 
 def test_a_bridge_begins_where_walls_crossed_and_grows_up_to_its_widest():

@@ -6,8 +6,9 @@ import pytest
 
 from geometry.mesh import Mesh
 from geometry.model import closing, making, standing
+from geometry.model.assembling import SCAN, Closed
 from geometry.model.borders import step_back
-from geometry.model.closing import SCAN, Closed, FoldedBorder, close_surface
+from geometry.model.closing import FoldedBorder, close_surface
 from geometry.model.cubes import zero_surface
 from geometry.model.cutting import cut_surface
 from geometry.model.ends import cut_end, ends_of
