@@ -309,3 +309,15 @@ def test_what_is_under_way_is_told_before_more_is_ordered(desk, signed_in, plann
     page = signed_in("front_desk").get(reverse("booking", args=[patient.uuid])).content.decode()
     assert "Under way already" in page
     assert reverse("order", args=[promise.order.uuid]) in page
+
+
+def test_a_time_offered_that_is_likely_missed_is_agreed_on_knowingly(
+    desk, planner, signed_in, page
+):
+    sooner = planner.earliest - dt.timedelta(minutes=30)
+    planner.offer = Offer(planner.earliest, 0.96, [], [(sooner, 0.45, "sooner, less certain")])
+    text = ask(signed_in("front_desk"), page, fields(desk)).content.decode()
+    assert "Agree all the same" in text
+    planner.offer = Offer(planner.earliest, 0.96, [], [(sooner, 0.99, "later, more certain")])
+    text = ask(signed_in("front_desk"), page, fields(desk)).content.decode()
+    assert "Agree all the same" not in text
