@@ -7,8 +7,8 @@ crown lengths; what lies between two crowns is judged by the height at which the
 """
 
 from geometry.dentition.analysis import analyse, warm
-from geometry.dentition.crowns import CROWN_SIZES_MM, sextant_of
 from geometry.dentition.result import Dentition, Embrasure, Gap, TissuePlace, Tooth
+from geometry.dentition.row.crowns import CROWN_SIZES_MM, sextant_of
 
 __all__ = [
     "CROWN_SIZES_MM",

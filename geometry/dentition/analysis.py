@@ -9,13 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from geometry.axes import ArchAxes, along_basis
-from geometry.dentition.archline import STEP_MM, ArchLine, find_arch_line, place, places, project
-from geometry.dentition.crowns import row_numbers, row_sizes, sextant_of
-from geometry.dentition.embrasures import open_embrasures
-from geometry.dentition.ends import cut_ends
-from geometry.dentition.gaps import find_gaps
-from geometry.dentition.passages import find_passages
+from geometry.dentition.gum.tissue import Margins, Relief, SideReading, read_margins
+from geometry.dentition.gum.wires import Pad, bonded_wire
 from geometry.dentition.result import (
+    SHORT_CROWNS,
     SHORT_ODDS,
     SIDES,
     Dentition,
@@ -24,12 +21,23 @@ from geometry.dentition.result import (
     Wire,
     margin_shows,
 )
-from geometry.dentition.rows import Row, find_row, read_signs, with_sunken
-from geometry.dentition.seams import find_seams
-from geometry.dentition.sheets import STEP_S_MM, STEP_Z_MM, Sheets, roll_out
-from geometry.dentition.spaces import shadow_map
-from geometry.dentition.tissue import Margins, Relief, SideReading, read_margins
-from geometry.dentition.wires import Pad, bonded_wire
+from geometry.dentition.row.archline import (
+    STEP_MM,
+    ArchLine,
+    find_arch_line,
+    place,
+    places,
+    project,
+)
+from geometry.dentition.row.crowns import row_numbers, row_sizes, sextant_of
+from geometry.dentition.row.embrasures import open_embrasures
+from geometry.dentition.row.ends import cut_ends
+from geometry.dentition.row.gaps import find_gaps
+from geometry.dentition.row.passages import find_passages
+from geometry.dentition.row.rows import Row, find_row, read_signs, with_sunken
+from geometry.dentition.row.seams import find_seams
+from geometry.dentition.row.sheets import STEP_S_MM, STEP_Z_MM, Sheets, roll_out
+from geometry.dentition.row.spaces import shadow_map
 from geometry.errors import GeometryError
 from geometry.mesh import Mesh
 from geometry.sampling.thinning import edge_lengths, some_of
@@ -133,7 +141,7 @@ def analyse(
     timings["gaps"] = 1000 * (time.perf_counter() - clock)
     gum = np.array([max(margins.readings[s][k].margin_z for s in SIDES) for k in range(len(tip))])
     cut = cut_ends(relief, teeth.start, teeth.stop, tip, gum, teeth.numbers, lift.file)
-    status, reason = _status(found, frame.arch)
+    status, reason = _status(found, frame.arch, margins.ratio)
     return Dentition(
         arch,
         found,
@@ -146,6 +154,7 @@ def analyse(
         timings,
         _wire(sheets, teeth, tip, margins.pads, lift),
         tuple(int(number) for number in teeth.numbers[margins.attached]),
+        margins.ratio,
     )
 
 
@@ -302,7 +311,7 @@ def _grain(local: Array, topology: Topology) -> float:
     return float(np.median(lengths)) if len(lengths) else 0.5
 
 
-def _status(teeth: tuple[Tooth, ...], arch: str) -> tuple[str, str]:
+def _status(teeth: tuple[Tooth, ...], arch: str, crown_ratio: float) -> tuple[str, str]:
     doubtful = [
         f"{tooth.number} {side}"
         for tooth in teeth
@@ -311,6 +320,8 @@ def _status(teeth: tuple[Tooth, ...], arch: str) -> tuple[str, str]:
     ]
     if not margin_shows(teeth):
         return "uncertain", "the gingival margin was not found on most teeth"
+    if crown_ratio < SHORT_CROWNS:
+        return "uncertain", "the margin as it was read leaves crowns far shorter than usual"
     if doubtful:
         return "uncertain", "could not tell whether tissue is short at " + ", ".join(doubtful)
     if arch not in ("upper", "lower"):

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from geometry.dentition.crowns import permanent, sextant_of
+from geometry.dentition.row.crowns import permanent, sextant_of
 from geometry.frame import Frame
 
 SEXTANTS = ("03", "04", "05", "06", "07", "08")

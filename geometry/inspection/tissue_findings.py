@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from geometry.dentition import Dentition, TissuePlace, Tooth
-from geometry.dentition.result import Wire
+from geometry.dentition.result import SHORT_CROWNS, Wire
 from geometry.inspection.findings import (
     CHECK,
     NOTE,
@@ -114,6 +114,8 @@ def tissue_findings(dentition: Dentition, known_side: bool, limits: Limits) -> l
     # Doubtful places are told one by one, an arch that is not known by its own finding.
     if dentition.margin_lost:
         found.append(_lost())
+    elif dentition.margin_high:
+        found.append(_high(dentition.crown_ratio))
     return found
 
 
@@ -242,6 +244,18 @@ def _lost() -> Finding:
         CHECK,
         "The gum line does not show on most teeth, so the gum told may be wrong. Compare the "
         "line on the picture with the mouth; confirm it or correct it.",
+    )
+
+
+def _high(crown_ratio: float) -> Finding:
+    return Finding(
+        "margin_uncertain",
+        CHECK,
+        f"The gum line as it was read leaves the crowns {crown_ratio:.0%} of their usual length: "
+        "it may lie too high, and less gum be captured than is told. Compare the line on the "
+        "picture with the mouth; confirm it or correct it.",
+        crown_ratio,
+        SHORT_CROWNS,
     )
 
 

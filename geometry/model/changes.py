@@ -11,14 +11,14 @@ from scipy.spatial import cKDTree
 
 from geometry.errors import GeometryError
 from geometry.mesh import Mesh
-from geometry.model.blockout import BlockOut, near_fill
-from geometry.model.borders import BORDER
-from geometry.model.closing import LOOSE, SNAP
-from geometry.model.distances import distance_to_surface
+from geometry.model.base.borders import BORDER
+from geometry.model.base.closing import LOOSE, SNAP
+from geometry.model.bodies.solids import shared
 from geometry.model.gumline import GumLine
-from geometry.model.mending import BRIDGE, CROSSING, NEAR, TUNNEL, Spot, joined_spots
-from geometry.model.regions import Places
-from geometry.model.solids import shared
+from geometry.model.surface.distances import distance_to_surface
+from geometry.model.surface.mending import BRIDGE, CROSSING, NEAR, TUNNEL, Spot, joined_spots
+from geometry.model.undercuts.blockout import BlockOut, near_fill
+from geometry.model.undercuts.regions import Places
 
 Array = NDArray[np.float64]
 

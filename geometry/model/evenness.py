@@ -11,8 +11,8 @@ from geometry.axes import ArchAxes
 from geometry.forming import Ground, Thickness, form_over
 from geometry.inspection.place import SEXTANTS
 from geometry.mesh import Mesh
-from geometry.model.heights import Grid, top_heights
-from geometry.model.regions import Places
+from geometry.model.undercuts.heights import Grid, top_heights
+from geometry.model.undercuts.regions import Places
 
 Array = NDArray[np.float64]
 

@@ -16,29 +16,25 @@ from geometry.errors import GeometryError
 from geometry.forming import form_over
 from geometry.frame import Frame, SoftTissue, clear, find_frame
 from geometry.mesh import Mesh
-from geometry.model.assembling import Closed
-from geometry.model.blockout import SPECK, BlockOut, block_out, near_fill
+from geometry.model.additions.extras import add_extras
+from geometry.model.base.assembling import Closed
+from geometry.model.base.closing import close_surface
+from geometry.model.base.healing import Healed, heal
+from geometry.model.base.ownbase import without_base
+from geometry.model.base.standing import FoldedBorder
+from geometry.model.bodies.solids import as_written
+from geometry.model.bodies.uniting import folds_of, unite
 from geometry.model.changes import changes, far_off, loops_left, repairs
-from geometry.model.closing import close_surface
 from geometry.model.evenness import forming_record, ground_of, spread_not_levelled
-from geometry.model.extras import add_extras
 from geometry.model.gumline import GumLine
-from geometry.model.halfedges import Faces, genus, rise, signed_volume
-from geometry.model.healing import Healed, heal
-from geometry.model.ledges import find_ledges
 from geometry.model.levelling import doubts, height_spread, tilt_after
 from geometry.model.memory import give_back
-from geometry.model.mending import Spot
-from geometry.model.ownbase import without_base
-from geometry.model.parts import part_record, standing_out
 from geometry.model.pose import incisal_height, model_axes
 from geometry.model.prepared import PreparedModel
-from geometry.model.regions import Misplaced, Places
 from geometry.model.settings import ModelSettings
-from geometry.model.shadow import cast_shadow, deep_air, wide_enough
-from geometry.model.skin import Skin, turned_over
-from geometry.model.solids import as_written
-from geometry.model.standing import FoldedBorder
+from geometry.model.surface.halfedges import Faces, genus, rise, signed_volume
+from geometry.model.surface.mending import Spot
+from geometry.model.surface.skin import Skin, turned_over
 from geometry.model.trimming import (
     Trim,
     choose_trim,
@@ -49,14 +45,18 @@ from geometry.model.trimming import (
     margin_names,
     tissue_kept,
 )
-from geometry.model.uniting import folds_of, unite
+from geometry.model.undercuts.blockout import SPECK, BlockOut, block_out, near_fill
+from geometry.model.undercuts.ledges import find_ledges
+from geometry.model.undercuts.parts import part_record, standing_out
+from geometry.model.undercuts.regions import Misplaced, Places
+from geometry.model.undercuts.shadow import cast_shadow, deep_air, wide_enough
 from geometry.topology import Topology, analyse
 from geometry.topology.adjacency import extent
 from geometry.version import VERSION
 
 Array = NDArray[np.float64]
 
-REVISION = 14
+REVISION = 15
 """Raised whenever the same scan and settings may give other bytes.
 
 1: the first. 2: block-out by rays, height from the incisors, fills united on the surface.
@@ -76,7 +76,9 @@ closes no loop; a ring that cannot be closed is left and told. 13: cheek, lip an
 are left out; drains keep clear of a code and fit their cavity. 14: the frame is found along the
 scan's own axes, whatever its pose; gum a folded border would cost is built up again from upright
 columns where it is seen from above, other bridges are no longer tried place by place; slits
-narrower than a lattice step are no undercut left.
+narrower than a lattice step are no undercut left. 15: gum missing beside the gum line is told as
+that, and refused where an appliance would have nothing to end on; where no bridge closes a border,
+a strip around its folds is left out and built up again.
 """
 
 ENGINE = f"{VERSION}+model.{REVISION}"

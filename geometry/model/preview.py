@@ -10,7 +10,7 @@ import numpy as np
 from geometry.axes import ArchAxes
 from geometry.dentition import Dentition
 from geometry.mesh import Mesh
-from geometry.model.healing import heal
+from geometry.model.base.healing import heal
 from geometry.model.making import Known, build, look
 from geometry.model.prepared import PreparedModel
 from geometry.model.settings import ModelSettings

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from geometry.dentition import Dentition
-from geometry.model.halfedges import Faces
-from geometry.model.shadow import cast_shadow
+from geometry.model.surface.halfedges import Faces
+from geometry.model.undercuts.shadow import cast_shadow
 
 Array = NDArray[np.float64]
 

@@ -7,18 +7,18 @@ from types import SimpleNamespace
 import numpy as np
 
 from geometry.mesh import Mesh
-from geometry.model.assembling import SCAN
-from geometry.model.borders import step_back
-from geometry.model.cubes import zero_surface
-from geometry.model.distances import distance_to_surface
-from geometry.model.ends import cut_end
-from geometry.model.healing import heal
-from geometry.model.ledges import faces_across
-from geometry.model.losses import lost
+from geometry.model.base.borders import step_back
+from geometry.model.base.ends import cut_end
+from geometry.model.base.healing import heal
+from geometry.model.base.losses import lost
+from geometry.model.bodies.cubes import zero_surface
 from geometry.model.making import Known, build
-from geometry.model.mending import mend_crossings, mend_handles
 from geometry.model.settings import ModelSettings
-from geometry.model.skin import loops_of, skin_of, tails
+from geometry.model.surface.distances import distance_to_surface
+from geometry.model.surface.kinds import SCAN
+from geometry.model.surface.mending import mend_crossings, mend_handles
+from geometry.model.surface.skin import loops_of, skin_of, tails
+from geometry.model.undercuts.ledges import faces_across
 from geometry.topology import analyse
 
 

@@ -33,13 +33,13 @@ holds. Where that names none, a plan takes the best of several rules; quote, for
 rescue and causes speak of the one that stands for the objective, so that they agree.
 """
 
-from production.planning.causes import causes
 from production.planning.dispatch import dispatch_plan as plan
-from production.planning.foresight import foresee
 from production.planning.policy import Rule
 from production.planning.problem import Problem, parse_job, parse_problem
-from production.planning.quoting import quote
-from production.planning.rescue import rescue
+from production.planning.promises.causes import causes
+from production.planning.promises.foresight import foresee
+from production.planning.promises.quoting import quote
+from production.planning.promises.rescue import rescue
 from production.planning.warming import warm
 
 __all__ = [

@@ -10,12 +10,12 @@ import numpy as np
 from numba import njit
 
 from production.planning.entities import Problem
-from production.planning.future import Draw, Floats, Policy, Times
-from production.planning.kernel import simulate
+from production.planning.kernel.future import Draw, Floats, Policy, Times
+from production.planning.kernel.shop import DONE, Shop, make_shop
+from production.planning.kernel.simulation import simulate
 from production.planning.policy import STANDING, Rule, kernel_policy, named_policy
 from production.planning.sampling import run_futures
 from production.planning.score import score
-from production.planning.shop import DONE, Shop, make_shop
 
 __all__ = ["as_plan", "choose_rule", "dispatch_plan", "expected_times"]
 

@@ -13,12 +13,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from production.planning.entities import Label, Problem, Step
-from production.planning.foresight import lateness
+from production.planning.kernel.shop import make_shop
 from production.planning.makeahead import ADDED_RISK, DAY, fill_slack
 from production.planning.policy import Rule, among, kernel_policy, standing_rule
+from production.planning.promises.foresight import lateness
 from production.planning.sampling import run_futures
 from production.planning.score import handed_over
-from production.planning.shop import make_shop
 
 __all__ = ["KeptBack", "kept_back"]
 

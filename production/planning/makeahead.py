@@ -11,10 +11,10 @@ import numpy as np
 
 from production.planning.entities import Job, Label, Problem, Resource
 from production.planning.errors import ProblemError
+from production.planning.kernel.shop import make_shop
 from production.planning.policy import Rule, kernel_policy, standing_rule
 from production.planning.sampling import run_futures
 from production.planning.score import handed_over
-from production.planning.shop import make_shop
 
 __all__ = ["Need", "Series", "Week", "fill_slack", "needs", "weekly_load"]
 

@@ -33,9 +33,9 @@ from numpy.typing import NDArray
 from production.planning import fields
 from production.planning.entities import Label, Problem
 from production.planning.errors import ProblemError
-from production.planning.future import Policy
-from production.planning.queues import AHEAD, APPARENT_COST, CRITICAL_RATIO, FIXED
-from production.planning.shop import Shop
+from production.planning.kernel.future import Policy
+from production.planning.kernel.queues import AHEAD, APPARENT_COST, CRITICAL_RATIO, FIXED
+from production.planning.kernel.shop import Shop
 
 __all__ = [
     "RULES",

@@ -16,8 +16,9 @@ from functools import lru_cache
 import numpy as np
 from numba import njit
 
-from production.planning.borrow import borrowed
-from production.planning.drawing import (
+from production.planning.entities import Problem
+from production.planning.kernel.borrow import borrowed
+from production.planning.kernel.drawing import (
     DAY_LUCK,
     GOLDEN,
     LUCK,
@@ -29,11 +30,10 @@ from production.planning.drawing import (
     rest_of_started,
     uniform,
 )
-from production.planning.entities import Problem
-from production.planning.future import Draw, Floats, Policy
-from production.planning.kernel import simulate
-from production.planning.normal import upper_tail_inverse
-from production.planning.shop import STARTED, Shop
+from production.planning.kernel.future import Draw, Floats, Policy
+from production.planning.kernel.normal import upper_tail_inverse
+from production.planning.kernel.shop import STARTED, Shop
+from production.planning.kernel.simulation import simulate
 
 __all__ = ["job_streams", "run_futures"]
 

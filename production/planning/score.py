@@ -6,8 +6,8 @@ from typing import NamedTuple
 
 import numpy as np
 
-from production.planning.future import Floats
-from production.planning.shop import Shop
+from production.planning.kernel.future import Floats
+from production.planning.kernel.shop import Shop
 
 __all__ = ["Score", "handed_over", "score"]
 

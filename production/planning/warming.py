@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from production.planning.dispatch import dispatch_plan
-from production.planning.foresight import foresee
 from production.planning.problem import parse_problem
-from production.planning.quoting import quote
+from production.planning.promises.foresight import foresee
+from production.planning.promises.quoting import quote
 
 __all__ = ["warm"]
 

@@ -9,10 +9,10 @@ from collections.abc import Sequence
 from typing import Any
 
 from clinic.templatetags.show import minutes, percent
-from production.planning.causes import causes
 from production.planning.entities import Problem
 from production.planning.policy import named_policy
-from production.planning.rescue import rescue
+from production.planning.promises.causes import causes
+from production.planning.promises.rescue import rescue
 from production.scheduling.state import Situation
 from production.selectors.plan_order import resource_names
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from production import planning
 from production.models import Machine, Promise, Stage, Wish
 from production.planning.pace import at_todays_pace
-from production.planning.risk import allowed_risk
+from production.planning.promises.risk import allowed_risk
 from production.scheduling.state import Situation, read_situation, steps_of, wished
 
 FUTURES = 1000

@@ -14,7 +14,7 @@ from production.models import Appliance, Plan, Promise
 from production.planning.keepback import kept_back
 from production.planning.pace import at_todays_pace
 from production.planning.policy import Rule, named_policy
-from production.planning.priorities import GAIN, group_risks, next_rule
+from production.planning.promises.priorities import GAIN, group_risks, next_rule
 from production.planning.solve import solve
 from production.planning.solve.checker import violations
 from production.scheduling.advice import advise

@@ -158,8 +158,8 @@ def _check_time(
     again with the new work left alone for a while, as times of our own are.
     """
     from production import planning
-    from production.planning.quoting import HOLDS
-    from production.planning.risk import allowed_risk
+    from production.planning.promises.quoting import HOLDS
+    from production.planning.promises.risk import allowed_risk
 
     due = minutes_after(situation.origin, due_at)
     if due <= 0:

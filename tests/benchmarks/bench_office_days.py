@@ -15,7 +15,7 @@ import sys
 
 import numpy as np
 
-from production.planning.quoting import SAMPLES
+from production.planning.promises.quoting import SAMPLES
 from tests.planning.office import Truth, learn
 from tests.planning.office_days import OfficeDay, Promise, buffered, office_day, quoted
 

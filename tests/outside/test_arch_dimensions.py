@@ -13,7 +13,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from geometry.dentition.crowns import CROWN_SIZES_MM
+from geometry.dentition.row.crowns import CROWN_SIZES_MM
 from geometry.frame.row_curve import fit_row_curve
 from geometry.frame.teeth import MESIODISTAL_MM
 

@@ -17,11 +17,11 @@ from scipy.spatial import cKDTree
 from trimesh.ray.ray_pyembree import RayMeshIntersector
 
 from geometry.mesh import Mesh
-from geometry.model.blockout import block_out
-from geometry.model.closing import close_surface
-from geometry.model.heights import Grid, column_crossings
-from geometry.model.regions import Places
-from geometry.model.skin import skin_of
+from geometry.model.base.closing import close_surface
+from geometry.model.surface.skin import skin_of
+from geometry.model.undercuts.blockout import block_out
+from geometry.model.undercuts.heights import Grid, column_crossings
+from geometry.model.undercuts.regions import Places
 from tests.geometry.model.conftest import SPECS, arch, model
 from tests.geometry.model.rays import deeper_than
 

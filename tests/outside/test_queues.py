@@ -22,9 +22,9 @@ from scipy.stats import norm
 
 from production.planning import Rule, foresee, parse_problem, plan
 from production.planning.dispatch import expected_times
-from production.planning.future import Draw, Times
+from production.planning.kernel.future import Draw, Times
+from production.planning.kernel.shop import make_shop
 from production.planning.policy import kernel_policy
-from production.planning.shop import make_shop
 
 JOBS = 3000
 WARM_UP = 600

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from fixtures.arches import CROWNS, ArchSpec, make_arch
-from geometry.dentition.crowns import (
+from geometry.dentition.row.crowns import (
     CROWN_SIZES_MM,
     PRIMARY_SIZES_MM,
     permanent,

@@ -10,7 +10,7 @@ import numpy as np
 
 from production.planning import foresee
 from production.planning.entities import Problem
-from production.planning.reliability import Reliability, reliability
+from production.planning.promises.reliability import Reliability, reliability
 from tests.planning.office import RULE, Truth, learn, mid_day, morning, run
 
 MOMENTS = (0.0, 60.0, 120.0, 180.0, 240.0, 300.0)

@@ -17,9 +17,9 @@ from production.planning import Rule, parse_problem
 from production.planning.dispatch import expected_times
 from production.planning.entities import Problem
 from production.planning.fits import DayFactor, Fits, Record, day_so_far, failure_rate, fit_stages
-from production.planning.future import Draw, Times
+from production.planning.kernel.future import Draw, Times
+from production.planning.kernel.shop import make_shop
 from production.planning.policy import kernel_policy
-from production.planning.shop import make_shop
 
 OPEN = 540.0  # minutes of a working day
 RULE = Rule("edd", {"print": 20.0, "wash": 5.0, "cure": 5.0})

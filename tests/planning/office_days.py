@@ -15,9 +15,9 @@ import numpy as np
 from production.planning import parse_problem, quote
 from production.planning.entities import Problem
 from production.planning.fits import Fits, Record, day_so_far
-from production.planning.future import Draw
+from production.planning.kernel.future import Draw
 from production.planning.policy import Rule, among
-from production.planning.priorities import next_rule
+from production.planning.promises.priorities import next_rule
 from tests.planning.office import OPEN, RULE, Truth, morning, run, true_draw
 from tests.planning.simpy_bench import Bench
 

@@ -10,10 +10,10 @@ import numpy as np
 import pytest
 
 from production.planning import foresee, parse_problem, plan, quote
-from production.planning.causes import causes
 from production.planning.errors import ProblemError
-from production.planning.rescue import rescue
-from production.planning.risk import pushed_past
+from production.planning.promises.causes import causes
+from production.planning.promises.rescue import rescue
+from production.planning.promises.risk import pushed_past
 from production.planning.solve import solve
 from production.planning.solve.checker import violations
 from tests.planning.days import random_bench, without_the_impossible

@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 
 from production.planning.dispatch import expected_times
-from production.planning.future import Draw
+from production.planning.kernel.future import Draw
+from production.planning.kernel.shop import make_shop
 from production.planning.policy import Rule, kernel_policy
 from production.planning.problem import parse_problem
 from production.planning.sampling import run_futures
-from production.planning.shop import make_shop
 from tests.planning.days import random_bench
 from tests.planning.simpy_bench import Bench
 

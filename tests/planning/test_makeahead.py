@@ -10,11 +10,11 @@ import pytest
 
 from production.planning import Rule, parse_problem
 from production.planning.errors import ProblemError
+from production.planning.kernel.shop import make_shop
 from production.planning.makeahead import DAY, MARGIN, Series, fill_slack, needs, weekly_load
 from production.planning.policy import kernel_policy
 from production.planning.problem import parse_job
 from production.planning.sampling import run_futures
-from production.planning.shop import make_shop
 
 SERIES = Series(
     id="s1",

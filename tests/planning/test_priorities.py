@@ -11,8 +11,8 @@ import pytest
 from production.planning import foresee, parse_problem
 from production.planning.errors import ProblemError
 from production.planning.policy import STANDING, Rule, named_policy
-from production.planning.priorities import RULE_FUTURES, SEED, group_risks, prioritise
-from production.planning.risk import allowed_risk
+from production.planning.promises.priorities import RULE_FUTURES, SEED, group_risks, prioritise
+from production.planning.promises.risk import allowed_risk
 from tests.planning.office import Truth, learn, mid_day, morning
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from production.planning.reliability import reliability
+from production.planning.promises.reliability import reliability
 from tests.planning.calibration import study
 
 

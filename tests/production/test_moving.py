@@ -17,7 +17,7 @@ from production.actions.errors import Refused
 from production.actions.starting import start
 from production.actions.wishing import take_back, wish
 from production.models import Appliance, ApplianceKind, Machine, Plan, Stage, Wish
-from production.planning.quoting import SAMPLES
+from production.planning.promises.quoting import SAMPLES
 from production.planning.solve.checker import violations
 from production.scheduling import publish, quote_pickup, requote
 from production.scheduling.moving import consider

@@ -13,10 +13,10 @@ from clinic.models import ClosedDay, OpeningHours
 from production.actions import agree_promise, open_order
 from production.actions.starting import start
 from production.models import Appliance, ApplianceKind, LearnedTimes, Machine, Plan, Promise
-from production.planning import priorities
 from production.planning.keepback import KeptBack
 from production.planning.policy import Rule
-from production.planning.rescue import rescue
+from production.planning.promises import priorities
+from production.planning.promises.rescue import rescue
 from production.planning.solve.checker import violations
 from production.scheduling import publish, quote_pickup, requote
 from production.scheduling.hours import open_spans, windows

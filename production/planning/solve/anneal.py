@@ -12,7 +12,7 @@ import math
 import numpy as np
 from numba import njit
 
-from production.planning.borrow import borrowed
+from production.planning.kernel.borrow import borrowed
 from production.planning.solve.moves import (
     chance,
     draw,

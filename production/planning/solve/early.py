@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from production.planning.borrow import borrowed
+from production.planning.kernel.borrow import borrowed
 from production.planning.solve.anneal import copy
 from production.planning.solve.moves import link, may_run, unlink
 from production.planning.solve.timing import BLK, HEAD, MEM, NEXT, STUCK, evaluate

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numba import njit
 
-from production.planning.borrow import borrowed
+from production.planning.kernel.borrow import borrowed
 from production.planning.solve.openwork import OpenWork, Scratch
 from production.planning.solve.start import in_turn, table
 from production.planning.solve.timing import (

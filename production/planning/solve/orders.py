@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numba import njit
 
-from production.planning import future, kernel, queues
+from production.planning.kernel import future, queues, simulation
 from production.planning.solve import anneal
 from production.planning.solve.moves import chance, draw
 from production.planning.solve.search import CHUNK_SECONDS, Budget
@@ -27,7 +27,7 @@ FOR_ALL = 0.3  # of other waits
 
 
 class OrderSearch:
-    """Priorities and waits by job, improved over the kernel."""
+    """Priorities and waits by job, improved over the simulation."""
 
     def __init__(self, bench: Bench, weights: Array, order: Array, seed: int) -> None:
         self.bench = bench
@@ -149,7 +149,7 @@ def wander(
             key[i] = rank[shop.step_job[i]]
             wait[i] = pauses[shop.step_job[i]]
         policy = future.Policy(queues.FIXED, 1.0, key, wait, shop.not_before)
-        worth(kernel.simulate(shop, policy, drawn).finish, goals, value)
+        worth(simulation.simulate(shop, policy, drawn).finish, goals, value)
         new = anneal.weighted(value, weights)
         slot = number % history.shape[0]
         if new <= cost or new <= history[slot]:

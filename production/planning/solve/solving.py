@@ -11,9 +11,9 @@ from typing import Any
 
 import numpy as np
 
-from production.planning import future
 from production.planning.dispatch import choose_rule, dispatch_plan, expected_times
 from production.planning.entities import Job, Problem
+from production.planning.kernel import future
 from production.planning.policy import among, kernel_policy, named_policy
 from production.planning.solve import bounds, report
 from production.planning.solve.exact import Bound, Exact, applies

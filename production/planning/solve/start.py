@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numba import njit
 
-from production.planning import future, kernel, queues, shop
+from production.planning.kernel import future, queues, shop, simulation
 from production.planning.solve.openwork import OpenWork
 from production.planning.solve.timing import (
     AFTER,
@@ -117,7 +117,7 @@ class Bench:
             wait=np.broadcast_to(np.asarray(wait, np.float64), key.shape).copy(),
             hold=self.shop.not_before,
         )
-        return kernel.simulate(self.shop, policy, self.draw)
+        return simulation.simulate(self.shop, policy, self.draw)
 
     def waits(self) -> tuple[float, ...]:
         """Return the waits worth trying: without batch resources there is one."""

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from geometry.dentition.attached import bonded_places, teeth_with
-from geometry.dentition.margin import crease_angle, edge_step, expect, trace_margin
-from geometry.dentition.sheets import STEP_S_MM, STEP_Z_MM
+from geometry.dentition.gum.attached import bonded_places, teeth_with
+from geometry.dentition.gum.margin import crease_angle, edge_step, expect, trace_margin
+from geometry.dentition.row.sheets import STEP_S_MM, STEP_Z_MM
 
 Z = 3.0 - STEP_Z_MM * np.arange(110)
 START, STOP = np.array([2.0, 11.0]), np.array([10.0, 19.0])

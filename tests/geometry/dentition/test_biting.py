@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from geometry.dentition.biting import biting_surface
-from geometry.dentition.sheets import STEP_S_MM, STEP_Z_MM
+from geometry.dentition.gum.biting import biting_surface
+from geometry.dentition.row.sheets import STEP_S_MM, STEP_Z_MM
 
 Z = 3.0 - STEP_Z_MM * np.arange(90)
 S = STEP_S_MM * np.arange(140)

@@ -7,7 +7,8 @@ import itertools
 import numpy as np
 import pytest
 
-from geometry.dentition import archline, assign, margin, rows, seams, section, sheets, spaces
+from geometry.dentition.gum import margin, section
+from geometry.dentition.row import archline, assign, rows, seams, sheets, spaces
 from geometry.dentition.warming import toy_arch
 
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from geometry.dentition.creases import high_steps, plainness, sharp_creases
-from geometry.dentition.margin import crease_angle, edge_step, expect, trace_margin
-from geometry.dentition.sheets import STEP_S_MM, STEP_Z_MM
+from geometry.dentition.gum.creases import high_steps, plainness, sharp_creases
+from geometry.dentition.gum.margin import crease_angle, edge_step, expect, trace_margin
+from geometry.dentition.row.sheets import STEP_S_MM, STEP_Z_MM
 
 COLUMNS = 61
 FRONT = np.array([True])

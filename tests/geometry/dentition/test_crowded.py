@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from fixtures.mouths import Spec, make_mouth
-from geometry.dentition import Dentition, analyse, gaps, spaces
+from geometry.dentition import Dentition, analyse
+from geometry.dentition.row import gaps, spaces
 from geometry.mesh import Mesh
 from geometry.topology import analyse as analyse_topology
 

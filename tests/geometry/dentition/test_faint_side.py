@@ -7,7 +7,7 @@ import pytest
 
 from fixtures.arches import ArchSpec, make_arch
 from geometry.dentition import analysis
-from geometry.dentition.sheets import STEP_S_MM
+from geometry.dentition.row.sheets import STEP_S_MM
 from tests.geometry.dentition.conftest import CALM, read
 
 

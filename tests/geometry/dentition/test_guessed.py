@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from geometry.dentition.rows import guessed
+from geometry.dentition.row.rows import guessed
 
 LOWER = np.array([47, 46, 45, 44, 43, 42, 41, 31, 32, 33, 34, 35, 36, 37])
 WIDTHS = np.array([10.5, 11.0, 7.0, 7.0, 7.0, 5.5, 5.0])

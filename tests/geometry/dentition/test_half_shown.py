@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from geometry.dentition.crowns import CROWN_SIZES_MM, PRIMARY_SIZES_MM
-from geometry.dentition.tissue import highest_margin, shown_length
+from geometry.dentition.gum.tissue import highest_margin, shown_length
+from geometry.dentition.row.crowns import CROWN_SIZES_MM, PRIMARY_SIZES_MM
 
 
 @pytest.mark.parametrize("tip", [1.0, 0.0, -0.4])

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from geometry.dentition.lengths import shared_ratio
-from geometry.dentition.sheets import STEP_S_MM, STEP_Z_MM
+from geometry.dentition.row.lengths import shared_ratio
+from geometry.dentition.row.sheets import STEP_S_MM, STEP_Z_MM
 
 COUNT, WIDE = 6, 5.5
 START = 6.0 + WIDE * np.arange(COUNT)

@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from geometry.dentition import rows, sheets, spaces
-from geometry.dentition.crowns import CROWN_SIZES_MM, PRIMARY_SIZES_MM, permanent, permanent_row
-from geometry.dentition.rows import Row, find_row
+from geometry.dentition.row import rows, sheets, spaces
+from geometry.dentition.row.crowns import CROWN_SIZES_MM, PRIMARY_SIZES_MM, permanent, permanent_row
+from geometry.dentition.row.rows import Row, find_row
 from geometry.inspection.place import tooth_words
 
 SEEN = 6  # incisors to first permanent molars, as at nine years

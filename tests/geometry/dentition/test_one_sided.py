@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from geometry.dentition.margin import Path
-from geometry.dentition.one_sided import either, one_sided, without_line
-from geometry.dentition.sheets import STEP_S_MM, STEP_Z_MM
+from geometry.dentition.gum.margin import Path
+from geometry.dentition.gum.one_sided import either, one_sided, without_line
+from geometry.dentition.row.sheets import STEP_S_MM, STEP_Z_MM
 
 START, STOP = np.array([1.0, 8.0]), np.array([7.0, 14.0])
 Z = 2.0 - STEP_Z_MM * np.arange(70)

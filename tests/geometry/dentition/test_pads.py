@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from geometry.dentition import rows, spaces
+from geometry.dentition.row import rows, spaces
 
 TEETH = {15: 7.0, 16: 10.0, 17: 9.0, 18: 8.0}
 ENDS = 2.0 + np.concatenate([[0.0], np.cumsum(list(TEETH.values())[::-1])])

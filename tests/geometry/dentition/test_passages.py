@@ -5,12 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from geometry.dentition import passages
-from geometry.dentition.archline import ArchLine, find_arch_line, project
-from geometry.dentition.gaps import find_gaps
-from geometry.dentition.passages import LEVEL_MM, Passage, find_passages
-from geometry.dentition.rows import Row
-from geometry.dentition.spaces import CELL_MM, HALF_MM, shadow_map
+from geometry.dentition.row import passages
+from geometry.dentition.row.archline import ArchLine, find_arch_line, project
+from geometry.dentition.row.gaps import find_gaps
+from geometry.dentition.row.passages import LEVEL_MM, Passage, find_passages
+from geometry.dentition.row.rows import Row
+from geometry.dentition.row.spaces import CELL_MM, HALF_MM, shadow_map
 from geometry.dentition.warming import toy_arch
 
 RADIUS = 4.0

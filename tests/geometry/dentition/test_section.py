@@ -5,12 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from geometry.dentition.archline import STEP_MM, ArchLine
-from geometry.dentition.margin import Path
-from geometry.dentition.roundness import ends_of_crowns, roundness
-from geometry.dentition.section import Relief, Stand, border_height, stand_of
-from geometry.dentition.sheets import STEP_S_MM, STEP_Z_MM, Sheets
-from geometry.dentition.tissue import SideReading, _read, _seen_column, _towards_middle
+from geometry.dentition.gum.margin import Path
+from geometry.dentition.gum.roundness import ends_of_crowns, roundness
+from geometry.dentition.gum.section import Relief, Stand, border_height, stand_of
+from geometry.dentition.gum.tissue import SideReading, _read, _seen_column, _towards_middle
+from geometry.dentition.row.archline import STEP_MM, ArchLine
+from geometry.dentition.row.sheets import STEP_S_MM, STEP_Z_MM, Sheets
 
 Z = 1.0 - np.arange(80) * STEP_Z_MM
 ALONG = np.arange(121) * STEP_S_MM

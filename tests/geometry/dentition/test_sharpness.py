@@ -6,15 +6,15 @@ import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter
 
-from geometry.dentition.margin import edge_step
-from geometry.dentition.sharpness import (
+from geometry.dentition.gum.margin import edge_step
+from geometry.dentition.gum.sharpness import (
     BLUNT,
     sharpened,
     sharper,
     sharpness,
     turn_within,
 )
-from geometry.dentition.sheets import STEP_S_MM, STEP_Z_MM
+from geometry.dentition.row.sheets import STEP_S_MM, STEP_Z_MM
 
 Z = 3.0 - STEP_Z_MM * np.arange(90)
 LINE = -6.0

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from geometry.dentition.archline import find_arch_line, project
+from geometry.dentition.row.archline import find_arch_line, project
 
 
 def test_a_last_molar_behind_two_missing_teeth_is_on_the_line() -> None:

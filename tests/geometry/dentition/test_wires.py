@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 
 from geometry.dentition import Dentition
-from geometry.dentition.margin import crease_angle
+from geometry.dentition.gum.margin import crease_angle
+from geometry.dentition.gum.wires import bonded_pads, bonded_wire, covered
 from geometry.dentition.result import Wire
-from geometry.dentition.sheets import STEP_S_MM, STEP_Z_MM
-from geometry.dentition.wires import bonded_pads, bonded_wire, covered
+from geometry.dentition.row.sheets import STEP_S_MM, STEP_Z_MM
 from geometry.inspection.limits import DEFAULT_LIMITS
 from geometry.inspection.tissue_findings import gap_findings
 

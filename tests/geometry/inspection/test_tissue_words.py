@@ -69,3 +69,14 @@ def test_hardly_any_gum_says_how_much_of_the_scan_ends_at_the_teeth():
     found = tissue_findings(Dentition("upper", teeth, status="measured"), True, DEFAULT_LIMITS)
     first = next(one for one in found if one.code == "no_tissue")
     assert "on 100% of the teeth's sides the scan ends at the tooth" in first.message
+
+
+def test_a_gum_line_that_leaves_hardly_any_crown_is_doubtful_as_a_whole():
+    teeth = tuple(
+        Tooth(21 + k, True, "04" if k < 3 else "05", AT, 8.0, 6.0, PLENTY, PLENTY) for k in range(4)
+    )
+    high = Dentition("upper", teeth, status="measured", crown_ratio=0.6)
+    (found,) = tissue_findings(high, True, DEFAULT_LIMITS)
+    assert (found.code, found.severity) == ("margin_uncertain", "check")
+    assert "60% of their usual length" in found.message
+    assert tissue_findings(replace(high, crown_ratio=0.8), True, DEFAULT_LIMITS) == []

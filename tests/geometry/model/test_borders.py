@@ -5,18 +5,19 @@ import numpy as np
 import pytest
 
 from geometry.mesh import Mesh
-from geometry.model import standing
-from geometry.model.assembling import SCAN, Ground
-from geometry.model.borders import step_back
-from geometry.model.bridges import Bridges
-from geometry.model.closing import close_surface
-from geometry.model.cubes import zero_surface
-from geometry.model.cutting import cut_surface
-from geometry.model.halfedges import face_areas, genus
-from geometry.model.losses import lost
-from geometry.model.patches import patch_loops
-from geometry.model.skin import skin_of, tails, without
-from geometry.model.solids import as_written
+from geometry.model.base import standing
+from geometry.model.base.assembling import Ground
+from geometry.model.base.borders import step_back
+from geometry.model.base.bridges import Bridges
+from geometry.model.base.closing import close_surface
+from geometry.model.base.cutting import cut_surface
+from geometry.model.base.losses import lost
+from geometry.model.bodies.cubes import zero_surface
+from geometry.model.bodies.solids import as_written
+from geometry.model.surface.halfedges import face_areas, genus
+from geometry.model.surface.kinds import SCAN
+from geometry.model.surface.patches import patch_loops
+from geometry.model.surface.skin import skin_of, tails, without
 from geometry.topology.intersections import find_intersections
 
 TRIM, TOP = 2.0, 12.0

@@ -5,17 +5,19 @@ import numpy as np
 import pytest
 
 from geometry.mesh import Mesh
-from geometry.model import closing, making, standing
-from geometry.model.assembling import SCAN, Closed
-from geometry.model.borders import step_back
-from geometry.model.closing import FoldedBorder, close_surface
-from geometry.model.cubes import zero_surface
-from geometry.model.cutting import cut_surface
-from geometry.model.ends import cut_end, ends_of
-from geometry.model.halfedges import genus
+from geometry.model import making
+from geometry.model.base import closing, standing
+from geometry.model.base.assembling import Closed
+from geometry.model.base.borders import step_back
+from geometry.model.base.closing import FoldedBorder, close_surface
+from geometry.model.base.cutting import cut_surface
+from geometry.model.base.ends import cut_end, ends_of
+from geometry.model.bodies.cubes import zero_surface
+from geometry.model.bodies.solids import as_written
 from geometry.model.settings import ModelSettings
-from geometry.model.skin import skin_of
-from geometry.model.solids import as_written
+from geometry.model.surface.halfedges import genus
+from geometry.model.surface.kinds import SCAN
+from geometry.model.surface.skin import skin_of
 from geometry.topology.intersections import find_intersections
 
 TRIM, TOP = 2.0, 12.0

@@ -6,12 +6,12 @@ import shapely
 from manifold3d import CrossSection, Manifold, OpType
 
 from geometry.model import ModelSettings
-from geometry.model.extras import add_extras
-from geometry.model.halfedges import genus
-from geometry.model.hollow import hollow_out
-from geometry.model.identity import DEPTH
-from geometry.model.lettering import code_squares, letters, line_width
-from geometry.model.solids import as_written
+from geometry.model.additions.extras import add_extras
+from geometry.model.additions.hollow import hollow_out
+from geometry.model.additions.identity import DEPTH
+from geometry.model.additions.lettering import code_squares, letters, line_width
+from geometry.model.bodies.solids import as_written
+from geometry.model.surface.halfedges import genus
 from geometry.topology.intersections import find_intersections
 from tests.geometry.model.conftest import model
 

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 
 from geometry.errors import GeometryError
-from geometry.model.borders import BORDER
+from geometry.model.base.borders import BORDER
 from geometry.model.changes import _Beside, far_off
 from geometry.model.gumline import GumLine
-from geometry.model.mending import Spot
+from geometry.model.surface.mending import Spot
 
 # A straight gum line of 40 mm, 4 mm over the trim; the gum hangs under it.
 ALONG = np.linspace(0.0, 40.0, 81)

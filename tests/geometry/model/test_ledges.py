@@ -12,7 +12,7 @@ from scipy.spatial import cKDTree
 
 from geometry.mesh import Mesh
 from geometry.model import ModelSettings, PreparedModel, prepare
-from geometry.model.ledges import Ledge, under_ledges
+from geometry.model.undercuts.ledges import Ledge, under_ledges
 from tests.geometry.model.conftest import SPECS, arch, model
 
 ATTACHMENT, BRACKET = (24, 1.0), (15, 2.2)

@@ -7,20 +7,21 @@ import shapely
 from scipy import ndimage
 
 from geometry.mesh import Mesh
-from geometry.model import changes, combining
-from geometry.model.cubes import zero_surface
-from geometry.model.cutting import cut_surface
-from geometry.model.distances import distance_to_surface
-from geometry.model.folds import find_folds
-from geometry.model.halfedges import face_areas, genus, signed_volume
-from geometry.model.handles import handle_cuts, handle_loops
-from geometry.model.identity import write_code
-from geometry.model.mending import NEAR, Spot, joined_spots, mend_crossings, mend_handles
-from geometry.model.ownbase import without_base
-from geometry.model.patches import fill_loop, patch_loop
-from geometry.model.shadow import DEEPEST, cast_shadow, wide_enough
-from geometry.model.skin import genus_of, patched, skin_of, turned_over, without, zipped
-from geometry.model.solids import as_written, odd_at, odd_vertices, to_manifold
+from geometry.model import changes
+from geometry.model.additions.identity import write_code
+from geometry.model.base.cutting import cut_surface
+from geometry.model.base.ownbase import without_base
+from geometry.model.bodies import combining
+from geometry.model.bodies.cubes import zero_surface
+from geometry.model.bodies.solids import as_written, odd_at, odd_vertices, to_manifold
+from geometry.model.surface.distances import distance_to_surface
+from geometry.model.surface.folds import find_folds
+from geometry.model.surface.halfedges import face_areas, genus, signed_volume
+from geometry.model.surface.handles import handle_cuts, handle_loops
+from geometry.model.surface.mending import NEAR, Spot, joined_spots, mend_crossings, mend_handles
+from geometry.model.surface.patches import fill_loop, patch_loop
+from geometry.model.surface.skin import genus_of, patched, skin_of, turned_over, without, zipped
+from geometry.model.undercuts.shadow import DEEPEST, cast_shadow, wide_enough
 from geometry.topology import analyse
 
 

@@ -11,9 +11,9 @@ from geometry.errors import GeometryError
 from geometry.frame import find_frame
 from geometry.mesh import Mesh
 from geometry.model import ModelSettings, prepare, preview
-from geometry.model.cubes import zero_surface
-from geometry.model.halfedges import edge_keys, genus, signed_volume
+from geometry.model.bodies.cubes import zero_surface
 from geometry.model.levelling import doubts
+from geometry.model.surface.halfedges import edge_keys, genus, signed_volume
 from geometry.reading.weld import weld_indexed
 from geometry.topology import analyse
 from geometry.topology.intersections import find_intersections

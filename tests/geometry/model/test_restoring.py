@@ -6,12 +6,13 @@ import pytest
 import trimesh
 
 from geometry.mesh import Mesh
-from geometry.model.assembling import SCAN, Closed
-from geometry.model.borders import step_back
-from geometry.model.closing import close_surface
-from geometry.model.halfedges import genus
-from geometry.model.restoring import SHORT, WORTH, restore
-from geometry.model.skin import skin_of
+from geometry.model.base.assembling import Closed
+from geometry.model.base.borders import step_back
+from geometry.model.base.closing import close_surface
+from geometry.model.base.restoring import SHORT, WORTH, restore
+from geometry.model.surface.halfedges import genus
+from geometry.model.surface.kinds import SCAN
+from geometry.model.surface.skin import skin_of
 from geometry.topology.intersections import find_intersections
 
 TRIM, TOP = 1.0, 9.0

@@ -5,7 +5,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from geometry.model.cubes import zero_surface
+from geometry.model.bodies.cubes import zero_surface
 from geometry.model.trimming import (
     Trim,
     choose_trim,

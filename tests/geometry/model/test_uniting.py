@@ -3,14 +3,14 @@
 import numpy as np
 
 from geometry.mesh import Mesh
-from geometry.model import uniting
+from geometry.model.bodies import uniting
+from geometry.model.bodies.cubes import zero_surface
+from geometry.model.bodies.solids import as_written
+from geometry.model.bodies.uniting import folds_of, unite
 from geometry.model.changes import loops_left
-from geometry.model.cubes import zero_surface
-from geometry.model.halfedges import genus
-from geometry.model.mending import Mended
-from geometry.model.skin import skin_of
-from geometry.model.solids import as_written
-from geometry.model.uniting import folds_of, unite
+from geometry.model.surface.halfedges import genus
+from geometry.model.surface.mending import Mended
+from geometry.model.surface.skin import skin_of
 
 
 def ring_of(radius, tube):

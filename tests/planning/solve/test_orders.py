@@ -5,7 +5,7 @@ import random
 
 import numpy as np
 
-from production.planning import queues
+from production.planning.kernel import queues
 from production.planning.problem import parse_problem
 from production.planning.solve import anneal, openwork, orders, search, start
 from production.planning.solve.timing import LATE, LEAD, SPAN, STUCK, TARDY

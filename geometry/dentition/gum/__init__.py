@@ -1,0 +1,1 @@
+"""The gingival margin and how much tissue was captured beyond it."""

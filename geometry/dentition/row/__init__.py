@@ -1,0 +1,1 @@
+"""The row of teeth: places, numbers, spaces and missing teeth."""

@@ -1,0 +1,1 @@
+"""What a model carries on request: bar, code, cavity."""

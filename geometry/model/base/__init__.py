@@ -1,0 +1,1 @@
+"""From a cut, open surface to a closed body on its base."""

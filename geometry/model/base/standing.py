@@ -1,0 +1,319 @@
+"""Close a cut surface to the base, in the way that costs least of it."""
+
+from __future__ import annotations
+
+from collections.abc import Generator
+from dataclasses import dataclass
+from typing import cast
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+
+from geometry.mesh import Mesh
+from geometry.model.base.assembling import Closed, Ground, assemble, mend
+from geometry.model.base.borders import step_back
+from geometry.model.base.bridges import Bridges
+from geometry.model.base.ends import cut_end, ends_of
+from geometry.model.base.losses import lost
+from geometry.model.base.skirts import CrossedBorder
+from geometry.model.bodies.solids import odd_at, odd_vertices
+from geometry.model.memory import give_back
+from geometry.model.surface.halfedges import face_areas
+from geometry.model.surface.kinds import BASE, FILL, FLOOR, SCAN, WALL
+from geometry.model.surface.mending import Spot, crossings_near, joined_spots
+from geometry.model.surface.skin import Skin, tails
+from geometry.model.undercuts.regions import Misplaced
+
+Array = NDArray[np.float64]
+Rounds = Generator[Skin, None, Closed]
+
+BRIDGES = ((9.0, 0.0), (5.0, 0.0), (3.0, 0.0), (6.0, 0.6), (6.0, -0.6))
+"""The kinds of bridges that are tried: where the line from end to end crosses the border again,
+ends elsewhere often do not."""
+EVEN = 3
+"""So many of them do not lean. A fine surface begins with these: each way holds a copy of it."""
+SHORT_BRIDGES = 3.0
+LITTLE_LOST = 2.0
+"""Where so little of the surface is lost nothing else is tried; see
+:func:`geometry.model.base.losses.lost`."""
+MUCH_LOST = 100.0
+"""Where so much is lost, upright planes at the ends may cost less."""
+AROUND_FOLDS, STRIPS = 4.0, (0.6, 1.2)
+"""Of the border so near, mm, to where it folds, strips so wide, mm, are left out where nothing
+else closes the surface: slivers and steps of a border do not go on inside it."""
+MOST_LEFT = 0.8
+"""A strip that takes more of the surface with it has cut it apart."""
+LEFT_AT_LEAST = 0.6
+"""A model that keeps less of the surface above its trim is none of that scan."""
+STAND_ROUNDS = 30
+SHORT_ROUNDS = 6
+END_ROUNDS = 10
+SAME_PLACE = 2.5
+NIBBLES = 6
+NIBBLE = 0.25
+TOUCHING = 0.01
+FINE = 400_000
+"""Faces of a surface from which on memory is given back each round."""
+
+
+class FoldedBorder(Misplaced):
+    """A border that cannot be closed without crossing the surface, here at ``places`` (k, 3)."""
+
+    def __init__(self, places: Array) -> None:
+        self.places = places
+        super().__init__(
+            places[0],
+            "the scan's border folds over itself {} and cannot be closed safely; raise the trim,"
+            " or cut the border back there",
+        )
+
+
+@dataclass(slots=True)
+class _Trial:
+    """One way of closing a surface, as far as it got."""
+
+    rounds: Rounds
+    rest: Skin
+    lost: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Stood:
+    """A closed surface, and what that cost."""
+
+    solid: Closed
+    lost: float
+
+
+def kept(skin: Skin, solid: Closed) -> float:
+    """Return the share of a surface's area that a solid made of it keeps."""
+    left = face_areas(solid.vertices, solid.faces[solid.kind == SCAN]).sum()
+    return float(left / face_areas(skin.vertices, skin.faces).sum())
+
+
+def stand_safely(skin: Skin, trim: float, top: float) -> Closed:
+    """Close a cut surface; bridge its border, or cut it back, where walls would cross it.
+
+    Long bridges save what short ones would cost, and the other way round. The way that lost
+    least so far is followed, one round at a time, until one has closed the surface. Where none
+    does, a strip of the border is left out and they are tried again. Where that costs too much,
+    upright planes at the ends may cost less. What is lost in the end is built
+    up again where it can be seen: :mod:`geometry.model.base.restoring`.
+    """
+    return _Search(skin, Ground(trim, top)).best()
+
+
+class _Search:
+    """The ways of closing one surface that are tried."""
+
+    def __init__(self, skin: Skin, ground: Ground) -> None:
+        self._skin = skin
+        self._ground = ground
+        self._folded: list[FoldedBorder] = []
+
+    def best(self) -> Closed:
+        """Return what costs least of all that is tried.
+
+        Raises
+        ------
+        FoldedBorder
+            Nothing closes the surface.
+        """
+        best = self._first(self._skin)
+        if best is None or kept(self._skin, best.solid) < LEFT_AT_LEAST:
+            best = self._inside() or best
+        if best is None or best.lost > MUCH_LOST:
+            best = self._at_ends(best) or best
+        if best is None:
+            raise self._folded[0]
+        return best.solid
+
+    def _first(self, skin: Skin) -> _Stood | None:
+        """Follow the way that lost least so far, until one has closed a surface."""
+        kinds = BRIDGES if len(skin.faces) <= FINE else BRIDGES[:EVEN]
+        start = 0.0 if skin is self._skin else self._lost(skin)
+        trials = [
+            _Trial(_stand(skin, Bridges(*kind), self._ground, STAND_ROUNDS), skin, start)
+            for kind in kinds
+        ]
+        while trials:
+            trial = min(trials, key=lambda one: max(one.lost, LITTLE_LOST))
+            try:
+                rest = next(trial.rounds)
+            except StopIteration as done:
+                return _Stood(done.value, trial.lost)
+            except FoldedBorder as error:
+                trials.remove(trial)
+                self._folded.append(error)
+            else:
+                if rest is not trial.rest:
+                    trial.rest, trial.lost = rest, self._lost(rest)
+        return None
+
+    def _inside(self) -> _Stood | None:
+        """Leave a strip of the border out around the folds; the line inside it is smoother."""
+        skin = self._skin
+        rim = skin.vertices[tails(skin, np.flatnonzero(skin.opposite < 0))]
+        near = rim
+        if self._folded:
+            folds = np.concatenate([error.places for error in self._folded])
+            near = rim[cKDTree(folds).query(rim)[0] < AROUND_FOLDS]
+        for width in STRIPS:
+            rest, spots = step_back(skin, near, np.full(len(near), width))
+            if len(rest.faces) < MOST_LEFT * len(skin.faces):
+                return None
+            found = self._first(rest)
+            if found is not None and kept(skin, found.solid) >= LEFT_AT_LEAST:
+                found.solid.spots = joined_spots([*spots, *found.solid.spots])
+                return found
+        return None
+
+    def _at_ends(self, best: _Stood | None) -> _Stood | None:
+        """Cut the surface off along upright planes, unless that costs more."""
+        rounds, cost = _on_ends(self._skin, self._ground), 0.0
+        try:
+            while best is None or cost < best.lost:
+                cost = self._lost(next(rounds))
+        except StopIteration as done:
+            return _Stood(done.value, cost)
+        except FoldedBorder as error:
+            self._folded.append(error)
+        return None
+
+    def _lost(self, rest: Skin) -> float:
+        return lost(self._skin, rest, SCAN)
+
+
+def _stand(
+    skin: Skin, bridges: Bridges, ground: Ground, rounds: int, planes: Array | None = None
+) -> Rounds:
+    """Close a cut surface with bridges of one kind, or say where plain walls crossed it.
+
+    Yields what is left of the surface after each round.
+    """
+    spots: list[Spot] = []
+    tried: list[Array] = []
+    nibbles = 0
+    folds = np.empty((0, 3))
+    for _ in range(rounds):
+        if len(skin.faces) > FINE:
+            give_back()
+        solid, centres, pinched = _attempt(skin, ground, bridges, planes)
+        if not len(folds):
+            folds = centres
+        if solid is not None:
+            solid.spots = joined_spots([*spots, *solid.spots])
+            return solid
+        if pinched and nibbles < NIBBLES:
+            # Two walls or patches share an edge there: a little less border parts them.
+            nibbles += 1
+            skin, taken = step_back(skin, centres, np.full(len(centres), 0.15 * nibbles))
+            spots += taken
+            yield skin
+            continue
+        # No wall stands where the cut itself touches itself.
+        low = centres[:, 2] <= ground.trim + TOUCHING
+        vain = np.concatenate((centres[low], bridges.widen(centres[~low])))
+        if len(vain):
+            # Where nothing was tried yet, a little may do; what comes again is cut deeper.
+            again = _times_tried(vain, tried)
+            tried.append(vain)
+            reach = (again + 1) * np.float64(NIBBLE)
+            rest, taken = step_back(skin, vain, reach)
+            if again.min() > 0 and len(rest.faces) == len(skin.faces):
+                # Walls cross far from the surface: what they hang from is cut back.
+                rim = skin.vertices[tails(skin, np.flatnonzero(skin.opposite < 0))]
+                rest, taken = step_back(skin, rim[cKDTree(rim).query(vain)[1]], reach)
+            skin = rest
+            spots += taken
+        yield skin
+    raise FoldedBorder(folds)
+
+
+def stand_on_ends(skin: Skin, trim: float, top: float) -> Closed:
+    """Close a cut surface after cutting it off along upright planes where nothing else does."""
+    rounds = _on_ends(skin, Ground(trim, top))
+    while True:
+        try:
+            next(rounds)
+        except StopIteration as done:
+            return cast(Closed, done.value)
+
+
+def _on_ends(skin: Skin, ground: Ground) -> Rounds:
+    spots: list[Spot] = []
+    tried: list[Array] = []
+    planes, centres = np.empty((0, 3)), np.empty((0, 3))
+    for attempt in range(END_ROUNDS):
+        try:
+            bridges = Bridges(SHORT_BRIDGES)
+            solid = yield from _stand(skin, bridges, ground, SHORT_ROUNDS, planes)
+        except FoldedBorder as error:
+            centres = error.places
+        else:
+            solid.spots = joined_spots([*spots, *solid.spots])
+            return solid
+        again = _times_tried(centres, tried)
+        tried.append(centres)
+        left = []
+        for places in ends_of(centres):
+            cut = cut_end(skin, places, int(again.max()))
+            if cut is None:
+                left.append(places)
+                continue
+            skin, plane, taken = cut
+            planes = np.vstack((planes, plane))
+            spots += taken
+            yield skin
+        if left:
+            here = np.concatenate(left)
+            skin, taken = step_back(skin, here, np.full(len(here), 0.4 * (1 + attempt // 2)))
+            spots += taken
+            yield skin
+    raise FoldedBorder(centres)
+
+
+def _attempt(
+    skin: Skin, ground: Ground, bridges: Bridges, planes: Array | None
+) -> tuple[Closed | None, Array, bool]:
+    """Try to close a cut surface.
+
+    Returns
+    -------
+    solid : Closed or None
+    centres : (k, 3) float64
+        Where it crosses itself.
+    pinched : bool
+        It does not, but some of its walls or patches share an edge or a vertex there.
+    """
+    try:
+        solid = assemble(skin, ground, bridges, planes)
+    except CrossedBorder as crossed:
+        return None, crossed.places, False
+    odd = odd_at(solid.faces, len(solid.vertices), solid.kind != SCAN)
+    whole = Mesh(solid.vertices, solid.faces)
+    # The scan itself was mended already; the base is one flat outline.
+    made = (solid.kind != SCAN) & (solid.kind != BASE)
+    count, pairs = crossings_near(whole, made, solid.kind == FILL)
+    if count and not np.isin(solid.kind[pairs], (WALL, FLOOR)).any():
+        # Only patches of holes are at fault, not where the border stands.
+        mend(solid)
+        made = solid.kind != SCAN
+        whole = Mesh(solid.vertices, solid.faces)
+        count, pairs = crossings_near(whole, made, solid.kind == FILL)
+        odd = odd_at(solid.faces, len(solid.vertices), made)
+    if not count and not odd.any():
+        odd, _ = odd_vertices(solid.faces, len(solid.vertices))
+    if not count and not odd.any():
+        return solid, np.empty((0, 3)), False
+    centres = solid.vertices[solid.faces[pairs]].mean(axis=(1, 2))
+    return None, np.concatenate((centres, solid.vertices[odd])), not count
+
+
+def _times_tried(centres: Array, tried: list[Array]) -> NDArray[np.int64]:
+    """Count for each place (k, 3) the earlier rounds that had one near it."""
+    times = np.zeros(len(centres), dtype=np.int64)
+    for earlier in tried:
+        times += cKDTree(earlier).query(centres)[0] < SAME_PLACE
+    return times

@@ -1,0 +1,1 @@
+"""Closed solids: made from fields, united, taken from each other."""

@@ -1,0 +1,170 @@
+"""Unite a solid with what fills its undercuts, without a fault in the result."""
+
+from __future__ import annotations
+
+import manifold3d
+import numpy as np
+from numpy.typing import NDArray
+
+from geometry.errors import GeometryError
+from geometry.mesh import Mesh
+from geometry.model.bodies.combining import Joint
+from geometry.model.bodies.solids import as_written, largest_piece, new_faces, to_manifold
+from geometry.model.memory import give_back
+from geometry.model.surface.folds import find_folds
+from geometry.model.surface.halfedges import Faces, compact, genus, pieces_of
+from geometry.model.surface.kinds import BASE, FILL, SCAN
+from geometry.model.surface.mending import Mended, Spot, joined_spots, mend_crossings, mend_handles
+from geometry.model.surface.skin import skin_of
+from geometry.topology.intersections import find_intersections
+
+Array = NDArray[np.float64]
+
+# Where surfaces nearly coincide, a union rounded to a file's precision may cross itself by a
+# hair. A fill that stands a few thousandths of a millimetre elsewhere seldom does.
+NUDGES = (
+    np.array(
+        [(0, 0, 0), (9, 6, 0), (-4, 8, 0), (5, -9, 0), (-11, -4, 0), (2, 13, 0)], dtype=np.float64
+    )
+    * 0.001
+)
+STRAIGHT = 2
+CLOSE = 0.3
+VAIN = 2
+MENDINGS = 6
+
+
+def folds_of(vertices: Array, faces: Faces) -> int:
+    """Count the pairs of faces with one common corner that pass through each other."""
+    return len(find_folds(Mesh(vertices, faces), np.ones(len(faces), dtype=bool)))
+
+
+def unite(
+    vertices: Array, faces: Faces, body: manifold3d.Manifold | None, folds: int
+) -> tuple[Array, Faces, list[Spot]]:
+    """Return the union of a solid and a body, rounded as a file holds it.
+
+    Parameters
+    ----------
+    vertices, faces
+        Closed solid standing on z = 0, rounded as a file holds it.
+    body : manifold3d.Manifold or None
+        What is united with it.
+    folds : int
+        What :func:`folds_of` counts on the solid.
+
+    Returns
+    -------
+    vertices, faces
+    spots : list of Spot
+        Places that had to be mended.
+
+    Raises
+    ------
+    GeometryError
+        The result crosses itself and cannot be mended.
+    """
+    spots: list[Spot] = []
+    if body is not None and body.is_empty():
+        body = None
+    if body is None or folds:
+        # Creases along the walls or of the rounding, before something is joined to them.
+        count = find_intersections(Mesh(vertices, faces))[0]
+        count = None if count is None else count + folds
+        vertices, faces, spots = _mended(vertices, faces, count)
+    if body is None:
+        return vertices, faces, spots
+    best: tuple[int, Array, Faces] | None = None
+    give_back()
+    joint = Joint(vertices, faces, [body])
+    mesh = body.to_mesh64()
+    points = np.array(mesh.vert_properties[:, :3], order="C")
+    corners = np.array(mesh.tri_verts, dtype=np.int32, order="C")
+    piece = pieces_of(corners, np.ones(len(points), dtype=bool))
+    nudge = np.zeros(int(piece.max()) + 1, dtype=np.int64)
+    vain = 0
+    for attempt in range(len(NUDGES)):
+        moved = to_manifold(points + NUDGES[nudge[piece]], corners) if attempt else body
+        crossings = None
+        give_back()
+        try:
+            v, f = as_written(*joint.made([moved], []))
+            crossings, pairs = _crossings(v, f, new_faces(v, f, vertices))
+        except GeometryError:
+            pass  # a hair's breadth elsewhere it may close
+        if crossings is None:
+            nudge += 1
+            continue
+        vain += 1
+        if best is None or crossings < best[0]:
+            best, vain = (crossings, v, f), 0
+        if crossings == 0 or vain == VAIN:
+            break
+        # Only what crosses is moved; where none of the pieces does, moving them is no help.
+        at_fault = _pieces_near(points, piece, v[f[pairs]].mean(axis=2).reshape(-1, 3))
+        if not at_fault.any():
+            break
+        nudge[at_fault] += 1
+    if best is None:
+        raise GeometryError(
+            "the block-out could not be joined to the model; prepare it with another trim or"
+            " block-out depth, or without block-out"
+        )
+    v, f, mended = _mended(best[1], best[2], best[0])
+    v, f, _ = compact(v, largest_piece(f, len(v)))
+    return v, f, joined_spots([*spots, *mended])
+
+
+def _pieces_near(points: Array, piece: NDArray[np.int64], places: Array) -> NDArray[np.bool_]:
+    """Mark the pieces, by their numbers (n,) at points (n, 3), with a box close to a place."""
+    shape = (int(piece.max()) + 1, 3)
+    low, high = np.full(shape, np.inf), np.full(shape, -np.inf)
+    np.minimum.at(low, piece, points - CLOSE)
+    np.maximum.at(high, piece, points + CLOSE)
+    inside = (places > low[:, None]) & (places < high[:, None])
+    return np.asarray(np.any(np.all(inside, axis=2), axis=1))
+
+
+def _crossings(
+    vertices: Array, faces: Faces, folding: NDArray[np.bool_]
+) -> tuple[int | None, NDArray[np.int64]]:
+    """Count the pairs of faces that cross; with a common corner where one may be folded."""
+    mesh = Mesh(vertices, faces)
+    count, pairs = find_intersections(mesh)
+    folds = find_folds(mesh, folding)
+    return None if count is None else count + len(folds), np.concatenate((pairs, folds))
+
+
+def _mended(
+    vertices: Array, faces: Faces, crossings: int | None
+) -> tuple[Array, Faces, list[Spot]]:
+    """Mend what a union left: specks where surfaces nearly coincide, and handles.
+
+    Patches between the corners that are there are tried first, since they stay on the
+    surface; then patches that are bent to continue what is around them.
+    """
+    v, f = vertices, faces
+    spots: list[Spot] = []
+    for attempt in range(MENDINGS):
+        if crossings == 0 and genus(f) == 0:
+            break
+        if attempt == STRAIGHT:
+            v, f, spots = vertices, faces, []
+        kind = np.where(v[f, 2].max(axis=1) > 0.0, SCAN, BASE).astype(np.int8)
+        crossed = Mended(skin_of(Mesh(v, f), kind))
+        if crossings != 0:
+            crossed = mend_crossings(crossed.skin, FILL, smooth=attempt >= STRAIGHT)
+        mended = mend_handles(crossed.skin, FILL, SCAN)
+        spots = [*spots, *crossed.spots, *mended.spots]
+        v, f = as_written(mended.skin.vertices, mended.skin.faces)
+        crossings, _ = _crossings(v, f, np.ones(len(f), dtype=bool))
+    # A crease that would not be ironed out is let pass: it leads nobody astray. Nor does a loop
+    # that would not be closed, such as a ring; it is told.
+    if crossings != 0 and find_intersections(Mesh(v, f))[0] != 0:
+        if find_intersections(Mesh(vertices, faces))[0] == 0:
+            return vertices, faces, []
+        raise GeometryError(
+            "the model's surface crosses itself and could not be mended; rescan, or prepare it with"
+            " another trim or block-out depth"
+        )
+    return v, f, joined_spots(spots)

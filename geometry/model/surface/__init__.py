@@ -1,0 +1,1 @@
+"""One open or closed surface: its edges, its faults and their mending."""

@@ -1,0 +1,1 @@
+"""Undercuts of a solid: where they lie, how deep, and what fills them."""

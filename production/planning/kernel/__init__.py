@@ -1,0 +1,1 @@
+"""How the bench works: the compiled simulation behind plan, quote and foresight."""

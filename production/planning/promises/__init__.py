@@ -1,0 +1,1 @@
+"""How likely promises are kept, what can be promised, and what helps one at risk."""
