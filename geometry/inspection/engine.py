@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from geometry.version import VERSION
 
-REVISION = 16
+REVISION = 17
 """Raised whenever a measurement, a limit or a finding may come out differently.
 
 1: the first. 2: the upper of two creases is the margin; dips of a palate end the tissue;
@@ -54,6 +54,11 @@ before; front teeth one behind the other leave no space; a scan in several parts
 matter; brackets and wires are no cusps, and the gum is read below them and bite turbos; a guess at
 a number is not called sure; plaster models with their table and teeth out of the row are told;
 what is surely short stops a scan whatever is doubtful beside it; one tooth is not read in cm.
+17: samples are chosen by where they lie, not by their order; teeth not come through show less
+crown, the lower crease of rolled gum is no margin, sharper odds leave fewer places doubtful, and a
+gum line that leaves hardly any crown is; slots with parallel walls and gaps with a leaf of gum are
+gaps; pads behind the last molar are no teeth, and smooth gum is no cusp; small rough places are
+told, fine anatomy under large triangles is none.
 """
 
 ENGINE = f"{VERSION}+inspection.{REVISION}"
