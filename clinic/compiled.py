@@ -7,6 +7,7 @@ nothing of each other, so a change in one leaves what was compiled of the other.
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 from pathlib import Path
 
@@ -14,33 +15,35 @@ ROOT = Path(__file__).resolve().parent.parent
 FOLDERS = ("geometry", "production/planning")
 
 
-def _marker(folder: str) -> Path:
+def _note(folder: str, what: str) -> Path:
+    """Where it is noted beside the cache that it is of the present sources."""
     digest = hashlib.sha256()
     for path in sorted((ROOT / folder).rglob("*.py")):
         digest.update(str(path.relative_to(ROOT)).encode() + path.read_bytes())
-    name = folder.replace("/", "-")
-    return ROOT / ".venv" / f"compiled-{name}-{digest.hexdigest()[:16]}"
+    return ROOT / folder / "__pycache__" / f"{what}-{digest.hexdigest()[:16]}"
 
 
 def is_current() -> bool:
     """Whether everything has been compiled from the present sources."""
-    return all(_marker(folder).exists() for folder in FOLDERS)
+    return all(_note(folder, "compiled").exists() for folder in FOLDERS)
 
 
 def forget_stale() -> None:
-    """Drop what older sources left in the cache."""
+    """Drop what other sources left in the cache; every command begins with it."""
     for folder in FOLDERS:
-        if not _marker(folder).exists():
-            for path in (ROOT / folder).rglob("__pycache__/*.nb[ic]"):
-                path.unlink(missing_ok=True)
+        note = _note(folder, "sources")
+        # A program folder that nobody may write to has no cache of its own either.
+        with contextlib.suppress(OSError):
+            if not note.exists():
+                for pattern in ("*.nb[ic]", "sources-*", "compiled-*"):
+                    for path in (ROOT / folder).rglob(f"__pycache__/{pattern}"):
+                        path.unlink(missing_ok=True)
+                note.parent.mkdir(exist_ok=True)
+                note.touch()
 
 
 def remember() -> None:
     """Note that everything has been compiled from the present sources."""
-    current = {_marker(folder) for folder in FOLDERS}
-    for old in (ROOT / ".venv").glob("compiled-*"):
-        if old not in current:
-            old.unlink(missing_ok=True)
-    for marker in current:
-        if marker.parent.is_dir():
-            marker.touch()
+    for folder in FOLDERS:
+        with contextlib.suppress(OSError):
+            _note(folder, "compiled").touch()

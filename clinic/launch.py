@@ -24,6 +24,9 @@ def run(argv: list[str]) -> int:
         return run_tests(argv[2:])
     from django.core.management import execute_from_command_line
 
+    from clinic import compiled
+
+    compiled.forget_stale()
     execute_from_command_line(argv)
     return 0
 

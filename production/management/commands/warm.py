@@ -27,7 +27,6 @@ class Command(BaseCommand):
         if options["only"]:
             JOBS[options["only"]].warm()
             return
-        compiled.forget_stale()
         command = python("manage.py", "warm", "--only", BESIDE)
         with subprocess.Popen(command, cwd=settings.BASE_DIR) as beside:
             for kind, job in JOBS.items():
