@@ -103,6 +103,7 @@ def standing() -> QuerySet[Promise]:
         .select_related("order__patient")
         .only(
             "due_at",
+            "agreed_at",
             "p_late",
             "expected_at",
             "cause",

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from dataclasses import dataclass, field
 
-from django.db.models import Count, Exists, F, Max, OuterRef, Q
+from django.db.models import Count, Exists, Max, OuterRef, Q
 from django.utils import timezone
 
 from clinic.models import AuditEntry, ClosedDay, Office, Patient, Visit
@@ -329,7 +329,6 @@ def _on_closed_days(now: dt.datetime, office: Office) -> list[News]:
         standing()
         .filter(due_at__gte=now, due_at__lt=ends, handed_over_at=None)
         .prefetch_related("order__kind")
-        .annotate(agreed=F("agreed_at"))
     )
     news = []
     for promise in promised:
@@ -344,7 +343,7 @@ def _on_closed_days(now: dt.datetime, office: Office) -> list[News]:
                     "Agree on another time, or leave it if somebody will be there.",
                     promise.order.patient,
                     promise.order.uuid,
-                    promise.agreed,  # type: ignore[attr-defined]
+                    promise.agreed_at,
                     untimed=True,
                 )
             )

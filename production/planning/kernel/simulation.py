@@ -5,11 +5,11 @@ and ends, and where. It is event driven; its cost grows with the number of runs.
 
 Specification
 -------------
-Time moves from one *moment* to the next: the end of a run, a release, the end of a
-helper's hands-on part, the opening of a window, the end of a downtime, repair or
-setup, the end of a wait for a fuller batch. At a moment, first everything that ends
-or arrives at it is booked, then one *dispatch pass* is made. A step of no duration
-ends at the same moment, after the pass; another pass follows.
+Time moves from one *moment* to the next: the end of a run, a release, the end of a helper's
+hands-on part, the opening of a window, the end of a downtime, repair or setup, the end of a wait
+for a fuller batch. At a moment, first everything that ends or arrives at it is booked, then one
+*dispatch pass* is made. A step of no duration ends at the same moment, after the pass; another
+pass follows.
 
 1. A step joins the queue of its pool when its job is released and the step before it has ended,
    not before 0 and not before ``hold``. A queue is ordered by (key of the rule, moment of joining,
@@ -63,7 +63,7 @@ from production.planning.kernel.batches import PENDING, QUEUED, RUNNING, fill_ba
 from production.planning.kernel.beginning import ARRIVE, END_HANDS, END_RUN, begin
 from production.planning.kernel.borrow import borrowed
 from production.planning.kernel.drawing import draw_again
-from production.planning.kernel.future import Draw, Policy, Times, Work
+from production.planning.kernel.future import Times, Work
 from production.planning.kernel.openings import (
     CLOSED,
     FITS,
@@ -86,8 +86,6 @@ from production.planning.kernel.queues import (
     reorder,
 )
 from production.planning.kernel.shop import BITS
-
-__all__ = ["Draw", "Policy", "Times", "simulate"]
 
 
 @njit(cache=True, nogil=True)
