@@ -3,9 +3,9 @@
 from django.urls import URLPattern, URLResolver, include, path
 
 urlpatterns: list[URLPattern | URLResolver] = [
-    path("", include("production.views.desk_urls")),
-    path("", include("production.views.bench_urls")),
-    path("", include("production.views.chair_urls")),
-    path("", include("production.views.plan_urls")),
-    path("", include("production.views.office_urls")),
+    path("", include("production.views.desk.urls")),
+    path("", include("production.views.bench.urls")),
+    path("", include("production.views.chair.urls")),
+    path("", include("production.views.plan.urls")),
+    path("", include("production.views.office.urls")),
 ]

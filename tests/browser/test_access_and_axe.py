@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from production.views.settings import SECTIONS
+from production.views.office.settings import SECTIONS
 
 AXE = (Path(__file__).parent / "vendor" / "axe.min.js").read_text()
 PAGES = {

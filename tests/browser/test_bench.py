@@ -269,7 +269,7 @@ def test_a_model_moved_by_keys_is_saved_and_keeps_the_keyboard(
         Plate.objects.filter(pk=plate.pk).update(report=report | {"placed": placements})
         return SimpleNamespace(save=lambda load: None)
 
-    monkeypatch.setattr("production.views.plates.arrange_load", arrange)
+    monkeypatch.setattr("production.views.bench.plates.arrange_load", arrange)
     tablet.goto(f"{live_server.url}/load/{load.code}/plate/")
     model = tablet.get_by_role("button", name="Model ABC")
     model.focus()

@@ -25,7 +25,7 @@ from production.scheduling import ahead
 from production.scheduling.ahead import outlook, what_fits
 from production.scheduling.publish import make_plan
 from production.selectors.stock import stock
-from production.views import plan
+from production.views.plan import timeline
 
 
 @pytest.fixture
@@ -92,7 +92,7 @@ def test_one_tick_orders_all_that_a_visit_needs(series, signed_in):
 
 
 def test_the_list_goes_by_days_and_on_when_asked(series, signed_in, monkeypatch):
-    monkeypatch.setattr(plan, "SHOWN", 1)
+    monkeypatch.setattr(timeline, "SHOWN", 1)
     series.wear_days, series.steps_per_visit = 7, 1
     series.save()
     visits = outlook().visits

@@ -35,8 +35,8 @@ from production.selectors.behind import behind
 from production.selectors.counting import count
 from production.selectors.facts import Facts, facts, summarise, total
 from production.selectors.review import Range, Rate, change, figures, periods
-from production.views import review as views
-from production.views.review import CHARTS
+from production.views.office import review as views
+from production.views.office.review import CHARTS
 from tests.production.documents.conftest import text_of
 
 DAY = dt.date(2026, 11, 4)

@@ -7,7 +7,7 @@ from django.urls import reverse
 
 from clinic.models import AuditEntry, User
 from production.models import ApplianceKind, InstructionCard, Machine, Material, Stage
-from production.views.settings import SECTIONS
+from production.views.office.settings import SECTIONS
 
 
 @pytest.mark.parametrize("slug", SECTIONS)

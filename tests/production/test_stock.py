@@ -163,7 +163,7 @@ def test_a_long_recall_list_comes_in_pages_and_parts_that_leave_nobody_out(
     sheet, office, person, signed_in, monkeypatch
 ):
     from production.documents import recall
-    from production.views import stock as views
+    from production.views.office import stock as views
 
     monkeypatch.setattr(views, "LISTED", 2)
     monkeypatch.setattr(recall, "IN_PART", 3)

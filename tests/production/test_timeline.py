@@ -11,7 +11,7 @@ from django.utils import timezone
 from production.actions import open_order
 from production.models import ApplianceKind, Promise
 from production.selectors.timeline import PX_PER_MINUTE, Block, timeline
-from production.views.plan import SPANS
+from production.views.plan.timeline import SPANS
 
 
 @pytest.mark.parametrize(

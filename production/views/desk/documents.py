@@ -33,7 +33,7 @@ from production.documents.paper import Paper
 from production.documents.pieces import Piece, load_piece
 from production.selectors.order import load_order, order_page
 from production.selectors.today import today
-from production.views.desk_today import day_of
+from production.views.desk.today import day_of
 
 
 def _send(paper: Paper) -> HttpResponse:

@@ -24,7 +24,7 @@ from production.models import AccuracyCheck, Machine, Work
 from production.selectors import machines as select
 from production.statistics import individuals_chart
 from production.views.live import live, version_of
-from production.views.scan_files import send
+from production.views.sending import send
 
 
 @needs("bench")

@@ -19,10 +19,10 @@ from production.actions.recording import find, moved
 from production.bench.commands import Command
 from production.bench.lookup import Unknown, look_up
 from production.models import Appliance, Load, Lot, Machine, Program, RemakeCause, Stage
-from production.views.bench_commands import BENCH, COMMANDS, start
-from production.views.bench_quote import promise_words
-from production.views.bench_subject import EndsEarly, Subject, subject_of
-from production.views.bench_words import say
+from production.views.bench.commands import BENCH, COMMANDS, start
+from production.views.bench.quote import promise_words
+from production.views.bench.subject import EndsEarly, Subject, subject_of
+from production.views.bench.words import say
 
 BAG = "handover-bag"  # session: the code read from the bag on the hand-over page
 LEADS_ON = {"DO-BENCH", "DO-NEXT", "DO-UNDO"}  # commands that ask nothing of what is shown

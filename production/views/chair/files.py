@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import json
 import uuid
-from typing import Any
 
 from django.http import (
     FileResponse,
-    Http404,
     HttpRequest,
     JsonResponse,
 )
@@ -20,8 +18,9 @@ from clinic.models import Patient, User, Visit
 from clinic.permissions import needs
 from production import uploads
 from production.actions.take_scan import take_scan
-from production.models import Scan, StoredFile
+from production.models import Scan
 from production.models.scans import Arch
+from production.views.sending import send
 
 
 @needs("upload_scans")
@@ -108,17 +107,6 @@ def original(request: HttpRequest, scan: uuid.UUID) -> FileResponse:
     found = get_object_or_404(Scan.objects.select_related("file"), uuid=scan)
     kind = (found.report or {}).get("file", {}).get("format", "bin").split("-")[0]
     return send(found.file, name=f"scan-{found.uuid.hex[:8]}-{found.arch}.{kind}")
-
-
-def send(file: StoredFile | None, *, name: str = "") -> FileResponse:
-    """Return a stored file; content never changes under its hash."""
-    if file is None:
-        raise Http404("no such file yet")
-    kwargs: dict[str, Any] = {"content_type": file.media_type}
-    response = FileResponse(file.path.open("rb"), as_attachment=bool(name), filename=name, **kwargs)
-    response.headers["ETag"] = f'"{file.sha256}"'
-    response.headers["Cache-Control"] = "private, max-age=3600"
-    return response
 
 
 def _person(request: HttpRequest) -> User:

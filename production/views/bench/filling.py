@@ -10,7 +10,7 @@ from clinic.middleware import office_of
 from production.actions import move
 from production.models import Appliance, Load, LoadItem, Machine, Stage
 from production.selectors.bench import bench_now
-from production.views.bench_subject import Subject
+from production.views.bench.subject import Subject
 
 
 def fill_load(request: HttpRequest, load: Load) -> int:

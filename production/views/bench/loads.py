@@ -22,11 +22,11 @@ from production.models import (
 )
 from production.selectors.bench import bench_now
 from production.selectors.version import version_of
-from production.views.bench import frame
-from production.views.bench_commands import begin
-from production.views.bench_filling import fill_load, go_onward, only_machine, onward
-from production.views.bench_subject import EndsEarly, Subject, load_subject
-from production.views.bench_words import say, tell
+from production.views.bench.board import frame
+from production.views.bench.commands import begin
+from production.views.bench.filling import fill_load, go_onward, only_machine, onward
+from production.views.bench.subject import EndsEarly, Subject, load_subject
+from production.views.bench.words import say, tell
 from production.views.live import live
 
 

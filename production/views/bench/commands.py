@@ -15,9 +15,9 @@ from production.actions import move
 from production.actions.errors import LotNeeded
 from production.models import Load
 from production.selectors.bench import bench_now, undo_offer
-from production.views.bench_filling import fill_load, go_onward
-from production.views.bench_subject import Subject
-from production.views.bench_words import since_words, tell
+from production.views.bench.filling import fill_load, go_onward
+from production.views.bench.subject import Subject
+from production.views.bench.words import since_words, tell
 
 BENCH = "bench"
 

@@ -21,7 +21,7 @@ from production.bench.fit import allergy_hits
 from production.models import Order
 from production.selectors.patient import orders_of
 from production.selectors.quotes import Answer, ask
-from production.views.desk_forms import BookingForm
+from production.views.desk.forms import BookingForm
 
 SALT = "pickup-offer"
 OFFER_SECONDS = 15 * 60

@@ -17,12 +17,12 @@ from production.actions.errors import ActionError
 from production.bench.routes import route_of, up_to
 from production.models import Appliance, RemakeCause, Stage, StoredFile
 from production.selectors.appliance import causes_for
-from production.views.appliance import subject_or_404
-from production.views.bench import frame
-from production.views.bench_photos import Taken, take_photos
-from production.views.bench_quote import promise_words
-from production.views.bench_subject import Subject, load_subject
-from production.views.bench_words import say
+from production.views.bench.appliance import subject_or_404
+from production.views.bench.board import frame
+from production.views.bench.photos import Taken, take_photos
+from production.views.bench.quote import promise_words
+from production.views.bench.subject import Subject, load_subject
+from production.views.bench.words import say
 from production.views.typed import hold, take
 
 

@@ -21,7 +21,7 @@ from production.models import Order, Promise
 from production.scheduling.hours import is_open
 from production.selectors.order import OrderPage, load_order, order_page
 from production.selectors.quotes import Answer, again, chance, hold
-from production.views.desk_forms import CancelForm, MoveForm
+from production.views.desk.forms import CancelForm, MoveForm
 
 
 def _load(request: HttpRequest, number: uuid.UUID) -> OrderPage:

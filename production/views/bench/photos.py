@@ -13,7 +13,7 @@ from PIL import Image, ImageOps, UnidentifiedImageError
 from clinic.permissions import needs
 from production.models import Photo, StoredFile
 from production.storage import store_bytes
-from production.views.scan_files import send
+from production.views.sending import send
 
 MAX_BYTES = 15 * 2**20
 MAX_SIDE = 2000

@@ -20,10 +20,10 @@ from production.actions.loading import choose_machine, remove_from_load
 from production.hot_folder import folder_for
 from production.models import Appliance, Load, Machine, Plate, Work
 from production.plating import arrange_load, plate_stl
-from production.views.bench import frame
-from production.views.bench_subject import load_subject
+from production.views.bench.board import frame
+from production.views.bench.subject import load_subject
 from production.views.live import live, version_of
-from production.views.scan_files import send
+from production.views.sending import send
 
 
 @needs("bench")

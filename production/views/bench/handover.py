@@ -14,10 +14,10 @@ from production.bench.gates import before_delivery
 from production.bench.trace import withdrawn_in
 from production.models import Appliance, Handover, RemakeCause, Stage
 from production.selectors import appliance as reads
-from production.views.appliance import subject_or_404
-from production.views.bench import frame
-from production.views.bench_scan import BAG
-from production.views.bench_words import say
+from production.views.bench.appliance import subject_or_404
+from production.views.bench.board import frame
+from production.views.bench.scan import BAG
+from production.views.bench.words import say
 from production.views.typed import hold, take
 
 

@@ -17,7 +17,7 @@ from production.bench.acting import acts_until, runs_until, started_by
 from production.bench.routes import place, route_of
 from production.models import Appliance, Downtime, InstructionCard, Load
 from production.selectors.machines import cut_off, down_now
-from production.views.bench_choices import Choices
+from production.views.bench.choices import Choices
 
 FORGOTTEN = dt.timedelta(minutes=15)
 FULL_TIME = "The program had its full time; its start was marked late."

@@ -20,7 +20,7 @@ from production.hot_folder import folder_for
 from production.models import Appliance, PreparedModel, Work
 from production.previewing import preview_model
 from production.views.live import live, version_of
-from production.views.scan_files import send
+from production.views.sending import send
 
 # name in the form → (setting, smallest, largest, step, label, unit)
 NUDGES: dict[str, tuple[float, float, float, str, str]] = {

@@ -12,7 +12,7 @@ from django.utils import timezone
 from production.bench import fit
 from production.models import Load, Lot, Machine, Material, Program
 from production.selectors.machines import heeds
-from production.views.bench_standing import Standing
+from production.views.bench.standing import Standing
 
 LOTS_OFFERED = 12
 

@@ -16,7 +16,7 @@ from clinic.permissions import needs
 from production.actions.errors import ActionError
 from production.actions.keep_series import change_series, pause_series, resume_series
 from production.models import Series
-from production.views.series import DATE
+from production.views.chair.series import DATE
 
 
 class ChangeForm(forms.Form):

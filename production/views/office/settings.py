@@ -32,8 +32,8 @@ from production.models import (
     RemakeCause,
     Stage,
 )
-from production.views import settings_forms as own
-from production.views.first_day import still_missing
+from production.views.office import settings_forms as own
+from production.views.office.first_day import still_missing
 
 
 @dataclass(frozen=True)

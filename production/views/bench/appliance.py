@@ -27,11 +27,11 @@ from production.models.catalog import LOST
 from production.scheduling.state import standing_wishes
 from production.selectors import appliance as reads
 from production.selectors.version import version_of
-from production.views.bench import frame
-from production.views.bench_commands import begin
-from production.views.bench_loads import shown_card, take_choices, take_ticks
-from production.views.bench_subject import EndsEarly, Subject, appliance_subject, subject_of
-from production.views.bench_words import say, tell
+from production.views.bench.board import frame
+from production.views.bench.commands import begin
+from production.views.bench.loads import shown_card, take_choices, take_ticks
+from production.views.bench.subject import EndsEarly, Subject, appliance_subject, subject_of
+from production.views.bench.words import say, tell
 from production.views.live import live
 from production.views.typed import hold, take
 

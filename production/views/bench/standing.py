@@ -14,7 +14,7 @@ from production.actions.finishing import card_of
 from production.actions.loading import WITH_ORDER, run_of
 from production.bench.fold import HANDOVER_STAGE
 from production.models import Appliance, InstructionCard, Load, Stage
-from production.views.bench_draft import Draft
+from production.views.bench.draft import Draft
 
 
 @dataclass

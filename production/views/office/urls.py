@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from production.views import accuracy, machines, review, settings, stock
+from production.views.office import accuracy, machines, review, settings, stock
 
 urlpatterns = [
     path("machines/", machines.machines, name="machines"),

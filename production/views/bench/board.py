@@ -25,8 +25,8 @@ from production.selectors.bench import (
     undo_offer,
 )
 from production.selectors.version import version_of
-from production.views.bench_commands import undo_last
-from production.views.bench_words import say, since_words
+from production.views.bench.commands import undo_last
+from production.views.bench.words import say, since_words
 from production.views.live import live
 
 

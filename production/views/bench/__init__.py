@@ -1,0 +1,1 @@
+"""The bench: what to do next, loads, plates, appliances, the hand-over."""

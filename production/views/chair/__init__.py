@@ -1,0 +1,1 @@
+"""The chair: scans, prepared models, aligner series."""

@@ -1,0 +1,1 @@
+"""The front desk: today, patients, visits, bookings and their papers."""

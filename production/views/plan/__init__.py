@@ -1,0 +1,1 @@
+"""The plan: the timeline and the weeks ahead."""
