@@ -15,6 +15,7 @@ import uuid
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
+from celery import signature
 from django.conf import settings
 from django.db import close_old_connections, connection, transaction
 from django.db.models import F, Q
@@ -54,10 +55,11 @@ def ask(kind: str, subject_id: int = 0, *, coalesce: bool = False) -> Work:
 
 def wake(pk: int, kind: str) -> None:
     """Send the id to the broker; a broker that is away costs time, not work."""
-    from production.tasks import perform
-
     try:
-        perform.apply_async((pk,), queue=QUEUES.get(kind, "work"), retry=False)
+        # By its name: the task knows every kind of work, and whoever asks knows none.
+        signature("production.perform").apply_async(
+            (pk,), queue=QUEUES.get(kind, "work"), retry=False
+        )
     except Exception:
         log.warning("queue not reachable; work %s waits for the dispatcher", pk, exc_info=True)
 

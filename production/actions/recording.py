@@ -12,6 +12,7 @@ from django.utils import timezone
 from clinic.models import User
 from production import work
 from production.actions.errors import Moved, Refused
+from production.actions.promising import settle
 from production.bench.fold import ALLOWED, Event, Position, fold
 from production.bench.history import cache_of, events_of
 from production.models import Appliance, DaySummary, Lot, LotUse, Stage, StageEvent
@@ -181,6 +182,4 @@ def _settle(row: Appliance, before: Position | None, after: Position) -> None:
     """Look at the order's promise again when the appliance became ready, or is no longer."""
     closing = {"ready", "delivered", "remade", "cancelled"}
     if after.status in closing or (before is not None and before.status in closing):
-        from production.actions.promising import settle
-
         settle(row.order_id)

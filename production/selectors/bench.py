@@ -336,5 +336,6 @@ def undo_offer(user: User, now: dt.datetime | None = None) -> StageEvent | None:
         StageEvent.Action.REMAKE,
     ):
         return None
-    event = StageEvent.objects.select_related("appliance", "stage", "load").get(pk=last.pk)
-    return event if event.seq == event.appliance.seq else None
+    wanted = ("appliance", "stage", "load", "follows__appliance", "follows__stage", "follows__load")
+    event = StageEvent.objects.select_related(*wanted).get(pk=last.pk)
+    return event.root if event.seq == event.appliance.seq else None

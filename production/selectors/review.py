@@ -15,7 +15,8 @@ from django.utils import timezone
 
 from production.models import Appliance, Stage
 from production.models.bench import OPEN_STATUSES
-from production.selectors.facts import Facts, day_start, facts, lead_percentile, total
+from production.selectors.days import facts
+from production.selectors.facts import Facts, day_start, lead_percentile, total
 from production.statistics import difference, little_gap, pareto, rolled_yield, wilson
 
 STUCK_AFTER = dt.timedelta(hours=26)

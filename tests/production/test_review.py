@@ -33,7 +33,8 @@ from production.models import (
 from production.selectors import breakdown, drift
 from production.selectors.behind import behind
 from production.selectors.counting import count
-from production.selectors.facts import Facts, facts, summarise, total
+from production.selectors.days import facts, summarise
+from production.selectors.facts import Facts, total
 from production.selectors.review import Range, Rate, change, figures, periods
 from production.views.office import review as views
 from production.views.office.review import CHARTS

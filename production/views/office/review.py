@@ -18,8 +18,9 @@ from production.selectors import breakdown, drift
 from production.selectors import review as select
 from production.selectors.behind import COUNTED
 from production.selectors.behind import behind as select_behind
+from production.selectors.days import facts
 from production.selectors.definitions import DEFINITIONS
-from production.selectors.facts import Facts, facts, lead_percentile, total
+from production.selectors.facts import Facts, lead_percentile, total
 
 LISTED = 500
 LONGEST_DAYS = 3660
