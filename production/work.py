@@ -15,12 +15,12 @@ import uuid
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
-from celery import signature
 from django.conf import settings
 from django.db import close_old_connections, connection, transaction
 from django.db.models import F, Q
 from django.utils import timezone
 
+from clinic.celery import app
 from production.models import Work
 
 log = logging.getLogger(__name__)
@@ -57,9 +57,7 @@ def wake(pk: int, kind: str) -> None:
     """Send the id to the broker; a broker that is away costs time, not work."""
     try:
         # By its name: the task knows every kind of work, and whoever asks knows none.
-        signature("production.perform").apply_async(
-            (pk,), queue=QUEUES.get(kind, "work"), retry=False
-        )
+        app.send_task("production.perform", (pk,), queue=QUEUES.get(kind, "work"), retry=False)
     except Exception:
         log.warning("queue not reachable; work %s waits for the dispatcher", pk, exc_info=True)
 

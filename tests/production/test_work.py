@@ -138,7 +138,7 @@ def test_a_queue_that_is_away_does_not_lose_the_request(db, monkeypatch):
     def away(*args, **kwargs):
         raise OSError("no queue")
 
-    monkeypatch.setattr(tasks.perform, "apply_async", away)
+    monkeypatch.setattr(work.app, "send_task", away)
     row = work.ask("count")
     work.wake(row.pk, "count")
     row.refresh_from_db()
