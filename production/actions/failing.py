@@ -12,7 +12,10 @@ from clinic.models import User
 from clinic.permissions import require
 from production.actions.errors import Refused
 from production.actions.loading import IN_A_RUN, leave, run_of
+from production.actions.prepare_model import prepare_moved
 from production.actions.recording import find, locked, record
+from production.actions.scanning import attach_scan, newer_scan
+from production.bench.fold import SCAN_STAGE
 from production.bench.routes import route_of, up_to
 from production.models import (
     Appliance,
@@ -40,7 +43,8 @@ def fail(
     """Record that the present stage failed, why, and where work starts again.
 
     ``restart`` is the cause's usual stage when left out: the scan, the model (prepare or
-    print), the sheet (form), or the present stage. What comes out of a running load
+    print), the sheet (form), or the present stage. Where that is the scan and a newer usable
+    one is on file already, work goes on from it at once. What comes out of a running load
     leaves the rest of the load running. A new plan weighs the promise again.
 
     Raises
@@ -50,7 +54,7 @@ def fail(
     """
     require(user, "bench")
     with transaction.atomic():
-        row = locked(appliance)
+        row = locked(appliance, "scan")
         earlier = find(key)
         if earlier:
             return earlier
@@ -71,11 +75,16 @@ def fail(
             cause=cause,
             load=load,
             machine=load.machine if load else None,
+            scan=row.scan,
+            model_id=row.model_id,
             note=note[:300],
         )
         Photo.objects.bulk_create(Photo(event=event, file=file) for file in photos)
         if load is not None:
             leave(load, row, Load.Status.FAILED, event.at)
+        if target.code == SCAN_STAGE and (newer := newer_scan(row, row.scan)):
+            attach_scan(user, row, newer, key=f"{key}:scan", follows=event)
+            prepare_moved(user, [row])
         appliance.refresh_from_db()
         return event
 

@@ -209,7 +209,8 @@ def _finish_one(
         note=note,
         **extra,
     )
-    stop_work(user, row)  # where the doctor took the scan's acceptance back meanwhile
+    # Where the doctor took the acceptance of the scan back meanwhile.
+    stop_work(user, row, follows=event)
     return event
 
 

@@ -18,6 +18,7 @@ from production import work
 from production.actions.errors import Refused
 from production.actions.scanning import attach_model
 from production.bench.gates import scan_faults
+from production.bench.history import position_of
 from production.models import Appliance, PreparedModel
 from production.preparing import default_settings
 
@@ -38,7 +39,8 @@ def prepare_model(
         No usable scan, or settings out of range; the words say what to do.
     """
     require(user, "bench")
-    faults = scan_faults(appliance)
+    position = position_of(appliance.pk)
+    faults = scan_faults(appliance, position.scan_after if position else None)
     if faults:
         raise Refused(" ".join(faults))
     source = appliance.step.file if appliance.step else None

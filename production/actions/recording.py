@@ -61,7 +61,7 @@ def record(
         Lots used, in the material's unit.
     **details
         Further columns of ``StageEvent``: machine, load, program, card, ticks, cause,
-        undoes, time_certain, note.
+        undoes, follows, scan, model, time_certain, note.
 
     Raises
     ------
@@ -85,7 +85,7 @@ def record(
         before = fold(known) if known else None
         when = _moment(before, at, now, action)
         _check(row, before, action)
-        undoes = details.get("undoes")
+        undoes, made_from = details.get("undoes"), details.get("scan")
         new = Event(
             row.seq + 1,
             action,
@@ -93,6 +93,7 @@ def record(
             stage=row.stage.code if row.stage else None,
             to_stage=to_stage.code if to_stage else None,
             undoes=undoes.seq if undoes else None,
+            scan_from=made_from.uploaded_at if made_from else None,
         )
         after = fold([*known, new])
         try:

@@ -20,9 +20,17 @@ BEFORE_PRINT = {SCAN_STAGE, PREPARE_STAGE}
 
 
 def attach_scan(
-    user: User, appliance: Appliance, scan: Scan, *, key: str, at: dt.datetime | None = None
+    user: User,
+    appliance: Appliance,
+    scan: Scan,
+    *,
+    key: str,
+    at: dt.datetime | None = None,
+    follows: StageEvent | None = None,
 ) -> Appliance:
     """Link ``scan``; a usable one finishes the scan stage of an appliance that waits there.
+
+    ``follows``: the event that this comes with, and is taken back with.
 
     Raises
     ------
@@ -43,6 +51,7 @@ def attach_scan(
         if row.scan_id != scan.pk:
             Appliance.objects.filter(pk=row.pk).update(scan=scan, model=None)
             audit(user, "appliance.scan", row, scan=scan.pk, before=row.scan_id)
+            appliance.model = None
         appliance.scan, row.scan = scan, scan
         position = position_of(row.pk)
         if position is None or position.stage != SCAN_STAGE or row.stage is None:
@@ -59,9 +68,26 @@ def attach_scan(
             to_stage=following,
             key=key,
             at=at,
+            follows=follows,
             note="Usable scan on file",
         )
         return appliance
+
+
+def newer_scan(appliance: Appliance, than: Scan | None) -> Scan | None:
+    """Return the latest usable scan of the appliance's arch that was uploaded after ``than``."""
+    if than is None:
+        return None
+    later = Scan.objects.filter(
+        patient_id=than.patient_id,
+        arch=appliance.arch,
+        uploaded_at__gt=than.uploaded_at,
+        status=Scan.Status.INSPECTED,
+        replaced_by=None,
+        set_aside_at=None,
+    )
+    usable = (s for s in later.prefetch_related("acceptances") if s.usable)
+    return next(usable, None)  # the latest stands first
 
 
 def scan_became_usable(user: User, scan: Scan) -> list[Appliance]:

@@ -64,10 +64,11 @@ def take_back_acceptance(user: User, scan: Scan, reason: str) -> None:
         work.ask("plan", coalesce=True)
 
 
-def stop_work(user: User, appliance: Appliance) -> None:
+def stop_work(user: User, appliance: Appliance, follows: StageEvent | None = None) -> None:
     """Hold what waits on a scan whose acceptance was taken back; what runs is left to its end.
 
-    Called when that happens, and after each stage that was under way then.
+    Called when that happens, and after each stage that was under way then: ``follows`` is the
+    finish of that stage, with which the hold is taken back.
     """
     scan = appliance.scan
     if scan is None or not appliance.open or not open_stop(scan):
@@ -80,7 +81,7 @@ def stop_work(user: User, appliance: Appliance) -> None:
     while (newest := _last(row)) and newest.action in MARKS and _before_print(newest):
         _record(user, row, StageEvent.Action.UNDO, gone, why, undoes=newest)
     if row.stage and row.stage.code != SCAN_STAGE and row.status in STOPPED:
-        _record(user, row, StageEvent.Action.HOLD, gone, why)
+        _record(user, row, StageEvent.Action.HOLD, gone, why, follows=follows)
 
 
 def go_on(user: User, accepted: Acceptance) -> None:

@@ -29,6 +29,8 @@ def undo(
 ) -> StageEvent:
     """Take back what happened last to the appliance; a load's move is taken back for all of it.
 
+    What came with that by itself (a hold, a newer scan that was on file) is taken back with it.
+
     Raises
     ------
     Refused
@@ -44,13 +46,14 @@ def undo(
             return earlier
         if seen is not None and seen != row.seq:
             raise moved(row)
-        last = last_that_counts(row)
+        chain = _came_together(row)
+        last = chain[-1]
         load = last.load
         if load is not None and last.action in {StageEvent.Action.START, StageEvent.Action.FINISH}:
             undo_load(user, load, key=key, at=at)
             done = find(f"{key}:{row.code}")
         else:
-            done = _take_back(user, row, last, key, at)
+            done = _take_back_all(user, row, chain, key, at)
         if done is None:
             raise Refused(f"{row.code} was not in {load}'s last move; reload the page.")
         appliance.refresh_from_db()
@@ -70,11 +73,12 @@ def undo_load(user: User, load: Load, *, key: str, at: dt.datetime | None = None
             raise Refused(f"{row.code} has nothing to take back.")
         for event in events:
             member = Appliance.objects.select_for_update().get(pk=event.appliance_id)
-            if last_that_counts(member) != event:
+            chain = _came_together(member)
+            if chain[-1] != event:
                 raise Refused(
                     f"{member.code} has moved on since; take that back first, or record a failure."
                 )
-            _take_back(user, member, event, f"{key}:{member.code}", at)
+            _take_back_all(user, member, chain, f"{key}:{member.code}", at)
         if events[0].action == StageEvent.Action.START:
             back = {"status": Load.Status.FILLING, "started_at": None, "expected_end": None}
         else:
@@ -113,9 +117,31 @@ def last_that_counts(appliance: Appliance) -> StageEvent:
     position = position_of(appliance.pk)
     if position is None:
         raise Refused(f"{appliance.code} has no events.")
-    return StageEvent.objects.select_related("load", "appliance").get(
+    return StageEvent.objects.select_related("load", "appliance", "follows__load").get(
         appliance=appliance, seq=position.last
     )
+
+
+def _came_together(appliance: Appliance) -> list[StageEvent]:
+    """Return the last event and what brought it with it, a person's own move at the end."""
+    chain = [last_that_counts(appliance)]
+    while (before := chain[-1].follows) is not None:
+        chain.append(before)
+    return chain
+
+
+def _take_back_all(
+    user: User,
+    appliance: Appliance,
+    chain: list[StageEvent],
+    key: str,
+    at: dt.datetime | None,
+) -> StageEvent:
+    """Take back ``chain``, newest first; the person's own move under ``key``."""
+    *with_it, own = chain
+    for number, event in enumerate(with_it, start=1):
+        _take_back(user, appliance, event, f"{key}+{number}", at)
+    return _take_back(user, appliance, own, key, at)
 
 
 def undoable(event: StageEvent, now: dt.datetime | None = None) -> bool:
@@ -136,6 +162,11 @@ def _take_back(
     undone = record(
         user, appliance, StageEvent.Action.UNDO, key=key, at=at, undoes=event, load=event.load
     )
+    if event.action == StageEvent.Action.FAIL and (event.scan_id or event.model_id):
+        # A newer scan or another model may be linked since.
+        Appliance.objects.filter(pk=appliance.pk).update(
+            scan_id=event.scan_id, model_id=event.model_id
+        )
     if event.action == StageEvent.Action.FAIL and event.load_id:
         Load.objects.filter(pk=event.load_id, status=Load.Status.FAILED).update(
             status=Load.Status.RUNNING, ended_at=None

@@ -67,7 +67,10 @@ class FoldError(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class Event:
-    """What the fold needs to know of an event. Stages by code; ``undoes`` by number."""
+    """What the fold needs to know of an event. Stages by code; ``undoes`` by number.
+
+    ``scan_from`` is when the scan was uploaded that a failed piece was made from, if known.
+    """
 
     seq: int
     action: str
@@ -75,14 +78,17 @@ class Event:
     stage: str | None = None
     to_stage: str | None = None
     undoes: int | None = None
+    scan_from: dt.datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Position:
     """Where an appliance stands after its events.
 
-    ``since`` is when it came to its stage and status; ``scan_after`` is the last time a
-    failure sent it back to the scan, so that an older scan does not count any more;
+    ``since`` is when it came to its stage and status. ``scan_after``: since a failure sent it
+    back to the scan, only a scan uploaded later than that counts. It is the upload of the scan
+    that failed, since the new one may be on file before somebody records the failure; the time
+    of the failure where that scan is not known.
     ``last`` is the number of the last event that counts, the one an undo may take back.
     """
 
@@ -181,7 +187,7 @@ def _after(now: Position, event: Event) -> Position:
         return replace(
             moved,
             failures=now.failures + 1,
-            scan_after=event.at if back_to_scan else now.scan_after,
+            scan_after=(event.scan_from or event.at) if back_to_scan else now.scan_after,
             scanned_at=None if back_to_scan else now.scanned_at,
         )
     if event.action == "finish" and now.stage == SCAN_STAGE:

@@ -17,11 +17,12 @@ def open_stop(scan: Scan) -> bool:
     return scan.verdict == Scan.Verdict.RESCAN and scan.acceptance is None
 
 
-def scan_faults(appliance: Appliance, after: dt.datetime | None = None) -> list[str]:
+def scan_faults(appliance: Appliance, after: dt.datetime | None) -> list[str]:
     """Why production may not build on the appliance's scan.
 
-    ``after``: the last time a failure asked for a new scan. Aligner steps come with
-    their model file and need no scan of their own.
+    ``after``: since a failure asked for a new scan, only one uploaded later counts
+    (``Position.scan_after``). Aligner steps come with their model file and need no scan of
+    their own.
     """
     if appliance.step_id:
         return []

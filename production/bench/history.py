@@ -9,7 +9,15 @@ from typing import Any
 from production.bench.fold import Event, Position, fold
 from production.models import Appliance, StageEvent
 
-_FIELDS = ("seq", "action", "at", "stage__code", "to_stage__code", "undoes__seq")
+_FIELDS = (
+    "seq",
+    "action",
+    "at",
+    "stage__code",
+    "to_stage__code",
+    "undoes__seq",
+    "scan__uploaded_at",
+)
 
 
 def events_of(appliance_id: int) -> list[Event]:

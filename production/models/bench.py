@@ -209,6 +209,33 @@ class StageEvent(models.Model):
     undoes = models.ForeignKey(
         "self", null=True, blank=True, on_delete=models.PROTECT, related_name="undone_by"
     )
+    follows = models.ForeignKey(
+        "self",
+        null=True,
+        blank=True,
+        on_delete=models.PROTECT,
+        db_index=False,
+        related_name="followed_by",
+        help_text="The event that brought this one with it by itself; taken back together.",
+    )
+    scan = models.ForeignKey(
+        Scan,
+        null=True,
+        blank=True,
+        on_delete=models.PROTECT,
+        db_index=False,
+        related_name="+",
+        help_text="Of a failure: the scan that the failed piece was made from.",
+    )
+    model = models.ForeignKey(
+        "production.PreparedModel",
+        null=True,
+        blank=True,
+        on_delete=models.PROTECT,
+        db_index=False,
+        related_name="+",
+        help_text="Of a failure: the model that the failed piece was made from.",
+    )
     time_certain = models.BooleanField(
         default=True,
         help_text="False: the time was asked for afterwards, not marked when it happened.",
@@ -230,6 +257,11 @@ class StageEvent(models.Model):
 
     def __str__(self) -> str:
         return f"{self.appliance_id}#{self.seq} {self.action}"
+
+    @property
+    def root(self) -> StageEvent:
+        """What a person did: the event that brought this one with it, or this one."""
+        return self.follows.root if self.follows else self
 
     def save(self, *args: Any, **kwargs: Any) -> None:
         """Add the row; refuse to change one."""

@@ -15,7 +15,7 @@ from clinic.permissions import needs
 from production.actions import move
 from production.actions.errors import ActionError
 from production.bench.routes import route_of, up_to
-from production.models import Appliance, RemakeCause, Stage, StoredFile
+from production.models import Appliance, RemakeCause, Stage, StageEvent, StoredFile
 from production.selectors.appliance import causes_for
 from production.views.bench.appliance import subject_or_404
 from production.views.bench.board import frame
@@ -96,6 +96,16 @@ def _form(
     return render(request, template, context)
 
 
+def _gone_on(failed: Sequence[Appliance]) -> str:
+    """Say which of those that need a new scan have one on file already."""
+    last = [e for a in failed if (e := a.events.select_related("follows", "to_stage").last())]
+    gone = [e for e in last if e.follows and e.follows.action == StageEvent.Action.FAIL]
+    if not gone:
+        return ""
+    it = "it goes" if len(gone) == len(failed) == 1 else f"{len(gone)} of them go"
+    return f"A newer scan is on file already: {it} on at {gone[0].to_stage} with that. "
+
+
 @needs("bench")
 def fail(request: HttpRequest, code: str) -> HttpResponse:
     """Record a failure of one appliance: cause, photo, and what must be done again."""
@@ -117,7 +127,7 @@ def fail(request: HttpRequest, code: str) -> HttpResponse:
             seen=int(seen) if seen.isdigit() else None,
         )
         words = f"{row.code}: failure recorded; it starts again at {event.to_stage}. "
-        return words + capfirst(promise_words([row]))
+        return words + _gone_on([row]) + capfirst(promise_words([row]))
 
     if request.method == "POST":
         return redirect(subject.url if _told(request, restarts, act) else request.path)
@@ -153,7 +163,7 @@ def load_fail(request: HttpRequest, code: str) -> HttpResponse:
         failed = list(Appliance.objects.filter(events__key__in=keys).select_related("order"))
         rest = "what is left of it runs on" if load.items.exists() else "all that was in it"
         words = f"{len(failed)} of {load.code} failed; {rest}. "
-        return words + capfirst(promise_words(failed))
+        return words + _gone_on(failed) + capfirst(promise_words(failed))
 
     if request.method == "POST":
         return redirect(subject.url if _told(request, restarts, act) else request.path)

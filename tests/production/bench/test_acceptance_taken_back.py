@@ -10,7 +10,7 @@ from django.utils import timezone
 from clinic.models import AuditEntry
 from production.actions.accept_scan import accept_scan
 from production.actions.errors import Refused
-from production.actions.move import finish, finish_load, hold, release, start
+from production.actions.move import finish, finish_load, hold, release, start, undo
 from production.actions.scanning import scan_became_usable
 from production.actions.take_back_acceptance import take_back_acceptance
 from production.bench.history import disagreements
@@ -109,6 +109,31 @@ def test_what_runs_on_a_machine_runs_to_its_end_and_is_held_then(bench, scan, pi
     finish_load(bench.technician, load, ticks=bench.ticks("print"), key="done")
     assert stands(made) == ("wash", "held")
     assert list(disagreements()) == []
+
+
+def test_a_finish_is_taken_back_with_the_hold_that_came_with_it(bench, patient, scan, piece):
+    made, other = piece(), bench.appliance(patient, "lower")
+    finish(bench.technician, other, ticks=bench.ticks("prepare"), start_unknown=True, key="other")
+    finish(bench.technician, made, ticks=bench.ticks("prepare"), start_unknown=True, key="prep")
+    load = bench.plate([made, other])
+    take_back(bench, scan)
+    finish_load(bench.technician, load, ticks=bench.ticks("print"), key="slip")
+    assert (stands(made), stands(other)) == (("wash", "held"), ("wash", "waiting"))
+    undo(bench.technician, other, key="oops")
+    assert stands(made) == stands(other) == ("print", "running")
+    finish_load(bench.technician, load, ticks=bench.ticks("print"), key="done")
+    assert stands(made) == ("wash", "held")
+    undo(bench.technician, made, key="once more")
+    assert stands(made) == stands(other) == ("print", "running")
+    assert list(disagreements()) == []
+
+
+def test_a_hold_of_its_own_is_taken_back_alone(bench, scan, piece):
+    made = piece()
+    finish_load(bench.technician, printing(bench, made), ticks=bench.ticks("print"), key="done")
+    take_back(bench, scan)
+    undo(bench.doctor, made, key="oops")
+    assert stands(made) == ("wash", "waiting")
 
 
 def test_what_is_in_its_bag_is_not_handed_over(bench, scan, piece):
