@@ -98,12 +98,25 @@ class HandUse:
 
 @dataclass(frozen=True)
 class Cost:
-    """What an appliance that became ready took, on average."""
+    """What an appliance that became ready took, on average.
+
+    A material without a price stands with 0 money: it is not free, nobody entered what it costs.
+    """
 
     ready: int
     materials: list[tuple[str, str, float]]
     hands: list[tuple[Stage, float]]
     hour_cost: float
+
+    @property
+    def priced(self) -> bool:
+        """Whether any material that was taken has a price."""
+        return self.material > 0
+
+    @property
+    def unpriced(self) -> list[str]:
+        """Names of the kinds of material that were taken without a price."""
+        return [name for _, name, money in self.materials if not money]
 
     @property
     def material(self) -> float:

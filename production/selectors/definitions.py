@@ -45,7 +45,8 @@ DEFINITIONS = {
     "in its loads, of what the loads could have held. Hands: minutes of attended work, of the "
     "open minutes of all technicians.",
     "cost": "Materials: what was taken from lots in the range, failed pieces included, at the "
-    "material's price. Hands: minutes from start to finish at attended stages; where a start "
+    "material's price; one that is entered for the first time counts for what was taken before as "
+    "well. Hands: minutes from start to finish at attended stages; where a start "
     "was not marked, the stage's average stands in. Both are divided by the appliances that "
     "became ready.",
     "reliability": "Promises by the probability stated when they were agreed, against the share "

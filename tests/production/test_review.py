@@ -319,6 +319,42 @@ def test_table_and_paper(day, signed_in):
     assert doctor.get(reverse("review-paper") + query).content.startswith(b"%PDF")
 
 
+def test_without_prices_no_money_is_shown_and_the_page_says_where_to_enter_them(
+    worked, signed_in
+):
+    Material.objects.update(unit_cost=0)
+    query = f"?from={DAY}&to={DAY}"
+    manager, doctor = signed_in("manager"), signed_in("doctor")
+    page = doctor.get(reverse("review") + query).content.decode()
+    assert "no prices of materials entered" in page
+    assert "a manager can enter them under Settings, Materials" in page
+    assert reverse("settings-section", args=["materials"]) not in page
+    screen = manager.get(reverse("review") + query).content.decode()
+    assert reverse("settings-section", args=["materials"]) in screen
+    paper = text_of(doctor.get(reverse("review-paper") + query).content)
+    numbers = doctor.get(reverse("review-numbers") + query).content.decode()
+    for shown in (page, screen, paper, numbers):
+        assert "0.00" not in shown
+    assert "materials per appliance" not in numbers
+
+
+def test_a_first_price_counts_for_days_that_are_over(worked, signed_in, office):
+    Material.objects.update(unit_cost=0)
+    summarise(DAY + dt.timedelta(days=3))
+    resin = Material.objects.get()
+    manager, address = signed_in("manager"), reverse("settings-edit", args=["materials", resin.pk])
+
+    def price(amount):
+        kept = {k: "" if v is None else v for k, v in manager.get(address).context["form"].initial.items()}
+        answer = manager.post(address, {**kept, "unit_cost": amount})
+        assert answer.status_code == 302, answer.context["form"].errors
+        return breakdown.cost(total(facts(DAY, DAY).values())).material
+
+    assert price("0.10") == pytest.approx(3 * 2.0 / 13)
+    summarise(DAY + dt.timedelta(days=3))
+    assert price("0.20") == pytest.approx(3 * 2.0 / 13)  # a dearer resin does not change the past
+
+
 def test_screen_table_and_paper_agree(worked, signed_in):
     doctor = signed_in("doctor")
     query = f"?from={DAY}&to={DAY}"

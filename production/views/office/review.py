@@ -219,9 +219,13 @@ def _cost_rows(cost: breakdown.Cost | None, was: breakdown.Cost | None) -> list[
     def row(title: str, of: object, value: float, before: object) -> list[object]:
         return [title, of, value, "", "", "", cost.ready, before]
 
-    rows = [row("materials per appliance", "", cost.material, was.material if was else "")]
+    rows = []
+    if cost.priced:
+        before = was.material if was and was.priced else ""
+        rows.append(row("materials per appliance", "", cost.material, before))
     for key, name, money in cost.materials:
-        rows.append(row("materials per appliance", name, money, earlier.get(key, "")))
+        if money:
+            rows.append(row("materials per appliance", name, money, earlier.get(key) or ""))
     rows.append(row("minutes of hands per appliance", "", cost.minutes, was.minutes if was else ""))
     for stage, minutes in cost.hands:
         before = earlier.get(stage.code, "")

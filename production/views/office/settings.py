@@ -22,6 +22,7 @@ from clinic import settings_forms as office_forms
 from clinic.models import ClosedDay, Office, OpeningHours, Role, User, record
 from clinic.permissions import may, needs
 from production import work
+from production.actions.first_price import first_price
 from production.models import (
     ApplianceKind,
     InstructionCard,
@@ -219,6 +220,9 @@ def edit(request: HttpRequest, slug: str, pk: int | None = None) -> HttpResponse
                 route.save()
                 changed += ["route"] if route.has_changed() else []
             _changed(request, saved, changed)
+            had = form.initial.get("unit_cost")
+            if isinstance(saved, Material) and "unit_cost" in changed and not had:
+                first_price(saved)
             work.ask("plan", coalesce=True)
         if saved == request.user:  # a new password of one's own ends no session of one's own
             update_session_auth_hash(request, saved)
