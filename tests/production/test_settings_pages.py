@@ -64,6 +64,17 @@ def test_a_route_is_edited_with_its_kind(office, signed_in):
     assert kind.route.get(stage__code="cure").minutes == 21
 
 
+def test_each_box_of_a_route_says_what_it_does_and_to_which_stage(office, signed_in):
+    kind = ApplianceKind.objects.get(code="retainer")
+    page = signed_in("manager").get(reverse("settings-edit", args=["kinds", kind.pk]))
+    html = page.content.decode()
+    for line in kind.route.select_related("stage"):
+        assert f"May be skipped: {line.stage}</span>" in html
+        assert f"Remove: {line.stage}</span>" in html
+    assert 'data-head="Delete"' not in html
+    assert 'data-head="Optional"' not in html
+
+
 def test_editing_a_card_makes_a_version_and_keeps_the_old_wording(office, signed_in):
     stage = Stage.objects.get(code="wash")
     before = InstructionCard.objects.get(stage=stage)

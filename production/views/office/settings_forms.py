@@ -128,6 +128,7 @@ class RouteStageForm(forms.ModelForm):
     class Meta:
         model = RouteStage
         fields = ["position", "stage", "minutes", "spread", "optional"]
+        labels = {"position": "No.", "optional": "May be skipped"}
         widgets = {
             "position": forms.NumberInput(attrs={"class": "tight"}),
             "minutes": forms.NumberInput(attrs={"class": "tight", "step": "any"}),
@@ -135,8 +136,17 @@ class RouteStageForm(forms.ModelForm):
         }
 
 
+class RouteLines(forms.BaseInlineFormSet):
+    """The lines of a kind's route."""
+
+    def add_fields(self, form: Any, index: int | None) -> None:
+        """Name the box that takes a line out as the page does."""
+        super().add_fields(form, index)
+        form.fields["DELETE"].label = "Remove"
+
+
 RouteFormSet = forms.inlineformset_factory(
-    ApplianceKind, RouteStage, form=RouteStageForm, extra=1, can_delete=True
+    ApplianceKind, RouteStage, form=RouteStageForm, formset=RouteLines, extra=1, can_delete=True
 )
 
 
