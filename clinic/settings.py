@@ -17,6 +17,8 @@ from pathlib import Path
 
 import dj_database_url
 
+from clinic import static_files
+
 BASE_DIR = Path(__file__).resolve().parent.parent
 DATA_DIR = Path(os.environ.get("TRACKER_DATA", BASE_DIR / "data"))
 FILES_DIR = DATA_DIR / "files"
@@ -198,10 +200,11 @@ STATICFILES_DIRS = [BASE_DIR / "static"]
 STATIC_ROOT = DATA_DIR / "static"
 STORAGES = {
     "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
-    "staticfiles": {"BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"},
+    "staticfiles": {"BACKEND": "clinic.static_files.Versioned"},
 }
 WHITENOISE_USE_FINDERS = True
-WHITENOISE_MAX_AGE = 3600
+WHITENOISE_MAX_AGE = 30 * 24 * 3600
+WHITENOISE_ADD_HEADERS_FUNCTION = static_files.headers
 
 DATA_UPLOAD_MAX_MEMORY_SIZE = 10 * 2**20
 FILE_UPLOAD_MAX_MEMORY_SIZE = 2 * 2**20

@@ -229,7 +229,7 @@ def made_from(scan: Scan) -> list[Appliance]:
 
 
 def version(patient: Patient) -> str:
-    """Return a digest that changes whenever the patient's scans look different."""
+    """Return a digest that changes whenever the patient's scans or appliances look different."""
     rows = list(
         Scan.objects.filter(patient=patient)
         .order_by("pk")
@@ -241,4 +241,5 @@ def version(patient: Patient) -> str:
             kind__in=("inspect", "mouth"), subject_id__in=[r[0] for r in rows]
         ).order_by("pk")
     ]
-    return hashlib.sha256(repr((rows, works)).encode()).hexdigest()[:16]
+    made = list(Appliance.objects.filter(order__patient=patient).values_list("pk", "seq"))
+    return hashlib.sha256(repr((rows, works, made)).encode()).hexdigest()[:16]

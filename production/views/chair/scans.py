@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import uuid
+from typing import Any
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
@@ -43,11 +44,7 @@ def chair(request: HttpRequest, patient: uuid.UUID) -> HttpResponse:
             "patient": whose,
             "visit": visit,
             "arches": Arch.choices,
-            "version": select.version(whose),
-            "scans": select.of_patient(whose),
-            "appliances": Appliance.objects.filter(order__patient=whose)
-            .select_related("kind", "stage", "order")
-            .order_by("-pk")[:6],
+            **_live(whose),
         },
     )
 
@@ -56,16 +53,22 @@ def chair(request: HttpRequest, patient: uuid.UUID) -> HttpResponse:
 def scans(request: HttpRequest, patient: uuid.UUID) -> HttpResponse:
     """The live list of the patient's scans."""
     whose = get_object_or_404(Patient, uuid=patient)
-    version = select.version(whose)
     return live(
         request,
-        version,
-        lambda: render(
-            request,
-            "chair/scans.html",
-            {"patient": whose, "scans": select.of_patient(whose), "version": version},
-        ),
+        select.version(whose),
+        lambda: render(request, "chair/scans.html", {"patient": whose, **_live(whose)}),
     )
+
+
+def _live(whose: Patient) -> dict[str, Any]:
+    """Return what changes on the page by itself: the scans, and what is made from them."""
+    return {
+        "version": select.version(whose),
+        "scans": select.of_patient(whose),
+        "appliances": Appliance.objects.filter(order__patient=whose)
+        .select_related("kind", "stage", "order")
+        .order_by("-pk")[:6],
+    }
 
 
 @needs("see_scans")

@@ -109,3 +109,13 @@ def test_what_failed_twice_needs_a_scan_newer_than_the_second(bench, patient, fo
     assert stands(formed) == ("scan", "waiting")
     with pytest.raises(Refused, match="new scan was asked for"):
         start(bench.technician, formed, key="s") and finish(bench.technician, formed, key="f")
+
+
+def test_the_page_at_the_chair_follows_what_is_made_from_the_scans(bench, client, patient, formed):
+    client.force_login(bench.technician)
+    shown = client.get(reverse("chair", args=[patient.uuid])).context["version"]
+    address = reverse("chair-scans", args=[patient.uuid])
+    assert client.get(address, {"seen": shown}).status_code == 204
+    bench.plate([formed])
+    page = client.get(address, {"seen": shown}).content.decode()
+    assert "Running · Print" in " ".join(page.split())
