@@ -7,13 +7,14 @@ hundred times as long.
 from __future__ import annotations
 
 import io
+import unicodedata
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
 from typing import Any
 
-__all__ = ["Column", "Line", "draw"]
+__all__ = ["Column", "Line", "draw", "printable"]
 
 MM = 72 / 25.4
 PAGE = (297 * MM, 210 * MM)  # A4 across
@@ -83,6 +84,20 @@ def _fonts() -> None:
     pdfmetrics.registerFont(TTFont(BOLD, str(folder / "DejaVuSans-Bold.ttf")))
 
 
+def printable(text: str) -> bool:
+    """Whether the list can show ``text``: its letters are there, and run from left to right.
+
+    The letters are set one after the other as they are stored: writing that runs the other way or
+    joins its letters would come out wrong without looking so.
+    """
+    _fonts()
+    widths, _ = _widths()
+    return all(
+        ord(letter) in widths and unicodedata.bidirectional(letter) not in ("R", "AL")
+        for letter in unicodedata.normalize("NFC", text)
+    )
+
+
 def _broken(line: Line, columns: Sequence[Column]) -> list[list[list[str]]]:
     """Break a line's texts to the widths of their columns, and the line where it is too high."""
     cells = [
@@ -97,6 +112,7 @@ def _broken(line: Line, columns: Sequence[Column]) -> list[list[list[str]]]:
 
 def _wrapped(text: str, width: float) -> list[str]:
     """Return ``text`` in lines no wider than ``width``; a word too long is broken too."""
+    text = unicodedata.normalize("NFC", text)
     if len(text) * SIZE <= width or _wide(text) <= width:  # hardly a letter is wider than high
         return [text]
     lines, line = [], ""

@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 
 from clinic.models import Office
-from production.documents.contact_sheet import Column, Line, draw
+from production.documents.contact_sheet import Column, Line, draw, printable
 from production.documents.paper import Paper
 from production.models import Lot
 from production.selectors.stock import Piece, Recipient
@@ -26,6 +26,10 @@ COLUMNS = (
 ADVICE = (
     "An appliance that no longer holds the lot is named with the reason. Whom to call, and what "
     "to say, is the doctor's decision. Follow local rules for reporting."
+)
+NO_LETTERS = (
+    "Where a chart number stands instead of a name, the name is in letters that this list cannot "
+    "print: look it up on the screen."
 )
 
 
@@ -50,9 +54,11 @@ def build(lot: Lot, everybody: Sequence[Recipient], office: Office, part: int = 
     title = f"Recall list: {lot.material}, lot {lot.number}"
     size = f"{_count(len(everybody), 'patient')}, {_count(held, 'appliance')}"
     of = f" · part {part} of {len(numbers)}" if len(numbers) > 1 else ""
+    whole = all(printable(str(person.patient)) for person in people)
+    notes = [ADVICE] if whole else [ADVICE, NO_LETTERS]
     return Paper(
         f"lot-{lot.pk}.pdf" if len(numbers) == 1 else f"lot-{lot.pk}-part-{part}.pdf",
-        draw(title, [f"{office.name} · {size}{of}", ADVICE], COLUMNS, map(_line, people)),
+        draw(title, [f"{office.name} · {size}{of}", *notes], COLUMNS, map(_line, people)),
     )
 
 
@@ -60,7 +66,8 @@ def _line(person: Recipient) -> Line:
     patient = person.patient
     born = f"{patient.date_of_birth.day} {patient.date_of_birth:%b %Y}"
     pieces = [_piece(piece) for piece in person.pieces]
-    return [str(patient)], [born], [patient.chart_number], [patient.phone], pieces
+    name = str(patient) if printable(str(patient)) else f"Chart {patient.chart_number}"
+    return [name], [born], [patient.chart_number], [patient.phone], pieces
 
 
 def _piece(piece: Piece) -> str:

@@ -35,6 +35,7 @@ from production.selectors.machines import machines
 from production.selectors.stock import dated, recipients, state_of, stock
 from tests.production.bench.conftest import Bench
 from tests.production.bench.test_whole_way import walk
+from tests.production.documents.conftest import text_of
 
 
 @pytest.fixture
@@ -190,6 +191,29 @@ def test_a_long_recall_list_comes_in_pages_and_parts_that_leave_nobody_out(
     listed = [piece.split()[0] for *_, pieces in shown for piece in pieces]
     assert sorted(listed) == sorted(codes)
     assert recall.build(lot, everybody, office, 99) is None
+
+
+def test_a_recall_list_names_by_the_chart_whom_it_cannot_print_and_says_so(
+    sheet, office, person, patient
+):
+    from production.documents import recall
+
+    lot = Lot.objects.create(material=sheet, number="A", quantity=90)
+    used(person, patient, lot)
+    plain = text_of(recall.build(lot, recipients(lot), office).pdf)
+    assert "Chart" in plain  # the heading of a column
+    assert "look it up on the screen" not in plain
+    for number, name in enumerate(("李", "ليلى")):
+        someone = Patient.objects.create(
+            chart_number=f"K-{number}", given_name=name, family_name=name,
+            date_of_birth=dt.date(2001, 1, 1),
+        )  # fmt: skip
+        used(person, someone, lot)
+    text = text_of(recall.build(lot, recipients(lot), office).pdf)
+    assert str(patient) in text
+    for number in range(2):
+        assert f"Chart K-{number}" in text
+    assert "look it up on the screen" in text
 
 
 def test_a_recall_list_says_which_pieces_do_not_hold_the_lot_any_more(bench, patient, signed_in):

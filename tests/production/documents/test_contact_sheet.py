@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 
-from production.documents.contact_sheet import Column, draw
+from production.documents.contact_sheet import Column, draw, printable
 
 COLUMNS = (Column("Name", 46), Column("Pieces", 80), Column("By", 22, ruled=True))
 
@@ -38,3 +38,11 @@ def test_what_is_too_wide_or_too_high_goes_on_below(monkeypatch):
     draw("Lot", [], COLUMNS, [([f"{name} Ada"], pieces)])
     assert "".join(t for t in drawn if "W" in t).startswith(name)
     assert [t for t in drawn if t.startswith("CODE")] == pieces
+
+
+def test_it_knows_which_letters_it_can_set():
+    assert printable("Ølsen, Šárka-Ελένη")
+    assert printable("Re\u0301ne\u0301e")  # accents as marks of their own
+    # Not in the font; there, but written from the right and joined (Unicode Standard Annex 9).
+    for name in ("李, 明", "สมชาย", "अनीता", "ليلى", "מרים"):
+        assert not printable(name)
