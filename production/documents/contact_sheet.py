@@ -128,8 +128,9 @@ def _wrapped(text: str, width: float) -> list[str]:
             fits = next(
                 n for n in range(len(line) - 1, 0, -1) if n == 1 or _wide(line[:n]) <= width
             )
-            lines.append(line[:fits])
-            line = line[fits:]
+            at = line.rfind("-", 1, fits) + 1 or fits  # a double name breaks at its hyphen
+            lines.append(line[:at])
+            line = line[at:]
     return [*lines, line]
 
 

@@ -9,6 +9,7 @@ from typing import Any
 from clinic.models import Office
 from production.documents.paper import Paper, make_paper
 from production.selectors import review as select
+from production.selectors.definitions import DEFINITIONS, NAMES
 
 
 def build(span: select.Range, page: Mapping[str, Any], charts: Mapping[str, bytes]) -> Paper:
@@ -20,5 +21,11 @@ def build(span: select.Range, page: Mapping[str, Any], charts: Mapping[str, byte
     return make_paper(
         f"review-{span.first}-{span.last}.pdf",
         "documents/review.html",
-        {**page, "pictures": pictures, "paper": True, "office": Office.get()},
+        {
+            **page,
+            "pictures": pictures,
+            "named_definitions": [(NAMES[key], words) for key, words in DEFINITIONS.items()],
+            "paper": True,
+            "office": Office.get(),
+        },
     )

@@ -54,3 +54,24 @@ DEFINITIONS = {
     "change": "“Better” and “worse” are said only when the 95 % interval of the difference to the "
     "range before (Newcombe 1998, from the Wilson intervals) leaves out zero.",
 }
+
+#: What each is called where they stand together, in the order above.
+NAMES = {
+    "on_time": "Promises on time",
+    "lead_time": "Scan to hand-over",
+    "throughput": "Became ready",
+    "first_pass": "First-pass yield",
+    "rolled": "Right the first time, all stages",
+    "remakes": "Failures and remakes by cause",
+    "in_progress": "In progress",
+    "stuck": "Stuck",
+    "failures": "Failed or remade",
+    "between": "Appliances between remakes",
+    "days_between": "Days between remakes",
+    "lead_chart": "Scan to hand-over over time",
+    "tries": "Tries, failed, remade",
+    "capacity": "Capacity used",
+    "cost": "What an appliance takes",
+    "reliability": "What was said, what happened",
+    "change": "Better, worse",
+}

@@ -355,6 +355,13 @@ def test_a_first_price_counts_for_days_that_are_over(worked, signed_in, office):
     assert price("0.20") == pytest.approx(3 * 2.0 / 13)  # a dearer resin does not change the past
 
 
+def test_the_paper_names_what_each_definition_explains(day, signed_in):
+    text = text_of(signed_in("doctor").get(f"{reverse('review-paper')}?from={DAY}&to={DAY}").content)
+    after = text[text.index("Definitions") :]
+    for name in ("Promises on time.", "First-pass yield.", "Better, worse."):
+        assert name in after
+
+
 def test_screen_table_and_paper_agree(worked, signed_in):
     doctor = signed_in("doctor")
     query = f"?from={DAY}&to={DAY}"

@@ -46,3 +46,11 @@ def test_it_knows_which_letters_it_can_set():
     # Not in the font; there, but written from the right and joined (Unicode Standard Annex 9).
     for name in ("李, 明", "สมชาย", "अनीता", "ليلى", "מרים"):
         assert not printable(name)
+
+
+def test_a_double_name_breaks_at_its_hyphen():
+    from production.documents.contact_sheet import MM, PAD, _fonts, _wrapped
+
+    _fonts()
+    width = COLUMNS[0].width * MM - 2 * PAD
+    assert _wrapped("Featherstonehaugh-Cholmondeley, Maximiliana", width)[0] == "Featherstonehaugh-"
