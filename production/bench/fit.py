@@ -15,9 +15,13 @@ from production.models import Appliance, Lot, LotUse, Machine, Material, Program
 
 @dataclass
 class Fit:
-    """What speaks against using a material here, and the programs to choose from."""
+    """What speaks against using a material here, and the programs to choose from.
+
+    ``allergic`` are the codes of the appliances whose patients' records stop it.
+    """
 
     stops: list[str] = field(default_factory=list)
+    allergic: list[str] = field(default_factory=list)
     cautions: list[str] = field(default_factory=list)
     programs: list[Program] = field(default_factory=list)
 
@@ -111,8 +115,9 @@ def check(
         if hits:
             fit.stops.append(
                 f"{appliance.code}: the patient's record names an allergy to "
-                f"{', '.join(hits)}; {material} contains it. Ask the doctor."
+                f"{', '.join(hits)}; {material} contains it. Put it on hold and ask the doctor."
             )
+            fit.allergic.append(appliance.code)
         elif known := appliance.order.patient.allergies.strip():
             listed = material.allergens.strip()
             holds = f"lists {listed}" if listed else "lists none"

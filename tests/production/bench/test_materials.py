@@ -5,8 +5,10 @@ from __future__ import annotations
 import datetime as dt
 
 import pytest
+from django.urls import reverse
 from django.utils import timezone
 
+from clinic.models import Patient
 from production.actions.errors import (
     LotNeeded,
     Refused,
@@ -14,6 +16,7 @@ from production.actions.errors import (
 )
 from production.actions.move import (
     create_load,
+    finish,
     start,
     start_load,
 )
@@ -165,3 +168,25 @@ class TestMaterials:
         load = create_load(bench.technician, bench.stages["cure"], appliances=[a, b])
         with pytest.raises(WrongMaterial, match="different resins"):
             start_load(bench.technician, load, machine=bench.machines["cure"], key="c")
+
+
+def test_a_plate_with_an_allergic_patient_says_how_to_go_on(bench, client, patient):
+    Material.objects.filter(kind="resin").update(allergens="methacrylate")
+    patient.allergies = "methacrylate"
+    patient.save()
+    other = Patient.objects.create(
+        chart_number="C-2", given_name="Noor", family_name="Osei", date_of_birth="2010-02-03"
+    )
+    rows = [bench.appliance(patient), bench.appliance(other)]
+    for row in rows:
+        finish(bench.technician, row, ticks=bench.ticks("prepare"), start_unknown=True, key=row.code)
+    load = create_load(bench.technician, bench.stages["print"], appliances=rows)
+    client.force_login(bench.technician)
+    page = " ".join(client.get(reverse("load", args=[load.code])).content.decode().split())
+    assert f"none of these may be used for {rows[0].code}. Take it out above" in page
+    assert "Take in another lot" not in page
+    client.post(
+        reverse("load-do", args=[load.code]), {"action": "remove", "code": rows[0].code, "key": "k"}
+    )
+    page = client.get(reverse("load", args=[load.code])).content.decode()
+    assert "none of these may be used" not in page
