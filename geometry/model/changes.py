@@ -199,6 +199,7 @@ def changes(
 def _refuse_lost_crowns(points: Array, away: Array, solid: Mesh, places: Places) -> None:
     """Refuse a model on which a crown, or part of one, is not the scan's."""
     crown = points[:, 2] > solid.vertices[:, 2].max() - CROWN_MM
+    crown[crown] = places.at_teeth(points[crown])
     lost = np.where(crown, away, 0.0)
     if lost.max(initial=0.0) <= CROWN_OFF:
         return

@@ -15,6 +15,8 @@ Array = NDArray[np.float64]
 INCISOR_DEPTH = 6.0
 CROWN_DROP = 4.0
 CROWN_REACH = 5.0
+CROWN_RISE = 3.0
+"""Nothing of a crown stands higher, mm, than the place known as its tip."""
 
 
 def model_axes(frame: ArchAxes, pitch: float = 0.0, roll: float = 0.0) -> Array:
@@ -75,19 +77,21 @@ def incisal_height(
     points : (n, 3) float64
     faces : (m, 3) int32
     teeth : dict, optional
-        Centre of each crown (3,) in model axes by ISO 3950 number. Where no incisor
+        Centre of each crown at its tip (3,) in model axes by ISO 3950 number. Where no incisor
         is among them, the incisors are what stands within ``INCISOR_DEPTH`` behind the
         most anterior crown.
     """
     z = without_spikes(points[:, 2], faces, 0.4)
-    crowns = z > z.max() - CROWN_DROP
     incisal = np.array([number % 10 <= 2 for number in teeth or ()], dtype=bool)
     if teeth and incisal.any():
-        centres = np.array(list(teeth.values()))[:, :2]
-        rows = np.flatnonzero(z > z.max() - 2.0 * CROWN_DROP)
-        far, nearest = cKDTree(centres).query(points[rows, :2])
-        mine = rows[incisal[nearest] & (far < CROWN_REACH)]
+        centres = np.array(list(teeth.values()))
+        rows = np.flatnonzero(z > centres[:, 2].min() - CROWN_DROP)
+        far, nearest = cKDTree(centres[:, :2]).query(points[rows, :2])
+        # A cheek that was scanned along may stand far higher than the crowns beside it.
+        near = (far < CROWN_REACH) & (z[rows] < centres[nearest, 2] + CROWN_RISE)
+        mine = rows[incisal[nearest] & near]
         if len(mine):
             return float(z[mine].max())
+    crowns = z > z.max() - CROWN_DROP
     front = points[crowns, 1].min()
     return float(z[crowns & (points[:, 1] < front + INCISOR_DEPTH)].max())

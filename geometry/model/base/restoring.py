@@ -66,7 +66,7 @@ def restore(solid: Closed, cut: Skin) -> None:
     for parts in ([manifold3d.Manifold.batch_boolean(bodies, manifold3d.OpType.Add)], bodies):
         for body in parts:
             try:
-                made_v, made_f, spots = unite(v, f, body, folds)
+                made_v, made_f, spots = unite(v, f, body, folds, everywhere=False)
             except GeometryError:
                 continue
             if not 0 <= genus(made_f) <= before:

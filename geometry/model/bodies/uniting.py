@@ -14,7 +14,14 @@ from geometry.model.memory import give_back
 from geometry.model.surface.folds import find_folds
 from geometry.model.surface.halfedges import Faces, compact, genus, pieces_of
 from geometry.model.surface.kinds import BASE, FILL, SCAN
-from geometry.model.surface.mending import Mended, Spot, joined_spots, mend_crossings, mend_handles
+from geometry.model.surface.mending import (
+    Mended,
+    Spot,
+    crossings_near,
+    joined_spots,
+    mend_crossings,
+    mend_handles,
+)
 from geometry.model.surface.skin import skin_of
 from geometry.topology.intersections import find_intersections
 
@@ -28,10 +35,9 @@ NUDGES = (
     )
     * 0.001
 )
-STRAIGHT = 2
+STRAIGHT, BENT = 2, 4
 CLOSE = 0.3
 VAIN = 2
-MENDINGS = 6
 
 
 def folds_of(vertices: Array, faces: Faces) -> int:
@@ -40,7 +46,11 @@ def folds_of(vertices: Array, faces: Faces) -> int:
 
 
 def unite(
-    vertices: Array, faces: Faces, body: manifold3d.Manifold | None, folds: int
+    vertices: Array,
+    faces: Faces,
+    body: manifold3d.Manifold | None,
+    folds: int,
+    everywhere: bool = True,
 ) -> tuple[Array, Faces, list[Spot]]:
     """Return the union of a solid and a body, rounded as a file holds it.
 
@@ -52,6 +62,9 @@ def unite(
         What is united with it.
     folds : int
         What :func:`folds_of` counts on the solid.
+    everywhere : bool
+        Look for crossings in the whole solid; else only where something was joined to it,
+        for one that is looked at as a whole later on.
 
     Returns
     -------
@@ -89,7 +102,11 @@ def unite(
         give_back()
         try:
             v, f = as_written(*joint.made([moved], []))
-            crossings, pairs = _crossings(v, f, new_faces(v, f, vertices))
+            made = new_faces(v, f, vertices)
+            if everywhere:
+                crossings, pairs = _crossings(v, f, made)
+            else:
+                crossings, pairs = crossings_near(Mesh(v, f), made, made)
         except GeometryError:
             pass  # a hair's breadth elsewhere it may close
         if crossings is None:
@@ -135,6 +152,36 @@ def _crossings(
     return None if count is None else count + len(folds), np.concatenate((pairs, folds))
 
 
+def _mended_so(
+    vertices: Array, faces: Faces, crossings: int | None, smooth: bool, rounds: int
+) -> tuple[Array, Faces, int | None, list[Spot], bool]:
+    """Mend a solid in some rounds with patches of one kind.
+
+    Returns
+    -------
+    vertices, faces, crossings, spots
+        As far as that went.
+    vain : bool
+        What is left are handles, and another round would leave them too.
+    """
+    v, f = vertices, faces
+    spots: list[Spot] = []
+    for _ in range(rounds):
+        if crossings == 0 and genus(f) == 0:
+            break
+        kind = np.where(v[f, 2].max(axis=1) > 0.0, SCAN, BASE).astype(np.int8)
+        crossed = Mended(skin_of(Mesh(v, f), kind))
+        if crossings != 0:
+            crossed = mend_crossings(crossed.skin, FILL, smooth=smooth)
+        mended = mend_handles(crossed.skin, FILL, SCAN)
+        if crossings == 0 and not mended.spots:
+            return v, f, crossings, spots, True
+        spots = [*spots, *crossed.spots, *mended.spots]
+        v, f = as_written(mended.skin.vertices, mended.skin.faces)
+        crossings, _ = _crossings(v, f, np.ones(len(f), dtype=bool))
+    return v, f, crossings, spots, False
+
+
 def _mended(
     vertices: Array, faces: Faces, crossings: int | None
 ) -> tuple[Array, Faces, list[Spot]]:
@@ -144,20 +191,13 @@ def _mended(
     surface; then patches that are bent to continue what is around them.
     """
     v, f = vertices, faces
+    first = crossings
     spots: list[Spot] = []
-    for attempt in range(MENDINGS):
-        if crossings == 0 and genus(f) == 0:
+    for smooth, rounds in ((False, STRAIGHT), (True, BENT)):
+        v, f, crossings, spots, vain = _mended_so(vertices, faces, first, smooth, rounds)
+        # Where nothing crossed, bent patches would come to the same.
+        if (crossings == 0 and genus(f) == 0) or (vain and first == 0):
             break
-        if attempt == STRAIGHT:
-            v, f, spots = vertices, faces, []
-        kind = np.where(v[f, 2].max(axis=1) > 0.0, SCAN, BASE).astype(np.int8)
-        crossed = Mended(skin_of(Mesh(v, f), kind))
-        if crossings != 0:
-            crossed = mend_crossings(crossed.skin, FILL, smooth=attempt >= STRAIGHT)
-        mended = mend_handles(crossed.skin, FILL, SCAN)
-        spots = [*spots, *crossed.spots, *mended.spots]
-        v, f = as_written(mended.skin.vertices, mended.skin.faces)
-        crossings, _ = _crossings(v, f, np.ones(len(f), dtype=bool))
     # A crease that would not be ironed out is let pass: it leads nobody astray. Nor does a loop
     # that would not be closed, such as a ring; it is told.
     if crossings != 0 and find_intersections(Mesh(v, f))[0] != 0:

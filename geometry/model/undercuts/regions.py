@@ -7,16 +7,20 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from geometry.dentition import Dentition
 from geometry.errors import GeometryError
 from geometry.frame import Frame
 from geometry.inspection.place import SEXTANTS, Placer
+from geometry.model.pose import CROWN_RISE
 
 Array = NDArray[np.float64]
 
 BETWEEN_TEETH = 1.4
 LEAST = 0.3
+TOOTH_REACH = 7.0
+"""Half of the widest molar (Wheeler's tables, from memory) and a little, mm."""
 
 
 class Misplaced(GeometryError):
@@ -77,6 +81,8 @@ class Places:
             spots.append(("embrasure", middle, BETWEEN_TEETH, f"between {pair[0]} and {pair[1]}"))
         for tooth in teeth:
             spots.append(("gingiva", tooth.centre, np.inf, f"at {tooth.number}"))
+        self._tips = np.array([tooth.centre for tooth in teeth]).reshape(-1, 3)
+        self._tips = self._tips @ move[:3, :3].T + move[:3, 3]
         self._kinds = [spot[0] for spot in spots]
         self._names = [spot[3] for spot in spots]
         self._reach = np.array([spot[2] for spot in spots])
@@ -86,6 +92,18 @@ class Places:
     def to_file(self, points: Array) -> Array:
         """Return model points in file coordinates."""
         return np.asarray(points @ self._back[:3, :3].T + self._back[:3, 3])
+
+    def at_teeth(self, points: Array) -> NDArray[np.bool_]:
+        """Mark the points (n, 3) that a crown may reach to; all, where no tooth is known.
+
+        A cheek or lip that was scanned along stands beside or over them.
+        """
+        if not len(self._tips) or not len(points):
+            return np.ones(len(points), dtype=bool)
+        far, nearest = cKDTree(self._tips[:, :2]).query(points[:, :2])
+        return np.asarray(
+            (far < TOOTH_REACH) & (points[:, 2] < self._tips[nearest, 2] + CROWN_RISE)
+        )
 
     def sextants(self, points: Array) -> NDArray[np.int64]:
         """Index into ``SEXTANTS`` for model points, -1 where unknown."""

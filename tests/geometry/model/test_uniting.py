@@ -1,6 +1,7 @@
 """Uniting a solid with its fill: what is mended, and what is left and told."""
 
 import numpy as np
+from manifold3d import Manifold
 
 from geometry.mesh import Mesh
 from geometry.model.bodies import uniting
@@ -47,8 +48,25 @@ def test_what_mending_makes_worse_is_left_as_it_was(monkeypatch):
 
     monkeypatch.setattr(uniting, "mend_crossings", worse)
     monkeypatch.setattr(uniting, "find_intersections", count)
-    monkeypatch.setattr(uniting, "MENDINGS", 1)
+    monkeypatch.setattr(uniting, "STRAIGHT", 1)
+    monkeypatch.setattr(uniting, "BENT", 1)
     same_v, same_f, spots = unite(v, f, None, 4)
     assert same_v is v
     assert same_f is f
     assert not spots
+
+
+def test_a_ring_that_cannot_be_closed_is_tried_once(monkeypatch):
+    v, f = ring_of(17.0, 8.0)
+    looks = []
+
+    def none(skin, patch, own):
+        looks.append(1)
+        return Mended(skin)
+
+    monkeypatch.setattr(uniting, "mend_handles", none)
+    knob = Manifold.cube((4.0, 4.0, 4.0)).translate((51.0, 26.1, 9.2))
+    _, united_f, spots = unite(v, f, knob, 0)
+    assert genus(united_f) == 1
+    assert not spots
+    assert len(looks) == 1
