@@ -21,23 +21,15 @@ from geometry.dentition.result import (
     Wire,
     margin_shows,
 )
-from geometry.dentition.row.archline import (
-    STEP_MM,
-    ArchLine,
-    find_arch_line,
-    place,
-    places,
-    project,
-)
+from geometry.dentition.row.archline import ArchLine, place, places
 from geometry.dentition.row.crowns import row_numbers, row_sizes, sextant_of
 from geometry.dentition.row.embrasures import open_embrasures
 from geometry.dentition.row.ends import cut_ends
 from geometry.dentition.row.gaps import find_gaps
 from geometry.dentition.row.passages import find_passages
-from geometry.dentition.row.rows import Row, find_row, read_signs, with_sunken
-from geometry.dentition.row.seams import find_seams
-from geometry.dentition.row.sheets import STEP_S_MM, STEP_Z_MM, Sheets, roll_out
-from geometry.dentition.row.spaces import shadow_map
+from geometry.dentition.row.rolled import cheapest_row, rolled
+from geometry.dentition.row.rows import Row, with_sunken
+from geometry.dentition.row.sheets import STEP_S_MM, STEP_Z_MM, Sheets
 from geometry.errors import GeometryError
 from geometry.mesh import Mesh
 from geometry.sampling.thinning import edge_lengths, some_of
@@ -47,7 +39,6 @@ Array = NDArray[np.float64]
 
 SHORT_MM = 3.0
 FEWEST_TEETH = 3
-NARROWEST_ARCH_MM = 30.0
 HOLE_LEAST_MM = 20.0
 """A hole this long around (6 mm across) ends the tissue; a lesser one is only a hole."""
 GRAIN_ABOVE_MM, GRAIN_VERTICES = -6.0, 5_000
@@ -86,23 +77,17 @@ def analyse(
     """
     clock = time.perf_counter()
     surface = topology.main
-    axes = np.stack([frame.right, frame.anterior, frame.occlusal], axis=1)
-    local = along_basis(surface.vertices - frame.origin, np.ascontiguousarray(axes.T))
     try:
-        line = find_arch_line(local)
+        scan = rolled(surface, frame)
     except GeometryError as error:
         return Dentition(
             frame.arch, status="uncertain", reason=str(error), short_limit_mm=short_limit_mm
         )
-    sn = project(line, local[:, :2])
-    index = np.clip(np.round(sn[:, 0] / STEP_MM).astype(np.int64), 0, len(line.s) - 1)
-    wound = winding_sign(local, surface.faces)
-    faces = np.ascontiguousarray(surface.faces if wound > 0 else surface.faces[:, ::-1])
-    sheets = roll_out(local, faces, sn, index, line.outward, float(line.s[-1]))
+    local, axes, line, sheets = scan.local, scan.axes, scan.line, scan.sheets
     timings = {"roll_out": 1000 * (time.perf_counter() - clock)}
     clock = time.perf_counter()
-    shadow = shadow_map(sn, np.ascontiguousarray(local[:, 2]), faces, float(line.s[-1]))
-    row = _row(sheets, shadow, line, frame.arch)
+    shadow = scan.shadow()
+    row = cheapest_row(scan, shadow, frame.arch)
     timings["row"] = 1000 * (time.perf_counter() - clock)
     if row is None or len(row[1].numbers) < FEWEST_TEETH:
         return Dentition(
@@ -117,7 +102,7 @@ def analyse(
     tip = _tips(sheets, teeth)
     average = dict(zip(row_numbers(arch).tolist(), row_sizes(arch)[:, 0].tolist(), strict=True))
     usual = np.array([average[int(number)] for number in teeth.numbers])
-    relief = _relief(topology, local, line, axes, wound)
+    relief = _relief(topology, local, line, axes, scan.wound)
     margins = read_margins(
         sheets, relief, teeth.start, teeth.stop, tip, usual, teeth.numbers, short_limit_mm
     )
@@ -128,7 +113,13 @@ def analyse(
         _tooth(int(number), k, teeth, tip, margins, lift) for k, number in enumerate(teeth.numbers)
     )
     passages = find_passages(
-        sn, np.ascontiguousarray(local[:, 2]), faces, shadow, line, teeth.start, teeth.stop
+        scan.sn,
+        np.ascontiguousarray(local[:, 2]),
+        scan.faces,
+        shadow,
+        line,
+        teeth.start,
+        teeth.stop,
     )
     columns = np.round(0.5 * (teeth.stop[:-1] + teeth.start[1:]) / STEP_S_MM).astype(np.int64)
     papilla = np.max([margins.heights[side][columns] for side in SIDES], axis=0)
@@ -156,37 +147,6 @@ def analyse(
         tuple(int(number) for number in teeth.numbers[margins.attached]),
         margins.ratio,
     )
-
-
-def winding_sign(local: Array, faces: NDArray[np.int32]) -> float:
-    """+1 when the faces are wound outwards in these axes, −1 when inwards.
-
-    A scan is an open sheet: what it shows from above faces up, whatever hangs below.
-    """
-    t = local[faces[:: max(len(faces) // 20_000, 1)]]
-    rise = np.cross(t[:, 1] - t[:, 0], t[:, 2] - t[:, 0])[:, 2]
-    height = t[:, :, 2].mean(axis=1)
-    high = height > np.percentile(height, 60)
-    return 1.0 if float(rise[high].sum()) >= 0 else -1.0
-
-
-def _row(sheets: Sheets, shadow: Array, line: ArchLine, arch: str) -> tuple[str, Row] | None:
-    """Teeth of the arch; of the likelier arch when it is not known."""
-    signs = read_signs(sheets, find_seams(shadow))
-    to_midline = _to_midline(line) - STEP_S_MM * np.arange(len(signs.groove), dtype=np.float64)
-    tries = (arch,) if arch in ("upper", "lower") else ("upper", "lower")
-    rows = [(name, find_row(signs, name, to_midline)) for name in tries]
-    rows = [entry for entry in rows if len(entry[1].numbers)]
-    return min(rows, key=lambda entry: entry[1].cost) if rows else None
-
-
-def _to_midline(line: ArchLine) -> float:
-    """Arc length where the line crosses the midline in front; NaN for a short or straight row."""
-    x, y = line.points.T
-    if float(np.ptp(x)) < NARROWEST_ARCH_MM:
-        return float("nan")
-    front = np.where(y > np.median(y), np.abs(x), np.inf)
-    return float(line.s[int(np.argmin(front))])
 
 
 def _tips(sheets: Sheets, row: Row) -> Array:

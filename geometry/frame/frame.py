@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from geometry.axes import along_basis, own_axes
+from geometry.dentition.row.rolled import lower_over_upper
 from geometry.errors import GeometryError
 from geometry.frame.bent import Levels, View, level_planes
 from geometry.frame.bonded import bonded_shares, hanging_shares
@@ -243,6 +244,8 @@ def find_frame(mesh: Mesh, arch: str | None = None) -> Frame:
     vault = look_between(relief, plane.level, form)
     front = _shorter_side(places) >= 0.0 and form.certainty >= FRONT_GUESSED
     side = tell_side(seen.row, local_tips, vault, plane.tilt_sd_deg, front)
+    if front and side.doubtful:
+        side = _looked_closer(mesh, side, plane, seen, own)
     likely = arch or ("upper" if side.upper >= 0.5 else "lower")
     counts = _unbonded(seen, plane, plane.tips.points)
     settled = refit(plane, np.empty((0, 3)), counts).axis
@@ -274,6 +277,32 @@ class _Seen:
         """Points (n, 3) of the surface in the relief's axes, and along and across the row."""
         local = points @ self.rotation.T
         return local, self.row.place(self.form.to_arch(local[:, :2]))
+
+
+@dataclass(frozen=True, slots=True)
+class _Axes:
+    """Axes of an arch before it is known which one it is, see :class:`geometry.axes.ArchAxes`."""
+
+    origin: NDArray[np.float64]
+    right: NDArray[np.float64]
+    anterior: NDArray[np.float64]
+    occlusal: NDArray[np.float64]
+
+
+def _looked_closer(
+    mesh: Mesh, side: ArchSide, plane: OcclusalPlane, seen: _Seen, own: NDArray[np.float64]
+) -> ArchSide:
+    """Weigh in which teeth explain the row better, as far as it can be rolled out."""
+    anterior, apex = seen.form.front @ seen.rotation[:2], seen.form.apex @ seen.rotation[:2]
+    anterior -= (anterior @ plane.axis) * plane.axis
+    anterior /= np.linalg.norm(anterior)
+    apex += (plane.level - apex @ plane.axis) * plane.axis
+    right = np.cross(anterior, plane.axis)
+    axes = _Axes(apex @ own + seen.surface.centre, right @ own, anterior @ own, plane.axis @ own)
+    try:
+        return side.with_row(lower_over_upper(mesh, axes))
+    except GeometryError:
+        return side
 
 
 def _weighed(seen: _Seen, plane: OcclusalPlane, arch: str) -> View:

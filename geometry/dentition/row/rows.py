@@ -41,6 +41,7 @@ from geometry.dentition.row.sheets import STEP_S_MM, STEP_Z_MM, Sheets, smoothed
 from geometry.dentition.row.spaces import CELL_MM, HALF_MM
 
 Array = NDArray[np.float64]
+Explained = tuple[float, tuple[Any, ...], Array, float]
 
 SCALES = (0.84, 0.9, 0.96, 1.02, 1.08, 1.14)
 COARSE = 2
@@ -222,8 +223,7 @@ def find_row(signs: Signs, arch: str, to_midline: Array) -> Row:
     """
     step = STEP_S_MM * COARSE
     columns = _columns(signs, to_midline)
-    midline = not np.isnan(to_midline).any()
-    plain, mixed = (_cheapest(columns, arch, midline, step, primary) for primary in (False, True))
+    plain, mixed = _explained(columns, arch, to_midline)
     gain = plain[0] - mixed[0]
     believed = gain >= MIXED_GAIN
     total, (_, labels, starts, stops, before), usual, scale = mixed if believed else plain
@@ -242,6 +242,19 @@ def find_row(signs: Signs, arch: str, to_midline: Array) -> Row:
     numbers, start, stop, lead = numbers[kept], start[kept], stop[kept], lead[kept]
     lead[guessed(numbers, stop - start, gain, total)] = 0.0
     return Row(numbers, start, stop, total, scale, lead, signs.shadow)
+
+
+def row_cost(signs: Signs, arch: str, to_midline: Array) -> float:
+    """What the best row of such an arch costs, as :attr:`Row.cost`."""
+    plain, mixed = _explained(_columns(signs, to_midline), arch, to_midline)
+    return mixed[0] if plain[0] - mixed[0] >= MIXED_GAIN else plain[0]
+
+
+def _explained(columns: Array, arch: str, to_midline: Array) -> list[Explained]:
+    """The best explanations of a row without and with primary teeth."""
+    midline = not np.isnan(to_midline).any()
+    step = STEP_S_MM * COARSE
+    return [_cheapest(columns, arch, midline, step, primary) for primary in (False, True)]
 
 
 def _crowns(shadow: Array, numbers: NDArray[np.int64], start: Array, stop: Array) -> slice:
@@ -313,9 +326,7 @@ def guessed(
     return out
 
 
-def _cheapest(
-    columns: Array, arch: str, midline: bool, step: float, primary: bool
-) -> tuple[float, tuple[Any, ...], Array, float]:
+def _cheapest(columns: Array, arch: str, midline: bool, step: float, primary: bool) -> Explained:
     """The best explanation of a row, its cost, what was taken for usual, and its scale."""
     found = None
     for scale in SCALES:
