@@ -15,8 +15,9 @@ from geometry.topology import Topology
 # The border of a scan is at least twice as long as the scan; halfway to that is none.
 _BORDER_SHARE = 1.5
 # Sine of the angle that a wall's triangles may turn from its direction, and the least share of
-# what touches the border that does not turn farther. Of scans without a wall it is a third.
-_STRAIGHT, _WALL_SHARE = 0.1, 0.85
+# what touches the border that does not turn farther. Software draws its wall straight to the last
+# digit; gum that falls steeply all around turns by more than a tenth, in places.
+_STRAIGHT, _WALL_SHARE = 0.03, 0.85
 # The least cosine and share of a table's triangles among them, and the most that the border stands
 # off one level, mm (root mean square). Of scans without a table not half lie one way.
 _FLAT, _TABLE_SHARE, _TABLE_MM = 0.9, 0.8, 4.0

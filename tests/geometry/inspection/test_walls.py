@@ -102,3 +102,17 @@ def test_much_gum_that_runs_straight_down_is_no_wall(seed: int) -> None:
         seed, arch="upper", gaps="none", short_places="none", recession=False, clean=True
     ).but(triangles=40_000, captured=13.0, captured_sd=0.4, last_tooth=(7, 7), palate=False)
     assert "added_wall" not in codes(make_arch(spec, seed).mesh)
+
+
+def test_gum_that_falls_steeply_all_around_is_no_wall(arch) -> None:
+    # Straight down but for bulges as of roots: the surface turns by up to 5 degrees from there.
+    rows, down = 20, -arch.truth.occlusal
+    walled = with_wall(arch.mesh, down, rows)
+    vertices, n = walled.vertices.copy(), len(arch.mesh.vertices)
+    level = np.arange(len(vertices) - n) // ((len(vertices) - n) // rows)
+    outward = vertices[n:] - arch.truth.origin
+    outward -= (outward @ down)[:, None] * down
+    outward /= np.linalg.norm(outward, axis=1)[:, None]
+    bulge = 0.09 * np.sin(2.0 * np.pi * (level + 1) / 13.0)
+    vertices[n:] += bulge[:, None] * outward
+    assert "added_wall" not in codes(Mesh(vertices, walled.faces))
