@@ -29,7 +29,8 @@ def undo(
 ) -> StageEvent:
     """Take back what happened last to the appliance; a load's move is taken back for all of it.
 
-    What came with that by itself (a hold, a newer scan that was on file) is taken back with it.
+    What came with that by itself (a hold, a newer scan that was on file) is taken back with it,
+    and so are the failures of a load's others that were recorded with this one.
 
     Raises
     ------
@@ -52,6 +53,9 @@ def undo(
         if load is not None and last.action in {StageEvent.Action.START, StageEvent.Action.FINISH}:
             undo_load(user, load, key=key, at=at)
             done = find(f"{key}:{row.code}")
+        elif len(together := failed_together(last)) > 1:
+            _undo_each(user, together, key, at)
+            done = find(f"{key}:{row.code}")
         else:
             done = _take_back_all(user, row, chain, key, at)
         if done is None:
@@ -71,14 +75,7 @@ def undo_load(user: User, load: Load, *, key: str, at: dt.datetime | None = None
         events = _last_of_load(row)
         if not events:
             raise Refused(f"{row.code} has nothing to take back.")
-        for event in events:
-            member = Appliance.objects.select_for_update().get(pk=event.appliance_id)
-            chain = _came_together(member)
-            if chain[-1] != event:
-                raise Refused(
-                    f"{member.code} has moved on since; take that back first, or record a failure."
-                )
-            _take_back_all(user, member, chain, f"{key}:{member.code}", at)
+        _undo_each(user, events, key, at)
         if events[0].action == StageEvent.Action.START:
             back = {"status": Load.Status.FILLING, "started_at": None, "expected_end": None}
         else:
@@ -87,6 +84,26 @@ def undo_load(user: User, load: Load, *, key: str, at: dt.datetime | None = None
         Load.objects.filter(pk=row.pk).update(**back)
         row.refresh_from_db()
         return row
+
+
+def failed_together(event: StageEvent) -> list[StageEvent]:
+    """Return the failures that were recorded in one go with ``event``, itself among them."""
+    if event.action != StageEvent.Action.FAIL or event.load is None:
+        return [event]
+    same = event.load.events.filter(action=event.action, at=event.at, by=event.by, undone_by=None)
+    return list(same.select_related("appliance", "load").order_by("appliance__code"))
+
+
+def _undo_each(user: User, events: list[StageEvent], key: str, at: dt.datetime | None) -> None:
+    """Take back one event of each appliance, for all of them or none."""
+    for event in events:
+        member = Appliance.objects.select_for_update().get(pk=event.appliance_id)
+        chain = _came_together(member)
+        if chain[-1] != event:
+            raise Refused(
+                f"{member.code} has moved on since; take that back first, or record a failure."
+            )
+        _take_back_all(user, member, chain, f"{key}:{member.code}", at)
 
 
 def _may_undo(user: User) -> None:

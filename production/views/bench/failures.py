@@ -161,8 +161,8 @@ def load_fail(request: HttpRequest, code: str) -> HttpResponse:
         )
         keys = [f"{told.key}:{number}" for number in range(1, len(wanted) + 1)]
         failed = list(Appliance.objects.filter(events__key__in=keys).select_related("order"))
-        rest = "what is left of it runs on" if load.items.exists() else "all that was in it"
-        words = f"{len(failed)} of {load.code} failed; {rest}. "
+        rest = "; what is left of it runs on" if load.items.exists() else ", all that was in it"
+        words = f"{len(failed)} of {load.code} failed{rest}. "
         return words + _gone_on(failed) + capfirst(promise_words(failed))
 
     if request.method == "POST":

@@ -6,6 +6,7 @@ from django.contrib import messages
 from django.http import HttpRequest
 
 from production.actions.errors import ActionError, Moved
+from production.actions.undoing import failed_together
 from production.models import StageEvent
 
 
@@ -26,5 +27,7 @@ def since_words(event: StageEvent) -> str:
         return f"{event.appliance.code}: handed over"
     what = event.get_action_display().lower()
     where = f" {event.stage}" if event.stage else ""
+    if len(together := failed_together(event)) > 1:
+        return f"{len(together)} of {event.load}:{where} failed"
     of = event.load.code if event.load and event.action in ("start", "finish") else None
     return f"{of or event.appliance.code}:{where} {what}"

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 
 import pytest
+from django.urls import reverse
 
 from production.actions.errors import (
     Refused,
@@ -150,8 +151,26 @@ class TestLoads:
         assert load.status == "failed"
         undo(bench.technician, three[0], key="u")
         load.refresh_from_db()
-        three[0].refresh_from_db()
-        assert (load.status, three[0].status) == ("running", "running")
+        assert load.status == "running"
+        assert {a.status for a in three if not a.refresh_from_db()} == {"running"}
+        assert set(load.appliances.all()) == set(three)
+        assert list(disagreements()) == []
+
+    def test_what_failed_in_one_go_is_offered_and_taken_back_in_one_go(self, bench, three, client):
+        load = bench.plate(three)
+        fail_in_load(bench.technician, load, three[:2], cause=bench.cause("print-failed"), key="x")
+        client.force_login(bench.technician)
+        page = client.get(reverse("load", args=[load.code])).content.decode()
+        assert f"2 of {load.code}: Print failed" in page
+        client.post(reverse("bench-undo"), {"key": "u"})
+        assert {a.status for a in three if not a.refresh_from_db()} == {"running"}
+        fail_in_load(bench.technician, load, three[:2], cause=bench.cause("print-failed"), key="y")
+        hold(bench.technician, three[1], note="doctor asks", key="h")
+        with pytest.raises(Refused, match="has moved on since"):
+            undo(bench.technician, three[0], key="u2")
+        assert {a.status for a in three if not a.refresh_from_db()} == {
+            "waiting", "held", "running",
+        }  # fmt: skip
 
     def test_one_of_many_is_not_finished_alone(self, bench, three):
         load = bench.plate(three)
