@@ -8,6 +8,7 @@ from typing import Any
 
 from django.contrib import messages
 from django.core import signing
+from django.db.models import Max, Min
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
@@ -56,7 +57,7 @@ def _booking(request: HttpRequest, patient: Patient, visit: Visit | None) -> Htt
 
 
 def _again(request: HttpRequest, patient: Patient) -> dict[str, Any]:
-    """Fill the form from an earlier order: a lost retainer is made again in two clicks."""
+    """Fill the form from an earlier order: what was lost is made again in two clicks."""
     try:
         number = uuid.UUID(request.GET.get("again", ""))
     except ValueError:
@@ -65,7 +66,10 @@ def _again(request: HttpRequest, patient: Patient) -> dict[str, Any]:
     if order is None:
         return {}
     arches = set(order.appliances.values_list("arch", flat=True))
+    steps = order.appliances.aggregate(first=Min("step__number"), last=Max("step__number"))
     return {
+        "first_step": steps["first"],
+        "last_step": steps["last"],
         "kind": order.kind,
         "arches": "both" if len(arches) != 1 else arches.pop(),
         "purpose": Order.Purpose.REPLACEMENT,

@@ -253,6 +253,10 @@ def test_steps_of_a_series(desk, planner, signed_in):
     assert Order.objects.get().appliances.count() == 4
     bad = ask(client, page, fields(desk, first_step=9, last_step=9)).content.decode()
     assert "no such step" in bad
+    # A tray of it is lost: the form asks for the same steps, not for an aligner from a scan.
+    again = client.get(page, {"again": Order.objects.get().uuid}).content.decode()
+    assert re.search(r'name="first_step" value="2"', again)
+    assert re.search(r'name="last_step" value="3"', again)
 
 
 def test_an_earlier_order_fills_the_form_of_a_replacement(desk, planner, signed_in):
