@@ -198,6 +198,11 @@ def test_where_work_fails_is_hand_worked(worked):
         assert {a.code for a in rows} == {a.code for a in worked["pieces"]}
 
 
+def test_where_nothing_was_worked_on_it_says_so(office, signed_in):
+    page = signed_in("doctor").get(f"{reverse('review')}?from={DAY}&to={DAY}").content.decode()
+    assert "Nothing was worked on in this range." in page
+
+
 def test_the_page_shows_where_work_fails(worked, signed_in):
     page = signed_in("doctor").get(f"{reverse('review')}?from={DAY}&to={DAY}").content.decode()
     assert reverse("machine", args=[worked["machine"].uuid]) in page

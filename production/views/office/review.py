@@ -51,7 +51,7 @@ def _page(request: HttpRequest, span: select.Range) -> dict[str, Any]:
         "failed_change": select.change(now.failed, before.failed, more_is_better=False),
         "yields": _beside(now.yields, before.yields),
         "causes": breakdown.causes(found, found_before),
-        "where": breakdown.where(found, found_before),
+        "where": [table for table in breakdown.where(found, found_before) if table.lines],
         "machines": breakdown.machines(found, found_before),
         "hands": breakdown.hands(found, found_before),
         "cost": breakdown.cost(found),
