@@ -2,19 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from django.db.models import Q
 
 from geometry.errors import GeometryError
-from geometry.plates import Item, Layout, Placement, arrange, nest
+from geometry.plates import Item, Layout, Placement, arrange, move_apart, nest
+from geometry.plates.picture import label_spots
 from geometry.reading import read_mesh
 from production import storage
-from production.models import Load, LoadItem, Plate, StoredFile
+from production.models import Appliance, Load, LoadItem, Plate, StoredFile
 
 GAP_MM = 2.0
 OUTLINE_POINTS = 160
+LABEL_MM = (20.0, 5.0)
+"""About how large a code is written on the page."""
 
 
 @dataclass(frozen=True)
@@ -60,16 +65,25 @@ def plate_size(load: Load) -> tuple[float, float]:
     return machine.plate_width_mm, machine.plate_depth_mm
 
 
-def items_of(load: Load) -> list[Item]:
+class TooNear(GeometryError):
+    """Models of an arrangement stand too near to each other or beyond the edge."""
+
+
+def items_of(load: Load, back: Sequence[str] = (), out: Sequence[str] = ()) -> list[Item]:
     """Return the load's models, named by appliance code, most urgent first.
+
+    Those ``back`` count as if they were put in, those ``out`` as if they were taken off.
 
     Raises
     ------
     GeometryError
         One of them has no print-ready model.
     """
-    members = load.appliances.select_related("model__file").order_by(
-        "order__promises__due_at", "code"
+    members = (
+        Appliance.objects.filter(Q(pk__in=load.appliances.values("pk")) | Q(code__in=back))
+        .exclude(code__in=out)
+        .select_related("model__file")
+        .order_by("order__promises__due_at", "code")
     )
     found: dict[str, Item] = {}
     for appliance in members:
@@ -107,25 +121,43 @@ def plate_stl(load: Load) -> bytes:
     return arrange(items, _placements(items, placed), plate_size(load), GAP_MM).stl()
 
 
-def arrange_load(load: Load, placements: list[dict[str, Any]]) -> Nested:
+def arrange_load(
+    load: Load,
+    placements: list[dict[str, Any]],
+    back: Sequence[str] = (),
+    out: Sequence[str] = (),
+    apart: bool = False,
+) -> Nested:
     """Keep an arrangement that a person made.
+
+    Parameters
+    ----------
+    load, placements
+        Which models stand where.
+    back, out
+        As for :func:`items_of`.
+    apart : bool
+        Move models that stand too near apart first.
 
     Raises
     ------
-    GeometryError
+    TooNear
         Models stand too near to each other or beyond the edge.
+    GeometryError
+        There is no room to move them apart, or the arrangement is not one of this load.
     """
-    items = items_of(load)
+    items = items_of(load, back, out)
     layout = arrange(items, _placements(items, placements), plate_size(load), GAP_MM)
+    if apart:
+        layout = move_apart(layout)
     for conflict in layout.conflicts():
         first = items[conflict["first"]].name
         if conflict["kind"] == "edge":
-            raise GeometryError(f"{first} stands {conflict['beyond_mm']:.1f} mm beyond the edge")
+            raise TooNear(f"{first} stands {conflict['beyond_mm']:.1f} mm beyond the edge.")
         second = items[conflict["second"]].name
-        raise GeometryError(
-            f"{first} and {second} are {conflict['distance_mm']:.1f} mm apart; "
-            f"{GAP_MM:g} mm are needed"
-        )
+        apart_mm = conflict["distance_mm"]
+        how = f"are {apart_mm:.1f} mm apart" if apart_mm > 0.0 else "overlap"
+        raise TooNear(f"{first} and {second} {how}; {GAP_MM:g} mm are needed.")
     return _keep(layout)
 
 
@@ -146,10 +178,19 @@ def _placements(items: list[Item], placements: list[dict[str, Any]]) -> list[Pla
 def _keep(layout: Layout) -> Nested:
     outlines = {p.name: _outline(layout, p.index) for p in layout.placed}
     return Nested(
-        report=layout.report | {"outlines": outlines},
+        report=layout.report | {"outlines": outlines, "spots": _spots(layout)},
         file=storage.store_bytes(layout.threemf(), "model/3mf"),
         picture=storage.store_bytes(layout.picture(), "image/png"),
     )
+
+
+def _spots(layout: Layout) -> dict[str, list[float]]:
+    """Return where to write each model's code, in its own coordinates."""
+    spots = label_spots(layout.outlines, [np.array(LABEL_MM)] * len(layout.placed))
+    return {
+        p.name: [round(float(v), 2) for v in (spot - p.motion[:2, 3]) @ p.motion[:2, :2]]
+        for p, spot in zip(layout.placed, spots, strict=True)
+    }
 
 
 def _outline(layout: Layout, index: int) -> list[list[float]]:

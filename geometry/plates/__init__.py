@@ -1,10 +1,10 @@
 """Printer's plates: models nested by their true footprints, written as 3MF or STL.
 
 ``nest`` places models; ``arrange`` takes placements that a person made and tells what is
-in conflict; ``write_threemf`` writes any named solids as 3MF.
+in conflict, ``move_apart`` mends it; ``write_threemf`` writes any named solids as 3MF.
 """
 
-from geometry.plates.arranging import arrange
+from geometry.plates.arranging import arrange, move_apart
 from geometry.plates.layout import Item, Layout, Placement
 from geometry.plates.nesting import nest
 from geometry.plates.outline import footprint
@@ -18,6 +18,7 @@ __all__ = [
     "Placement",
     "arrange",
     "footprint",
+    "move_apart",
     "nest",
     "warm",
     "write_threemf",

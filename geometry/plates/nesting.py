@@ -1,7 +1,8 @@
 """Place models on a printer's plate by their true footprints, turned freely.
 
-Models are added one by one (:mod:`geometry.plates.placing`). The search works on distance
-fields; a layout counts only when shapely measures every gap as kept.
+What fits in plain rows stands in rows (:mod:`geometry.plates.rows`). Else models are added
+one by one (:mod:`geometry.plates.placing`). The search works on distance fields; a layout
+counts only when shapely measures every gap as kept.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ from geometry.plates.layout import Item, Layout, Placement
 from geometry.plates.outline import footprint
 from geometry.plates.overlap import CLEAR_MM
 from geometry.plates.placing import SLACKS_MM, Placing
+from geometry.plates.rows import in_rows
 from geometry.plates.shapes import Shape
 
 LARGEST_PLATE_MM = 2000.0
@@ -61,7 +63,14 @@ def nest(
     width, depth = check_plate(items, plate, gap)
     footprints = footprints_of(items)
     layout = Layout(items, footprints, (width, depth), gap, [])
-    kinds, shapes = _kinds(items, footprints, gap + SLACKS_MM[0] + CLEAR_MM)
+    shifts = in_rows(footprints, (width, depth), gap) if items else None
+    if shifts is not None:
+        layout.placed.extend(
+            Placement(k, item.name, float(x), float(y), 0.0)
+            for k, (item, (x, y)) in enumerate(zip(items, shifts, strict=True))
+        )
+        return layout
+    kinds, shapes = kinds_of(items, footprints, gap)
     if not shapes:
         return layout
     work = Placing(shapes, width, depth, gap, seed, seconds)
@@ -76,13 +85,13 @@ def nest(
             layout.left_out[k] = "larger than the plate"
         elif used + needs > grown_plate or shape.outline.area >= 0.98 * failed_area:
             layout.left_out[k] = "the plate is full"
-        elif work.insert(kinds[k], partial(_valid, layout, shapes, kinds, [*chosen, k])):
+        elif work.insert(kinds[k], partial(keeps_all, layout, shapes, kinds, [*chosen, k])):
             chosen.append(k)
             used += needs
         else:
             layout.left_out[k] = "the plate is full"
             failed_area = min(failed_area, float(shape.outline.area))
-    layout.placed.extend(_placements(items, shapes, kinds, chosen, work.poses))
+    layout.placed.extend(placements_of(items, shapes, kinds, chosen, work.poses))
     return layout
 
 
@@ -127,16 +136,17 @@ def footprints_of(items: Sequence[Item]) -> list[shapely.Polygon]:
     return out
 
 
-def _kinds(
+def kinds_of(
     items: Sequence[Item], footprints: Sequence[shapely.Polygon], gap: float
 ) -> tuple[list[int], list[Shape]]:
     """Return the shape number of each item; items of one mesh share a shape."""
     numbers: dict[int, int] = {}
     kinds, shapes = [], []  # type: ignore[var-annotated]
+    reach = gap + SLACKS_MM[0] + CLEAR_MM
     for item, outline in zip(items, footprints, strict=True):
         if id(item.solid) not in numbers:
             numbers[id(item.solid)] = len(shapes)
-            shapes.append(Shape.of(outline, gap))
+            shapes.append(Shape.of(outline, reach))
         kinds.append(numbers[id(item.solid)])
     return kinds, shapes
 
@@ -150,13 +160,14 @@ def _fits_alone(outline: shapely.Polygon, width: float, depth: float) -> bool:
     return bool(((np.ptp(across, axis=0) <= width) & (np.ptp(along, axis=0) <= depth)).any())
 
 
-def _placements(
+def placements_of(
     items: Sequence[Item],
     shapes: Sequence[Shape],
     kinds: Sequence[int],
     chosen: Sequence[int],
     poses: NDArray[np.float64],
 ) -> list[Placement]:
+    """Return where the chosen items stand when their shapes have these poses."""
     out = []
     for k, (x, y, turn) in zip(chosen, poses, strict=True):
         centre = shapes[kinds[k]].centre
@@ -173,12 +184,13 @@ def _placements(
     return out
 
 
-def _valid(
+def keeps_all(
     layout: Layout,
     shapes: Sequence[Shape],
     kinds: Sequence[int],
     chosen: Sequence[int],
     poses: NDArray[np.float64],
 ) -> bool:
-    placed = _placements(layout.items, shapes, kinds, chosen, poses)
+    """Whether the chosen items, in these poses, keep gap and edge; measured exactly."""
+    placed = placements_of(layout.items, shapes, kinds, chosen, poses)
     return not Layout(layout.items, layout.footprints, layout.plate, layout.gap, placed).conflicts()

@@ -84,6 +84,22 @@ class Placing:
         self._kinds, self.poses = kinds, found
         return True
 
+    def part(self, kinds: NDArray[np.int64], poses: Poses, valid: Judge) -> Poses | None:
+        """Let shapes that are too near slide apart, else put some elsewhere; None when none fits.
+
+        Parameters
+        ----------
+        kinds : (n,) int64
+            Number of each shape.
+        poses : (n, 3) float64
+            Where they are.
+        valid : callable
+            As for :meth:`insert`.
+        """
+        search.seed(self._stream(len(kinds), 0))
+        slid = self._settled(kinds, poses, valid, vain=0)[0]
+        return self._settled(kinds, poses, valid, _VAIN_BESIDE)[0] if slid is None else slid
+
     def _stream(self, count: int, start: int) -> int:
         return int(np.random.default_rng([self._seed, 41, count, start]).integers(2**31))
 
@@ -185,7 +201,7 @@ class Placing:
         return points * ((len(kinds) - 1) * rounds * (0.5 if halved else 1.0) + _CHANGE * changes)
 
     def _settled(
-        self, kinds: NDArray[np.int64], poses: Poses, valid: Judge
+        self, kinds: NDArray[np.int64], poses: Poses, valid: Judge, vain: int = _VAIN_FINE
     ) -> tuple[Poses | None, float]:
         """Bring the true outlines apart; None when that fails; and the effort."""
         effort = 0.0
@@ -201,7 +217,7 @@ class Placing:
                 depth,
                 gap,
                 _ENOUGH,
-                _VAIN_FINE,
+                vain,
                 1000,
             )
             effort += self._effort(kinds, 1, rounds, changes)

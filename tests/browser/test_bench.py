@@ -14,6 +14,7 @@ from clinic.models import OpeningHours
 from production import storage
 from production.actions.move import create_load, hold, start, start_load
 from production.models import Appliance, Plate, Wish
+from production.plating import TooNear
 from production.scheduling import publish
 from tests.browser.test_access_and_axe import violations
 from tests.production.bench.conftest import Bench
@@ -249,28 +250,67 @@ def test_a_finger_moves_a_block_and_the_planner_is_asked_first(
     assert not Wish.objects.exists()
 
 
-def test_a_model_moved_by_keys_is_saved_and_keeps_the_keyboard(
-    tablet, bench, live_server, monkeypatch
-):
+@pytest.fixture
+def arranged(bench, monkeypatch):
+    """A plate of two blocks; what a hand arranges is kept without a file to write."""
     outline = [[-5.0, -5.0], [5.0, -5.0], [5.0, 5.0], [-5.0, 5.0]]
     load = create_load(bench.technician, bench.stages["print"], machine=bench.machines["printer"])
     file = storage.store_bytes(b"file", "image/png")
-    place = {"name": "ABC", "x": 30.0, "y": 30.0, "turn_deg": 0.0}
+    names = {"ABC": 30.0, "XYZ": 60.0}
     report = {
-        "placed": [place],
-        "outlines": {"ABC": outline},
+        "placed": [{"name": n, "x": x, "y": 30.0, "turn_deg": 0.0} for n, x in names.items()],
+        "outlines": dict.fromkeys(names, outline),
         "plate_mm": [100, 60],
         "height_mm": 9,
     }
     plate = Plate.objects.create(load=load, file=file, picture=file, report=report)
 
-    def arrange(load, placements):
-        """Keep what a hand has arranged, without a file to write."""
+    def arrange(load, placements, back, out, apart):
+        if abs(placements[0]["x"] - placements[1]["x"]) < 12.0:
+            raise TooNear("ABC and XYZ are 0.5 mm apart; 2 mm are needed.")
         Plate.objects.filter(pk=plate.pk).update(report=report | {"placed": placements})
         return SimpleNamespace(save=lambda load: None)
 
     monkeypatch.setattr("production.views.bench.plates.arrange_load", arrange)
-    tablet.goto(f"{live_server.url}/load/{load.code}/plate/")
+    return plate
+
+
+def test_a_model_dragged_too_near_is_marked_at_once_and_undone(tablet, arranged, live_server):
+    faults = tablet.faults
+    tablet.goto(f"{live_server.url}/load/{arranged.load.code}/plate/")
+    model = tablet.locator("#on-plate-ABC")
+    box = model.bounding_box()
+    x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+    millimetre = tablet.locator("#board svg").evaluate("svg => svg.getScreenCTM().a")
+    tablet.mouse.click(x, y)
+    assert tablet.inner_text("[data-chosen]") == "ABC"
+    assert model.get_attribute("aria-pressed") == "true"
+    assert tablet.locator("#plate-undo").is_disabled()
+    tablet.mouse.move(x, y)
+    tablet.mouse.down()
+    tablet.mouse.move(x + 19.5 * millimetre, y, steps=5)
+    # Still in the hand: marked, with what is left between them.
+    assert "near" in tablet.locator("#on-plate-XYZ").get_attribute("class")
+    assert tablet.locator("#board .marks text").text_content() == "0.5 mm"
+    tablet.mouse.up()
+    tablet.wait_for_selector("#board-words >> text=Not saved: ABC and XYZ are 0.5 mm apart")
+    assert tablet.locator("#plate-apart").is_visible()
+    assert violations(tablet) == []
+    faults[:] = [f for f in faults if "422" not in f]  # the answer that says so
+    tablet.keyboard.press("Control+z")
+    tablet.wait_for_selector("#board-words >> text=Saved.")
+    assert tablet.locator("#board .near").count() == 0
+    assert "25 mm from the left" in model.get_attribute("aria-label")
+    with tablet.expect_response(lambda answer: "/arrange/" in answer.url):
+        tablet.click("#turn-left-far")
+    assert "turned 45" in model.get_attribute("aria-label")
+    arranged.refresh_from_db()
+    place = arranged.report["placed"][0]
+    assert (round(place["x"], 6), place["turn_deg"]) == (30.0, 45.0)
+
+
+def test_a_model_moved_by_keys_is_saved_and_keeps_the_keyboard(tablet, arranged, live_server):
+    tablet.goto(f"{live_server.url}/load/{arranged.load.code}/plate/")
     model = tablet.get_by_role("button", name="Model ABC")
     model.focus()
     tablet.keyboard.press("ArrowRight")
@@ -281,5 +321,5 @@ def test_a_model_moved_by_keys_is_saved_and_keeps_the_keyboard(
     assert model.evaluate("element => element === document.activeElement")
     with tablet.expect_response(lambda answer: "/arrange/" in answer.url):
         tablet.keyboard.press("ArrowRight")
-    plate.refresh_from_db()
-    assert plate.report["placed"][0]["x"] == 32.0
+    arranged.refresh_from_db()
+    assert arranged.report["placed"][0]["x"] == 32.0

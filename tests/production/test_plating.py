@@ -7,6 +7,7 @@ import json
 
 import numpy as np
 import pytest
+import shapely
 import trimesh
 from django.urls import reverse
 
@@ -16,6 +17,7 @@ from production import storage, tasks
 from production.actions import open_order
 from production.actions.loading import create_load
 from production.models import (
+    Appliance,
     ApplianceKind,
     LoadItem,
     Machine,
@@ -84,10 +86,10 @@ def test_the_worker_nests_all_models_and_writes_the_print_file(nested, load, sig
     assert file[:2] == b"PK"
 
 
-def post(client, load, placements):
+def post(client, load, placements, **more):
     return client.post(
         reverse("plate-arrange", args=[load.code]),
-        json.dumps({"placements": placements}),
+        json.dumps({"placements": placements} | more),
         content_type="application/json",
     )
 
@@ -110,6 +112,72 @@ def test_models_too_near_are_named_and_nothing_is_stored(nested, load, signed_in
     assert "2 mm are needed" in answer.json()["problem"]
     nested.refresh_from_db()
     assert nested.file_id == before
+
+
+def test_models_too_near_are_moved_apart_when_asked(nested, load, signed_in):
+    placed = nested.report["placed"]
+    for number, place in enumerate(placed):
+        place |= {"x": 15.0 + 21.0 * number, "y": 30.0, "turn_deg": 0.0}
+    client = signed_in("technician")
+    assert post(client, load, placed).json()["near"]
+    assert post(client, load, placed, apart=True).json() == {"saved": True}
+    nested.refresh_from_db()
+    assert nested.report["least_gap_mm"] >= 2.0 - 1e-6
+
+
+def test_a_model_taken_off_by_hand_leaves_the_others_where_they_are(nested, load, signed_in):
+    places = nested.report["placed"]
+    gone, *rest = places
+    client = signed_in("technician")
+    assert post(client, load, rest, out=[gone["name"]]).json() == {"saved": True}
+    nested.refresh_from_db()
+    assert nested.report["placed"] == [r | {"index": k} for k, r in enumerate(rest)]
+    assert nested.report["unplaced"] == []
+    assert not load.appliances.filter(code=gone["name"]).exists()
+    # Undone: it stands again where it stood.
+    assert post(client, load, places, back=[gone["name"]]).json() == {"saved": True}
+    nested.refresh_from_db()
+    assert sorted(nested.report["placed"], key=lambda p: p["name"]) == [
+        p | {"index": k} for k, p in enumerate(sorted(places, key=lambda p: p["name"]))
+    ]
+    assert load.appliances.filter(code=gone["name"]).exists()
+
+
+def test_the_last_model_taken_off_leaves_no_plate(nested, load, signed_in):
+    names = [p["name"] for p in nested.report["placed"]]
+    assert post(signed_in("technician"), load, [], out=names).json() == {"saved": True}
+    assert not Plate.objects.filter(load=load).exists()
+    assert not load.items.exists()
+
+
+def test_what_has_moved_on_is_not_put_back(nested, load, signed_in):
+    gone, *rest = nested.report["placed"]
+    client = signed_in("technician")
+    post(client, load, rest, out=[gone["name"]])
+    Appliance.objects.filter(code=gone["name"]).update(stage=Stage.objects.get(code="form"))
+    answer = post(client, load, [gone, *rest], back=[gone["name"]])
+    assert answer.status_code == 409
+    assert "not waiting for" in answer.json()["problem"]
+    assert load.items.count() == 2
+
+
+def test_codes_are_written_on_their_own_models(nested, load):
+    for place in nested.report["placed"]:
+        ring = shapely.Polygon(nested.report["outlines"][place["name"]])
+        assert ring.contains(shapely.Point(nested.report["spots"][place["name"]]))
+
+
+def test_a_model_without_a_place_can_be_taken_off(nested, load, signed_in):
+    code = nested.report["placed"][0]["name"]
+    report = nested.report | {
+        "placed": nested.report["placed"][1:],
+        "unplaced": [{"index": 0, "name": code, "reason": "the plate is full"}],
+    }
+    Plate.objects.filter(pk=nested.pk).update(report=report)
+    page = signed_in("technician").get(reverse("plate", args=[load.code])).content.decode()
+    assert "is not on the plate: the plate is full" in page
+    assert f'name="out" value="{code}"' in page
+    assert "The load has changed" not in page
 
 
 def test_a_plate_begun_without_a_printer_asks_for_one_and_nests_there(load, signed_in):

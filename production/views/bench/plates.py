@@ -16,10 +16,10 @@ from clinic.permissions import needs
 from geometry.errors import GeometryError
 from production import work
 from production.actions.errors import ActionError
-from production.actions.loading import choose_machine, remove_from_load
+from production.actions.loading import add_to_load, choose_machine, remove_from_load
 from production.hot_folder import folder_for
 from production.models import Appliance, Load, Machine, Plate, Work
-from production.plating import arrange_load, plate_stl
+from production.plating import GAP_MM, TooNear, arrange_load, plate_stl
 from production.views.bench.board import frame
 from production.views.bench.subject import load_subject
 from production.views.live import live, version_of
@@ -76,20 +76,41 @@ def nest(request: HttpRequest, code: str) -> HttpResponse:
 @needs("bench")
 @require_POST
 def arrange(request: HttpRequest, code: str) -> JsonResponse:
-    """Keep the arrangement of a person's hand, or say what stands too near."""
-    load = get_object_or_404(Load.objects.select_related("machine"), code=code)
-    assert isinstance(request.user, User)
+    """Keep the arrangement of a person's hand, or say what stands too near.
+
+    Sent as JSON: ``placements``; ``out`` and ``back``, codes of models that are taken off the
+    load or put back with it; ``apart``, to move apart what stands too near.
+    """
+    load = get_object_or_404(Load.objects.select_related("machine", "stage"), code=code)
+    user = request.user
+    assert isinstance(user, User)
     if load.status != Load.Status.FILLING:
         return JsonResponse({"problem": "This plate has started; it stays as it is."}, status=409)
     try:
-        nested = arrange_load(load, json.loads(request.body)["placements"])
+        sent = json.loads(request.body)
+        out, back = ([str(each) for each in sent.get(key, [])] for key in ("out", "back"))
+        places = sent["placements"]
+        emptied = not places and bool(out)
+        nested = None if emptied else arrange_load(load, places, back, out, bool(sent.get("apart")))
+    except TooNear as error:
+        return JsonResponse({"problem": str(error), "near": True}, status=422)
     except GeometryError as error:
-        return JsonResponse({"problem": str(error)}, status=422)
-    except (ValueError, KeyError, TypeError):
+        return JsonResponse({"problem": f"{error}."}, status=422)
+    except (ValueError, KeyError, TypeError, AttributeError):
         return JsonResponse({"problem": "Not understood; load the page again."}, status=400)
-    with transaction.atomic():
-        nested.save(load)
-        record(request.user, "plate arranged", load)
+    try:
+        with transaction.atomic():
+            for appliance in Appliance.objects.filter(code__in=out):
+                remove_from_load(user, load, appliance)
+            for appliance in Appliance.objects.filter(code__in=back):
+                add_to_load(user, load, appliance)
+            if nested is None:
+                Plate.objects.filter(load=load).delete()
+            else:
+                nested.save(load)
+            record(user, "plate arranged", load)
+    except ActionError as error:
+        return JsonResponse({"problem": error.words}, status=409)
     return JsonResponse({"saved": True})
 
 
@@ -143,6 +164,7 @@ def _context(code: str) -> dict[str, object]:
     ).exists()
     codes = sorted(load.appliances.values_list("code", flat=True))
     placed = sorted(p["name"] for p in report.get("placed", []))
+    left = [u["name"] for u in report.get("unplaced", [])]
     minutes = None
     if found and found.height_mm and load.machine and load.machine.minutes_per_mm:
         minutes = load.machine.print_minutes(found.height_mm)
@@ -152,10 +174,9 @@ def _context(code: str) -> dict[str, object]:
         "report": report,
         "busy": busy,
         "stale": load.status == Load.Status.FILLING
-        and bool(found and found.file_id and codes != placed and not report.get("unplaced")),
+        and bool(found and found.file_id and codes != sorted([*placed, *left])),
         "minutes": minutes,
         "folder": folder_for(load.machine) is not None,
-        "codes": codes,
         "printers": Machine.objects.filter(
             kind=load.stage.machine_kind, plate_width_mm__isnull=False
         ).exclude(state=Machine.State.RETIRED)
@@ -167,6 +188,8 @@ def _context(code: str) -> dict[str, object]:
             "plate": report.get("plate_mm"),
             "placed": report.get("placed", []),
             "outlines": report.get("outlines", {}),
+            "spots": report.get("spots", {}),
+            "gap": report.get("gap_mm", GAP_MM),
         },
         "version": version_of(
             load.status,

@@ -12,7 +12,7 @@ from shapely.affinity import translate
 
 from geometry.errors import GeometryError
 from geometry.mesh import Mesh
-from geometry.plates import Item, Placement, arrange, footprint, nest
+from geometry.plates import Item, Placement, arrange, footprint, move_apart, nest
 from geometry.plates.picture import label_spots
 from tests.geometry.plates.bodies import box, extruded, horseshoe, raster_greedy
 
@@ -88,7 +88,7 @@ def test_gap_is_what_was_asked_for():
 
 
 def test_same_input_same_layout():
-    items = unlike(4, 4)
+    items = unlike(8, 4)  # more than stand in rows
     first, second = nest(items, (192, 120)), nest(items, (192, 120))
     assert first.placements == second.placements
     assert first.threemf() == second.threemf()
@@ -159,6 +159,50 @@ def test_a_person_may_arrange_and_is_told_what_is_wrong():
     assert conflict["kind"] == "edge"
     with pytest.raises(GeometryError, match="twice"):
         arrange(items, [placed[0], placed[0]], (100, 50))
+
+
+def test_few_models_stand_in_rows_upright_and_in_their_order():
+    layout = nest(unlike(5, 2), (192, 120), 2.0)
+    assert keeps(layout)
+    assert {p["turn_deg"] for p in layout.placements} == {0.0}
+    boxes = np.array([outline.bounds for outline in layout.outlines])
+    # Most urgent from the front left corner on; two rows that do not reach into each other.
+    front, behind = boxes[:3], boxes[3:]
+    assert (np.diff(front[:, 0]) > 0).all()
+    assert (np.diff(behind[:, 0]) > 0).all()
+    assert front[:, 3].max() + 2.0 <= behind[:, 1].min()
+    # What room is left is shared by both sides.
+    for row in (front, behind):
+        assert np.isclose(row[0, 0], 192.0 - row[-1, 2])
+    assert np.isclose(front[:, 1].min(), 120.0 - (behind[:, 1].min() + np.ptp(behind[:, (1, 3)])))
+
+
+def test_rows_use_the_plate_to_its_edge():
+    layout = nest([Item(str(k), box(30, 20)) for k in range(6)], (94.2, 42.2), 2.0)
+    assert len(layout.placements) == 6
+    assert keeps(layout)
+
+
+def test_what_stands_too_near_is_moved_apart_and_the_rest_stays():
+    items = [Item(name, extruded(horseshoe())) for name in "ABC"]
+    placed = [
+        Placement(0, "A", 40, 70, 0), Placement(1, "B", 85, 72, 20), Placement(2, "C", 155, 70, 0)
+    ]  # fmt: skip
+    layout = arrange(items, placed, (192, 120), 2.0)
+    assert layout.conflicts()
+    mended = move_apart(layout)
+    assert mended.conflicts() == []
+    assert keeps(mended)
+    moved = [
+        np.hypot(p.x - q.x, p.y - q.y) for p, q in zip(mended.placed, layout.placed, strict=True)
+    ]
+    assert max(moved) < 25.0
+    kept = arrange(items, mended.placed, (192, 120), 2.0)
+    assert move_apart(kept) is kept
+    full = [Placement(k, str(k), 20.0, 15.0 + k, 0) for k in range(2)]
+    crowded = arrange([Item(str(k), box(30, 20)) for k in range(2)], full, (40, 30), 2.0)
+    with pytest.raises(GeometryError, match="no room"):
+        move_apart(crowded)
 
 
 def test_picture_is_a_png_of_the_size_asked_for(horseshoes):
