@@ -13,6 +13,7 @@ from production.bench.codes import clean
 from production.bench.gates import before_delivery
 from production.bench.trace import withdrawn_in
 from production.models import Appliance, Handover, RemakeCause, Stage
+from production.models.catalog import LOST
 from production.selectors import appliance as reads
 from production.views.bench.appliance import subject_or_404
 from production.views.bench.board import frame
@@ -48,7 +49,9 @@ def handover(request: HttpRequest, code: str) -> HttpResponse:
             "faults": before_delivery(row),
             "withdrawn": withdrawn_in(row),
             "bag": request.session.get(BAG) == row.code,
-            "branches": reads.causes_for(Stage.objects.filter(code="delivery").first()),
+            "branches": reads.causes_for(
+                Stage.objects.filter(code="delivery").first(), without=LOST
+            ),
             "others": others,
             "near": _near_names(row),
             "handovers": reads.handovers_of(row),

@@ -28,7 +28,10 @@ class TestHandoverPage:
     def test_bag_scanned_then_identity_then_fit(self, bench, ready, signed_in):
         client = signed_in("front_desk")
         page = f"/appliance/{ready.code}/handover/"
-        assert "Code on the bag" in client.get(page).content.decode()
+        asked = client.get(page).content.decode()
+        assert "Code on the bag" in asked
+        assert 'value="fit-loose"' in asked
+        assert 'value="lost"' not in asked  # what is in the hand was not lost
         scan = {"text": ready.code, "context": f"handover:{ready.code}", "key": "k"}
         # The front desk does not work at the bench, but scans the bag in front of the patient.
         answer = client.post("/bench/scan/", scan, follow=True)
