@@ -5,12 +5,16 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
-from scipy.sparse import coo_matrix, csr_matrix
+from scipy.sparse import coo_matrix, csc_matrix, csr_matrix
 from scipy.sparse.linalg import splu
 
-from geometry.model.surface.halfedges import Faces, compact
+from geometry.model.surface.halfedges import Faces, compact, corners_at
 
 LONGEST_EXACT = 220
+RINGS = 2
+"""So much of the surface around it a patch continues."""
+DENSE = 200
+"""Small patches are smoothed by a plain matrix, of at most so many rows."""
 
 
 @njit(cache=True, nogil=True)
@@ -141,7 +145,7 @@ def refine_patch(
     points = np.asarray(vertices, dtype=np.float64)
     tris = np.asarray(faces, dtype=np.int32)
     wanted = 0.433 * edge * edge
-    banned = {(min(i, j), max(i, j)) for i, j in taken or []}
+    pairs = np.sort(np.array(taken or [], dtype=np.int64).reshape(-1, 2), axis=1)
     for _ in range(12):
         p = points[tris]
         area = 0.5 * np.linalg.norm(np.cross(p[:, 1] - p[:, 0], p[:, 2] - p[:, 0]), axis=1)
@@ -152,63 +156,79 @@ def refine_patch(
             split = [np.column_stack(corners) for corners in ((a, b, d), (b, c, d), (c, a, d))]
             points = np.vstack((points, p[large].mean(axis=1)))
             tris = np.concatenate((tris[~large], *split))
-        tris = _flip(points, tris, banned)
+        tris = _flip(points, tris, np.sort(pairs[:, 0] * len(points) + pairs[:, 1]))
         if not large.any() or len(points) > len(vertices) + 4000:
             break
     return points, tris
 
 
-def _flip(points: NDArray[np.float64], tris: Faces, banned: set[tuple[int, int]]) -> Faces:
-    """Flip inner edges towards larger opposite angles (Delaunay on the surface)."""
+@njit(cache=True, nogil=True)
+def _angle(p: NDArray[np.float64], a: int, b: int, apex: int) -> float:
+    """Angle at ``apex`` towards ``a`` and ``b``, radians."""
+    u, v = p[a] - p[apex], p[b] - p[apex]
+    size = np.sqrt((u * u).sum()) * np.sqrt((v * v).sum()) + 1e-300
+    return float(np.arccos(min(max((u * v).sum() / size, -1.0), 1.0)))
+
+
+@njit(cache=True, nogil=True)
+def _turns_over(p: NDArray[np.float64], i: int, j: int, k: int, m: int) -> bool:
+    """Tell whether flipping edge i–j between k and m would turn a face over."""
+    before = np.cross(p[j] - p[i], p[k] - p[i])
+    one = np.cross(p[m] - p[k], p[j] - p[k])
+    two = np.cross(p[i] - p[k], p[m] - p[k])
+    return bool((one * before).sum() <= 0.0 or (two * before).sum() <= 0.0)
+
+
+@njit(cache=True, nogil=True)
+def _flip(
+    points: NDArray[np.float64], tris: Faces, banned: NDArray[np.int64], rounds: int = 4
+) -> Faces:
+    """Flip inner edges towards larger opposite angles (Delaunay on the surface).
+
+    ``banned`` holds the edges that may not be made, as lower · n + higher index, in order.
+    """
     tris = tris.copy()
-    for _ in range(4):
-        tail = tris.ravel().astype(np.int64)
-        head = np.roll(tris, -1, axis=1).ravel().astype(np.int64)
-        apex = np.roll(tris, 1, axis=1).ravel().astype(np.int64)
-        keys = tail * len(points) + head
-        order = np.argsort(keys, kind="stable")
-        back = head * len(points) + tail
-        at = np.minimum(np.searchsorted(keys[order], back), len(order) - 1)
-        other = order[at]
-        inner = np.flatnonzero((tail < head) & (keys[other] == back))
-        i, j, k, m = tail[inner], head[inner], apex[inner], apex[other[inner]]
-        total = _angles(points, i, j, k) + _angles(points, i, j, m)
-        # A flip may not turn either face over.
-        before, one, two = (
-            np.cross(points[y] - points[x], points[z] - points[x])
-            for x, y, z in ((i, j, k), (k, m, j), (k, i, m))
-        )
-        upright = ((one * before).sum(axis=1) > 0) & ((two * before).sum(axis=1) > 0)
-        wide = inner[(total > np.pi + 1e-6) & (k != m) & upright]
-        edges = set(keys.tolist())
-        touched: set[int] = set()
+    n, count = len(points), 3 * len(tris)
+    keys = np.empty(count, dtype=np.int64)
+    for _ in range(rounds):
+        for h in range(count):
+            keys[h] = tris[h // 3, h % 3] * np.int64(n) + tris[h // 3, (h % 3 + 1) % 3]
+        order = np.argsort(keys, kind="mergesort")
+        ranked = keys[order]
+        taken = np.zeros(len(tris), dtype=np.bool_)
+        old = tris.copy()
         flips = 0
-        for h in wide.tolist():
-            t, u = h // 3, int(other[h]) // 3
-            if t in touched or u in touched:
+        for h in range(count):
+            t = h // 3
+            a, b, c = old[t, h % 3], old[t, (h % 3 + 1) % 3], old[t, (h % 3 + 2) % 3]
+            back = b * np.int64(n) + a
+            at = np.searchsorted(ranked, back)
+            if a >= b or at == count or ranked[at] != back:
                 continue
-            a, b, c, d = int(tail[h]), int(head[h]), int(apex[h]), int(apex[other[h]])
-            joined = c * len(points) + d in edges or d * len(points) + c in edges
-            if joined or (min(c, d), max(c, d)) in banned:
+            g = order[at]
+            u = g // 3
+            d = old[u, (g % 3 + 2) % 3]
+            if taken[t] or taken[u] or c == d:
                 continue
-            tris[t], tris[u] = (c, d, b), (d, c, a)
-            touched |= {t, u}
+            if _angle(points, a, b, c) + _angle(points, a, b, d) <= np.pi + 1e-6:
+                continue
+            if _turns_over(points, a, b, c, d):
+                continue
+            made = min(c, d) * np.int64(n) + max(c, d), max(c, d) * np.int64(n) + min(c, d)
+            there = False
+            for key in made:
+                at = np.searchsorted(ranked, key)
+                there |= at < count and ranked[at] == key
+            at = np.searchsorted(banned, made[0])
+            if there or (at < len(banned) and banned[at] == made[0]):
+                continue
+            tris[t, 0], tris[t, 1], tris[t, 2] = c, d, b
+            tris[u, 0], tris[u, 1], tris[u, 2] = d, c, a
+            taken[t] = taken[u] = True
             flips += 1
         if not flips:
             break
     return tris
-
-
-def _angles(
-    points: NDArray[np.float64],
-    a: NDArray[np.int64],
-    b: NDArray[np.int64],
-    apex: NDArray[np.int64],
-) -> NDArray[np.float64]:
-    """Angles at ``apex`` towards ``a`` and ``b``, radians."""
-    u, v = points[a] - points[apex], points[b] - points[apex]
-    size = np.linalg.norm(u, axis=1) * np.linalg.norm(v, axis=1) + 1e-300
-    return np.asarray(np.arccos(np.clip((u * v).sum(axis=1) / size, -1.0, 1.0)))
 
 
 def _laplacian(faces: Faces, n: int) -> csr_matrix:
@@ -220,6 +240,20 @@ def _laplacian(faces: Faces, n: int) -> csr_matrix:
     scale = coo_matrix((1.0 / np.maximum(degree, 1.0), (np.arange(n), np.arange(n))), shape=(n, n))
     identity = coo_matrix((np.ones(n), (np.arange(n), np.arange(n))), shape=(n, n))
     return (identity - scale @ adjacency).tocsr()
+
+
+@njit(cache=True, nogil=True)
+def _dense_laplacian(faces: Faces, n: int) -> NDArray[np.float64]:
+    """Return what :func:`_laplacian` does, as a plain matrix."""
+    out = np.zeros((n, n))
+    for f in range(len(faces)):
+        for k in range(3):
+            a, b = faces[f, k], faces[f, (k + 1) % 3]
+            out[a, b] = out[b, a] = -1.0
+    for v in range(n):
+        out[v] /= max(-out[v].sum(), 1.0)
+        out[v, v] = 1.0
+    return out
 
 
 def smooth_patch(
@@ -239,15 +273,16 @@ def smooth_patch(
     """
     if not free.any():
         return vertices
-    laplacian = _laplacian(faces, len(vertices))
+    few = len(vertices) <= DENSE
+    laplacian = (_dense_laplacian if few else _laplacian)(faces, len(vertices))
     near = np.zeros(len(vertices), dtype=bool)
     near[faces[free[faces].any(axis=1)].ravel()] = True
     rows = laplacian[np.flatnonzero(near)]
     moving = rows[:, np.flatnonzero(free)]
     fixed = rows[:, np.flatnonzero(~free)] @ vertices[~free]
-    normal = (moving.T @ moving).tocsc()
+    normal, wanted = moving.T @ moving, -np.asarray(moving.T @ fixed)
     out = vertices.copy()
-    out[free] = splu(normal).solve(-np.asarray(moving.T @ fixed))
+    out[free] = np.linalg.solve(normal, wanted) if few else splu(csc_matrix(normal)).solve(wanted)
     return out
 
 
@@ -295,7 +330,7 @@ def patch_loop(
     grown = np.vstack((vertices, patch_v[len(line) :]))
     seed = np.zeros(len(grown), dtype=bool)
     seed[line] = True
-    around = faces[rings_around(faces, seed, 2)]
+    around = faces[rings_around(faces, seed, RINGS)]
     local_v, local_f, old = compact(grown, np.concatenate((around, patch)))
     free = old >= len(vertices)
     grown[old[free]] = smooth_patch(local_v, local_f, free)[free]
@@ -322,19 +357,71 @@ def patch_loops(
     seed = np.zeros(count, dtype=bool)
     for line in lines:
         seed[line] = True
-    around = faces[rings_around(faces, seed, 3)]
+    around = faces[rings_around(faces, seed, RINGS)]
     seed[around.ravel()] = True
     # Patches need to know no more than what is around them.
     old = np.flatnonzero(seed)
     new = np.empty(count, dtype=np.int32)
     new[old] = np.arange(len(old), dtype=np.int32)
     local, near = vertices[old], new[around]
+    start, member = corners_at(near, len(local))
+    seen = np.full(len(near) + len(local), -1, dtype=np.int32)
+    points: list[NDArray[np.float64]] = []
     patches = []
-    for line in lines:
-        local, made = patch_loop(local, near, new[line].astype(np.int64), edge, smooth)
-        patches.append(made)
-    back = np.concatenate((old, count + np.arange(len(local) - len(old)))).astype(np.int32)
-    return local[len(old) :], [back[made] for made in patches]
+    for number, line in enumerate(lines):
+        ring = new[line].astype(np.int64)
+        mine = near[np.sort(_faces_around(near, start, member, ring, seen, number))]
+        own, place = np.unique(np.concatenate((ring, mine.ravel())), return_inverse=True)
+        corners = place[len(ring) :].reshape(-1, 3).astype(np.int32)
+        grown, made = patch_loop(local[own], corners, place[: len(ring)], edge, smooth)
+        fresh = count + np.arange(len(grown) - len(own))
+        count += len(fresh)
+        points.append(grown[len(own) :])
+        patches.append(np.concatenate((old[own], fresh)).astype(np.int32)[made])
+    return np.concatenate([np.empty((0, 3)), *points]), patches
+
+
+@njit(cache=True, nogil=True)
+def _faces_around(
+    faces: Faces,
+    start: NDArray[np.int64],
+    member: NDArray[np.int32],
+    line: NDArray[np.int64],
+    seen: NDArray[np.int32],
+    number: int,
+) -> NDArray[np.int64]:
+    """Return the faces within ``RINGS`` rings of a line of vertices, in no order.
+
+    ``seen`` has a place for each face and each vertex; what is found is marked by ``number``.
+    """
+    found = np.empty(64, dtype=np.int64)
+    count, first = 0, 0
+    front = line
+    for _ in range(RINGS + 1):
+        for v in front:
+            seen[len(faces) + v] = number
+            for c in range(start[v], start[v + 1]):
+                f = member[c] // 3
+                if seen[f] != number:
+                    seen[f] = number
+                    if count == len(found):
+                        more = np.empty(2 * count, dtype=np.int64)
+                        more[:count] = found
+                        found = more
+                    found[count] = f
+                    count += 1
+        front = np.empty(3 * (count - first), dtype=np.int64)
+        reached = 0
+        for n in range(first, count):
+            for k in range(3):
+                v = faces[found[n], k]
+                if seen[len(faces) + v] != number:
+                    seen[len(faces) + v] = number
+                    front[reached] = v
+                    reached += 1
+        front = front[:reached]
+        first = count
+    return found[:count]
 
 
 @njit(cache=True, nogil=True)

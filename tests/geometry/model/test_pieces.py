@@ -5,6 +5,7 @@ import numpy as np
 import pytest
 import shapely
 from scipy import ndimage
+from scipy.spatial import Delaunay
 
 from geometry.mesh import Mesh
 from geometry.model import changes
@@ -16,11 +17,19 @@ from geometry.model.bodies.cubes import zero_surface
 from geometry.model.bodies.solids import as_written, odd_at, odd_vertices, to_manifold
 from geometry.model.surface.distances import distance_to_surface
 from geometry.model.surface.folds import find_folds
-from geometry.model.surface.halfedges import face_areas, genus, signed_volume
+from geometry.model.surface.halfedges import SIDES, face_areas, genus, signed_volume
 from geometry.model.surface.handles import handle_cuts, handle_loops
 from geometry.model.surface.mending import NEAR, Spot, joined_spots, mend_crossings, mend_handles
-from geometry.model.surface.patches import fill_loop, patch_loop
-from geometry.model.surface.skin import genus_of, patched, skin_of, turned_over, without, zipped
+from geometry.model.surface.patches import fill_loop, patch_loop, patch_loops, refine_patch
+from geometry.model.surface.skin import (
+    genus_of,
+    patched,
+    skin_of,
+    tails,
+    turned_over,
+    without,
+    zipped,
+)
 from geometry.model.undercuts.shadow import DEEPEST, cast_shadow, wide_enough
 from geometry.topology import analyse
 
@@ -86,6 +95,42 @@ def test_a_loop_lays_no_second_edge_over_one_that_is_there():
     square = np.array([[0, 0, 0], [1, 0, 0], [1, 1, 0], [0, 1, 0]], float)
     faces = fill_loop(square, taken=[(0, 2)])
     assert not any({0, 2} <= set(face) for face in faces.tolist())
+
+
+def test_holes_closed_together_are_closed_as_each_alone():
+    v, f = zero_surface(ball_field(15.0))
+    centre = v.mean(axis=0)
+    away = v[f].mean(axis=1) - centre
+    gone = np.zeros(len(f), dtype=bool)
+    for way in ((1.0, 0.0, 0.0), (0.0, 1.0, 0.1), (0.0, -0.7, 0.7), (-0.6, 0.0, -0.8)):
+        gone |= away @ np.array(way) > 14.0
+    skin = skin_of(Mesh(v, f), np.zeros(len(f), dtype=np.int8))
+    rest, openings, _ = without(skin, gone)
+    lines = [tails(rest, half) for half in openings]
+    assert len(lines) == 4
+    points, patches = patch_loops(rest.vertices, rest.faces, lines, 1.0)
+    assert np.abs(np.linalg.norm(points - centre, axis=1) - 15.0).max() < 0.5
+    everything = np.vstack((rest.vertices, points))
+    for line, patch in zip(lines, patches, strict=True):
+        grown, alone = patch_loop(rest.vertices, rest.faces, line, 1.0)
+        assert len(alone) == len(patch)
+        assert everything[patch] == pytest.approx(grown[alone], abs=1e-9)
+
+
+def test_a_refined_patch_is_delaunay():
+    """Compared with another library's triangulation of the same points in the plane."""
+    angle = np.linspace(0.0, 2.0 * np.pi, 30, endpoint=False)
+    ring = np.column_stack((5.0 * np.cos(angle), 5.0 * np.sin(angle), np.zeros(30)))
+    ring[:, :2] += np.random.default_rng(4).normal(0.0, 0.02, (30, 2))
+    points, faces = refine_patch(ring, fill_loop(ring), 1.5)
+    assert len(points) > len(ring)
+    other = Delaunay(points[:, :2]).simplices
+    ours, theirs = (
+        {frozenset(face[k] for k in pair) for face in made.tolist() for pair in SIDES}
+        for made in (faces, other)
+    )
+    assert len(ours & theirs) > 0.95 * len(ours)
+    assert face_areas(points, faces).sum() == pytest.approx(shapely.Polygon(ring).area)
 
 
 def test_a_patch_continues_a_ball():
