@@ -34,7 +34,7 @@ UPRIGHT, UPRIGHT_COUNTS = -1.0, 0.5
 """Lower back teeth lean to the tongue in nearly every mouth: where no other sign says lower,
 narrow teeth may be crowded upper ones and say half as much."""
 
-ROW_EVEN, ROW_COUNTS, ROW_MOST = 5.0, 0.35, 5.0
+ROW_EVEN, ROW_COUNTS, ROW_MOST = 5.0, 0.35, 6.0
 """The teeth laid wholly over a row cost so much more as lower than as upper ones where either is as
 likely (of 52 generated mouths by three generators the lower ones cost -33 to -4, the upper ones
 -3 to 32); what each unit says, and what all of it says at most."""
