@@ -228,7 +228,10 @@ def test_a_new_series_ends_the_one_under_way(
 
 def test_only_who_may_cancel_is_asked_about_pieces_on_the_bench(series, intake, person, signed_in):
     page = reverse("series-intake", args=[intake.uuid])
-    assert "give_up" not in signed_in("doctor").get(page).content.decode()
+    before = " ".join(signed_in("doctor").get(page).content.decode().split())
+    assert "give_up" not in before
+    # Whoever starts it is told what becomes of the one under way.
+    assert "It replaces the series under way (12 upper, 12 lower steps; step 3 is worn)" in before
     kind = ApplianceKind.objects.get(code="aligner")
     steps = list(series.steps.filter(number=4, arch="upper"))
     order = open_order(person("doctor"), series.patient, kind, [], steps=steps, key="a")

@@ -21,6 +21,7 @@ from production.actions.take_series import (
     number_as_named,
     start_series,
     take_series,
+    under_way_of,
 )
 from production.models import Appliance, SeriesIntake
 from production.selectors.series import series_of
@@ -100,8 +101,14 @@ def intake(request: HttpRequest, intake: uuid.UUID) -> HttpResponse:
         else:
             messages.success(request, "The series runs. Its steps are planned for its visits.")
             return redirect("series", patient=found.patient.uuid)
+    old = under_way_of(found.patient).order_by("-pk").first()
+    context = {
+        "form": form,
+        "replaces": old,
+        "worn": old.worn(office_of(request).today())[0] if old else 0,
+    }
     status = 422 if request.method == "POST" else 200
-    return render(request, "series/intake.html", _context(found) | {"form": form}, status=status)
+    return render(request, "series/intake.html", _context(found) | context, status=status)
 
 
 @needs("see_scans")
