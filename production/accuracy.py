@@ -158,7 +158,7 @@ def alarms(checks: list[AccuracyCheck]) -> list[Alarm]:
         known, values = followed(checks, what)
         if not known or known[-1] is not newest:
             continue
-        chart, _ = individuals_chart(values)
+        chart, _ = individuals_chart(values, judged=1)
         # Prints that have come to repeat better are no alarm.
         better = what == "precision" and values[-1] < chart.centre[-1]
         out += [

@@ -73,12 +73,21 @@ def p_chart(counts: Sequence[int], sizes: Sequence[int]) -> Chart:
     return _chart("p", values, [mean] * len(values), lower, upper, runs=True)
 
 
-def individuals_chart(values: Sequence[float]) -> tuple[Chart, Chart]:
-    """Chart single measurements and their moving range (span 2)."""
+def individuals_chart(values: Sequence[float], *, judged: int = 0) -> tuple[Chart, Chart]:
+    """Chart single measurements and their moving range (span 2).
+
+    Parameters
+    ----------
+    values : sequence of float
+    judged : int
+        So many at the end are judged by limits from those before them, once there are enough
+        of these: what is far off would widen the limits that it is judged by.
+    """
     data = [float(v) for v in values]
     ranges = [abs(b - a) for a, b in pairwise(data)]
-    mean = float(np.mean(data)) if data else 0.0
-    mean_range = float(np.mean(ranges)) if ranges else 0.0
+    known = len(data) - judged if len(data) - judged >= FEW_POINTS else len(data)
+    mean = float(np.mean(data[:known])) if data else 0.0
+    mean_range = float(np.mean(ranges[: known - 1])) if ranges else 0.0
     half = 3 * mean_range / CONSTANTS[2][1]
     count = len(data)
     individuals = _chart(
@@ -215,19 +224,22 @@ def _chart(
 
 
 def _runs(values: list[float], centre: list[float]) -> list[Signal]:
-    """Return the signals of Nelson's rules 2 (nine on one side) and 3 (six rising or falling)."""
+    """Return the signals of Nelson's rules 2 (nine on one side) and 3 (six rising or falling).
+
+    A run that goes on is a signal at each further point: it has not ended.
+    """
     found = []
     side = run = trend = direction = 0
     for i, value in enumerate(values):
         here = (value > centre[i]) - (value < centre[i])
         run = run + 1 if here and here == side else (1 if here else 0)
         side = here
-        if run == 9:
+        if run >= 9:
             found.append(Signal(i, "nine in a row on one side of the centre"))
         if i:
             step = (value > values[i - 1]) - (value < values[i - 1])
             trend = trend + 1 if step and step == direction else (1 if step else 0)
             direction = step
-            if trend == 5:
+            if trend >= 5:
                 found.append(Signal(i, "six in a row rising or falling"))
     return found

@@ -82,6 +82,18 @@ def test_individuals_chart_published_example():
     assert individuals.signals == []
 
 
+def test_a_new_point_does_not_widen_the_limits_it_is_judged_by():
+    # The same ten batches; one after them that lies outside their limits is outside.
+    flow = [49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1]
+    individuals, moving = individuals_chart([*flow, 56.5], judged=1)
+    assert individuals.lower[0] == pytest.approx(45.8159, abs=2e-3)
+    assert individuals.upper[-1] == pytest.approx(55.8041, abs=2e-3)
+    assert moving.centre[0] == pytest.approx(1.8778, abs=5e-5)
+    assert [s.index for s in individuals.signals if "outside" in s.rule] == [10]
+    # By limits that it has a part in it would pass.
+    assert individuals_chart([*flow, 56.5])[0].signals == []
+
+
 def test_time_between_events_published_example():
     # Montgomery, as above, failures of a valve (hours between failures and the transformed
     # values beside them; from memory): mean of the transformed values 5.386.

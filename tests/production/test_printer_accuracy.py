@@ -121,6 +121,20 @@ def test_a_drift_is_told_by_the_rules_of_the_chart():
     assert alarms(checks(*steady, 0.06, 0.011)) == []
 
 
+def test_a_drift_that_goes_on_keeps_its_alarm():
+    steady = [0.010, 0.014, 0.009, 0.012, 0.011, 0.013, 0.010, 0.012]
+    rising = [0.0125, 0.013, 0.0135, 0.014, 0.0145]
+    (trend,) = alarms(checks(*steady, *rising))
+    assert "six in a row" in trend.words
+
+
+def test_the_newest_check_is_judged_by_the_ones_before_it():
+    # Limits of the eight: up to 0.0190; with the ninth among them they would reach 0.0214.
+    steady = [0.010, 0.014, 0.009, 0.012, 0.011, 0.013, 0.010, 0.012]
+    assert "outside the limits" in alarms(checks(*steady, 0.0195))[0].words
+    assert alarms(checks(*steady, 0.0150)) == []
+
+
 def test_growth_that_the_mean_deviation_hides_is_followed_too():
     """An open arch that comes out wider fits its file as well: only the growth tells."""
     grown = [0.020, 0.024, 0.019, 0.022, 0.021, 0.023, 0.020, 0.022, 0.09]

@@ -95,7 +95,7 @@ def chart(request: HttpRequest, key: uuid.UUID, what: str) -> HttpResponse:
     checks, values = followed(checks, followed_by)
     labels = [f"{timezone.localtime(c.measured_at):%d %b}" for c in checks]
     name = f"{CHARTS[followed_by]}, mm"
-    points, ranges = individuals_chart(values)
+    points, ranges = individuals_chart(values, judged=1)
     if followed_by == "precision":  # a spread is never below zero
         points = replace(points, lower=[max(0.0, limit) for limit in points.lower])
     drawn = charts.control_chart(points, labels, name)
