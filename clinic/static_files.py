@@ -1,8 +1,9 @@
 """Style sheets carry their version in their address, so that no screen keeps an old one.
 
 A tablet stays on for weeks: after an update it would show new pages with the style of before for
-as long as it may keep a file. A page waits for its style, so that is kept; scripts, which import
-each other by plain addresses, and pictures are asked for anew, and answered "not modified".
+as long as it may keep a file. Scripts import each other by plain addresses: they are used as they
+are kept and asked for anew meanwhile (RFC 5861), so that on a slow network the scanner need not
+wait for them, and an update is there with the page after the next.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ from django.contrib.staticfiles import finders
 from django.contrib.staticfiles.storage import StaticFilesStorage
 
 VERSIONED = ".css"
+KEPT_A_PAGE = "max-age=0, stale-while-revalidate=604800"
 
 
 class Versioned(StaticFilesStorage):
@@ -36,6 +38,6 @@ def _digest(path: str, changed: int) -> str:
 
 
 def headers(headers: Headers, path: str, url: str) -> None:
-    """Let a browser keep a file only if its address changes with it."""
+    """Let a browser keep a file for long only if its address changes with it."""
     if not url.endswith(VERSIONED):
-        headers["Cache-Control"] = "no-cache"
+        headers["Cache-Control"] = KEPT_A_PAGE
