@@ -103,6 +103,13 @@ def measure(topology: Topology, spike_mm: float) -> Sampling:
     )
 
 
+def _off_plane(point: NDArray[np.float64], around: NDArray[np.float64]) -> float:
+    """Distance of a point (3,) from the plane through the points (n, 3) around it, mm."""
+    middle = around.mean(axis=0)
+    normal = np.linalg.eigh((around - middle).T @ (around - middle))[1][:, 0]
+    return float(abs((point - middle) @ normal))
+
+
 def _spikes(topology: Topology, inner: NDArray[np.bool_], spike_mm: float) -> tuple[Spike, ...]:
     """Return sharp vertices that stand ``spike_mm`` from the mean of their neighbours."""
     mesh, near = topology.main, topology.neighbours
@@ -117,7 +124,8 @@ def _spikes(topology: Topology, inner: NDArray[np.bool_], spike_mm: float) -> tu
         weight = 1.0 / np.maximum(((around - mesh.vertices[v]) ** 2).sum(axis=1), 1e-12)
         foot = (around * weight[:, None]).sum(axis=0) / weight.sum()
         high = float(np.linalg.norm(mesh.vertices[v] - foot))
-        if high < spike_mm:
+        # Beside long thin triangles even that lies off, but along the surface.
+        if min(high, _off_plane(mesh.vertices[v], around)) < spike_mm:
             continue
         apex = (mesh.vertices[v] - foot) / high
         spread = around - foot

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from scipy.spatial import Delaunay
 
 from fixtures.arches import random_arch
 from geometry.mesh import Mesh
@@ -54,6 +55,19 @@ def test_a_spike_is_found_where_it_is(height: float) -> None:
     (spike,) = measure(analyse(Mesh(vertices, mesh.faces), self_intersections=False), 0.5).spikes
     assert np.allclose(spike.at, vertices[inner])
     assert spike.height_mm == pytest.approx(abs(height), abs=0.1)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_long_thin_triangles_of_a_smooth_surface_are_no_spikes(seed: int) -> None:
+    # As where software thins a scan out: large triangles on what is nearly flat.
+    flat = np.random.default_rng(seed).uniform(0.0, 24.0, (150, 2)) * (2.0, 1.0)
+    points = np.column_stack([flat, 0.002 * flat[:, 0] ** 2])
+    mesh = Mesh(points, Delaunay(flat).simplices.astype(np.int32))
+    assert measure(analyse(mesh, self_intersections=False), 0.5).spikes == ()
+    inner = int(np.argmin(np.linalg.norm(flat - (24.0, 12.0), axis=1)))
+    points[inner, 2] += 4.0
+    spiked = measure(analyse(Mesh(points, mesh.faces), self_intersections=False), 0.5).spikes
+    assert np.allclose(spiked[0].at, points[inner])
 
 
 def lifted(mesh: Mesh, at: np.ndarray, way: np.ndarray, radius: float) -> Mesh:
