@@ -170,8 +170,8 @@ def alarms(checks: list[AccuracyCheck]) -> list[Alarm]:
     if within is not None and within < SHARE_WITHIN:
         out.append(
             Alarm(
-                f"Only {100 * within:.1f} % of the surface lies within ±{TOOTH_MM} mm; "
-                f"{100 * SHARE_WITHIN:.0f} % are wanted.",
+                f"Only {100 * within:.1f}\u00a0% of the surface lies within ±{TOOTH_MM} mm; "
+                f"{100 * SHARE_WITHIN:.0f}\u00a0% are wanted.",
                 _advice(newest),
             )
         )

@@ -75,6 +75,8 @@ def test_a_stretched_print_raises_an_alarm_that_says_what_to_do(printer, signed_
     assert "The width comes out 0.6" in words
     assert "scale" in words
     page = client.get(reverse("accuracy", args=[check.uuid])).content.decode()
+    assert "width −1.0" in page
+    assert "−0.00 %" not in page  # depth and height are as in the file
     assert "Alarm" in page
 
 

@@ -126,6 +126,10 @@ def _context(key: uuid.UUID) -> dict[str, object]:
         "report": check.report or {},
         "mean_deviation": mean_deviation(check) if check.report or check.trueness_mm else None,
         "growth": None if growth is None else round(growth, 3) + 0.0,  # no minus before zero
+        "stretch": {
+            axis: round(percent, 2) + 0.0
+            for axis, percent in (check.report or {}).get("scale_error_percent", {}).items()
+        },
         "shares": [
             (f"±{limit} mm", 100.0 * share)
             for limit, share in (check.report or {}).get("within", {}).items()
