@@ -1,7 +1,8 @@
 """Models per plate and time, beside a greedy raster placement in the same run.
 
 Horseshoes of 1,836 mm² in several proportions, and mixed horseshoes, on 192 x 120 mm with
-a gap of 2 mm; ten models of 300,000 triangles from mesh to layout and 3MF.
+a gap of 2 mm; then fresh shapes: one horseshoe twelve times, unlike ones, some with palates,
+some partial arches; ten models of 300,000 triangles from mesh to layout and 3MF.
 Run: ``python -m tests.benchmarks.bench_plates [seeds]``.
 """
 
@@ -15,7 +16,13 @@ import shapely
 
 from geometry.mesh import Mesh
 from geometry.plates import Item, nest, warm
-from tests.geometry.plates.bodies import extruded, horseshoe, raster_greedy
+from tests.geometry.plates.bodies import (
+    extruded,
+    horseshoe,
+    palate,
+    partial_arch,
+    raster_greedy,
+)
 
 SEEDS = 3
 PLATE, GAP = (192.0, 120.0), 2.0
@@ -39,7 +46,8 @@ def divided(outline: shapely.Polygon, triangles: int) -> Mesh:
 
 
 def compared(name: str, outlines: list, seed: int) -> None:
-    items = [Item(str(k), extruded(o)) for k, o in enumerate(outlines)]
+    solids = {id(o): extruded(o) for o in outlines}
+    items = [Item(str(k), solids[id(o)]) for k, o in enumerate(outlines)]
     wall, cpu = time.perf_counter(), time.process_time()
     layout = nest(items, PLATE, GAP, seed=seed)
     wall, cpu = time.perf_counter() - wall, time.process_time() - cpu
@@ -50,6 +58,32 @@ def compared(name: str, outlines: list, seed: int) -> None:
         f"{wall:4.1f} s ({cpu:4.1f} s of processor); {clean}",
         flush=True,
     )
+
+
+def fresh(seed: int) -> list[tuple[str, list]]:
+    """Return lists of shapes that no limit was set on."""
+    rng = np.random.default_rng([seed, 4242])
+
+    def any_horseshoe() -> shapely.Polygon:
+        return horseshoe(rng.uniform(58, 76), rng.uniform(46, 62), rng.uniform(1650, 2000))
+
+    def other(shape: shapely.Polygon, share: float) -> shapely.Polygon:
+        return any_horseshoe() if rng.random() < share else shape
+
+    width, depth, area = rng.uniform(58, 76), rng.uniform(46, 62), rng.uniform(1700, 1950)
+    palates = [palate(rng.uniform(58, 72), rng.uniform(46, 58)) for _ in range(14)]
+    partials = [
+        partial_arch(
+            rng.uniform(58, 72), rng.uniform(46, 58), rng.uniform(1200, 1800), rng.uniform(-16, 16)
+        )
+        for _ in range(18)
+    ]
+    return [
+        (f"{area:.0f} mm², {width:.0f} x {depth:.0f}", [horseshoe(width, depth, area)] * 12),
+        ("unlike", [any_horseshoe() for _ in range(12)]),
+        ("with palates", [other(shape, 0.6) for shape in palates]),
+        ("with partial arches", [other(shape, 0.5) for shape in partials]),
+    ]
 
 
 def main() -> None:
@@ -64,6 +98,8 @@ def main() -> None:
             for _ in range(12)
         ]
         compared("mixed, 900-1600 mm²", mixed, seed)
+        for name, outlines in fresh(seed):
+            compared(name, outlines, seed)
     rng = np.random.default_rng(9)
     solids = [
         divided(

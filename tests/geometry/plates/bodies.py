@@ -23,6 +23,18 @@ def horseshoe(width=62.0, depth=52.0, area=1836.0):
     return band(low).simplify(0.02)
 
 
+def palate(width, depth):
+    """Return the outline of a model with its palate: the horseshoe's arch filled."""
+    x = np.linspace(-width / 2.0, width / 2.0, 60)
+    y = -depth * (1.0 - (2.0 * x / width) ** 2)
+    return shapely.Polygon(np.column_stack([x, y])).buffer(2.0).simplify(0.02)
+
+
+def partial_arch(width, depth, area, beyond):
+    """Return one side of a horseshoe, from its end to so far beyond the middle, mm."""
+    return horseshoe(width, depth, area).intersection(shapely.box(-200.0, -200.0, beyond, 200.0))
+
+
 def extruded(polygon, height=15.0):
     solid = trimesh.creation.extrude_polygon(polygon, height)
     return Mesh(np.asarray(solid.vertices, dtype=np.float64), solid.faces.astype(np.int32))
