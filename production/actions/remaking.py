@@ -12,7 +12,9 @@ from clinic.models import record as audit
 from clinic.permissions import may, require
 from production.actions.errors import Refused
 from production.actions.opening import new_appliance, open_event
+from production.actions.prepare_model import prepare_moved
 from production.actions.recording import find, locked, record
+from production.actions.scanning import attach_scan, newer_scan
 from production.bench.fold import PREPARE_STAGE, SCAN_STAGE
 from production.bench.routes import route_of
 from production.bench.trace import lots_in
@@ -35,8 +37,8 @@ def remake(
 
     The new appliance enters the route at ``restart`` (the cause's usual stage when left
     out) with the stored scan and model, except that a restart at the scan asks for a new
-    scan and one at the preparation for a new model. ``purpose`` is a remake, or a
-    replacement for one that the patient lost.
+    scan, which may be on file already, and one at the preparation for a new model.
+    ``purpose`` is a remake, or a replacement for one that the patient lost.
 
     Returns
     -------
@@ -92,6 +94,9 @@ def remake(
         new.save(update_fields=["remake_of", "remake_cause", "scan", "model"])
         opened = open_event(user, new, target, key=f"{key}:new", at=event.at)
         _carry_over(old, opened, target)
+        if target.code == SCAN_STAGE and (newer := newer_scan(new, old.scan)):
+            attach_scan(user, new, newer, key=f"{key}:scan")
+            prepare_moved(newer.uploaded_by, [new])
         audit(user, "appliance.remake", new, of=old.code, cause=cause.code)
         appliance.refresh_from_db()
         return new

@@ -6,7 +6,7 @@ import pytest
 from django.urls import reverse
 
 from production.actions.errors import Refused
-from production.actions.move import fail, fail_in_load, finish, start, undo
+from production.actions.move import deliver, fail, fail_in_load, finish, start, undo
 from production.actions.prepare_model import prepare_model
 from production.bench.history import disagreements
 from production.models import Work
@@ -109,6 +109,18 @@ def test_what_failed_twice_needs_a_scan_newer_than_the_second(bench, patient, fo
     assert stands(formed) == ("scan", "waiting")
     with pytest.raises(Refused, match="new scan was asked for"):
         start(bench.technician, formed, key="s") and finish(bench.technician, formed, key="f")
+
+
+def test_a_remake_goes_on_from_the_scan_taken_when_it_did_not_seat(bench, patient, ready):
+    options = {"code_on_bag": ready.code, "identity_checked": True, "try_in": "no_seat"}
+    newer = bench.scan(patient, "upper")  # at once, with the patient still in the chair
+    cause = bench.cause("fit-tight")
+    handed = deliver(bench.desk, ready, **options, cause=cause, key="no")
+    new = handed.remake
+    assert stands(new) == ("prepare", "waiting")
+    assert new.scan == newer
+    assert Work.objects.filter(kind="prepare", subject_id=new.model_id).exists()
+    assert list(disagreements()) == []
 
 
 def test_the_page_at_the_chair_follows_what_is_made_from_the_scans(bench, client, patient, formed):
