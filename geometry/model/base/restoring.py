@@ -20,6 +20,7 @@ from geometry.model.bodies.solids import as_written, bent, to_manifold
 from geometry.model.bodies.uniting import folds_of, unite
 from geometry.model.surface.halfedges import Faces, genus
 from geometry.model.surface.kinds import BASE, SCAN
+from geometry.model.surface.mending import Spot
 from geometry.model.surface.skin import Skin
 from geometry.model.undercuts.heights import Grid, top_heights
 
@@ -61,7 +62,16 @@ def restore(solid: Closed, cut: Skin) -> None:
         return
     v, f = as_written(solid.vertices, solid.faces)
     before = genus(f)
-    folds, joined = folds_of(v, f), False
+    folds = folds_of(v, f)
+    mended: list[Spot] = []
+    if folds:
+        # Once for all places, instead of with each.
+        try:
+            v, f, mended = unite(v, f, None, folds)
+        except GeometryError:
+            return
+        folds = folds_of(v, f)
+    joined = False
     # What cannot be joined all at once may be joined but for one place.
     for parts in ([manifold3d.Manifold.batch_boolean(bodies, manifold3d.OpType.Add)], bodies):
         for body in parts:
@@ -74,7 +84,8 @@ def restore(solid: Closed, cut: Skin) -> None:
             v, f, folds, joined = made_v, made_f, 0, True
             solid.vertices, solid.faces = v, f
             solid.kind = np.where(v[f, 2].max(axis=1) > 0.0, SCAN, BASE).astype(np.int8)
-            solid.spots += spots
+            solid.spots += [*mended, *spots]
+            mended = []
         if joined or len(bodies) == 1:
             return
 

@@ -21,10 +21,13 @@ from geometry.topology.intersections import find_intersections
 Array = NDArray[np.float64]
 
 ROUNDS = 7
+LOOKS = 8
+"""So often more a surface is looked at as a whole that crosses itself in very many places."""
 MOST_HANDLES = 400
 LONGEST_CUT = 45.0
 KEPT = 2  # the base
-BOX = 1.0
+BOX = 0.3
+MOST_FOLDS = 10_000
 NEAR = 0.6
 
 CROSSING, TUNNEL, BRIDGE = "crossing", "tunnel", "bridge"
@@ -87,13 +90,14 @@ def mend_crossings(
         Look everywhere; else only patches, those there already too, can cross anything.
     """
     spots: list[Spot] = []
-    for attempt in range(ROUNDS):
-        # After the first round only patches can cross anything.
+    attempt, unseen = 0, whole
+    for _ in range(ROUNDS + LOOKS):
+        # Once all was seen only patches can cross anything.
         own = skin.kind == patch
-        everywhere = whole and attempt == 0
-        folding = skin.kind != kept if everywhere else own
-        count, pairs = crossings_near(skin.mesh, own, folding, everywhere)
-        if not count:
+        count, pairs = crossings_near(
+            skin.mesh, own, skin.kind != kept if unseen else own, everywhere=unseen
+        )
+        if not count or attempt == ROUNDS:
             break
         hit = np.zeros(len(skin.faces), dtype=bool)
         hit[pairs.ravel()] = True
@@ -106,6 +110,9 @@ def mend_crossings(
         spots += _spots_of(skin.vertices[skin.faces[hit]]) + _spots_of(lost)
         spots = joined_spots(spots)
         skin = patched(rest, openings, patch, smooth)
+        # Of very many crossings only some are named at a time.
+        unseen = unseen and count > len(pairs)
+        attempt += not unseen
     return Mended(skin, spots)
 
 
@@ -193,6 +200,17 @@ def mend_handles(skin: Skin, patch: int, own: int) -> Mended:
 
 
 @njit(cache=True, nogil=True)
+def _touches(boxes: NDArray[np.bool_], first: NDArray[np.int64], last: NDArray[np.int64]) -> bool:
+    """Tell whether any box from ``first`` to ``last`` is marked."""
+    for i in range(first[0], last[0] + 1):
+        for j in range(first[1], last[1] + 1):
+            for k in range(first[2], last[2] + 1):
+                if boxes[i, j, k]:
+                    return True
+    return False
+
+
+@njit(cache=True, nogil=True)
 def _near_faces(
     vertices: Array, faces: Faces, chosen: NDArray[np.bool_], low: Array, high: Array, box: float
 ) -> NDArray[np.bool_]:
@@ -214,13 +232,12 @@ def _near_faces(
                 c = vertices[faces[f, 2], d]
                 first[d] = int((min(a, b, c) - low[d]) / box)
                 last[d] = int((max(a, b, c) - low[d]) / box)
-            for i in range(first[0], last[0] + 1):
-                for j in range(first[1], last[1] + 1):
-                    for k in range(first[2], last[2] + 1):
-                        if mark:
-                            boxes[i, j, k] = True
-                        elif boxes[i, j, k]:
-                            out[f] = True
+            if mark:
+                boxes[
+                    first[0] : last[0] + 1, first[1] : last[1] + 1, first[2] : last[2] + 1
+                ] = True
+            else:
+                out[f] = _touches(boxes, first, last)
     return out
 
 
@@ -243,7 +260,7 @@ def crossings_near(
 
     Returns
     -------
-    count, and up to 2000 pairs (k, 2)
+    count, and the pairs (k, 2): all folds, of the others up to 1000
 
     Raises
     ------
@@ -261,6 +278,8 @@ def crossings_near(
         raise GeometryError(
             "the surface passes through itself almost everywhere; export the scan again, or rescan"
         )
-    folds = find_folds(mesh, folding) if folding.any() else np.empty((0, 2), dtype=np.int64)
+    folds = np.empty((0, 2), dtype=np.int64)
+    if folding.any():
+        folds = find_folds(mesh, folding, MOST_FOLDS)
     found = np.concatenate((near[pairs], folds))
     return count + len(folds), found

@@ -32,6 +32,7 @@ from geometry.model.surface.skin import (
 )
 from geometry.model.undercuts.shadow import DEEPEST, cast_shadow, wide_enough
 from geometry.topology import analyse
+from geometry.topology.intersections import find_intersections
 
 
 def ball_field(radius, size=40):
@@ -95,6 +96,25 @@ def test_a_loop_lays_no_second_edge_over_one_that_is_there():
     square = np.array([[0, 0, 0], [1, 0, 0], [1, 1, 0], [0, 1, 0]], float)
     faces = fill_loop(square, taken=[(0, 2)])
     assert not any({0, 2} <= set(face) for face in faces.tolist())
+
+
+def test_a_surface_that_crosses_itself_in_very_many_places_is_mended_everywhere():
+    """More crossings than are named at a time: bumps of noise on a fine sheet."""
+    x, y = np.mgrid[0:160, 0:160].astype(float)
+    rng = np.random.default_rng(5)
+    points = 0.1 * np.column_stack((x.ravel(), y.ravel(), np.zeros(x.size)))
+    inner = ((x > 4) & (x < 155) & (y > 4) & (y < 155)).ravel()
+    shaken = inner & (rng.random(len(points)) < 0.15)
+    points[shaken] += rng.normal(0.0, 0.14, (int(shaken.sum()), 3))
+    a = (np.arange(159)[:, None] * 160 + np.arange(159)).ravel()
+    faces = np.concatenate(
+        (np.column_stack((a, a + 160, a + 161)), np.column_stack((a, a + 161, a + 1)))
+    ).astype(np.int32)
+    assert find_intersections(Mesh(points, faces))[0] > 1500
+    skin = skin_of(Mesh(points, faces), np.zeros(len(faces), dtype=np.int8))
+    mended = mend_crossings(skin, 3)
+    assert find_intersections(mended.skin.mesh)[0] == 0
+    assert face_areas(mended.skin.vertices, mended.skin.faces).sum() > 200.0
 
 
 def test_holes_closed_together_are_closed_as_each_alone():
