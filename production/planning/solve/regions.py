@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -9,8 +10,10 @@ import numpy as np
 from production.planning.solve.openwork import Arrays, Scratch
 
 Array = np.ndarray[Any, Any]
+Kind = Callable[[Arrays, Scratch, int, int, bool, Any], Array]
 ANY_JOB = 0.3  # how often a region is begun anywhere, not where the plan loses most
 BLUR = 0.7  # by how much nearness is blurred by chance, so that regions differ
+NEARLY = 0.25  # of the patience with a late job, below which all count as nearly in time
 OTHERS = 0.05  # of the mean loss, what a job counts that loses nothing
 
 
@@ -29,6 +32,17 @@ def pressing_job(a: Arrays, now: Scratch, span: bool, rng: np.random.Generator) 
     if rng.random() < ANY_JOB:
         loss = opened
     return int(rng.choice(len(loss), p=loss / loss.sum()))
+
+
+def savable_job(a: Arrays, now: Scratch, rng: np.random.Generator) -> int:
+    """Return a random late job, the likelier the less it misses; any open one if none is late."""
+    over = now.unit_end[a.job_unit] - a.job_due
+    opened = a.job_last >= 0
+    late = opened & (over > 1e-9)
+    weight = np.where(late, 1.0 / (np.maximum(over, 0.0) + NEARLY * now.patience[0]), 0.0)
+    if not late.any():
+        weight = opened.astype(float)
+    return int(rng.choice(len(weight), p=weight / weight.sum()))
 
 
 def in_its_way(a: Arrays, now: Scratch, job: int, size: int, span: bool, rng: Any) -> Array:
@@ -71,7 +85,8 @@ def at_a_time(a: Arrays, now: Scratch, job: int, size: int, span: bool, rng: Any
     return free
 
 
-KINDS = (in_its_way, due_near, losing, at_a_time)
+KINDS: tuple[Kind, ...] = (in_its_way, due_near, losing, at_a_time)
+FEWER_KINDS: tuple[Kind, ...] = (due_near, in_its_way, at_a_time)  # what is lost saves no other
 
 
 def _ends(a: Arrays, now: Scratch) -> Array:

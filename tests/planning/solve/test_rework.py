@@ -10,7 +10,7 @@ from production.planning.solve.bounds import CRITERIA
 from production.planning.solve.checker import violations
 from production.planning.solve.measure import Measure
 from production.planning.solve.part import PartBuilder
-from production.planning.solve.rework import Rework
+from production.planning.solve.rework import FEWER, Rework
 from production.planning.solve.timing import LATE, SPAN, STUCK, TARDY
 from tests.planning.solve import instances
 
@@ -109,3 +109,38 @@ def test_a_part_has_the_size_asked_for_and_holds_the_job_it_was_begun_at():
             free = kind(a, looking.now, job, 40, False, rng)
             assert 10 <= free.sum() <= 40
             assert np.any(a.step_job[free] == job)
+
+
+def one_long_three_short():
+    """Return (search, best): the long job runs first, so that three short ones are late."""
+    minutes, due = [100, 10, 10, 10], [100, 30, 30, 30]
+    problem = instances.one_machine(minutes, [9, 1, 1, 1], due) | {"objective": "promises"}
+    work = openwork.open_work(parse_problem(problem))
+    looking = search.Search(work, "promises", 1)
+    state = start.Bench(work).one_by_one()
+    return looking, search.Best(state, looking.value(state))
+
+
+def test_asked_for_one_broken_promise_less_a_part_gives_up_another():
+    looking, best = one_long_three_short()
+    assert (best.value[LATE], best.value[TARDY]) == (3, 80 + 90 + 100)
+    rework = Rework(looking, 1)
+    everything = np.ones(4, bool)
+    for fewest in (2, 1):  # the long job is given up, though that costs 9 a minute
+        model = PartBuilder(looking.work).part(best.state, everything)
+        solver = rework._solve(model, best, search.Budget(None), 1.0, FEWER)
+        rework._offer(best, search.Budget(None), *model.read(solver))
+        assert best.value[LATE] <= fewest
+    model = PartBuilder(looking.work).part(best.state, everything)
+    solver = rework._solve(model, best, search.Budget(None), 1.0, FEWER)
+    assert solver.response_proto.status == cp_model.INFEASIBLE
+
+
+def test_a_part_for_fewer_is_begun_at_a_promise_that_nearly_holds():
+    looking, best = one_long_three_short()
+    a, rng = looking.work.arrays, np.random.default_rng(1)
+    a.job_due[1:] = [109.0, 30.0, 30.0]  # the first of the short ones misses by a minute
+    looking.value(best.state)
+    drawn = np.bincount([regions.savable_job(a, looking.now, rng) for _ in range(300)], minlength=4)
+    assert drawn[0] == 0  # it is in time
+    assert drawn[1] > drawn[2] + drawn[3]
