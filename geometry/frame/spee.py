@@ -31,6 +31,9 @@ FACIAL_SLACK_MM = 1.5
 LINGUAL_MM = -0.8
 LAST_TOOTH_MM = 8.0
 LEAST_CHORD_MM = 20.0
+INSIDE_MM, UNDER_MM = 0.9, 0.5
+"""A tip this far to the tongue of the line between its two facial neighbours, and this much lower
+than either, is a marginal ridge, a distal cusp or the gum between two teeth; chosen here."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +62,18 @@ def _facial(places: NDArray[np.float64]) -> NDArray[np.bool_]:
     return (places[:, 1] >= outermost - FACIAL_SLACK_MM) & (places[:, 1] > LINGUAL_MM)
 
 
+def _ridges(places: NDArray[np.float64], height: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Return which facial tips (n,) lie between their neighbours as no buccal cusp does."""
+    out = np.zeros(height.size, dtype=np.bool_)
+    order = np.argsort(places[:, 0], kind="stable")
+    for before, k, after in zip(order, order[1:], order[2:], strict=False):
+        ends = [before, after]
+        facial = np.interp(places[k, 0], places[ends, 0], places[ends, 1])
+        inside, under = facial - places[k, 1], height[ends].min() - height[k]
+        out[k] = inside > INSIDE_MM and under > UNDER_MM
+    return out
+
+
 def _side(
     view: NDArray[np.float64],
     places: NDArray[np.float64],
@@ -81,6 +96,7 @@ def _side(
     start = view[centre][np.argmax(view[centre, 1])]
     facial = back.copy()
     facial[back] = _facial(places[back])
+    facial[facial] = ~_ridges(places[facial], view[facial, 1])
     if not (facial & (along > BEHIND_CANINE_MM)).any():
         return None
     last = facial & (along > along[facial].max() - LAST_TOOTH_MM)

@@ -96,3 +96,21 @@ def test_tilting_the_plane_does_not_change_the_depth(template):
         occlusal=np.cos(turn) * flat.occlusal - np.sin(turn) * flat.anterior,
     )
     assert curve_of_spee(tilted).left_mm == pytest.approx(2.0, abs=0.01)
+
+
+def test_a_marginal_ridge_is_no_buccal_cusp(template):
+    # Lower than the cusps on either side of it, and 1.3 mm nearer to the tongue.
+    frame = on_arc(template, 40.0, 101.0)
+    between = 20
+    along, across = frame.tip_places[between : between + 2].mean(axis=0)
+    middle = frame.tips[between : between + 2].mean(axis=0)
+    ridged = dataclasses.replace(
+        frame,
+        tips=np.vstack([frame.tips, middle - 1.0 * frame.occlusal]),
+        tip_places=np.vstack([frame.tip_places, [along, across - 1.3]]),
+        tip_on_edge=np.append(frame.tip_on_edge, False),
+    )
+    assert curve_of_spee(ridged).right_mm == pytest.approx(2.0, abs=0.02)
+    # As low, but in line with the cusps: a cusp.
+    in_line = dataclasses.replace(ridged, tip_places=np.vstack([frame.tip_places, [along, across]]))
+    assert curve_of_spee(in_line).right_mm == pytest.approx(3.0, abs=0.05)
