@@ -447,3 +447,6 @@ def test_what_an_appliance_began_after_does_not_lie_ahead_of_it(bench, ready, si
     page = signed_in("technician").get(f"/appliance/{done.remake.code}/")
     states = {step.stage.code: step.state for step in page.context["steps"]}
     assert (states["form"], states["trim"], states["finish"]) == ("skipped", "here", "ahead")
+    words = " ".join(page.content.decode().split())
+    assert "<b>Form</b><small>as before</small>" in words
+    assert "<b>Scan</b><small>on file</small>" in words
