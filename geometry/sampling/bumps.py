@@ -22,6 +22,7 @@ from scipy.spatial import cKDTree
 from geometry.axes import along_basis
 from geometry.mesh import Mesh
 from geometry.sampling.across import LEAST_ODDS, MOST_ODDS, over_the_other_side, unlike_odds
+from geometry.sampling.balls import find_balls
 from geometry.sampling.bonded import APART_MM as BONDED_APART_MM
 from geometry.sampling.bonded import bonded
 from geometry.sampling.drops import Tops, drop_odds
@@ -63,6 +64,8 @@ _GROUND_LEAST_MM, _UNSEEN_ALLOWED_MM = -8.0, 0.15
 # The other side of the mouth is asked about so many places at most: where brackets are bonded
 # very many stand out, and each costs some 10 ms.
 _MOST_ASKED = 16
+# Vertices that stand out of the averaged surface by so much may lie on a ball.
+_BALL_MM = 0.05
 # A drop's height is that over its foot where the surface turns outward there by as much.
 _FOOT_RAD = 0.4
 
@@ -212,6 +215,18 @@ def _excess(
     return np.asarray(excess)
 
 
+def _is_frenum(local: Array) -> NDArray[np.bool_]:
+    return (np.abs(local[..., 0]) < _FRENUM_MM) & (local[..., 2] < _FRENUM_BELOW_MM)
+
+
+def _clear(at: Array, bumps: list[Bump]) -> bool:
+    """Whether none of the bumps is told there already."""
+    return all(
+        float(np.linalg.norm(at - bump.at)) > (BONDED_APART_MM if bump.bonded else _APART_MM)
+        for bump in bumps
+    )
+
+
 def find_bumps(
     coarse: Mesh,
     border: Array,
@@ -280,8 +295,7 @@ def find_bumps(
     seen = Tops(local, from_border, turned, likes, plain[tops], excess, rise, middle, turn, depth)
     odds = drop_odds(seen, heights)
     odds[plain[tops] >= _SPIKE_MM] = -np.inf
-    frenum = (np.abs(local[:, 0]) < _FRENUM_MM) & (local[:, 2] < _FRENUM_BELOW_MM)
-    odds[frenum] = -np.inf
+    odds[_is_frenum(local)] = -np.inf
     asked = np.flatnonzero((odds > -MOST_ODDS) & (odds < -LEAST_ODDS))
     asked = asked[np.argsort(np.abs(odds[asked]), kind="stable")][:_MOST_ASKED]
     odds[asked] += unlike_odds(
@@ -295,9 +309,16 @@ def find_bumps(
     ]
     order = np.flatnonzero((odds > 0.0) & (height >= least_mm))
     for k in order[np.argsort(-odds[order], kind="stable")].tolist():
-        place = points[tops[k]]
-        apart = (BONDED_APART_MM if bump.bonded else _APART_MM for bump in bumps)
-        away = (float(np.linalg.norm(place - bump.at)) for bump in bumps)
-        if all(far > least for far, least in zip(away, apart, strict=True)):
-            bumps.append(Bump(place.copy(), float(height[k])))
+        if _clear(points[tops[k]], bumps):
+            bumps.append(Bump(points[tops[k]].copy(), float(height[k])))
+    # Drops that hang free have no ground to stand out over.
+    out = np.flatnonzero((plain > _BALL_MM) & (near == 0))
+    own = np.searchsorted(out, tops)
+    even = smooth(normals, start, neighbour, 1)[out]
+    even /= np.linalg.norm(even, axis=1, keepdims=True) + 1e-12
+    for ball in find_balls(points[out], even, own, origin, axes[2]):
+        if _is_frenum((ball.at - origin) @ axes.T) or ball.height_mm < least_mm:
+            continue
+        if _clear(ball.at, bumps):
+            bumps.append(Bump(ball.at, ball.height_mm))
     return tuple(bumps)
