@@ -103,3 +103,5 @@ def test_a_review_of_one_day_draws_no_chart_of_a_single_point(bench, ready, sign
     page = signed_in("manager").get(reverse("review")).content.decode()
     assert "Handed over on one day only" in page
     assert "lead-range" not in page
+    assert "chart/failures.svg" not in page
+    assert "All in one week or month" in page
