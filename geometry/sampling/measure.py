@@ -103,13 +103,6 @@ def measure(topology: Topology, spike_mm: float) -> Sampling:
     )
 
 
-def _off_plane(point: NDArray[np.float64], around: NDArray[np.float64]) -> float:
-    """Distance of a point (3,) from the plane through the points (n, 3) around it, mm."""
-    middle = around.mean(axis=0)
-    normal = np.linalg.eigh((around - middle).T @ (around - middle))[1][:, 0]
-    return float(abs((point - middle) @ normal))
-
-
 def _spikes(topology: Topology, inner: NDArray[np.bool_], spike_mm: float) -> tuple[Spike, ...]:
     """Return sharp vertices that stand ``spike_mm`` from the mean of their neighbours."""
     mesh, near = topology.main, topology.neighbours
@@ -124,10 +117,12 @@ def _spikes(topology: Topology, inner: NDArray[np.bool_], spike_mm: float) -> tu
         weight = 1.0 / np.maximum(((around - mesh.vertices[v]) ** 2).sum(axis=1), 1e-12)
         foot = (around * weight[:, None]).sum(axis=0) / weight.sum()
         high = float(np.linalg.norm(mesh.vertices[v] - foot))
-        # Beside long thin triangles even that lies off, but along the surface.
-        if min(high, _off_plane(mesh.vertices[v], around)) < spike_mm:
+        if high < spike_mm:
             continue
         apex = (mesh.vertices[v] - foot) / high
+        # Beside long thin triangles even that lies off, but along the surface, which goes on there.
+        if ((around - mesh.vertices[v]) @ apex).max() > 0.0:
+            continue
         spread = around - foot
         beside = np.linalg.norm(spread - np.outer(spread @ apex, apex), axis=1)
         if high >= _SHARP * float(np.median(beside)):

@@ -70,6 +70,18 @@ def test_long_thin_triangles_of_a_smooth_surface_are_no_spikes(seed: int) -> Non
     assert np.allclose(spiked[0].at, points[inner])
 
 
+@pytest.mark.parametrize("seed", range(3))
+def test_a_needle_of_several_vertices_is_a_spike(seed: int) -> None:
+    # Its top's neighbours lie at many heights along it, hardly beside it.
+    flat = np.random.default_rng(seed).uniform(0.0, 6.0, (900, 2))
+    height = 2.5 * np.exp(-(((flat - 3.0) ** 2).sum(axis=1)) / 0.25**2)
+    points = np.column_stack([flat, height])
+    mesh = Mesh(points, Delaunay(flat).simplices.astype(np.int32))
+    spikes = measure(analyse(mesh, self_intersections=False), 0.5).spikes
+    assert spikes
+    assert np.linalg.norm(spikes[0].at[:2] - 3.0) < 0.5
+
+
 def lifted(mesh: Mesh, at: np.ndarray, way: np.ndarray, radius: float) -> Mesh:
     far = np.linalg.norm(mesh.vertices - at, axis=1)
     lift = 0.9 * radius * np.sqrt(np.clip(1 - (far / radius) ** 2, 0, None))
