@@ -70,8 +70,7 @@ DOUBT_MM = 0.5
 """What may be more than this on either side of the limit is doubtful."""
 DOUBT_TEMPERATURE = 0.7
 """Told ranges are wider than they need be: they hold 19 true values of 20. With sharper odds
-fewer places are doubtful, and hardly more of the short ones pass unnoticed. Inside of front teeth
-more would: what seems enough there is doubtful by the told range itself."""
+fewer places are doubtful, and hardly more of the short ones pass unnoticed."""
 BESIDE_COLUMNS = 2
 """Where less than the limit was captured within half a millimetre of it, a place is doubtful:
 a tooth's middle is not known better than that."""
@@ -228,7 +227,8 @@ def read_margins(sheets: Sheets, relief: Relief, start: Array, stop: Array, tip:
         heights[side] = line + lean
         readings[side] = [
             _read(paths[side], line, lean, sheets, relief, sign, stand, float(a), float(b), sheet,
-                  bool(vague), int(inward), short_limit, float(highest))
+                  FAINT_TEMPERATURE if vague else TEMPERATURE, int(inward),
+                  short_limit, float(highest))
             for a, b, stand, vague, inward, highest in zip(
                 start, stop, stands, faint, inwards,
                 highest_margin(numbers, stop - start, tip, usual[side]), strict=True)
@@ -359,7 +359,7 @@ def _running_median(values: Array, width: int) -> Array:
 
 
 def _read(path: Path, line: Array, lean: Array, sheets: Sheets, relief: Relief, sign: float,
-          stand: Stand, start: float, stop: float, sheet: Array, faint: bool,
+          stand: Stand, start: float, stop: float, sheet: Array, temperature: float,
           inward: int, short_limit: float, highest: float) -> SideReading:
     m = _seen_column(sheet, start, stop, inward)
     if m == middle_column(start, stop):
@@ -374,11 +374,9 @@ def _read(path: Path, line: Array, lean: Array, sheets: Sheets, relief: Relief, 
     below = path.z + refined - float(path.height[m]) - border_z
     odds = _odds(path.cost[m], TEMPERATURE)
     p_short = float((odds * ndtr((short_limit - below) / READING_SD_MM)).sum())
-    low, high = _likely(below, _odds(path.cost[m], FAINT_TEMPERATURE if faint else TEMPERATURE))
-    least, most = low, high
-    if not faint or captured < short_limit:
-        least, most = _likely(below, _odds(path.cost[m], DOUBT_TEMPERATURE))
-    doubtful = least < short_limit - DOUBT_MM and most > short_limit + DOUBT_MM
+    low, high = _likely(below, _odds(path.cost[m], DOUBT_TEMPERATURE))
+    doubtful = low < short_limit - DOUBT_MM and high > short_limit + DOUBT_MM
+    low, high = _likely(below, _odds(path.cost[m], temperature))
     if captured > short_limit + DOUBT_MM and not goes_on:
         beside = []
         for k in (m - BESIDE_COLUMNS, m + BESIDE_COLUMNS):

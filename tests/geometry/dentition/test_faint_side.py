@@ -46,26 +46,3 @@ def test_cingula_that_look_like_margins_do_not_move_the_other_lines(
     assert told[1].ratio == pytest.approx(told[0].ratio, abs=0.005)
     assert outside[1] == pytest.approx(outside[0], abs=0.05)
     assert back[1] == pytest.approx(back[0], abs=0.05)
-
-
-def test_what_seems_enough_there_is_doubtful_where_the_told_range_says_so(
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
-    taken = {}
-
-    def keep(*args):
-        taken["args"] = args
-        return read_margins(*args)
-
-    read_margins = analysis.read_margins
-    monkeypatch.setattr(analysis, "read_margins", keep)
-    read(make_arch(ArchSpec(arch="upper", family="loft", captured=9.0, captured_sd=0.5, **CALM), 5))
-    *given, numbers, _ = taken["args"]
-    both = 0
-    for limit in np.arange(6.0, 12.0, 0.5):
-        inside = read_margins(*given, numbers, limit).readings["lingual"]
-        for reading in (inside[k] for k in np.flatnonzero(numbers % 10 <= 3)):
-            if reading.captured >= limit and reading.low < limit - 0.5 < limit + 0.5 < reading.high:
-                both += 1
-                assert reading.doubtful
-    assert both >= 3
