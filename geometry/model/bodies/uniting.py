@@ -190,14 +190,14 @@ def _mended(
     Patches between the corners that are there are tried first, since they stay on the
     surface; then patches that are bent to continue what is around them.
     """
-    v, f = vertices, faces
     first = crossings
-    spots: list[Spot] = []
-    for smooth, rounds in ((False, STRAIGHT), (True, BENT)):
-        v, f, crossings, spots, vain = _mended_so(vertices, faces, first, smooth, rounds)
-        # Where nothing crossed, bent patches would come to the same.
-        if (crossings == 0 and genus(f) == 0) or (vain and first == 0):
-            break
+    v, f, crossings, spots, vain = _mended_so(vertices, faces, first, False, STRAIGHT)
+    if first == crossings == 0 and genus(f) and not vain:
+        # Where nothing crosses, bent patches come to the same: it is gone on from there.
+        v, f, crossings, more, _ = _mended_so(v, f, crossings, True, BENT - STRAIGHT)
+        spots = [*spots, *more]
+    elif crossings != 0 or (first != 0 and genus(f)):
+        v, f, crossings, spots, _ = _mended_so(vertices, faces, first, True, BENT)
     # A crease that would not be ironed out is let pass: it leads nobody astray. Nor does a loop
     # that would not be closed, such as a ring; it is told.
     if crossings != 0 and find_intersections(Mesh(v, f))[0] != 0:
