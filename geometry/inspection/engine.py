@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from geometry.version import VERSION
 
-REVISION = 17
+REVISION = 18
 """Raised whenever a measurement, a limit or a finding may come out differently.
 
 1: the first. 2: the upper of two creases is the margin; dips of a palate end the tissue;
@@ -58,7 +58,10 @@ what is surely short stops a scan whatever is doubtful beside it; one tooth is n
 crown, the lower crease of rolled gum is no margin, sharper odds leave fewer places doubtful, and a
 gum line that leaves hardly any crown is; slots with parallel walls and gaps with a leaf of gum are
 gaps; pads behind the last molar are no teeth, and smooth gum is no cusp; small rough places are
-told, fine anatomy under large triangles is none.
+told, fine anatomy under large triangles is none. 18: where the quick signs of upper and lower say
+little, the teeth of either arch are laid over the whole row; gum that falls steeply all around is
+no wall that software added; smooth surface beside long thin triangles has no spikes; marginal
+ridges are no buccal cusps for the curve of Spee; drops that hang free between teeth are blisters.
 """
 
 ENGINE = f"{VERSION}+inspection.{REVISION}"

@@ -56,7 +56,7 @@ from geometry.version import VERSION
 
 Array = NDArray[np.float64]
 
-REVISION = 15
+REVISION = 16
 """Raised whenever the same scan and settings may give other bytes.
 
 1: the first. 2: block-out by rays, height from the incisors, fills united on the surface.
@@ -78,7 +78,10 @@ scan's own axes, whatever its pose; gum a folded border would cost is built up a
 columns where it is seen from above, other bridges are no longer tried place by place; slits
 narrower than a lattice step are no undercut left. 15: gum missing beside the gum line is told as
 that, and refused where an appliance would have nothing to end on; where no bridge closes a border,
-a strip around its folds is left out and built up again.
+a strip around its folds is left out and built up again. 16: a scan that crosses itself in very
+many places is mended everywhere; the incisal edge is looked for at the teeth, not on a cheek that
+stands higher; what stands beside or over the teeth is no crown; places built up again are checked
+where they were joined.
 """
 
 ENGINE = f"{VERSION}+model.{REVISION}"
