@@ -10,7 +10,7 @@ import numpy as np
 from django.db.models import Q
 
 from geometry.errors import GeometryError
-from geometry.plates import Item, Layout, Placement, arrange, move_apart, nest
+from geometry.plates import Item, Layout, Placement, arrange, draw, move_apart, nest
 from geometry.plates.picture import label_spots
 from geometry.reading import read_mesh
 from production import storage
@@ -180,7 +180,7 @@ def _keep(layout: Layout) -> Nested:
     return Nested(
         report=layout.report | {"outlines": outlines, "spots": _spots(layout)},
         file=storage.store_bytes(layout.threemf(), "model/3mf"),
-        picture=storage.store_bytes(layout.picture(), "image/png"),
+        picture=storage.store_bytes(draw(layout), "image/png"),
     )
 
 

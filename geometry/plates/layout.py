@@ -173,12 +173,6 @@ class Layout:
             "height_mm": self.height_mm,
         }
 
-    def picture(self, width: int = 960, height: int = 640) -> bytes:
-        """Return a PNG of the plate from above, models by name."""
-        from geometry.plates.picture import draw
-
-        return draw(self, width, height)
-
     def threemf(self) -> bytes:
         """Return the plate as 3MF, each model named; same layout, same bytes."""
         return write_threemf(self._parts)

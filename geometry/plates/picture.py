@@ -4,14 +4,12 @@ from __future__ import annotations
 
 import io
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 import numpy as np
 import shapely
 from PIL import Image, ImageDraw, ImageFont
 
-if TYPE_CHECKING:
-    from geometry.plates.layout import Layout
+from geometry.plates.layout import Layout
 
 _SHARPER = 2
 _SEARCH = 2.0
@@ -21,7 +19,7 @@ _BODY, _LINE, _INK = (196, 214, 209), (42, 92, 88), (24, 40, 40)
 _CLASH = (232, 178, 160)
 
 
-def draw(layout: Layout, width: int, height: int) -> bytes:
+def draw(layout: Layout, width: int = 960, height: int = 640) -> bytes:
     """Return a PNG: the plate with a grid of 10 mm, outlines and names; conflicts tinted."""
     size = (width * _SHARPER, height * _SHARPER)
     image = Image.new("RGB", size, _PAPER)

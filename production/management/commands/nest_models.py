@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from geometry.errors import GeometryError
-from geometry.plates import Item, nest
+from geometry.plates import Item, draw, nest
 from geometry.reading import read_mesh
 from geometry.topology import analyse
 from production.management.tool import DONE, NOT_ACCEPTABLE, ToolCommand
@@ -84,7 +84,7 @@ class Command(ToolCommand):
         if layout.placed:
             write_whole(out, layout.stl() if kind == ".stl" else layout.threemf())
             if options["picture"]:
-                write_whole(Path(options["picture"]), layout.picture())
+                write_whole(Path(options["picture"]), draw(layout))
         return report, NOT_ACCEPTABLE if layout.left_out else DONE
 
     def describe(self, report: dict[str, Any]) -> str:

@@ -12,7 +12,7 @@ from shapely.affinity import translate
 
 from geometry.errors import GeometryError
 from geometry.mesh import Mesh
-from geometry.plates import Item, Placement, arrange, footprint, move_apart, nest
+from geometry.plates import Item, Placement, arrange, draw, footprint, move_apart, nest
 from geometry.plates.picture import label_spots
 from tests.geometry.plates.bodies import box, extruded, horseshoe, raster_greedy
 
@@ -206,7 +206,7 @@ def test_what_stands_too_near_is_moved_apart_and_the_rest_stays():
 
 
 def test_picture_is_a_png_of_the_size_asked_for(horseshoes):
-    image = Image.open(io.BytesIO(horseshoes.picture(480, 320)))
+    image = Image.open(io.BytesIO(draw(horseshoes, 480, 320)))
     assert (image.format, image.size) == ("PNG", (480, 320))
     assert len(image.getcolors(10**6)) > 5
 
