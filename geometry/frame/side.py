@@ -36,7 +36,7 @@ narrow teeth may be crowded upper ones and say half as much."""
 
 ROW_EVEN, ROW_COUNTS, ROW_MOST = 5.0, 0.35, 6.0
 """The teeth laid wholly over a row cost so much more as lower than as upper ones where either is as
-likely (of 52 generated mouths by three generators the lower ones cost -33 to -4, the upper ones
+likely (of 43 generated mouths by four generators the lower ones cost -33 to -4, the upper ones
 -3 to 32); what each unit says, and what all of it says at most."""
 
 DOUBTFUL = 4.0
