@@ -10,6 +10,8 @@ from production.models import Appliance, Load, Stage, StageEvent
 
 #: The part of a program that may be left by the clock: a start is marked a little late.
 SLACK = 0.2
+#: The same of a print, whose minutes are an estimate from its height.
+PRINT_SLACK = 0.5
 
 
 def started_by(appliance: Appliance) -> StageEvent | None:
@@ -48,13 +50,16 @@ def acts_until(start: StageEvent) -> dt.datetime | None:
 
 
 def runs_until(run: Load) -> dt.datetime | None:
-    """Return when a wash, cure or forming program has had its time, while much of it is left.
-
-    A print's minutes are an estimate from its height: its end is not known to the minute.
-    """
+    """Return when a run is to have had its time, while much of it is left."""
     program, begun = run.program, run.started_at
-    if program is None or begun is None or run.stage.machine_kind == Stage.MachineKind.PRINTER:
+    if begun is None:
         return None
-    end = begun + dt.timedelta(minutes=program.minutes)
-    left = (end - timezone.now()).total_seconds() / 60
-    return end if left > max(1.0, SLACK * program.minutes) else None
+    if run.stage.machine_kind == Stage.MachineKind.PRINTER:
+        end, slack = run.expected_end, PRINT_SLACK
+    else:
+        end = begun + dt.timedelta(minutes=program.minutes) if program else None
+        slack = SLACK
+    if end is None:
+        return None
+    left = end - timezone.now()
+    return end if left > max(dt.timedelta(minutes=1), slack * (end - begun)) else None

@@ -36,7 +36,7 @@ COMMANDS = (
     Command("SINCE-UNKNOWN", "Nobody knows when it started", "question"),
     Command("ENDED-NOW", "It ended just now", "clock"),
     Command("ENDED-THEN", "It ended when it was to end", "clock"),
-    Command("ENDED-FULL", "The program ran its full time", "clock"),
+    Command("ENDED-FULL", "It ran its full time, or the print is complete", "clock"),
     Command("ENDED-UNKNOWN", "Nobody knows when it ended", "question"),
 )
 BY_CODE = {command.code: command for command in COMMANDS}

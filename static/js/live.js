@@ -39,6 +39,22 @@ document.addEventListener("htmx:beforeSwap", (event) => {
   if (typing && target.hasAttribute("data-live")) event.detail.shouldSwap = false;
 });
 
+// A button that is being pressed stays until the press has done its work: replaced between
+// finger down and finger up, it would never hear of it.
+const PRESS = 400; // from finger up to the click
+let pressed = null;
+document.addEventListener("pointerdown", (event) => { pressed = event.target; }, { capture: true });
+for (const end of ["pointerup", "pointercancel"]) {
+  document.addEventListener(end, () => {
+    const mine = pressed;
+    setTimeout(() => { if (pressed === mine) pressed = null; }, PRESS);
+  }, { capture: true });
+}
+document.addEventListener("htmx:beforeSwap", (event) => {
+  const { target, requestConfig } = event.detail;
+  if (pressed && requestConfig.elt === target && target.contains(pressed)) event.detail.shouldSwap = false;
+});
+
 // Keep the keyboard's place when a live part is replaced: on the same button, or, when that is
 // gone, on the first one of the same line of a list.
 let focused = null;

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
 
 from tests.browser.site import PASSWORD, Site, furnish, start
 
@@ -18,6 +18,9 @@ ARGUMENTS = [
     "--disable-background-networking",
 ]
 TABLET = {"width": 1024, "height": 768}
+
+# The machine may draw three-dimensional views in software and make models meanwhile.
+expect.set_options(timeout=30_000)
 
 
 @pytest.fixture(scope="session")

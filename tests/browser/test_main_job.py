@@ -100,9 +100,9 @@ def make(page: Page, address: str, codes: list[str], lots: dict[str, str]) -> No
     for text in ("DO-BENCH", "M-PR1", *codes, "DO-TICK-ALL", lots["resin"]):
         wedge(page, text)
     expect(page.locator("[data-until]").first).to_be_visible()
-    for text in ("DO-BENCH", "M-PR1", "DO-FINISH"):
+    # Nobody waits here for a program's minutes: print, cure and forming ask, and are answered.
+    for text in ("DO-BENCH", "M-PR1", "ENDED-FULL"):
         wedge(page, text)
-    # Nobody waits here for a program's minutes: the cure and the forming ask, and are answered.
     for machine, finish in (("M-WA1", "DO-OK"), ("M-CU1", "ENDED-FULL")):
         for text in (machine, *codes, machine, "DO-TICK-ALL", finish, "DO-BENCH"):
             wedge(page, text)

@@ -15,12 +15,13 @@ from production.actions import move
 from production.actions.errors import Refused
 from production.bench.acting import acts_until, runs_until, started_by
 from production.bench.routes import place, route_of
-from production.models import Appliance, Downtime, InstructionCard, Load
+from production.models import Appliance, Downtime, InstructionCard, Load, Stage
 from production.selectors.machines import cut_off, down_now
 from production.views.bench.choices import Choices
 
 FORGOTTEN = dt.timedelta(minutes=15)
 FULL_TIME = "The program had its full time; its start was marked late."
+COMPLETE = "The print was complete sooner than expected, or its start was marked late."
 
 
 class EndUnknown(Refused):
@@ -67,6 +68,11 @@ class Subject(Choices):
     def runs_until(self) -> dt.datetime | None:
         """Until when the program of its run has not had its time; None once it is over."""
         return runs_until(self.run) if self.running and self.run is not None else None
+
+    @property
+    def prints(self) -> bool:
+        """Whether what runs is a printer's plate."""
+        return self.stage.machine_kind == Stage.MachineKind.PRINTER
 
     def start(self, user: User, key: str) -> None:
         """Start with what the draft holds."""
@@ -124,10 +130,7 @@ class Subject(Choices):
         """
         until = self.runs_until
         if until is not None and ended != "full":
-            raise EndsEarly(
-                f"{self.code} runs “{self.run.program}” until "  # type: ignore[union-attr]
-                f"{timezone.localtime(until):%H:%M}. Did it run its full time?"
-            )
+            raise EndsEarly(self._early(until))
         then = self.should_have_ended
         if then is not None and ended not in {"now", "then", "unknown"}:
             raise EndUnknown(
@@ -136,7 +139,7 @@ class Subject(Choices):
         ticks = self.draft.ticks
         at = then if ended == "then" else None
         certain = (then is None or ended == "now") and until is None
-        note = FULL_TIME if until is not None else ""
+        note = (COMPLETE if self.prints else FULL_TIME) if until is not None else ""
         if self.load:
             move.finish_load(
                 user,
@@ -165,6 +168,14 @@ class Subject(Choices):
                 time_certain=certain,
                 note=note,
             )
+
+
+    def _early(self, until: dt.datetime) -> str:
+        """Ask whether what should still run has really ended."""
+        if self.prints:
+            return f"{self.code} was expected to print until {clock(until)}. Is the print complete?"
+        program = self.run.program if self.run else ""
+        return f"{self.code} runs “{program}” until {clock(until)}. Did it run its full time?"
 
 
 def appliance_subject(request: HttpRequest, code: str) -> Subject | None:

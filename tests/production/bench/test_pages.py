@@ -215,7 +215,7 @@ class TestLoadPages:
         }
         assert "started" in said(client.post(f"/load/{load.code}/do/", form, follow=True))
         card = bench.stages["print"].cards.get()
-        form = {"action": "finish", "key": "f", "card": card.pk, "ticks_shown": 1}
+        form = {"action": "finish", "key": "f", "card": card.pk, "ticks_shown": 1, "ended": "full"}
         assert "Still to check" in said(client.post(f"/load/{load.code}/do/", form, follow=True))
         form["ticks"] = bench.ticks("print")
         client.post(f"/load/{load.code}/do/", form)
@@ -259,9 +259,8 @@ class TestLoadPages:
         form = {"action": "start", "key": "s", "lot": bench.lots["resin"].pk, "machine": other.pk}
         client.post(f"/load/{load.code}/do/", form)
         card = {"card": bench.stages["print"].cards.get().pk, "ticks": bench.ticks("print")}
-        client.post(
-            f"/load/{load.code}/do/", {"action": "finish", "key": "f", "ticks_shown": 1, **card}
-        )
+        form = {"action": "finish", "ended": "full", "key": "f", "ticks_shown": 1}
+        client.post(f"/load/{load.code}/do/", form | card)
         assert Appliance.objects.filter(stage__code="wash").count() == 5
 
     def test_its_timer_is_on_every_page_of_the_bench(self, bench, plate, signed_in):

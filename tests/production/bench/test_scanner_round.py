@@ -94,7 +94,7 @@ def test_five_appliances_from_model_to_bag_with_the_scanner_only(bench, five, si
     plate = Load.objects.get(status="running")
     assert hand.at == f"/load/{plate.code}/"
     assert plate.program.name == "Models 0.1"
-    hand.scan("DO-BENCH").scan("M-PRINT").scan("DO-FINISH")
+    hand.scan("DO-BENCH").scan("M-PRINT").scan("DO-FINISH").scan("ENDED-FULL")
     # Wash: a basket by hand-picked codes.
     hand.scan("M-WASH")
     for appliance in five:
@@ -294,6 +294,23 @@ def test_a_wash_that_cannot_have_had_its_time_is_asked_about(bench, five, signed
     event = five[0].events.get(action="finish", stage__code="wash")
     assert event.time_certain is False
     assert "full time" in event.note
+
+
+def test_a_print_that_cannot_be_complete_is_asked_about(bench, five, signed_in, let_pass):
+    hand = Scanner(signed_in("technician"))
+    ticks, who = bench.ticks("prepare"), bench.technician
+    move.finish(who, five[0], key="prepared", start_unknown=True, ticks=ticks)
+    run = bench.plate([five[0]])
+    assert run.expected_end is not None and run.started_at is not None
+    planned = (run.expected_end - run.started_at).total_seconds() / 60
+    let_pass(0.3 * planned)
+    hand.scan("M-PRINT").scan("DO-TICK-ALL").scan("DO-FINISH")
+    assert any("Is the print complete?" in words for words in hand.said())
+    assert "it is complete: finish" in hand.text
+    let_pass(0.6 * planned)  # an estimate may be that far off
+    hand.scan("DO-FINISH")
+    event = five[0].events.get(action="finish", stage__code="print")
+    assert (event.time_certain, event.note) == (True, "")
 
 
 def test_a_wash_after_its_time_is_not_asked_about(bench, five, signed_in, let_pass):
