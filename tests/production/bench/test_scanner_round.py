@@ -301,7 +301,8 @@ def test_a_print_that_cannot_be_complete_is_asked_about(bench, five, signed_in, 
     ticks, who = bench.ticks("prepare"), bench.technician
     move.finish(who, five[0], key="prepared", start_unknown=True, ticks=ticks)
     run = bench.plate([five[0]])
-    assert run.expected_end is not None and run.started_at is not None
+    assert run.expected_end is not None
+    assert run.started_at is not None
     planned = (run.expected_end - run.started_at).total_seconds() / 60
     let_pass(0.3 * planned)
     hand.scan("M-PRINT").scan("DO-TICK-ALL").scan("DO-FINISH")
