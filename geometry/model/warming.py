@@ -10,7 +10,7 @@ from geometry.mesh import Mesh
 from geometry.model.base.borders import step_back
 from geometry.model.base.ends import cut_end
 from geometry.model.base.healing import heal
-from geometry.model.base.losses import lost
+from geometry.model.base.losses import cost, gone
 from geometry.model.bodies.cubes import zero_surface
 from geometry.model.making import Known, build
 from geometry.model.settings import ModelSettings
@@ -39,7 +39,8 @@ def warm() -> None:
     block = skin_of(body, np.full(len(body.faces), SCAN, dtype=np.int8))
     rim = tails(block, loops_of(block)[0])[:1]
     cut_end(block, block.vertices[rim], 0)
-    lost(block, step_back(block, block.vertices[rim], np.full(1, 2.0))[0], SCAN)
+    rest, _ = step_back(block, block.vertices[rim], np.full(1, 2.0))
+    cost(rest, gone(block, rest, SCAN))
     ring = _ring()
     kind = np.full(len(ring.faces), SCAN, dtype=np.int8)
     mend_handles(skin_of(ring, kind), patch=3, own=SCAN)

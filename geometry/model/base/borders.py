@@ -7,6 +7,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from geometry.model.surface.halfedges import Faces
+from geometry.model.surface.kinds import STAND_IN
 from geometry.model.surface.mending import Spot, joined_spots
 from geometry.model.surface.skin import Skin, without
 
@@ -16,8 +17,8 @@ BORDER = "border"
 
 
 @njit(cache=True, nogil=True)
-def _around(vertices: Array, faces: Faces, places: Array, reach: Array) -> NDArray[np.bool_]:
-    """Mark faces with their middle within a reach (k,) of one of some places (k, 3)."""
+def around(vertices: Array, faces: Faces, places: Array, reach: Array) -> NDArray[np.bool_]:
+    """Mark the faces with their middle within a reach (k,) of one of some places (k, 3)."""
     out = np.zeros(len(faces), dtype=np.bool_)
     low, high = np.full(3, np.inf), np.full(3, -np.inf)
     for n in range(len(places)):
@@ -41,7 +42,7 @@ def _around(vertices: Array, faces: Faces, places: Array, reach: Array) -> NDArr
 
 def step_back(skin: Skin, places: Array, reach: Array) -> tuple[Skin, list[Spot]]:
     """Take away the faces within a reach (k,) of each of some places; also return where."""
-    gone = _around(skin.vertices, skin.faces, places, reach)
+    gone = around(skin.vertices, skin.faces, places, reach) & (skin.kind != STAND_IN)
     rest, _, lost = without(skin, gone)
     taken = np.concatenate((skin.vertices[skin.faces[gone]], lost))
     return rest, taken_spots(taken.mean(axis=1))

@@ -15,31 +15,31 @@ Array = NDArray[np.float64]
 Marks = NDArray[np.bool_]
 
 
-def lost(skin: Skin, rest: Skin, tag: int) -> float:
-    """Sum the squares of how far, mm, vertices that are gone lie from the new border.
+def gone(skin: Skin, rest: Skin, tag: int) -> Array:
+    """Return the vertices (k, 3) of faces with a tag that a surface has lost.
 
     Parameters
     ----------
     skin, rest : Skin
         Before and after.
     tag : int
-        Only vertices of faces with this tag count.
     """
     count = len(skin.vertices)
     own = _tagged(skin.faces, skin.kind, tag, count)
     left = _tagged(rest.faces, rest.kind, tag, len(rest.vertices))
     if np.array_equal(rest.vertices[:count], skin.vertices):
-        gone = skin.vertices[own & ~left[:count]]
-    else:  # numbered anew where it was cut by a plane
-        gone = skin.vertices[own]
-        gone = gone[~shared(gone, rest.vertices[left])]
-    return float(_far(rest, gone).sum()) if len(gone) else 0.0
+        return skin.vertices[own & ~left[:count]]
+    # Numbered anew where it was cut by a plane.
+    points = skin.vertices[own]
+    return points[~shared(points, rest.vertices[left])]
 
 
-def _far(rest: Skin, points: Array) -> Array:
-    """Return the squared distances of points from a border."""
+def cost(rest: Skin, points: Array) -> float:
+    """Sum the squares of how far, mm, points that are gone lie from the border that is left."""
+    if not len(points):
+        return 0.0
     rim = rest.vertices[tails(rest, np.flatnonzero(rest.opposite < 0))]
-    return np.asarray(cKDTree(rim).query(points)[0] ** 2)
+    return float((cKDTree(rim).query(points)[0] ** 2).sum())
 
 
 @njit(cache=True, nogil=True)

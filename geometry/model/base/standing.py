@@ -15,18 +15,19 @@ from geometry.model.base.assembling import Closed, Ground, assemble, mend
 from geometry.model.base.borders import step_back
 from geometry.model.base.bridges import Bridges
 from geometry.model.base.ends import cut_end, ends_of
-from geometry.model.base.losses import lost
+from geometry.model.base.losses import cost, gone
+from geometry.model.base.nearby import Nearby
 from geometry.model.base.skirts import CrossedBorder
 from geometry.model.bodies.solids import odd_at, odd_vertices
 from geometry.model.memory import give_back
 from geometry.model.surface.halfedges import face_areas
-from geometry.model.surface.kinds import BASE, FILL, FLOOR, SCAN, WALL
+from geometry.model.surface.kinds import BASE, FILL, FLOOR, SCAN, STAND_IN, WALL
 from geometry.model.surface.mending import Spot, crossings_near, joined_spots
 from geometry.model.surface.skin import Skin, tails
 from geometry.model.undercuts.regions import Misplaced
 
 Array = NDArray[np.float64]
-Rounds = Generator[Skin, None, Closed]
+Rounds = Generator[float, None, Closed]
 
 BRIDGES = ((9.0, 0.0), (5.0, 0.0), (3.0, 0.0), (6.0, 0.6), (6.0, -0.6))
 """The kinds of bridges that are tried: where the line from end to end crosses the border again,
@@ -36,7 +37,7 @@ EVEN = 3
 SHORT_BRIDGES = 3.0
 LITTLE_LOST = 2.0
 """Where so little of the surface is lost nothing else is tried; see
-:func:`geometry.model.base.losses.lost`."""
+:func:`geometry.model.base.losses.cost`."""
 MUCH_LOST = 100.0
 """Where so much is lost, upright planes at the ends may cost less."""
 AROUND_FOLDS, STRIPS = 4.0, (0.6, 1.2)
@@ -74,7 +75,6 @@ class _Trial:
     """One way of closing a surface, as far as it got."""
 
     rounds: Rounds
-    rest: Skin
     lost: float
 
 
@@ -132,23 +132,20 @@ class _Search:
     def _first(self, skin: Skin) -> _Stood | None:
         """Follow the way that lost least so far, until one has closed a surface."""
         kinds = BRIDGES if len(skin.faces) <= FINE else BRIDGES[:EVEN]
-        start = 0.0 if skin is self._skin else self._lost(skin)
+        before = gone(self._skin, skin, SCAN)
         trials = [
-            _Trial(_stand(skin, Bridges(*kind), self._ground, STAND_ROUNDS), skin, start)
+            _Trial(_stand(Nearby(skin, before), Bridges(*kind), self._ground, STAND_ROUNDS), 0.0)
             for kind in kinds
         ]
         while trials:
             trial = min(trials, key=lambda one: max(one.lost, LITTLE_LOST))
             try:
-                rest = next(trial.rounds)
+                trial.lost = next(trial.rounds)
             except StopIteration as done:
                 return _Stood(done.value, trial.lost)
             except FoldedBorder as error:
                 trials.remove(trial)
                 self._folded.append(error)
-            else:
-                if rest is not trial.rest:
-                    trial.rest, trial.lost = rest, self._lost(rest)
         return None
 
     def _inside(self) -> _Stood | None:
@@ -171,46 +168,44 @@ class _Search:
 
     def _at_ends(self, best: _Stood | None) -> _Stood | None:
         """Cut the surface off along upright planes, unless that costs more."""
-        rounds, cost = _on_ends(self._skin, self._ground), 0.0
+        rounds, lost = _on_ends(self._skin, self._ground), 0.0
         try:
-            while best is None or cost < best.lost:
-                cost = self._lost(next(rounds))
+            while best is None or lost < best.lost:
+                lost = next(rounds)
         except StopIteration as done:
-            return _Stood(done.value, cost)
+            return _Stood(done.value, lost)
         except FoldedBorder as error:
             self._folded.append(error)
         return None
 
-    def _lost(self, rest: Skin) -> float:
-        return lost(self._skin, rest, SCAN)
-
 
 def _stand(
-    skin: Skin, bridges: Bridges, ground: Ground, rounds: int, planes: Array | None = None
+    near: Nearby, bridges: Bridges, ground: Ground, rounds: int, planes: Array | None = None
 ) -> Rounds:
     """Close a cut surface with bridges of one kind, or say where plain walls crossed it.
 
-    Yields what is left of the surface after each round.
+    Yields after each round what was given up by then.
     """
-    spots: list[Spot] = []
     tried: list[Array] = []
     nibbles = 0
     folds = np.empty((0, 3))
     for _ in range(rounds):
-        if len(skin.faces) > FINE:
-            give_back()
-        solid, centres, pinched = _attempt(skin, ground, bridges, planes)
+        solid, centres, pinched = _attempt(near.part, ground, bridges, planes)
+        if solid is not None:
+            if len(near.whole().faces) > FINE:
+                give_back()
+            solid, centres, pinched = _attempt(near.whole(), ground, bridges, planes)
+            if solid is not None:
+                solid.spots = joined_spots([*near.spots, *solid.spots])
+                return solid
+            near.look_at(centres)
         if not len(folds):
             folds = centres
-        if solid is not None:
-            solid.spots = joined_spots([*spots, *solid.spots])
-            return solid
         if pinched and nibbles < NIBBLES:
             # Two walls or patches share an edge there: a little less border parts them.
             nibbles += 1
-            skin, taken = step_back(skin, centres, np.full(len(centres), 0.15 * nibbles))
-            spots += taken
-            yield skin
+            near.step_back(centres, np.full(len(centres), 0.15 * nibbles))
+            yield near.cost()
             continue
         # No wall stands where the cut itself touches itself.
         low = centres[:, 2] <= ground.trim + TOUCHING
@@ -220,14 +215,11 @@ def _stand(
             again = _times_tried(vain, tried)
             tried.append(vain)
             reach = (again + 1) * np.float64(NIBBLE)
-            rest, taken = step_back(skin, vain, reach)
-            if again.min() > 0 and len(rest.faces) == len(skin.faces):
+            if not near.step_back(vain, reach) and again.min() > 0:
                 # Walls cross far from the surface: what they hang from is cut back.
-                rim = skin.vertices[tails(skin, np.flatnonzero(skin.opposite < 0))]
-                rest, taken = step_back(skin, rim[cKDTree(rim).query(vain)[1]], reach)
-            skin = rest
-            spots += taken
-        yield skin
+                rim = near.rim()
+                near.step_back(rim[cKDTree(rim).query(vain)[1]], reach)
+        yield near.cost()
     raise FoldedBorder(folds)
 
 
@@ -242,13 +234,15 @@ def stand_on_ends(skin: Skin, trim: float, top: float) -> Closed:
 
 
 def _on_ends(skin: Skin, ground: Ground) -> Rounds:
+    first = skin
+    before = np.empty((0, 3))
     spots: list[Spot] = []
     tried: list[Array] = []
     planes, centres = np.empty((0, 3)), np.empty((0, 3))
     for attempt in range(END_ROUNDS):
         try:
-            bridges = Bridges(SHORT_BRIDGES)
-            solid = yield from _stand(skin, bridges, ground, SHORT_ROUNDS, planes)
+            near, bridges = Nearby(skin, before), Bridges(SHORT_BRIDGES)
+            solid = yield from _stand(near, bridges, ground, SHORT_ROUNDS, planes)
         except FoldedBorder as error:
             centres = error.places
         else:
@@ -265,12 +259,14 @@ def _on_ends(skin: Skin, ground: Ground) -> Rounds:
             skin, plane, taken = cut
             planes = np.vstack((planes, plane))
             spots += taken
-            yield skin
+            before = gone(first, skin, SCAN)
+            yield cost(skin, before)
         if left:
             here = np.concatenate(left)
             skin, taken = step_back(skin, here, np.full(len(here), 0.4 * (1 + attempt // 2)))
             spots += taken
-            yield skin
+            before = gone(first, skin, SCAN)
+            yield cost(skin, before)
     raise FoldedBorder(centres)
 
 
@@ -286,29 +282,56 @@ def _attempt(
         Where it crosses itself.
     pinched : bool
         It does not, but some of its walls or patches share an edge or a vertex there.
+
+    Of a surface with stand-ins only what was added to it is looked at, and patches of holes
+    that are at fault alone are let pass: they are mended on the whole.
     """
     try:
         solid = assemble(skin, ground, bridges, planes)
     except CrossedBorder as crossed:
         return None, crossed.places, False
-    odd = odd_at(solid.faces, len(solid.vertices), solid.kind != SCAN)
-    whole = Mesh(solid.vertices, solid.faces)
-    # The scan itself was mended already; the base is one flat outline.
-    made = (solid.kind != SCAN) & (solid.kind != BASE)
-    count, pairs = crossings_near(whole, made, solid.kind == FILL)
+    real = np.flatnonzero(solid.kind != STAND_IN)
+    partly = len(real) < len(solid.faces)
+    count, pairs, odd = _faults(solid, real)
     if count and not np.isin(solid.kind[pairs], (WALL, FLOOR)).any():
         # Only patches of holes are at fault, not where the border stands.
+        if partly:
+            return solid, np.empty((0, 3)), False
         mend(solid)
-        made = solid.kind != SCAN
-        whole = Mesh(solid.vertices, solid.faces)
-        count, pairs = crossings_near(whole, made, solid.kind == FILL)
-        odd = odd_at(solid.faces, len(solid.vertices), made)
-    if not count and not odd.any():
+        count, pairs, odd = _faults(solid, np.arange(len(solid.faces)))
+    if not count and not odd.any() and not partly:
         odd, _ = odd_vertices(solid.faces, len(solid.vertices))
     if not count and not odd.any():
         return solid, np.empty((0, 3)), False
     centres = solid.vertices[solid.faces[pairs]].mean(axis=(1, 2))
     return None, np.concatenate((centres, solid.vertices[odd])), not count
+
+
+def _faults(
+    solid: Closed, real: NDArray[np.int64]
+) -> tuple[int, NDArray[np.int64], NDArray[np.bool_]]:
+    """Count pairs of faces that cross where something was added to a surface.
+
+    Parameters
+    ----------
+    solid : Closed
+    real : (k,) int64
+        Its faces that are no stand-ins, in order.
+
+    Returns
+    -------
+    count, pairs
+        As of :func:`crossings_near`.
+    odd : (n,) bool
+        Vertices where what was added makes no closed sheet.
+    """
+    kind = solid.kind[real]
+    # The scan itself was mended already; the base is one flat outline.
+    made = (kind != SCAN) & (kind != BASE)
+    mesh = Mesh(solid.vertices, solid.faces[real])
+    count, pairs = crossings_near(mesh, made, kind == FILL)
+    added = (solid.kind != SCAN) & (solid.kind != STAND_IN)
+    return count, real[pairs], odd_at(solid.faces, len(solid.vertices), added)
 
 
 def _times_tried(centres: Array, tried: list[Array]) -> NDArray[np.int64]:

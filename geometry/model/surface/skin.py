@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from geometry.mesh import Mesh
 from geometry.model.surface.halfedges import Faces
+from geometry.model.surface.kinds import STAND_IN
 from geometry.model.surface.patches import median_edge, patch_loops
 from geometry.topology import analyse
 from geometry.topology.pieces import label_pieces, split_fans
@@ -271,7 +272,7 @@ def without(skin: Skin, gone: NDArray[np.bool_]) -> tuple[Skin, list[NDArray[np.
     Returns
     -------
     skin : Skin
-        What hangs together with the most faces.
+        What hangs together with the most faces, or with what stands for others.
     openings : list of (k,) int64
         Half-edges of each new border loop that does not run into the old border.
     lost : (k, 3, 3) float64
@@ -286,8 +287,9 @@ def without(skin: Skin, gone: NDArray[np.bool_]) -> tuple[Skin, list[NDArray[np.
     lost = np.empty((0, 3, 3))
     pieces = label_pieces(out.opposite, np.zeros(len(out.faces), dtype=np.uint8), label)
     if pieces > 1:
-        main = int(np.argmax(np.bincount(label, minlength=pieces)))
-        mine = label == main
+        main = np.bincount(label[out.kind == STAND_IN], minlength=pieces) > 0
+        main[np.argmax(np.bincount(label, minlength=pieces))] |= not main.any()
+        mine = main[label]
         lost = out.vertices[out.faces[~mine]]
         fresh = fresh.reshape(-1, 3)[mine].ravel()
         out, _ = _kept(out, mine)
@@ -328,6 +330,52 @@ def region(skin: Skin, keep: NDArray[np.bool_], at: int) -> tuple[Skin, NDArray[
     count = int(split_fans(part.faces, part.opposite, corner, origin, np.empty_like(corner)))
     old = origin[:count].astype(np.int64)
     return Skin(part.vertices[old], corner.reshape(-1, 3), part.kind, part.opposite), old
+
+
+def with_stand_in(skin: Skin, keep: NDArray[np.bool_]) -> Skin | None:
+    """Return some faces of a surface, and fans of faces in place of the others.
+
+    Each new border loop is closed by faces around one point, tagged ``STAND_IN``.
+
+    Parameters
+    ----------
+    skin : Skin
+    keep : (m,) bool
+
+    Returns
+    -------
+    Skin, or None where a new border runs into the old one.
+    """
+    part, fresh = _kept(skin, keep)
+    loops = loops_of(part, np.flatnonzero(fresh))
+    if not all(fresh[half].all() for half in loops):
+        return None
+    corner = np.empty(part.faces.size, dtype=np.int32)
+    origin = np.empty(part.faces.size, dtype=np.int32)
+    count = int(split_fans(part.faces, part.opposite, corner, origin, np.empty_like(corner)))
+    vertices, faces = part.vertices[origin[:count]], corner.reshape(-1, 3)
+    opposite = [part.opposite]
+    middles: list[Array] = []
+    fans: list[Faces] = []
+    made = len(faces)
+    for half in loops:
+        line = faces[half // 3, half % 3]
+        size = len(line)
+        middle = np.full(size, count + len(middles), dtype=np.int32)
+        middles.append(vertices[line].mean(axis=0))
+        fans.append(np.column_stack((np.roll(line, -1), line, middle)))
+        fan = 3 * (made + np.arange(size, dtype=np.int32))
+        part.opposite[half] = fan
+        beside = np.column_stack((half, np.roll(fan, 1) + 2, np.roll(fan, -1) + 1))
+        opposite.append(beside.ravel().astype(np.int32))
+        made += size
+    kind = np.concatenate((part.kind, np.full(made - len(faces), STAND_IN, dtype=np.int8)))
+    return Skin(
+        np.vstack((vertices, *middles)),
+        np.concatenate((faces, *fans)),
+        kind,
+        np.concatenate(opposite),
+    )
 
 
 def _kept(skin: Skin, keep: NDArray[np.bool_]) -> tuple[Skin, NDArray[np.bool_]]:

@@ -11,13 +11,15 @@ from geometry.model.base.borders import step_back
 from geometry.model.base.bridges import Bridges
 from geometry.model.base.closing import close_surface
 from geometry.model.base.cutting import cut_surface
-from geometry.model.base.losses import lost
+from geometry.model.base.losses import cost, gone
+from geometry.model.base.nearby import Nearby
 from geometry.model.bodies.cubes import zero_surface
 from geometry.model.bodies.solids import as_written
 from geometry.model.surface.halfedges import face_areas, genus
 from geometry.model.surface.kinds import SCAN
 from geometry.model.surface.patches import patch_loops
 from geometry.model.surface.skin import skin_of, tails, without
+from geometry.topology import analyse
 from geometry.topology.intersections import find_intersections
 
 TRIM, TOP = 2.0, 12.0
@@ -114,15 +116,47 @@ def test_the_cost_of_a_border_is_what_lies_beyond_the_new_one(frayed):
     rim = frayed.vertices[frayed.faces[frayed.opposite.reshape(-1, 3).min(axis=1) < 0, 0]]
     rest, _ = step_back(frayed, rim[rng.choice(len(rim), 6, replace=False)], np.full(6, 0.9))
     left = {point.tobytes() for point in rest.vertices[np.unique(rest.faces)]}
-    gone = np.array(
+    lost = np.array(
         [p for p in frayed.vertices[np.unique(frayed.faces)] if p.tobytes() not in left]
     )
     # Against every point of the new border.
     new = rest.vertices[tails(rest, np.flatnonzero(rest.opposite < 0))]
-    away = np.linalg.norm(gone[:, None] - new, axis=2).min(axis=1)
-    assert len(gone) > 6
-    assert lost(frayed, rest, SCAN) == pytest.approx((away**2).sum())
-    assert lost(frayed, frayed, SCAN) == 0.0
+    away = np.linalg.norm(lost[:, None] - new, axis=2).min(axis=1)
+    assert len(lost) > 6
+    assert cost(rest, gone(frayed, rest, SCAN)) == pytest.approx((away**2).sum())
+    assert cost(frayed, gone(frayed, frayed, SCAN)) == 0.0
+
+
+def _faces_of(skin):
+    """Return the corners of the scan's faces, in no order."""
+    corners = skin.vertices[skin.faces[skin.kind == SCAN]].reshape(-1, 9)
+    return corners[np.lexsort(corners.T)]
+
+
+@pytest.mark.parametrize("reach", [0.6, 4.0])
+def test_near_its_border_a_surface_is_taken_back_as_the_whole_is(frayed, reach):
+    rng = np.random.default_rng(8)
+    rim = frayed.vertices[tails(frayed, np.flatnonzero(frayed.opposite < 0))]
+    near, whole = Nearby(frayed), frayed
+    assert (near.part.kind == SCAN).sum() < 0.75 * len(frayed.faces)
+    # Fans stand for what is left aside, so that the border is the scan's own.
+    assert len(near.rim()) == len(rim)
+    assert analyse(near.part.mesh, self_intersections=False).shells == 1
+    for _ in range(3):
+        places = rim[rng.choice(len(rim), 5, replace=False)]
+        assert near.step_back(places, np.full(5, reach))
+        whole, _ = step_back(whole, places, np.full(5, reach))
+        assert near.cost() == pytest.approx(cost(whole, gone(frayed, whole, SCAN)))
+    assert (_faces_of(near.whole()) == _faces_of(whole)).all()
+    assert near.spots
+
+
+def test_what_crosses_far_from_the_border_is_looked_at_from_then_on(frayed):
+    top = frayed.vertices[[np.argmax(frayed.vertices[:, 2])]]
+    near = Nearby(frayed)
+    assert not (near.part.vertices[near.part.faces[near.part.kind == SCAN]] == top).all(-1).any()
+    near.look_at(top)
+    assert (near.part.vertices[near.part.faces[near.part.kind == SCAN]] == top).all(-1).any()
 
 
 def test_a_hole_that_was_closed_before_is_closed_alike(frayed):
