@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from geometry.inspection.findings import CHECK, NOTE, STOP, Finding, spot
 from geometry.inspection.hole_places import Between, GumLine
@@ -19,6 +20,9 @@ _MOST_TOLD, _MOST_LOOKED_AT = 12, 4
 _TORN = 30  # holes, from which on the surface itself is in doubt
 # Across a rim is between places at least this share of it apart; of a longer rim some places do.
 _ASIDE_SHARE, _MOST_ON_RIM = 0.125, 200
+# A rim so long, and at least such a share of the border, is a second border: what was missed on
+# teeth or gum is smaller. Where gum closes into a band, each end left open has its own.
+_SECOND_BORDER_MM, _SECOND_BORDER_SHARE = 100.0, 0.5
 # A round hole is twice as wide as the chord over an eighth of it is long, and some more.
 _TWISTED = 0.5
 
@@ -60,8 +64,12 @@ def hole_findings(
     slits: list[_Hole] = []
     cracks: list[_Hole] = []
     deep: list[_Hole] = []
+    borders: list[Finding] = []
     for loop in topology.holes:
         if loop.perimeter_mm < limits.hole_check_mm:
+            continue
+        if _is_border(loop, topology):
+            borders.append(_second_border(loop, topology, placer))
             continue
         rim = topology.main.vertices[loop.vertices]
         hole = _Hole(loop, hole_width(rim, loop), between is not None and between(rim))
@@ -80,7 +88,35 @@ def hole_findings(
     found += _one_by_one(doubtful, CHECK, _MOST_LOOKED_AT, placer, limits)
     if len(severe) + len(doubtful) >= _TORN:
         found[0] = _torn(found[0], len(severe) + len(doubtful))
-    return found + _counted(slits, cracks, deep, placer, limits)
+    return found + borders + _counted(slits, cracks, deep, placer, limits)
+
+
+def _is_border(loop: Loop, topology: Topology) -> bool:
+    """Whether a loop is a border like the longest one."""
+    longest = topology.border.perimeter_mm if topology.border else 0.0
+    return loop.perimeter_mm >= max(_SECOND_BORDER_MM, _SECOND_BORDER_SHARE * longest)
+
+
+def _second_border(loop: Loop, topology: Topology, placer: Placer) -> Finding:
+    """Check the band of surface between two borders, told where they are nearest."""
+    assert topology.border is not None
+    points = topology.main.vertices
+    rim, first = points[loop.vertices], points[topology.border.vertices]
+    away, other = cKDTree(first).query(rim)
+    nearest = int(np.argmin(away))
+    middle = 0.5 * (rim[nearest] + first[other[nearest]])
+    place = placer(middle)
+    return Finding(
+        "hole",
+        CHECK,
+        f"The border of the scan runs in two loops, {topology.border.perimeter_mm:.0f} and "
+        f"{loop.perimeter_mm:.0f} mm around: the surface closes into a band between them, "
+        f"{place.words}. Look on the picture whether the band is gum, and not lip, cheek or "
+        "tongue.",
+        sextant=place.sextant,
+        side=place.side,
+        at=spot(middle),
+    )
 
 
 def _one_by_one(

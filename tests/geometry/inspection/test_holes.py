@@ -141,3 +141,27 @@ def test_what_lies_between_two_crowns_is_told_from_what_lies_on_one() -> None:
     assert not between(ring + [10.0, 0.0, 0.0])  # in a space
     assert not between(ring + [0.0, 12.0, 0.0])  # on the palate
     assert between_of(frame, SimpleNamespace(teeth=teeth[:1])) is None
+
+
+def tube(length: float, opening: float = 0.0) -> Mesh:
+    """A tube 20 mm wide and ``length`` long, open at both ends, perhaps with a hole in its side."""
+    around, along = 64, round(length)
+    turn, z = np.meshgrid(2 * np.pi * np.arange(around) / around, np.arange(along), indexing="ij")
+    points = np.stack([20 * np.cos(turn), 20 * np.sin(turn), z], axis=2).reshape(-1, 3)
+    k, m = np.meshgrid(np.arange(around), np.arange(along - 1), indexing="ij")
+    a, b = (k * along + m).ravel(), ((k + 1) % around * along + m).ravel()
+    faces = np.concatenate([np.stack([a, b, b + 1], axis=1), np.stack([a, b + 1, a + 1], axis=1)])
+    away = np.linalg.norm(points[faces].mean(axis=1) - [20.0, 0.0, length / 2], axis=1)
+    return Mesh(points, faces[away > opening].astype(np.int32))
+
+
+def test_a_second_border_as_long_as_the_first_is_a_band_not_a_hole() -> None:
+    """Each end of the tube is 2 π 20 = 126 mm around."""
+    (found,) = findings(tube(30.0))
+    assert (found.code, found.severity) == ("hole", "check")
+    assert "126 and 126 mm around" in found.message
+
+
+def test_a_long_hole_beside_longer_borders_is_still_a_hole() -> None:
+    found = findings(tube(60.0, 12.0))
+    assert [one.severity for one in found] == ["stop", "check"]
