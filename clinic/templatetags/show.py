@@ -58,6 +58,15 @@ def minutes(value: float | dt.timedelta | None) -> str:
 
 
 @register.filter
+def countdown(until: dt.datetime) -> str:
+    """Show the time left as the page then counts it: “4:05”, “1 h 20”, “over by 2:10”."""
+    left = (until - timezone.now()).total_seconds()
+    minutes, seconds = divmod(round(abs(left)), 60)
+    words = f"{minutes // 60} h {minutes % 60:02d}" if minutes >= 60 else f"{minutes}:{seconds:02d}"
+    return words if left >= 0 else f"over by {words}"
+
+
+@register.filter
 def percent(value: float | None, digits: int = 0) -> str:
     """Show a share; certain only when it is: 99.97 % is “> 99 %”, not “100 %”."""
     if value is None:

@@ -452,6 +452,7 @@ function walkFindings(view) {
 function still() {
   root.classList.add("flat");
   root.closest(".scan-page")?.classList.add("flat");
+  for (const part of root.querySelectorAll(".waits")) part.hidden = true;
   const words = root.querySelector(".no-view");
   if (words) words.hidden = false;
 }
@@ -467,7 +468,7 @@ async function start() {
   }
   root.archView = view;
   root.dispatchEvent(new CustomEvent("arch-open", { bubbles: true, detail: view }));
-  for (const part of root.querySelectorAll(".viewer-tools, .layers")) part.hidden = false;
+  for (const part of root.querySelectorAll(".waits")) part.classList.remove("waits");
   for (const button of root.querySelectorAll("[data-look]")) {
     button.addEventListener("click", () => view.look(button.dataset.look));
   }

@@ -16,6 +16,21 @@ def wedge(page: Page, text: str) -> None:
         page.keyboard.press("Enter")
 
 
+MOVED = """() => new Promise((done) => {
+  const found = [];
+  new PerformanceObserver((list) => found.push(...list.getEntries().flatMap((entry) =>
+    entry.sources.map(({ node }) => node?.className ?? ""))))
+    .observe({ type: "layout-shift", buffered: true });
+  setTimeout(() => done(found), 400);
+})"""
+
+
+def nothing_moved(page: Page) -> None:
+    """What a finger aims at stays where it is while the three-dimensional view opens."""
+    expect(page.locator(".stage canvas")).to_be_visible()
+    assert page.evaluate(MOVED) == []
+
+
 def book(page: Page, address: str) -> str:
     """The front desk adds a patient, a visit and an order; return the patient's page."""
     page.goto(f"{address}/patients/new/")
@@ -65,7 +80,7 @@ def take_scans(page: Page, address: str, patient: str, scans) -> None:
     for link in links:
         page.goto(address + link)
         expect(page.locator("#verdict-title")).to_be_visible()
-        expect(page.locator(".stage canvas")).to_be_visible(timeout=30_000)
+        nothing_moved(page)
         if page.get_by_label("Reason").count():
             page.fill("#reason", "Looked at with the patient, fit for a retainer.")
             page.get_by_role("button", name=re.compile("^Accept")).click()
@@ -93,6 +108,7 @@ def make(page: Page, address: str, codes: list[str], lots: dict[str, str]) -> No
             page.wait_for_timeout(1000)
             page.reload()
         made.click()
+        nothing_moved(page)
         page.get_by_role("button", name="Approve for printing").click()
         expect(page.locator("#model-state").get_by_text("Approved")).to_be_visible()
         for text in (code, "DO-START", "DO-TICK-ALL", "DO-FINISH"):

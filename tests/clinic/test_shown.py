@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
-import pytest
+import datetime as dt
 
-from clinic.templatetags.show import not_more
+import pytest
+from django.utils import timezone
+
+from clinic.templatetags.show import countdown, not_more
 
 
 @pytest.mark.parametrize(
@@ -13,3 +16,13 @@ from clinic.templatetags.show import not_more
 )
 def test_the_least_is_never_shown_as_more_than_it_is(value, shown):
     assert not_more(value) == shown
+
+
+@pytest.mark.parametrize(
+    ("seconds", "shown"),
+    [(65.2, "1:05"), (4800, "1 h 20"), (-130, "over by 2:10"), (-7500, "over by 2 h 05"), (0, "0:00")],
+)
+def test_a_countdown_begins_as_the_page_goes_on_counting(monkeypatch, seconds, shown):
+    now = timezone.now()
+    monkeypatch.setattr(timezone, "now", lambda: now)
+    assert countdown(now + dt.timedelta(seconds=seconds)) == shown
