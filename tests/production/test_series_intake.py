@@ -142,6 +142,16 @@ def test_numbers_stay_while_they_are_checked(intake, person):
     assert intake.numbers == {"up/upper_1.stl": 4, "up/upper_4.stl": 1}
 
 
+def test_a_series_cannot_be_started_while_its_steps_are_compared(intake, signed_in):
+    client = signed_in("doctor")
+    SeriesIntake.objects.update(status=SeriesIntake.Status.WAITING)
+    page = client.get(reverse("series-intake", args=[intake.uuid])).content.decode()
+    assert 'id="series-start" disabled' in page
+    SeriesIntake.objects.update(status=SeriesIntake.Status.CHECKED)
+    brought = client.get(reverse("series-state", args=[intake.uuid]) + "?seen=x").content.decode()
+    assert 'id="series-start" hx-swap-oob="true"' in brought
+
+
 def test_numbers_stay_once_the_series_runs(intake, person):
     begin(person("doctor"), intake, accepted=True)
     intake.refresh_from_db()

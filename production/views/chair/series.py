@@ -119,7 +119,7 @@ def intake_state(request: HttpRequest, intake: uuid.UUID) -> HttpResponse:
     return live(
         request,
         str(context["version"]),
-        lambda: render(request, "series/intake_state.html", context),
+        lambda: render(request, "series/intake_state.html", context | {"live": True}),
     )
 
 
