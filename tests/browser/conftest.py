@@ -51,7 +51,7 @@ def sign_in(browser: Browser, site: Site) -> Iterator[Callable[[str], Page]]:
         context = browser.new_context(viewport=TABLET, has_touch=True)
         contexts.append(context)
         page = context.new_page()
-        page.set_default_timeout(15000)
+        page.set_default_timeout(30_000)
         faults: list[str] = []
         page.on("pageerror", lambda error: faults.append(str(error)))
         page.on(

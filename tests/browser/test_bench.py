@@ -45,7 +45,7 @@ def tablet(browser, live_server, bench):
         [{"name": "sessionid", "value": session.session_key, "url": live_server.url}]
     )
     page = context.new_page()
-    page.set_default_timeout(15000)
+    page.set_default_timeout(30_000)
     page.faults = []
     page.on("pageerror", lambda error: page.faults.append(str(error)))
     page.on(
