@@ -27,7 +27,7 @@ from geometry.dentition.row.embrasures import open_embrasures
 from geometry.dentition.row.ends import cut_ends
 from geometry.dentition.row.gaps import find_gaps
 from geometry.dentition.row.passages import find_passages
-from geometry.dentition.row.rolled import cheapest_row, rolled
+from geometry.dentition.row.rolled import Rolled, cheapest_row, rolled
 from geometry.dentition.row.rows import Row, with_sunken
 from geometry.dentition.row.sheets import STEP_S_MM, STEP_Z_MM, Sheets
 from geometry.errors import GeometryError
@@ -54,7 +54,12 @@ class Axes(ArchAxes, Protocol):
 
 
 def analyse(
-    mesh: Mesh, frame: Axes, topology: Topology, *, short_limit_mm: float = SHORT_MM
+    mesh: Mesh,
+    frame: Axes,
+    topology: Topology,
+    *,
+    short_limit_mm: float = SHORT_MM,
+    scan: Rolled | None = None,
 ) -> Dentition:
     """Find teeth, gingival margin, captured tissue, gaps and open embrasures.
 
@@ -68,6 +73,8 @@ def analyse(
         Of ``mesh``: gives the main piece and its outer border.
     short_limit_mm : float
         Captured tissue below this is short.
+    scan : Rolled, optional
+        The main piece rolled out in this frame, where that was done before.
 
     Returns
     -------
@@ -78,7 +85,7 @@ def analyse(
     clock = time.perf_counter()
     surface = topology.main
     try:
-        scan = rolled(surface, frame)
+        scan = scan or rolled(surface, frame)
     except GeometryError as error:
         return Dentition(
             frame.arch, status="uncertain", reason=str(error), short_limit_mm=short_limit_mm
@@ -86,8 +93,7 @@ def analyse(
     local, axes, line, sheets = scan.local, scan.axes, scan.line, scan.sheets
     timings = {"roll_out": 1000 * (time.perf_counter() - clock)}
     clock = time.perf_counter()
-    shadow = scan.shadow()
-    row = cheapest_row(scan, shadow, frame.arch)
+    row = cheapest_row(scan, frame.arch)
     timings["row"] = 1000 * (time.perf_counter() - clock)
     if row is None or len(row[1].numbers) < FEWEST_TEETH:
         return Dentition(
@@ -116,7 +122,7 @@ def analyse(
         scan.sn,
         np.ascontiguousarray(local[:, 2]),
         scan.faces,
-        shadow,
+        scan.shadow,
         line,
         teeth.start,
         teeth.stop,

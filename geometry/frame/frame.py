@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from geometry.axes import along_basis, own_axes
-from geometry.dentition.row.rolled import lower_over_upper
+from geometry.dentition.row.rolled import Rolled, lower_over_upper, rolled
 from geometry.errors import GeometryError
 from geometry.frame.bent import Levels, View, level_planes
 from geometry.frame.bonded import bonded_shares, hanging_shares
@@ -229,6 +229,14 @@ def find_frame(mesh: Mesh, arch: str | None = None) -> Frame:
     GeometryError
         When nothing like a row of teeth is found or the size is not a mouth's.
     """
+    return find_frame_rolled(mesh, arch)[0]
+
+
+def find_frame_rolled(mesh: Mesh, arch: str | None = None) -> tuple[Frame, Rolled | None]:
+    """Find the frame as :func:`find_frame` does; return also the scan rolled out in it.
+
+    Not every frame needs it: then there is None.
+    """
     if arch is not None and arch not in ARCHES:
         raise GeometryError(f"arch {arch!r} is not known; say upper or lower")
     found = take_surface(mesh)
@@ -243,22 +251,31 @@ def find_frame(mesh: Mesh, arch: str | None = None) -> Frame:
     local_tips = np.concatenate([form.to_arch(tips[:, :2]), tips[:, 2:] - plane.level], axis=1)
     vault = look_between(relief, plane.level, form)
     front = _shorter_side(places) >= 0.0 and form.certainty >= FRONT_GUESSED
-    side = tell_side(seen.row, local_tips, vault, plane.tilt_sd_deg, front)
-    if front and side.doubtful:
-        side = _looked_closer(mesh, side, plane, seen, own)
-    likely = arch or ("upper" if side.upper >= 0.5 else "lower")
-    counts = _unbonded(seen, plane, plane.tips.points)
-    settled = refit(plane, np.empty((0, 3)), counts).axis
-    views = [_weighed(seen, view, likely) for view in turned_views(surface, plane, VIEWS)]
-    levels = level_planes(plane, views, form.front @ rotation[:2])
-    moved = float(np.degrees(np.arccos(np.clip(levels.every.axis @ settled, -1.0, 1.0))))
+    settled = refit(plane, np.empty((0, 3)), _unbonded(seen, plane, plane.tips.points)).axis
+    views = turned_views(surface, plane, VIEWS)
     unseen = unseen_tilt_deg(local_tips[:, :2], form)
-    # Tips and the rest of the biting surfaces at odds say as much as few tips do.
-    tilt_sd = float(np.linalg.norm([levels.every.tilt_sd_deg, moved, unseen]))
-    frame = _assemble(levels, tilt_sd, rotation, form, side, places, arch)
-    frame = _in_file(frame, own, surface.centre)
+
+    def framed(side: ArchSide) -> Frame:
+        likely = _likely(side, arch)
+        weighed = [_weighed(seen, view, likely) for view in views]
+        levels = level_planes(plane, weighed, form.front @ rotation[:2])
+        moved = float(np.degrees(np.arccos(np.clip(levels.every.axis @ settled, -1.0, 1.0))))
+        # Tips and the rest of the biting surfaces at odds say as much as few tips do.
+        tilt_sd = float(np.linalg.norm([levels.every.tilt_sd_deg, moved, unseen]))
+        frame = _assemble(levels, tilt_sd, rotation, form, side, places, arch)
+        return _in_file(frame, own, surface.centre)
+
+    side = tell_side(seen.row, local_tips, vault, plane.tilt_sd_deg, front)
+    frame, scan = framed(side), None
+    if front and side.doubtful:
+        closer, scan = _looked_closer(mesh, frame, side)
+        if _likely(closer, arch) == _likely(side, arch):
+            frame = _told(frame, closer, arch)
+        else:
+            frame, scan = framed(closer), None
     flaps = find_flaps(surface.centre, rotation @ own, form, seen.row, vault)
-    return replace(frame, flaps=flaps, outside=_outside(seen, plane) @ own + surface.centre)
+    outside = _outside(seen, plane) @ own + surface.centre
+    return replace(frame, flaps=flaps, outside=outside), scan
 
 
 @dataclass(frozen=True, slots=True)
@@ -279,30 +296,30 @@ class _Seen:
         return local, self.row.place(self.form.to_arch(local[:, :2]))
 
 
-@dataclass(frozen=True, slots=True)
-class _Axes:
-    """Axes of an arch before it is known which one it is, see :class:`geometry.axes.ArchAxes`."""
-
-    origin: NDArray[np.float64]
-    right: NDArray[np.float64]
-    anterior: NDArray[np.float64]
-    occlusal: NDArray[np.float64]
+def _likely(side: ArchSide, stated: str | None) -> str:
+    """The arch to go on with."""
+    return stated or ("upper" if side.upper >= 0.5 else "lower")
 
 
-def _looked_closer(
-    mesh: Mesh, side: ArchSide, plane: OcclusalPlane, seen: _Seen, own: NDArray[np.float64]
-) -> ArchSide:
+def _looked_closer(mesh: Mesh, frame: Frame, side: ArchSide) -> tuple[ArchSide, Rolled | None]:
     """Weigh in which teeth explain the row better, as far as it can be rolled out."""
-    anterior, apex = seen.form.front @ seen.rotation[:2], seen.form.apex @ seen.rotation[:2]
-    anterior -= (anterior @ plane.axis) * plane.axis
-    anterior /= np.linalg.norm(anterior)
-    apex += (plane.level - apex @ plane.axis) * plane.axis
-    right = np.cross(anterior, plane.axis)
-    axes = _Axes(apex @ own + seen.surface.centre, right @ own, anterior @ own, plane.axis @ own)
     try:
-        return side.with_row(lower_over_upper(mesh, axes))
+        scan = rolled(mesh, frame)
     except GeometryError:
-        return side
+        return side, None
+    return side.with_row(lower_over_upper(scan)), scan
+
+
+def _told(frame: Frame, side: ArchSide, stated: str | None) -> Frame:
+    """The frame with what is now known of which arch it is."""
+    return replace(
+        frame,
+        arch=stated or side.value,
+        confidence=side.confidence,
+        found_arch=side.value,
+        upper_probability=side.upper,
+        signs=side.signs,
+    )
 
 
 def _weighed(seen: _Seen, plane: OcclusalPlane, arch: str) -> View:
@@ -444,8 +461,7 @@ def _assemble(
     anterior = form.front @ rotation[:2]
     anterior -= (anterior @ plane.axis) * plane.axis
     anterior /= np.linalg.norm(anterior)
-    likely = stated or ("upper" if side.upper >= 0.5 else "lower")
-    superior = -plane.axis if likely == "upper" else plane.axis
+    superior = -plane.axis if _likely(side, stated) == "upper" else plane.axis
     right = np.cross(anterior, superior)
     # The row runs along (front.y, -front.x), which is the right or the left of the mouth.
     across = np.array([form.front[1], -form.front[0]]) @ rotation[:2]

@@ -39,8 +39,8 @@ ROW_EVEN, ROW_COUNTS, ROW_MOST = 5.0, 0.35, 6.0
 likely (of 43 generated mouths by four generators the lower ones cost -33 to -4, the upper ones
 -3 to 32); what each unit says, and what all of it says at most."""
 
-DOUBTFUL = 4.0
-"""Where the quick signs together say less than this, the teeth are laid wholly over the row."""
+DOUBTFUL = ROW_MOST
+"""Where the quick signs together say less than the teeth laid wholly over the row may, they are."""
 
 LEDGE_EITHER_MM = 2.5
 """A ledge this wide is as usual on either arch."""

@@ -13,8 +13,9 @@ from numpy.typing import NDArray
 from geometry.axes import along_basis
 from geometry.dentition import Dentition
 from geometry.dentition import analyse as analyse_dentition
+from geometry.dentition.row.rolled import Rolled
 from geometry.errors import GeometryError
-from geometry.frame import Frame, SoftTissue, clear, curve_of_spee, find_frame, measure_tilt
+from geometry.frame import Frame, SoftTissue, clear, curve_of_spee, find_frame_rolled, measure_tilt
 from geometry.inspection import arch_findings as arches
 from geometry.inspection import hole_findings as holes
 from geometry.inspection import surface_findings as surfaces
@@ -105,6 +106,7 @@ def inspect_scan(
         solid = arches.wall_findings(topology)
     findings += scattered + solid
     frame: Frame | None = None
+    rolled: Rolled | None = None
     # Two threads, as the compiled parts run beside each other on two cores.
     with ThreadPoolExecutor(max_workers=1) as beside:
         crossings = beside.submit(_timed, watch, "crossings", find_intersections, scan.mesh)
@@ -113,7 +115,7 @@ def inspect_scan(
             # What is larger than any arch is refused; measuring it would take minutes.
             if not scattered and _largest_side(topology.main) <= limits.extent_largest_mm:
                 try:
-                    frame = find_frame(topology.main, arch)
+                    frame, rolled = find_frame_rolled(topology.main, arch)
                 except GeometryError as error:
                     findings.append(arches.not_an_arch(str(error)))
         crossing, pairs = crossings.result()
@@ -139,10 +141,11 @@ def inspect_scan(
         with watch.part("frame"):
             cleared = clear(topology, frame)
             topology, frame, set_aside = cleared.topology, cleared.frame, cleared.set_aside
+            rolled = None
             sampling, fine = _sample(topology, limits)
     if frame is not None:
         parts, more = _measure_arch(
-            report, topology, frame, sampling, fine, limits, watch, set_aside
+            report, topology, frame, rolled, sampling, fine, limits, watch, set_aside
         )
         if solid:
             report["tissue"] |= {"status": "uncertain", "reason": _WALLS}
@@ -174,6 +177,7 @@ def _measure_arch(
     report: dict[str, Any],
     topology: Topology,
     frame: Frame,
+    rolled: Rolled | None,
     sampling: Sampling,
     fine: Mesh,
     limits: Limits,
@@ -199,7 +203,7 @@ def _measure_arch(
         )
         with watch.part("teeth"):
             dentition = analyse_dentition(
-                main, frame, topology, short_limit_mm=limits.tissue_least_mm
+                main, frame, topology, short_limit_mm=limits.tissue_least_mm, scan=rolled
             )
         undercut, bumps = undercuts.result(), lumps.result()
     placer = Placer(frame, _centres(dentition))

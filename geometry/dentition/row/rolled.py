@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
 from geometry.axes import ArchAxes, along_basis
 from geometry.dentition.row.archline import STEP_MM, ArchLine, find_arch_line, project
-from geometry.dentition.row.rows import Row, find_row, read_signs, row_cost
+from geometry.dentition.row.rows import Row, Signs, find_row, read_signs
 from geometry.dentition.row.seams import find_seams
 from geometry.dentition.row.sheets import STEP_S_MM, Sheets, roll_out
 from geometry.dentition.row.spaces import shadow_map
@@ -21,7 +22,7 @@ NARROWEST_ARCH_MM = 30.0
 ARCHES = ("upper", "lower")
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Rolled:
     """One scan along its arch.
 
@@ -48,11 +49,24 @@ class Rolled:
     line: ArchLine
     sn: Array
     sheets: Sheets
+    _rows: dict[str, Row] = field(default_factory=dict)
 
+    @cached_property
     def shadow(self) -> Array:
         """The row of crowns from above, see :func:`geometry.dentition.row.spaces.shadow_map`."""
         height = np.ascontiguousarray(self.local[:, 2])
         return shadow_map(self.sn, height, self.faces, float(self.line.s[-1]))
+
+    @cached_property
+    def signs(self) -> Signs:
+        """What speaks for boundaries and for crowns along the arch."""
+        return read_signs(self.sheets, find_seams(self.shadow))
+
+    def row(self, arch: str) -> Row:
+        """The teeth of such an arch that explain the scan best."""
+        if arch not in self._rows:
+            self._rows[arch] = find_row(self.signs, arch, self.to_midline())
+        return self._rows[arch]
 
     def to_midline(self) -> Array:
         """Way along the arch from each column of the sheets to the midline, mm.
@@ -86,38 +100,25 @@ def rolled(mesh: Mesh, frame: ArchAxes) -> Rolled:
     return Rolled(local, axes, faces, wound, line, sn, sheets)
 
 
-def cheapest_row(scan: Rolled, shadow: Array, arch: str) -> tuple[str, Row] | None:
+def cheapest_row(scan: Rolled, arch: str) -> tuple[str, Row] | None:
     """Teeth of the arch; of the likelier arch when it is not known."""
-    signs, to_midline = read_signs(scan.sheets, find_seams(shadow)), scan.to_midline()
     tries = (arch,) if arch in ARCHES else ARCHES
-    rows = [(name, find_row(signs, name, to_midline)) for name in tries]
+    rows = [(name, scan.row(name)) for name in tries]
     rows = [entry for entry in rows if len(entry[1].numbers)]
     return min(rows, key=lambda entry: entry[1].cost) if rows else None
 
 
-def lower_over_upper(mesh: Mesh, frame: ArchAxes) -> float:
+def lower_over_upper(scan: Rolled) -> float:
     """How much dearer the row of teeth is to explain as a lower than as an upper one.
 
-    Parameters
-    ----------
-    mesh : Mesh
-    frame : ArchAxes
-        Either way of right and left will do: both halves of a row have the same teeth.
+    Either way of right and left will do: both halves of a row have the same teeth.
 
     Returns
     -------
     float
         In units of a log-likelihood, see :func:`geometry.dentition.row.assign.lay_teeth`.
-
-    Raises
-    ------
-    GeometryError
-        When nothing reaches the occlusal plane over at least a few teeth.
     """
-    scan = rolled(mesh, frame)
-    signs, to_midline = read_signs(scan.sheets, find_seams(scan.shadow())), scan.to_midline()
-    upper, lower = (row_cost(signs, arch, to_midline) for arch in ARCHES)
-    return lower - upper
+    return scan.row("lower").cost - scan.row("upper").cost
 
 
 def winding_sign(local: Array, faces: NDArray[np.int32]) -> float:

@@ -244,12 +244,6 @@ def find_row(signs: Signs, arch: str, to_midline: Array) -> Row:
     return Row(numbers, start, stop, total, scale, lead, signs.shadow)
 
 
-def row_cost(signs: Signs, arch: str, to_midline: Array) -> float:
-    """What the best row of such an arch costs, as :attr:`Row.cost`."""
-    plain, mixed = _explained(_columns(signs, to_midline), arch, to_midline)
-    return mixed[0] if plain[0] - mixed[0] >= MIXED_GAIN else plain[0]
-
-
 def _explained(columns: Array, arch: str, to_midline: Array) -> list[Explained]:
     """The best explanations of a row without and with primary teeth."""
     midline = not np.isnan(to_midline).any()

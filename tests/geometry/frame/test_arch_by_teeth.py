@@ -6,10 +6,12 @@ import numpy as np
 import pytest
 
 from fixtures.arches import ArchSpec, make_arch
-from geometry.dentition.row.rolled import lower_over_upper
+from geometry.dentition import analyse as analyse_dentition
+from geometry.dentition.row.rolled import lower_over_upper, rolled
 from geometry.errors import GeometryError
-from geometry.frame import find_frame
+from geometry.frame import find_frame, find_frame_rolled
 from geometry.frame.side import ArchSide
+from geometry.topology import analyse
 
 SHALLOW = ArchSpec(triangles=30_000, pose="random", palate=False, wilson=-6.0)
 
@@ -27,10 +29,20 @@ def test_what_the_row_of_teeth_says_is_the_same_from_either_side() -> None:
     scan = make_arch(replace(SHALLOW, arch="lower"), 5)
     told = replace(find_frame(scan.mesh, "lower"))
     other = replace(told, right=-told.right)
-    assert lower_over_upper(scan.mesh, told) < -10.0
-    assert lower_over_upper(scan.mesh, other) == pytest.approx(
-        lower_over_upper(scan.mesh, told), abs=1.5
+    assert lower_over_upper(rolled(scan.mesh, told)) < -10.0
+    assert lower_over_upper(rolled(scan.mesh, other)) == pytest.approx(
+        lower_over_upper(rolled(scan.mesh, told)), abs=1.5
     )
+
+
+def test_a_scan_is_rolled_out_once_for_its_arch_and_its_teeth() -> None:
+    topology = analyse(make_arch(replace(SHALLOW, arch="upper"), 3).mesh)
+    frame, scan = find_frame_rolled(topology.main)
+    assert scan is not None
+    again = analyse_dentition(topology.main, frame, topology)
+    once = analyse_dentition(topology.main, frame, topology, scan=scan)
+    assert [tooth.number for tooth in once.teeth] == [tooth.number for tooth in again.teeth]
+    assert once.tissue_report() == again.tissue_report()
 
 
 def test_a_row_that_cannot_be_rolled_out_says_so() -> None:
@@ -38,7 +50,7 @@ def test_a_row_that_cannot_be_rolled_out_says_so() -> None:
     frame = find_frame(scan.mesh)
     sunk = replace(frame, origin=frame.origin + 40.0 * frame.occlusal)
     with pytest.raises(GeometryError):
-        lower_over_upper(scan.mesh, sunk)
+        lower_over_upper(rolled(scan.mesh, sunk))
 
 
 @pytest.mark.parametrize(
