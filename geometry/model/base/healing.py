@@ -9,6 +9,7 @@ import numpy as np
 from geometry.model.surface.halfedges import compact
 from geometry.model.surface.kinds import FILL, SCAN
 from geometry.model.surface.mending import Spot, joined_spots, mend_crossings, mend_handles
+from geometry.model.surface.ordering import ordered
 from geometry.model.surface.skin import Skin, zipped
 from geometry.topology import Topology
 
@@ -39,7 +40,7 @@ def heal(topology: Topology) -> Healed:
     """
     main = topology.main
     kind = np.full(len(main.faces), SCAN, dtype=np.int8)
-    whole = zipped(Skin(main.vertices, main.faces, kind, topology.opposite))
+    whole = ordered(zipped(Skin(main.vertices, main.faces, kind, topology.opposite)))
     crossings = mend_crossings(whole, FILL)
     handles = mend_handles(crossings.skin, FILL, SCAN)
     spots = crossings.spots + handles.spots
