@@ -43,6 +43,8 @@ SMALL_GAP = 1.0
 CROWN_MM, MOST_OF_CROWNS = 5.5, 60.0
 """Of what stands this near to the top, mm, no more than so much, mm² in plan, is built up: columns
 have no undercut, and crowns that are lost altogether are better scanned again."""
+TRIALS = 8
+"""So often places are joined, all at once or, where that fails, in halves."""
 SIMPLIFIED = 0.004
 NOTHING = -1e3
 
@@ -71,23 +73,28 @@ def restore(solid: Closed, cut: Skin) -> None:
         except GeometryError:
             return
         folds = folds_of(v, f)
-    joined = False
     # What cannot be joined all at once may be joined but for one place.
-    for parts in ([manifold3d.Manifold.batch_boolean(bodies, manifold3d.OpType.Add)], bodies):
-        for body in parts:
-            try:
-                made_v, made_f, spots = unite(v, f, body, folds, everywhere=False)
-            except GeometryError:
-                continue
-            if not 0 <= genus(made_f) <= before:
-                continue
-            v, f, folds, joined = made_v, made_f, 0, True
-            solid.vertices, solid.faces = v, f
-            solid.kind = np.where(v[f, 2].max(axis=1) > 0.0, SCAN, BASE).astype(np.int8)
-            solid.spots += [*mended, *spots]
-            mended = []
-        if joined or len(bodies) == 1:
+    waiting = [bodies]
+    for _ in range(TRIALS):
+        if not waiting:
             return
+        group = waiting.pop()
+        try:
+            body = manifold3d.Manifold.batch_boolean(group, manifold3d.OpType.Add)
+            made_v, made_f, spots = unite(v, f, body, folds, everywhere=False)
+            fits = 0 <= genus(made_f) <= before
+        except GeometryError:
+            fits = False
+        if not fits:
+            if len(group) > 1:
+                half = len(group) // 2
+                waiting += [group[half:], group[:half]]
+            continue
+        v, f, folds = made_v, made_f, 0
+        solid.vertices, solid.faces = v, f
+        solid.kind = np.where(v[f, 2].max(axis=1) > 0.0, SCAN, BASE).astype(np.int8)
+        solid.spots += [*mended, *spots]
+        mended = []
 
 
 def _missing(cut: Skin, solid: Closed) -> list[manifold3d.Manifold]:
@@ -112,9 +119,12 @@ def _missing(cut: Skin, solid: Closed) -> list[manifold3d.Manifold]:
     cells = columns[:-1, :-1] & columns[1:, :-1] & columns[:-1, 1:] & columns[1:, 1:]
     _part_corners(cells)
     place, count = ndimage.label(cells)
+    # What was parted from a place and lost little is only its ring.
+    area = np.bincount(place[lost[:-1, :-1]], minlength=count + 1) * PITCH**2
     return [
         bent(to_manifold(*_body(place == number, height, grid)).simplify(SIMPLIFIED))
         for number in range(1, count + 1)
+        if area[number] > LEAST
     ]
 
 

@@ -40,6 +40,8 @@ LITTLE_LOST = 2.0
 :func:`geometry.model.base.losses.cost`."""
 MUCH_LOST = 100.0
 """Where so much is lost, upright planes at the ends may cost less."""
+FAR_TOO_MUCH = 1000.0
+"""Where so much is lost, leaving out a strip of the border may cost less."""
 AROUND_FOLDS, STRIPS = 4.0, (0.6, 1.2)
 """Of the border so near, mm, to where it folds, strips so wide, mm, are left out where nothing
 else closes the surface: slivers and steps of a border do not go on inside it."""
@@ -121,8 +123,11 @@ class _Search:
             Nothing closes the surface.
         """
         best = self._first(self._skin)
-        if best is None or kept(self._skin, best.solid) < LEFT_AT_LEAST:
-            best = self._inside() or best
+        poor = best is None or kept(self._skin, best.solid) < LEFT_AT_LEAST
+        if best is None or poor or best.lost > FAR_TOO_MUCH:
+            inside = self._inside([] if best is None else best.solid.spots)
+            if inside is not None and (best is None or poor or inside.lost < best.lost):
+                best = inside
         if best is None or best.lost > MUCH_LOST:
             best = self._at_ends(best) or best
         if best is None:
@@ -148,14 +153,17 @@ class _Search:
                 self._folded.append(error)
         return None
 
-    def _inside(self) -> _Stood | None:
-        """Leave a strip of the border out around the folds; the line inside it is smoother."""
+    def _inside(self, given_up: list[Spot]) -> _Stood | None:
+        """Leave a strip of the border out around folds, and where much was given up.
+
+        The line inside it is smoother.
+        """
         skin = self._skin
         rim = skin.vertices[tails(skin, np.flatnonzero(skin.opposite < 0))]
         near = rim
-        if self._folded:
-            folds = np.concatenate([error.places for error in self._folded])
-            near = rim[cKDTree(folds).query(rim)[0] < AROUND_FOLDS]
+        places = [error.places for error in self._folded] + [spot.at[None] for spot in given_up]
+        if places:
+            near = rim[cKDTree(np.concatenate(places)).query(rim)[0] < AROUND_FOLDS]
         for width in STRIPS:
             rest, spots = step_back(skin, near, np.full(len(near), width))
             if len(rest.faces) < MOST_LEFT * len(skin.faces):

@@ -26,6 +26,8 @@ LOOKS = 8
 MOST_HANDLES = 400
 LONGEST_CUT = 45.0
 KEPT = 2  # the base
+WIDEST = 8.0
+"""Places that touch are told as one up to this width, mm: one as wide as the arch tells nothing."""
 BOX = 1.0
 MOST_FOLDS = 10_000
 NEAR = 0.6
@@ -125,7 +127,7 @@ def _spots_of(corners: Array, what: str = CROSSING) -> list[Spot]:
 
 
 def joined_spots(spots: list[Spot]) -> list[Spot]:
-    """Join spots of one sort that touch or nearly do."""
+    """Join spots of one sort that touch or nearly do, unless that makes one past WIDEST."""
     if not spots:
         return []
     kinds = sorted({spot.what for spot in spots})
@@ -149,7 +151,8 @@ def _join(at: Array, size: Array, kind: NDArray[np.int64]) -> int:
                 continue
             x, y, z = at[k, 0] - at[n, 0], at[k, 1] - at[n, 1], at[k, 2] - at[n, 2]
             gap = np.sqrt(x * x + y * y + z * z)
-            if gap <= 0.5 * (size[n] + size[k]) + NEAR:
+            reach = 0.5 * (size[n] + size[k])
+            if gap <= reach + NEAR and gap + reach <= max(WIDEST, size[k]):
                 found = k
                 break
         if found < 0:

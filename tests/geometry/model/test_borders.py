@@ -17,6 +17,7 @@ from geometry.model.bodies.cubes import zero_surface
 from geometry.model.bodies.solids import as_written
 from geometry.model.surface.halfedges import face_areas, genus
 from geometry.model.surface.kinds import SCAN
+from geometry.model.surface.mending import Spot
 from geometry.model.surface.patches import patch_loops
 from geometry.model.surface.skin import skin_of, tails, without
 from geometry.topology import analyse
@@ -79,6 +80,33 @@ def test_where_nothing_closes_a_border_a_strip_around_its_folds_is_left_out(fray
     assert np.linalg.norm(gone - fold, axis=1).max() < 4.0 + 1.2 + 0.5
     assert np.linalg.norm(gone[:, None] - rim, axis=2).min(axis=1).max() < 1.2 + 0.5
     assert solid.spots
+
+
+@pytest.mark.parametrize(("whole", "kept_whole"), [(900.0, True), (1100.0, False)])
+def test_where_far_too_much_is_lost_a_strip_is_left_out_if_that_costs_less(
+    frayed, monkeypatch, whole, kept_whole
+):
+    made = close_surface(frayed, TRIM, TOP)
+    rim = frayed.vertices[tails(frayed, np.flatnonzero(frayed.opposite < 0))]
+    made.spots = [Spot("border", rim[0], 0.5)]
+    inner, _ = step_back(frayed, rim[:1], np.array([standing.AROUND_FOLDS]))
+    strip = close_surface(inner, TRIM, TOP)
+    tried = []
+
+    def first(search, skin):
+        tried.append(skin)
+        if skin is frayed:
+            return standing._Stood(made, whole)
+        return standing._Stood(strip, 500.0)
+
+    monkeypatch.setattr(standing._Search, "_first", first)
+    monkeypatch.setattr(standing._Search, "_at_ends", lambda search, best: None)
+    assert standing.stand_safely(frayed, TRIM, TOP) is (made if kept_whole else strip)
+    if not kept_whole:
+        # Only around the place that was given up.
+        left = {point.tobytes() for point in tried[1].vertices[np.unique(tried[1].faces)]}
+        lost = np.array([p for p in frayed.vertices if p.tobytes() not in left])
+        assert np.linalg.norm(lost - rim[0], axis=1).max() < standing.AROUND_FOLDS + 1.5
 
 
 def test_a_bridge_begins_where_walls_crossed_and_grows_up_to_its_widest():

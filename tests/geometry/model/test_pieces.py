@@ -19,7 +19,14 @@ from geometry.model.surface.distances import distance_to_surface
 from geometry.model.surface.folds import find_folds
 from geometry.model.surface.halfedges import SIDES, face_areas, genus, signed_volume
 from geometry.model.surface.handles import handle_cuts, handle_loops
-from geometry.model.surface.mending import NEAR, Spot, joined_spots, mend_crossings, mend_handles
+from geometry.model.surface.mending import (
+    NEAR,
+    WIDEST,
+    Spot,
+    joined_spots,
+    mend_crossings,
+    mend_handles,
+)
 from geometry.model.surface.patches import fill_loop, patch_loop, patch_loops, refine_patch
 from geometry.model.surface.skin import (
     genus_of,
@@ -366,7 +373,9 @@ def test_spots_that_touch_are_joined_as_by_hand():
         for k, other in enumerate(left):
             gap = float(np.linalg.norm(other.at - spot.at))
             reach = 0.5 * (spot.size + other.size)
-            if other.what == spot.what and gap <= reach + NEAR:
+            if other.what == spot.what and gap <= min(
+                reach + NEAR, max(WIDEST, other.size) - reach
+            ):
                 whole = max(gap + reach, other.size)
                 way = (spot.at - other.at) / gap
                 left[k] = Spot(other.what, other.at + 0.5 * (whole - other.size) * way, whole)
@@ -378,6 +387,18 @@ def test_spots_that_touch_are_joined_as_by_hand():
     assert np.allclose([spot.at for spot in found], [spot.at for spot in left])
     assert np.allclose([spot.size for spot in found], [spot.size for spot in left])
     assert joined_spots([]) == []
+
+
+def test_a_chain_of_places_as_long_as_the_arch_is_told_piece_by_piece():
+    turn = np.linspace(0.0, np.pi, 400)
+    chain = 30.0 * np.column_stack((np.cos(turn), np.sin(turn), 0.0 * turn))
+    found = joined_spots([Spot("a", place, 0.4) for place in chain])
+    assert max(spot.size for spot in found) <= WIDEST
+    assert 30.0 * np.pi / WIDEST < len(found) < 30
+    away = np.array([np.linalg.norm(chain - spot.at, axis=1) - 0.5 * spot.size for spot in found])
+    assert away.min(axis=0).max() < NEAR
+    # One that is wider by itself is not told smaller.
+    assert joined_spots([Spot("a", chain[0], 20.0)])[0].size == 20.0
 
 
 @pytest.mark.parametrize("cut", [False, True])
