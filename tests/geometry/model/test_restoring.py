@@ -5,7 +5,9 @@ import numpy as np
 import pytest
 import trimesh
 
+from geometry.errors import GeometryError
 from geometry.mesh import Mesh
+from geometry.model.base import restoring
 from geometry.model.base.assembling import Closed
 from geometry.model.base.borders import step_back
 from geometry.model.base.closing import close_surface
@@ -96,3 +98,28 @@ def test_crowns_that_are_lost_altogether_are_not_made_up(mound):
     worn = Closed(low, solid.faces, solid.kind)
     restore(worn, mound)
     assert worn.vertices is low
+
+
+def test_but_for_one_place_that_cannot_be_joined_all_stand_again(mound, monkeypatch):
+    places = [(12.0, 0.0, 3.2), (-3.0, -7.0, 3.5), (-12.0, 0.0, 3.2), (3.0, 7.0, 3.5)]
+    solid = closed_without(mound, places, 2.5)
+    middles = mound.vertices[mound.faces].mean(axis=1)
+    before = above(solid, middles)
+    away = np.linalg.norm(middles[:, None, :2] - np.array(places)[:, :2], axis=2).argmin(axis=1)
+    assert all((before[away == k] > WORTH).any() for k in range(4))
+    join, trials = restoring.unite, []
+
+    def refuses_one(vertices, faces, body, folds, everywhere=True):
+        if body is not None:
+            trials.append(body)
+            if body.bounding_box()[3] > 11.0:
+                raise GeometryError("not here")
+        return join(vertices, faces, body, folds, everywhere)
+
+    monkeypatch.setattr(restoring, "unite", refuses_one)
+    restore(solid, mound)
+    after = above(solid, middles)
+    assert (after[away == 0] > WORTH).any()
+    assert all(after[away == k].max() < WORTH for k in (1, 2, 3))
+    # All at once, then in halves.
+    assert len(trials) == 5
