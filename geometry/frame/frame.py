@@ -15,7 +15,7 @@ from geometry.frame.bent import Levels, View, level_planes
 from geometry.frame.bonded import bonded_shares, hanging_shares
 from geometry.frame.crowns import crown_points
 from geometry.frame.flaps import Flaps, find_flaps
-from geometry.frame.outside import outside_row
+from geometry.frame.outside import NARROW_MM, WIDE_MM, outside_row
 from geometry.frame.plane import (
     FINE_CELL_MM,
     OcclusalPlane,
@@ -126,6 +126,8 @@ class Frame:
         Where soft tissue was scanned along beside the arch.
     outside : (k, 3) float64
         Tips of teeth that stand out of the row, file coordinates, mm.
+    beside : (k, 3) float64
+        As ``outside``, with those so near the row that only a tooth missing there tells them.
     """
 
     origin: NDArray[np.float64]
@@ -150,6 +152,7 @@ class Frame:
     depth_mm: float
     flaps: Flaps | None
     outside: NDArray[np.float64]
+    beside: NDArray[np.float64]
 
     @property
     def superior(self) -> NDArray[np.float64]:
@@ -274,8 +277,9 @@ def find_frame_rolled(mesh: Mesh, arch: str | None = None) -> tuple[Frame, Rolle
         else:
             frame, scan = framed(closer), None
     flaps = find_flaps(surface.centre, rotation @ own, form, seen.row, vault)
-    outside = _outside(seen, plane) @ own + surface.centre
-    return replace(frame, flaps=flaps, outside=outside), scan
+    at = (_outside(seen, plane, wide) @ own + surface.centre for wide in (WIDE_MM, NARROW_MM))
+    outside, beside = at
+    return replace(frame, flaps=flaps, outside=outside, beside=beside), scan
 
 
 @dataclass(frozen=True, slots=True)
@@ -297,7 +301,6 @@ class _Seen:
 
 
 def _likely(side: ArchSide, stated: str | None) -> str:
-    """The arch to go on with."""
     return stated or ("upper" if side.upper >= 0.5 else "lower")
 
 
@@ -345,8 +348,7 @@ def _no_gum(seen: _Seen, plane: OcclusalPlane, points: NDArray[np.float64]) -> N
     """How much each peak (n, 3) counts for not being a smooth hill under the plane."""
     local, _ = seen.placed(points)
     under = np.clip((plane.level - points @ plane.axis) / LOW_MM - 1.0, 0.0, 1.0)
-    out = np.ones(len(points))
-    some = under > 0.0
+    out, some = np.ones(len(points)), under > 0.0
     out[some] -= under[some] * (1.0 - crown_shares(seen.relief, local[some]))
     return out
 
@@ -364,7 +366,7 @@ def _unbonded(
     return np.asarray((1.0 - bonded) * (1.0 - hanging))
 
 
-def _outside(seen: _Seen, plane: OcclusalPlane) -> NDArray[np.float64]:
+def _outside(seen: _Seen, plane: OcclusalPlane, wide_mm: float) -> NDArray[np.float64]:
     """Tips (k, 3) of teeth that stand out of the row, surface coordinates."""
     points = np.concatenate([plane.tips.points, plane.rest.points])
     fall = np.concatenate([plane.tips.fall, plane.rest.fall])
@@ -372,7 +374,8 @@ def _outside(seen: _Seen, plane: OcclusalPlane) -> NDArray[np.float64]:
     if (~own).sum() >= BRACKETS:
         points, fall = points[own], fall[own]
     local, places = seen.placed(points)
-    return np.asarray(points[outside_row(seen.row, local[:, 2] - plane.level, places, fall)])
+    height = local[:, 2] - plane.level
+    return np.asarray(points[outside_row(seen.row, height, places, fall, wide_mm)])
 
 
 def _sunk(seen: _Seen, plane: OcclusalPlane) -> NDArray[np.float64]:
@@ -492,4 +495,5 @@ def _assemble(
         depth_mm=form.depth_mm,
         flaps=None,
         outside=np.empty((0, 3)),
+        beside=np.empty((0, 3)),
     )

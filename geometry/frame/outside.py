@@ -22,6 +22,10 @@ VALLEY_MM, WIDE_MM = 2.5, 1.25
 """Depth of the valley, and how far it goes on to either side: behind a wire only the embrasure
 between two crowns is so deep."""
 
+NARROW_MM = 0.1
+"""A tooth that stands close before two others that meet behind it leaves no wider a valley; only
+where the row lacks a tooth is that believed."""
+
 IN_ROW_MM, CROWN_MM = 2.5, -3.0
 """There is a row only where crowns stand on its line; upright incisors may all lie behind it."""
 
@@ -31,7 +35,9 @@ ONE_MM = 5.0
 """Peaks nearer to each other than this are of one tooth."""
 
 
-def outside_row(row: Unrolled, height: Array, places: Array, fall: Array) -> NDArray[np.int64]:
+def outside_row(
+    row: Unrolled, height: Array, places: Array, fall: Array, wide_mm: float = WIDE_MM
+) -> NDArray[np.int64]:
     """Return which peaks are the tips of teeth that stand out of the row, the highest of each.
 
     Parameters
@@ -43,12 +49,14 @@ def outside_row(row: Unrolled, height: Array, places: Array, fall: Array) -> NDA
         Where they lie along and across the row, mm.
     fall : (n,) float64
         Mean drop of the surface around each, mm.
+    wide_mm : float
+        How far the valley goes on to either side.
     """
     across = np.abs(places[:, 1])
     may = (across > BESIDE_MM) & (across < FARTHEST_MM) & (np.abs(places[:, 0]) < ALONG_MM)
     may &= (height > LOWEST_MM) & (fall > FALL_MM)
     ground = np.where(np.isfinite(row.height), row.height, -np.inf)
-    reach, far = round(WIDE_MM / STEP_S_MM), round(ONE_MM / STEP_S_MM)
+    reach, far = round(wide_mm / STEP_S_MM), round(ONE_MM / STEP_S_MM)
     found: list[int] = []
     for k in np.flatnonzero(may)[np.argsort(-height[may], kind="stable")]:
         at = min(int(np.searchsorted(row.s, places[k, 0])), len(row.s) - 1)

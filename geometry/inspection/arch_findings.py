@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 from numpy.typing import NDArray
 
+from geometry.dentition import Dentition
+from geometry.dentition.row.crowns import arch_of, permanent, permanent_row
 from geometry.frame import TILT_OFF_BY, Frame
 from geometry.frame.walls import AROUND, walled_share
 from geometry.inspection.findings import CHECK, NOTE, STOP, Finding, spot
@@ -21,6 +25,9 @@ _STRAIGHT, _WALL_SHARE = 0.03, 0.85
 # The least cosine and share of a table's triangles among them, and the most that the border stands
 # off one level, mm (root mean square). Of scans without a table not half lie one way.
 _FLAT, _TABLE_SHARE, _TABLE_MM = 0.9, 0.8, 4.0
+# A tooth crowded out of the row stands so near to the place that it lacks; peaks nearer to each
+# other are of one tooth.
+_BEFORE_MM, _ONE_MM = 7.0, 5.0
 
 
 def not_an_arch(reason: str) -> Finding:
@@ -252,10 +259,17 @@ def front_findings(frame: Frame, limits: Limits) -> list[Finding]:
     ]
 
 
-def outside_findings(frame: Frame, placer: Placer) -> list[Finding]:
+def outside_findings(frame: Frame, dentition: Dentition, placer: Placer) -> list[Finding]:
     """Check teeth that stand out of the row: they are no part of what is counted and measured."""
     found = []
-    for tip in frame.outside:
+    places = _places_of_missing(dentition)
+    close = [
+        tip
+        for tip in frame.beside
+        if min(np.linalg.norm(_flat(frame, places - tip), axis=1), default=np.inf) < _BEFORE_MM
+        and min(np.linalg.norm(frame.outside - tip, axis=1), default=np.inf) > _ONE_MM
+    ]
+    for tip in (*frame.outside, *close):
         place = placer(tip)
         found.append(
             Finding(
@@ -271,6 +285,24 @@ def outside_findings(frame: Frame, placer: Placer) -> list[Finding]:
             )
         )
     return found
+
+
+def _places_of_missing(dentition: Dentition) -> NDArray[np.float64]:
+    """Points (k, 3) midway between neighbours in the row whose numbers leave a tooth out."""
+    if not dentition.teeth:
+        return np.empty((0, 3))
+    order = permanent_row(arch_of(dentition.teeth[0].number)).tolist()
+    places = [
+        0.5 * (one.centre + two.centre)
+        for one, two in pairwise(dentition.teeth)
+        if order.index(permanent(two.number)) - order.index(permanent(one.number)) > 1
+    ]
+    return np.array(places).reshape(-1, 3)
+
+
+def _flat(frame: Frame, vectors: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The vectors (k, 3) without what lies along the occlusal axis."""
+    return np.asarray(vectors - np.outer(vectors @ frame.occlusal, frame.occlusal))
 
 
 def spee_findings(depths: dict[str, float | None], limits: Limits) -> list[Finding]:

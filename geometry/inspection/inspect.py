@@ -241,7 +241,7 @@ def _measure_arch(
     findings += holes.hole_findings(topology, placer, limits, gum_line, between)
     findings += arches.plane_findings(frame, limits)
     findings += arches.front_findings(frame, limits)
-    findings += arches.outside_findings(frame, placer)
+    findings += arches.outside_findings(frame, dentition, placer)
     plane_known = frame.tilt_sd_deg <= limits.plane_sd_deg
     if plane_known:
         findings += arches.tilt_findings(tilt.angle_deg, limits)

@@ -8,12 +8,14 @@ import numpy as np
 import pytest
 
 from fixtures.arches import Arch
+from geometry.dentition import Dentition, analyse
 from geometry.frame import find_frame
-from geometry.frame.outside import outside_row
+from geometry.frame.outside import NARROW_MM, outside_row
 from geometry.frame.unroll import Unrolled
 from geometry.inspection.arch_findings import outside_findings
 from geometry.inspection.findings import CHECK
 from geometry.inspection.place import Placer
+from geometry.topology import analyse as analyse_topology
 
 S, T = np.arange(-40.0, 40.0, 0.25), np.arange(-16.0, 16.0, 0.3)
 
@@ -66,7 +68,29 @@ def test_a_tooth_out_of_the_row_is_told_where_it_stands(arches: dict[str, Arch])
     frame = find_frame(arch.mesh)
     assert len(frame.outside) == 0, "no tooth of this arch stands out of its row"
     tip = np.mean(canine.tips, axis=0) - 5.0 * frame.right
-    (found,) = outside_findings(replace(frame, outside=tip[None]), Placer(frame))
+    row = Dentition("lower")
+    (found,) = outside_findings(replace(frame, outside=tip[None]), row, Placer(frame))
     assert found.severity == CHECK
     assert (found.sextant, found.side) == ("07", "facial")
     assert "not counted" in found.message
+
+
+def test_a_tooth_close_before_the_row_is_told_only_where_the_row_lacks_one(
+    arches: dict[str, Arch],
+) -> None:
+    # Between two crowns that meet behind it the valley is one embrasure wide.
+    seen = row((14.0, 3.6, -3.2, 1.2))
+    peaks = np.array([[14.0, 3.6]]), np.array([-3.2]), np.array([1.5])
+    assert outside_row(seen, peaks[1], peaks[0], peaks[2], NARROW_MM).tolist() == [0]
+    arch = arches["lower"]
+    topology = analyse_topology(arch.mesh)
+    frame = find_frame(topology.main)
+    teeth = analyse(topology.main, frame, topology)
+    at = [tooth.number for tooth in teeth.teeth].index(33)
+    tip = teeth.teeth[at].centre + 4.0 * frame.anterior - 3.0 * frame.occlusal
+    before = replace(frame, beside=tip[None])
+    assert outside_findings(before, teeth, Placer(frame)) == []
+    lacking = replace(teeth, teeth=teeth.teeth[:at] + teeth.teeth[at + 1 :])
+    (found,) = outside_findings(before, lacking, Placer(frame))
+    assert found.code == "out_of_row"
+    assert outside_findings(replace(before, outside=tip[None]), lacking, Placer(frame)) == [found]
