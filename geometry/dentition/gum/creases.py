@@ -49,6 +49,10 @@ BARE_MM = 2.0
 PLAIN_MM, RIPPLED_MM = 0.05, 0.07
 """Steps mean gum where crowns are plain: where the highest on the lips' side of most crowns, well
 above the gum, is less than the first of these, and not where it is more than the second."""
+TURNS_MM, TURN_RAD = 0.8, (-0.04, 0.04)
+"""Where the wall does not turn outwards within so far above a step, it is no edge of gum but the
+lower end of a bulge, such as a cingulum: such a step tells nothing up to the first turn, and all
+it can from the second."""
 RIPPLES = (2.0, 0.45)
 """That is looked for from so far below the tip to this share of the crown's length."""
 
@@ -92,6 +96,26 @@ def sharp_creases(
             gain *= 1.0 - plain * rolled
         tooth.put(gain, out)
     return out
+
+
+def without_bulges(crease: Array, step: Array, start: Array, stop: Array) -> Array:
+    """The steps of these teeth as far as the wall turns outwards above them, (n, m) mm.
+
+    Parameters
+    ----------
+    crease, step, start, stop
+        As :func:`sharp_creases` takes them.
+    """
+    turn = np.nan_to_num(crease, nan=TURN_RAD[1])
+    most = turn.copy()
+    for rows in range(1, round(TURNS_MM / STEP_Z_MM) + 1):
+        most[:, rows:] = np.maximum(most[:, rows:], turn[:, :-rows])
+    at = np.arange(len(step)) * STEP_S_MM
+    own = np.zeros(len(at), dtype=np.bool_)
+    for first, last in zip(start, stop, strict=True):
+        own |= (at >= first) & (at <= last)
+    share = np.clip((most - TURN_RAD[0]) / (TURN_RAD[1] - TURN_RAD[0]), 0.0, 1.0)
+    return np.where(own[:, None] & (step > 0.0), share * step, step)
 
 
 def plainness(step: Array, z: Array, start: Array, stop: Array, tip: Array, length: Array) -> float:

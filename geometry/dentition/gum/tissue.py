@@ -11,7 +11,12 @@ from scipy.special import ndtr
 
 from geometry.dentition.gum.attached import bonded_places, teeth_with
 from geometry.dentition.gum.biting import biting_surface
-from geometry.dentition.gum.creases import high_steps, plainness, sharp_creases
+from geometry.dentition.gum.creases import (
+    high_steps,
+    plainness,
+    sharp_creases,
+    without_bulges,
+)
 from geometry.dentition.gum.margin import (
     Expectation,
     Path,
@@ -157,6 +162,9 @@ def read_margins(sheets: Sheets, relief: Relief, start: Array, stop: Array, tip:
     for side, sheet, sign in (("facial", sheets.facial, 1.0), ("lingual", sheets.lingual, -1.0)):
         images[side] = (sheet, creases[side], edge_step(walls[side], sign),
                         lowest_scanned(sheet, sheets.z), sign)
+    sheet, crease, step, border, sign = images["lingual"]
+    step = without_bulges(crease, step, start[front], stop[front])
+    images["lingual"] = (sheet, crease, step, border, sign)
     for side, part in hidden.items():
         _smooth_crown(part, images[side][1:3])
     plain = plainness(images["facial"][2], sheets.z, start, stop, tip, length["facial"])

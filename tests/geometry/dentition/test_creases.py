@@ -5,7 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from geometry.dentition.gum.creases import high_steps, plainness, sharp_creases
+from geometry.dentition.gum.creases import (
+    high_steps,
+    plainness,
+    sharp_creases,
+    without_bulges,
+)
 from geometry.dentition.gum.margin import crease_angle, edge_step, expect, trace_margin
 from geometry.dentition.row.sheets import STEP_S_MM, STEP_Z_MM
 
@@ -155,3 +160,18 @@ def test_where_they_are_not_usual_lengths_weigh_as_much_as_ever() -> None:
     middle = round(7.5 / STEP_S_MM)
     assert trace_margin(*args).height[middle] < -7.0
     assert trace_margin(*args, 1.0).height[middle] > -5.5
+
+
+def test_inside_front_teeth_the_lower_end_of_a_cingulum_is_no_edge_of_gum() -> None:
+    rows = np.arange(100)
+    # The crown is round; at row 40 it steps out and turns in, at row 70 it turns out first.
+    crease, step = np.full((80, 100), -0.06), np.zeros((80, 100))
+    step[:, (rows > 37) & (rows < 43)] = 0.12
+    crease[:, (rows > 37) & (rows < 46)] = -0.3
+    step[:, (rows > 68) & (rows < 74)] = 0.12
+    crease[:, (rows > 64) & (rows < 70)] = 0.3
+    left = without_bulges(crease, step, np.array([2.0]), np.array([9.0]))
+    inside = slice(round(2.0 / STEP_S_MM) + 1, round(9.0 / STEP_S_MM))
+    assert np.all(left[inside, 38:43] == 0.0)
+    assert left[inside, 69:74] == pytest.approx(0.12)
+    assert left[: inside.start - 1] == pytest.approx(step[: inside.start - 1])
