@@ -76,6 +76,7 @@ class FoldedBorder(Misplaced):
 class _Trial:
     """One way of closing a surface, as far as it got."""
 
+    near: Nearby
     rounds: Rounds
     lost: float
 
@@ -113,6 +114,8 @@ class _Search:
         self._skin = skin
         self._ground = ground
         self._folded: list[FoldedBorder] = []
+        self._halted: list[_Trial] = []
+        self._given_up: list[Spot] = []
 
     def best(self) -> Closed:
         """Return what costs least of all that is tried.
@@ -125,9 +128,11 @@ class _Search:
         best = self._first(self._skin)
         poor = best is None or kept(self._skin, best.solid) < LEFT_AT_LEAST
         if best is None or poor or best.lost > FAR_TOO_MUCH:
-            inside = self._inside([] if best is None else best.solid.spots)
+            inside = self._inside(self._given_up if best is None else best.solid.spots)
             if inside is not None and (best is None or poor or inside.lost < best.lost):
                 best = inside
+        if best is None:
+            best = self._follow(self._halted, np.inf)
         if best is None or best.lost > MUCH_LOST:
             best = self._at_ends(best) or best
         if best is None:
@@ -138,12 +143,23 @@ class _Search:
         """Follow the way that lost least so far, until one has closed a surface."""
         kinds = BRIDGES if len(skin.faces) <= FINE else BRIDGES[:EVEN]
         before = gone(self._skin, skin, SCAN)
-        trials = [
-            _Trial(_stand(Nearby(skin, before), Bridges(*kind), self._ground, STAND_ROUNDS), 0.0)
-            for kind in kinds
-        ]
+        trials = []
+        for kind in kinds:
+            near = Nearby(skin, before)
+            trials.append(
+                _Trial(near, _stand(near, Bridges(*kind), self._ground, STAND_ROUNDS), 0.0)
+            )
+        return self._follow(trials, FAR_TOO_MUCH if skin is self._skin else np.inf)
+
+    def _follow(self, trials: list[_Trial], most: float) -> _Stood | None:
+        """Follow ways until one has closed a surface, or all have lost more than ``most``."""
         while trials:
             trial = min(trials, key=lambda one: max(one.lost, LITTLE_LOST))
+            if trial.lost > most:
+                # Gone on with where nothing else helps.
+                trial.near.whole()
+                self._halted, self._given_up = trials, trial.near.spots
+                return None
             try:
                 trial.lost = next(trial.rounds)
             except StopIteration as done:

@@ -143,3 +143,33 @@ def test_walls_that_cross_far_from_the_surface_do_not_stop_a_closing(ridge, monk
     monkeypatch.setattr(standing, "_attempt", attempt)
     solid = standing.stand_safely(ridge, TRIM, TOP)
     assert 0.95 * count < len(solid.faces) < count
+
+
+def test_ways_that_lose_far_too_much_are_gone_on_with_only_where_nothing_else_helps(
+    ridge, monkeypatch
+):
+    tip = ridge.vertices[np.argmax(ridge.vertices[:, 1])]
+    rounds = []
+
+    def stand(near, bridges, ground, count, planes=None):
+        near.step_back(tip[None], np.array([1.0]))
+        for _ in range(2):
+            rounds.append(bridges.widest)
+            yield standing.FAR_TOO_MUCH + 1.0
+        return _solid_of(near.whole())
+
+    given_up = []
+
+    def inside(search, spots):
+        given_up.append((list(spots), len(rounds)))
+
+    monkeypatch.setattr(standing, "_stand", stand)
+    monkeypatch.setattr(standing._Search, "_inside", inside)
+    monkeypatch.setattr(standing._Search, "_at_ends", lambda search, best: None)
+    solid = standing.stand_safely(ridge, TRIM, TOP)
+    ((spots, asked),) = given_up
+    # Every way was begun, none followed further; a strip is tried around what they gave up.
+    assert asked == len(standing.BRIDGES)
+    assert np.linalg.norm(spots[0].at - tip) < 1.5
+    assert len(rounds) > asked
+    assert len(solid.faces) < len(ridge.faces)
