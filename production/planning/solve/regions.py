@@ -15,6 +15,7 @@ ANY_JOB = 0.3  # how often a region is begun anywhere, not where the plan loses 
 BLUR = 0.7  # by how much nearness is blurred by chance, so that regions differ
 NEARLY = 0.25  # of the patience with a late job, below which all count as nearly in time
 OTHERS = 0.05  # of the mean loss, what a job counts that loses nothing
+CHEAP = 0.02  # of the greatest price, below which all exchanges count as alike
 
 
 def losses(a: Arrays, now: Scratch, span: bool) -> Array:
@@ -69,6 +70,15 @@ def losing(a: Arrays, now: Scratch, job: int, size: int, span: bool, rng: Any) -
     return _first(a, -np.log(rng.random(len(weight)) + 1e-300) / weight, job, size)
 
 
+def in_exchange(a: Arrays, now: Scratch, job: int, size: int, span: bool, rng: Any) -> Array:
+    """Return a mask of the steps of the job and of those that lose least by ending as late."""
+    end = now.unit_end[a.job_unit]
+    later = np.maximum(end, end[job])
+    price = np.maximum(later - a.job_due, 0.0) - np.maximum(end - a.job_due, 0.0)
+    price *= a.job_weight
+    return _nearest(a, price + CHEAP * price.max() + 1e-6, job, size, rng)
+
+
 def at_a_time(a: Arrays, now: Scratch, job: int, size: int, span: bool, rng: Any) -> Array:
     """Return a mask of the job's steps, and of the steps about a moment while it is made."""
     n, first = len(a.step_job), a.job_last[job]
@@ -86,6 +96,7 @@ def at_a_time(a: Arrays, now: Scratch, job: int, size: int, span: bool, rng: Any
 
 
 KINDS: tuple[Kind, ...] = (in_its_way, due_near, losing, at_a_time)
+LATENESS_KINDS: tuple[Kind, ...] = (*KINDS, in_exchange)  # who waits for the morning, say
 FEWER_KINDS: tuple[Kind, ...] = (due_near, in_its_way, at_a_time)  # what is lost saves no other
 
 

@@ -55,6 +55,8 @@ class Rework:
         self.seed = seed
         self.size = [SMALLEST, SMALLEST]  # of a part, by what is asked
         self.over = [False, False]  # nothing more is to be found in this way
+        lateness = search.objective == "weighted_tardiness"
+        self.kinds = regions.LATENESS_KINDS if lateness else regions.KINDS
         self.lock = Lock()
         self.hands = Hands(search.work)
 
@@ -94,7 +96,7 @@ class Rework:
                 asked = self._asked(base, turn)
                 size = round(self.size[asked])
             evaluate(work.arrays, base.state, now)
-            kinds = regions.FEWER_KINDS if asked == FEWER else regions.KINDS
+            kinds = regions.FEWER_KINDS if asked == FEWER else self.kinds
             if asked == FEWER:
                 job = regions.savable_job(work.arrays, now, rng)
             else:

@@ -104,7 +104,7 @@ def test_a_part_has_the_size_asked_for_and_holds_the_job_it_was_begun_at():
     looking, best = poor_plan(problem)
     looking.value(best.state)
     a, rng = looking.work.arrays, np.random.default_rng(3)
-    for kind in regions.KINDS:
+    for kind in regions.LATENESS_KINDS:
         for job in range(0, 20, 3):
             free = kind(a, looking.now, job, 40, False, rng)
             assert 10 <= free.sum() <= 40
@@ -144,3 +144,17 @@ def test_a_part_for_fewer_is_begun_at_a_promise_that_nearly_holds():
     drawn = np.bincount([regions.savable_job(a, looking.now, rng) for _ in range(300)], minlength=4)
     assert drawn[0] == 0  # it is in time
     assert drawn[1] > drawn[2] + drawn[3]
+
+
+def test_in_exchange_are_those_who_lose_least_by_ending_as_late():
+    problem = instances.one_machine([30] * 4, [50, 1, 5, 60], [70] * 4)
+    problem["resources"][0]["open"] = [[0, 100], [1000, 2000]]
+    work = openwork.open_work(parse_problem(problem))
+    a = work.arrays
+    turn = np.array([0, 1, 3, 2])
+    looking = search.Search(work, "weighted_tardiness", 1)
+    looking.value(start.table(work, turn.astype(float), a.choice[a.choice_from[:-1]], turn))
+    assert looking.now.end.tolist() == [30, 60, 1030, 90]
+    for seed in range(20):
+        free = regions.in_exchange(a, looking.now, 2, 2, False, np.random.default_rng(seed))
+        assert np.flatnonzero(free).tolist() == [1, 2]
