@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from geometry.version import VERSION
 
-REVISION = 18
+REVISION = 19
 """Raised whenever a measurement, a limit or a finding may come out differently.
 
 1: the first. 2: the upper of two creases is the margin; dips of a palate end the tissue;
@@ -62,6 +62,9 @@ told, fine anatomy under large triangles is none. 18: where the quick signs of u
 little, the teeth of either arch are laid over the whole row; gum that falls steeply all around is
 no wall that software added; smooth surface beside long thin triangles has no spikes; marginal
 ridges are no buccal cusps for the curve of Spee; drops that hang free between teeth are blisters.
+19: the row of teeth is asked for upper or lower on more scans; a second border nearly as long as
+the first is looked at, it does not stop a scan; a tooth close before the row is told where the row
+lacks one; inside front teeth the lower end of a cingulum is no edge of the gum.
 """
 
 ENGINE = f"{VERSION}+inspection.{REVISION}"
