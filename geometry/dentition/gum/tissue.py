@@ -32,6 +32,7 @@ from geometry.dentition.gum.roundness import ends_of_crowns, roundness
 from geometry.dentition.gum.section import Relief, Stand, border_height, stand_of
 from geometry.dentition.gum.sharpness import sharper, turn_within
 from geometry.dentition.gum.wires import Pad, bonded_pads, covered
+from geometry.dentition.result import SHORT_ODDS
 from geometry.dentition.row.crowns import arch_of, height_shares, row_numbers, row_sizes
 from geometry.dentition.row.lengths import shared_ratio
 from geometry.dentition.row.sheets import STEP_S_MM, STEP_Z_MM, Sheets, lowest_scanned, smoothed
@@ -385,6 +386,9 @@ def _read(path: Path, line: Array, lean: Array, sheets: Sheets, relief: Relief, 
     low, high = _likely(below, _odds(path.cost[m], DOUBT_TEMPERATURE))
     doubtful = low < short_limit - DOUBT_MM and high > short_limit + DOUBT_MM
     low, high = _likely(below, _odds(path.cost[m], temperature))
+    if p_short >= SHORT_ODDS and captured >= short_limit and not goes_on:
+        # What counts as short is not told as measured and enough.
+        doubtful, low = True, min(low, _likely(below, odds)[0])
     if captured > short_limit + DOUBT_MM and not goes_on:
         beside = []
         for k in (m - BESIDE_COLUMNS, m + BESIDE_COLUMNS):

@@ -9,9 +9,10 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from fixtures.arches import Arch, ArchSpec, make_arch
+from fixtures.arches import Arch, ArchSpec, make_arch, random_arch
 from fixtures.arches.defects import largest_part
 from geometry.dentition import Dentition, analyse
+from geometry.dentition.result import SHORT_ODDS
 from geometry.mesh import Mesh
 from geometry.topology import analyse as analyse_topology
 from tests.geometry.dentition.conftest import CALM, Reading, read
@@ -70,6 +71,20 @@ def test_the_short_place_is_reported_and_no_other(planted: Reading) -> None:
     assert report["by_sextant"]["08"]["facial"] < 3.0
     assert ["08", "facial"] in report["short"]
     assert report["captured_mm"]["min"] <= report["captured_mm"]["median"]
+
+
+def test_what_may_well_be_short_is_not_told_as_measured_and_enough() -> None:
+    found = read(random_arch(421))
+    sides = [tooth.side(side) for tooth in found.teeth for side in ("facial", "lingual")]
+    near = [
+        place
+        for place in sides
+        if place.p_short >= SHORT_ODDS and place.captured_mm >= found.short_limit_mm
+    ]
+    assert len(near) >= 2
+    for place in near:
+        assert place.status == "uncertain"
+        assert place.low_mm < found.short_limit_mm < place.high_mm
 
 
 def test_gaps_are_found_with_kind_place_and_width(planted: Reading) -> None:
