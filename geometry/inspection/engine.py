@@ -64,8 +64,8 @@ no wall that software added; smooth surface beside long thin triangles has no sp
 ridges are no buccal cusps for the curve of Spee; drops that hang free between teeth are blisters.
 19: the row of teeth is asked for upper or lower on more scans; a second border nearly as long as
 the first is looked at, it does not stop a scan; a tooth close before the row is told where the row
-lacks one; inside front teeth the lower end of a cingulum is no edge of the gum; where more is read but too
-little may well have been captured, the place is doubtful.
+lacks one; inside front teeth the lower end of a cingulum is no edge of the gum; where more is read
+but too little may well have been captured, the place is doubtful.
 """
 
 ENGINE = f"{VERSION}+inspection.{REVISION}"
