@@ -12,9 +12,10 @@ from numpy.typing import NDArray
 from geometry.axes import ArchAxes
 from geometry.dentition import Dentition
 from geometry.dentition import analyse as analyse_dentition
+from geometry.dentition.row.rolled import Rolled
 from geometry.errors import GeometryError
 from geometry.forming import form_over
-from geometry.frame import Frame, SoftTissue, clear, find_frame
+from geometry.frame import Frame, SoftTissue, clear, find_frame_rolled
 from geometry.mesh import Mesh
 from geometry.model.additions.extras import add_extras
 from geometry.model.base.assembling import Closed
@@ -158,15 +159,17 @@ def look(
     # Mending is mostly compiled code, which leaves the interpreter to the rest.
     with ThreadPoolExecutor(max_workers=1) as aside:
         healing = aside.submit(heal, topology)
+        rolled: Rolled | None = None
         if frame is None:
-            frame = find_frame(topology.main, arch)
+            frame, rolled = find_frame_rolled(topology.main, arch)
         soft: tuple[SoftTissue, ...] = ()
         if isinstance(frame, Frame) and frame.flaps is not None:
             cleared = clear(topology, frame)
             topology, frame, soft = cleared.topology, cleared.frame, cleared.set_aside
+            rolled = None
             healing = aside.submit(heal, topology)
         if dentition is None and isinstance(frame, Frame):
-            dentition = analyse_dentition(topology.main, frame, topology)
+            dentition = analyse_dentition(topology.main, frame, topology, scan=rolled)
         known = Known(topology, frame, dentition, healing.result(), soft)
     give_back()
     return known

@@ -322,7 +322,7 @@ def _attempt(
         if partly:
             return solid, np.empty((0, 3)), False
         mend(solid)
-        count, pairs, odd = _faults(solid, np.arange(len(solid.faces)))
+        count, pairs, odd = _faults(solid, np.arange(len(solid.faces)), base=True)
     if not count and not odd.any() and not partly:
         odd, _ = odd_vertices(solid.faces, len(solid.vertices))
     if not count and not odd.any():
@@ -332,7 +332,7 @@ def _attempt(
 
 
 def _faults(
-    solid: Closed, real: NDArray[np.int64]
+    solid: Closed, real: NDArray[np.int64], *, base: bool = False
 ) -> tuple[int, NDArray[np.int64], NDArray[np.bool_]]:
     """Count pairs of faces that cross where something was added to a surface.
 
@@ -341,6 +341,8 @@ def _faults(
     solid : Closed
     real : (k,) int64
         Its faces that are no stand-ins, in order.
+    base : bool
+        Whether the base may cross too, as after mending; it is made as one flat outline.
 
     Returns
     -------
@@ -350,8 +352,9 @@ def _faults(
         Vertices where what was added makes no closed sheet.
     """
     kind = solid.kind[real]
-    # The scan itself was mended already; the base is one flat outline.
-    made = (kind != SCAN) & (kind != BASE)
+    made = kind != SCAN  # the scan itself was mended already
+    if not base:
+        made &= kind != BASE
     mesh = Mesh(solid.vertices, solid.faces[real])
     count, pairs = crossings_near(mesh, made, kind == FILL)
     added = (solid.kind != SCAN) & (solid.kind != STAND_IN)
