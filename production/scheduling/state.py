@@ -59,6 +59,7 @@ class Situation:
     machines: dict[str, Machine] = field(default_factory=dict)
     promises: dict[str, Promise] = field(default_factory=dict)
     routes: dict[int, list[RouteStage]] = field(default_factory=dict)
+    technicians: list[int] = field(default_factory=list)
     learned: LearnedTimes | None = None
 
     def moment(self, minutes: float) -> dt.datetime:
@@ -115,10 +116,10 @@ def read_situation(now: dt.datetime | None = None, *, anew: bool = False) -> Sit
         }
         for m in machines
     ]
-    technicians = list(
+    situation.technicians = list(
         User.objects.filter(role=Role.TECHNICIAN, is_active=True).values_list("pk", flat=True)
     )
-    for pk in technicians or [0]:
+    for pk in situation.technicians or [0]:
         resources.append({"id": f"p{pk}", "kind": "technician", "open": staffed})
     for number in range(CHAIRS):
         resources.append({"id": f"chair{number + 1}", "kind": CHAIR, "open": staffed})
@@ -277,8 +278,9 @@ def _job(
             if appliance.status == Appliance.Status.RUNNING:
                 began = start.at if start else appliance.stage_since
                 step["started"] = min(minutes_after(situation.origin, began), 0.0)
-                if start and start.machine_id and f"m{start.machine_id}" in situation.machines:
-                    step["resource"] = f"m{start.machine_id}"
+                held_by = start and _whose(situation, start, step["kind"])
+                if held_by:
+                    step["resource"] = held_by
         elif not reached:
             step["done"] = True
         if reached and "started" not in step:
@@ -301,6 +303,13 @@ def _job(
         "group": str(appliance.order_id),
         "steps": steps,
     }
+
+
+def _whose(situation: Situation, start: StageEvent, kind: str) -> str:
+    """Return the machine or the person that a started step runs on, as far as it is known."""
+    if kind == "technician":
+        return f"p{start.by_id}" if start.by_id in situation.technicians else ""
+    return f"m{start.machine_id}" if f"m{start.machine_id}" in situation.machines else ""
 
 
 def wished(situation: Situation, stage: Stage, wish: Wish) -> dict[str, Any]:

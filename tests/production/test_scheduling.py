@@ -12,7 +12,16 @@ from django.utils import timezone
 from clinic.models import ClosedDay, OpeningHours
 from production.actions import agree_promise, open_order
 from production.actions.starting import start
-from production.models import Appliance, ApplianceKind, LearnedTimes, Machine, Plan, Promise
+from production.models import (
+    Appliance,
+    ApplianceKind,
+    LearnedTimes,
+    Machine,
+    Plan,
+    Promise,
+    Stage,
+    StageEvent,
+)
 from production.planning.keepback import KeptBack
 from production.planning.policy import Rule
 from production.planning.promises import priorities
@@ -144,6 +153,28 @@ def test_an_order_whose_hand_work_has_started_is_quoted_again(retainer, person, 
     offer = requote(orders[0])
     assert offer.earliest is not None
     assert offer.p_kept >= 0.95
+
+
+def test_hand_work_that_runs_stands_in_the_row_of_the_person_who_began_it(
+    retainer, person, patient
+):
+    """And who holds two pieces at once still does, rather than the plan being refused."""
+    second = person("technician")
+    doctor, trim = person("doctor"), Stage.objects.get(code="trim")
+    for number in range(2):
+        order = open_order(doctor, patient, retainer, ["upper"], key=f"held{number}")
+        piece = order.appliances.get()
+        StageEvent.objects.create(
+            appliance=piece, seq=piece.seq + 1, action="start", stage=trim, at=MORNING, by=second,
+            key=f"hold-{number}",
+        )  # fmt: skip
+        Appliance.objects.filter(pk=piece.pk).update(
+            stage=trim, stage_since=MORNING, status=Appliance.Status.RUNNING, seq=piece.seq + 1
+        )
+    made = make_plan()
+    assert violations(made.situation.problem, made.plan) == []
+    running = [s for s in made.plan["steps"] if s["start"] <= 0.0]
+    assert [s["resource"] for s in running] == [f"p{second.pk}"] * 2
 
 
 def test_a_bench_with_very_much_work_gets_the_rules_plan_at_once(
