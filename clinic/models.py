@@ -149,35 +149,79 @@ class Weekday(models.IntegerChoices):
     SUNDAY = 7
 
 
-class OpeningHours(models.Model):
-    """One open window of a weekday; a day with a lunch break has two."""
+class WeeklyWindow(models.Model):
+    """A span of a weekday, on the office's clock."""
 
     weekday = models.IntegerField(choices=Weekday)
     opens = models.TimeField()
     closes = models.TimeField()
 
     class Meta:
-        ordering = ["weekday", "opens"]
-        verbose_name_plural = "opening hours"
+        abstract = True
 
     def __str__(self) -> str:
-        return f"{self.get_weekday_display()} {self.opens:%H:%M}–{self.closes:%H:%M}"
+        return f"{self.get_weekday_display()} {self.opens:%H:%M}–{self.closes:%H:%M}"  # type: ignore[attr-defined]
+
+    def others(self) -> models.QuerySet[Any]:
+        """Return the windows that this one must not overlap, itself among them."""
+        return type(self)._default_manager.filter(weekday=self.weekday)
 
     def clean(self) -> None:
         """Refuse a window that ends before it starts or overlaps another."""
         if self.opens is None or self.closes is None:
             return  # the field says what is missing
         if self.opens >= self.closes:
-            raise ValidationError("Closing time must be after opening time.")
+            raise ValidationError("The end must come after the beginning.")
         clash = (
-            OpeningHours.objects.filter(
-                weekday=self.weekday, opens__lt=self.closes, closes__gt=self.opens
-            )
+            self.others()
+            .filter(opens__lt=self.closes, closes__gt=self.opens)
             .exclude(pk=self.pk)
             .first()
         )
         if clash:
             raise ValidationError(f"Overlaps {clash}; change one of the two.")
+
+
+class OpeningHours(WeeklyWindow):
+    """One open window of a weekday; a day with a lunch break has two."""
+
+    class Meta:
+        ordering = ["weekday", "opens"]
+        verbose_name_plural = "opening hours"
+
+
+class WorkingHours(WeeklyWindow):
+    """When a person is at the bench on a weekday; who has none is there while it is open."""
+
+    person = models.ForeignKey(User, on_delete=models.CASCADE, related_name="working_hours")
+
+    class Meta:
+        ordering = ["person", "weekday", "opens"]
+        verbose_name_plural = "working hours"
+
+    def __str__(self) -> str:
+        return f"{self.person}, {super().__str__()}"
+
+    def others(self) -> models.QuerySet[Any]:
+        """Return this person's windows of the weekday."""
+        return super().others().filter(person=self.person_id)
+
+
+class Absence(models.Model):
+    """A span in which a person is not at the bench; the plan gives them nothing then."""
+
+    person = models.ForeignKey(User, on_delete=models.PROTECT, related_name="absences")
+    starts_at = models.DateTimeField(default=timezone.now)
+    ends_at = models.DateTimeField(null=True, blank=True, help_text="Blank: until further notice.")
+    note = models.CharField(max_length=120, blank=True)
+    recorded_by = models.ForeignKey(User, null=True, on_delete=models.PROTECT, related_name="+")
+    key = models.CharField(max_length=80, unique=True, null=True, editable=False)
+
+    class Meta:
+        ordering = ["starts_at"]
+
+    def __str__(self) -> str:
+        return f"{self.person} {self.starts_at:%Y-%m-%d %H:%M}"
 
 
 class ClosedDay(models.Model):

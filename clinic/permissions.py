@@ -26,6 +26,7 @@ CAPABILITIES: dict[str, tuple[Role, ...]] = {
     "see_scans": (T, D, M),
     "accept_scan": (D,),
     "bench": (T, D, M),
+    "absences": (F, T, D, M),
     "hand_over": (F, T, D, M),
     "see_bench": (F, T, D, M),
     "review": (D, M),

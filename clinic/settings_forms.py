@@ -8,7 +8,7 @@ from zoneinfo import available_timezones
 from django import forms
 from django.contrib.auth.password_validation import validate_password
 
-from clinic.models import ClosedDay, Office, OpeningHours, User
+from clinic.models import ClosedDay, Office, OpeningHours, Role, User, WorkingHours
 
 
 class PercentField(forms.FloatField):
@@ -69,16 +69,30 @@ class OfficeForm(forms.ModelForm):
         }
 
 
+CLOCKS = {
+    name: forms.TimeInput(attrs={"type": "time"}, format="%H:%M") for name in ("opens", "closes")
+}
+
+
 class HoursForm(forms.ModelForm):
     """One open window."""
 
     class Meta:
         model = OpeningHours
         fields = ["weekday", "opens", "closes"]
-        widgets = {
-            "opens": forms.TimeInput(attrs={"type": "time"}, format="%H:%M"),
-            "closes": forms.TimeInput(attrs={"type": "time"}, format="%H:%M"),
-        }
+        widgets = CLOCKS
+
+
+class WorkingHoursForm(forms.ModelForm):
+    """One window in which a technician is there."""
+
+    person = forms.ModelChoiceField(User.objects.filter(role=Role.TECHNICIAN, is_active=True))
+
+    class Meta:
+        model = WorkingHours
+        fields = ["person", "weekday", "opens", "closes"]
+        labels = {"opens": "From", "closes": "Until"}
+        widgets = CLOCKS
 
 
 class ClosedDayForm(forms.ModelForm):

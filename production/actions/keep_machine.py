@@ -13,10 +13,8 @@ from clinic.models import User, record
 from clinic.permissions import require
 from production import work
 from production.actions.errors import Refused
+from production.actions.spans import span_of
 from production.models import Downtime, Machine, MaintenanceRecord, MaintenanceTask
-
-#: A beginning this near is now: the clock went on while the form was filled in.
-AT_ONCE = dt.timedelta(minutes=1)
 
 
 @transaction.atomic
@@ -45,21 +43,14 @@ def take_out(
         return earlier
     if len(reason.strip()) < 3:
         raise Refused("Write what is wrong with it.")
-    now = timezone.now()
-    begins = since if since is not None and since > now + AT_ONCE else now
-    if until is not None and until <= now:
-        raise Refused("The end must lie ahead; leave it empty if it is not known.")
-    if until is not None and until <= begins:
-        raise Refused("The end must come after the beginning.")
-    if until is None and begins > now:
-        raise Refused("Give the end as well: what begins later is planned around until then.")
+    begins, at_once = span_of(since, until)
     if locked.state == Machine.State.DOWN:
         raise Refused(f"{machine} is out of service already.")
     crossing = locked.downtimes.filter(Q(ends_at=None) | Q(ends_at__gt=begins))
     if until is not None:
         crossing = crossing.filter(starts_at__lt=until)
-    elif begins <= now:
-        crossing = crossing.filter(starts_at__lte=now)
+    elif at_once:
+        crossing = crossing.filter(starts_at__lte=begins)
     if other := crossing.order_by("starts_at").first():
         local = timezone.localtime(other.starts_at)
         raise Refused(f"{machine} is out of service from {local:%a %d %b %H:%M}: {other.reason}.")

@@ -11,6 +11,8 @@ import datetime as dt
 from clinic.models import ClosedDay, Office, OpeningHours
 
 HORIZON_DAYS = 35
+#: Minutes after which nothing is planned: the end of what has no end.
+FOR_GOOD = 60.0 * 24 * 60
 
 
 def open_spans(

@@ -17,7 +17,7 @@ from typing import Any
 from django.db.models import Exists, Max, OuterRef, Q, QuerySet
 from django.utils import timezone
 
-from clinic.models import Office, Role, User
+from clinic.models import Absence, Office, Role, User
 from production.bench.fold import SCAN_STAGE
 from production.models import (
     Appliance,
@@ -35,8 +35,9 @@ from production.models import (
 )
 from production.planning.entities import Label
 from production.planning.policy import RULES, among
-from production.scheduling.hours import minutes_after, open_spans, windows
+from production.scheduling.hours import FOR_GOOD, minutes_after, open_spans, windows
 from production.scheduling.learning import ENOUGH, believed, newest
+from production.scheduling.presence import Presence, presence
 from production.scheduling.rates import failure_rates
 
 PICKUP_GRID = 5.0
@@ -59,7 +60,7 @@ class Situation:
     machines: dict[str, Machine] = field(default_factory=dict)
     promises: dict[str, Promise] = field(default_factory=dict)
     routes: dict[int, list[RouteStage]] = field(default_factory=dict)
-    technicians: list[int] = field(default_factory=list)
+    presence: dict[int, Presence] = field(default_factory=dict)
     learned: LearnedTimes | None = None
 
     def moment(self, minutes: float) -> dt.datetime:
@@ -75,6 +76,7 @@ def digest() -> str:
         Order.objects.filter(cancelled_at__isnull=False).count(),
         list(Machine.objects.order_by("pk").values_list("pk", "state", "capacity", "layer_mm")),
         Downtime.objects.aggregate(m=Max("pk"))["m"],
+        list(Absence.objects.order_by("pk").values_list("pk", "starts_at", "ends_at")),
         list(Wish.objects.order_by("pk").values_list("pk", "at")),
         list(RouteStage.objects.order_by("pk").values_list("pk", "minutes", "spread", "position")),
     )
@@ -116,11 +118,18 @@ def read_situation(now: dt.datetime | None = None, *, anew: bool = False) -> Sit
         }
         for m in machines
     ]
-    situation.technicians = list(
-        User.objects.filter(role=Role.TECHNICIAN, is_active=True).values_list("pk", flat=True)
-    )
-    for pk in situation.technicians or [0]:
-        resources.append({"id": f"p{pk}", "kind": "technician", "open": staffed})
+    situation.presence = presence(spans, technicians(), origin)
+    for pk, person in situation.presence.items():
+        resources.append(
+            {
+                "id": f"p{pk}",
+                "kind": "technician",
+                "open": person.open(origin),
+                "down": person.down(origin),
+            }
+        )
+    if not situation.presence:
+        resources.append({"id": "p0", "kind": "technician", "open": staffed})
     for number in range(CHAIRS):
         resources.append({"id": f"chair{number + 1}", "kind": CHAIR, "open": staffed})
     jobs = _jobs(situation, office)
@@ -140,6 +149,12 @@ def read_situation(now: dt.datetime | None = None, *, anew: bool = False) -> Sit
         "grid": PICKUP_GRID,
     }
     return situation
+
+
+def technicians() -> list[int]:
+    """Return the primary keys of those whose hands the plan counts on."""
+    rows = User.objects.filter(role=Role.TECHNICIAN, is_active=True).order_by("pk")
+    return list(rows.values_list("pk", flat=True))
 
 
 def _day(learned: LearnedTimes | None, today: dt.date) -> dict[str, float]:
@@ -308,7 +323,7 @@ def _job(
 def _whose(situation: Situation, start: StageEvent, kind: str) -> str:
     """Return the machine or the person that a started step runs on, as far as it is known."""
     if kind == "technician":
-        return f"p{start.by_id}" if start.by_id in situation.technicians else ""
+        return f"p{start.by_id}" if start.by_id in situation.presence else ""
     return f"m{start.machine_id}" if f"m{start.machine_id}" in situation.machines else ""
 
 
@@ -337,7 +352,7 @@ def _down(machine: Machine, origin: dt.datetime) -> list[list[float]]:
         start = minutes_after(origin, downtime.starts_at)
         if downtime.ends_at is None:
             if machine.state == Machine.State.DOWN:
-                spans.append([min(start, 0.0), 60.0 * 24 * 60])
+                spans.append([min(start, 0.0), FOR_GOOD])
                 open_ended = False
             continue
         end = minutes_after(origin, downtime.ends_at)
@@ -346,7 +361,7 @@ def _down(machine: Machine, origin: dt.datetime) -> list[list[float]]:
             if start <= 0:
                 open_ended = False
     if open_ended:
-        spans.append([0.0, 60.0 * 24 * 60])
+        spans.append([0.0, FOR_GOOD])
     return spans
 
 

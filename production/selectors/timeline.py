@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import math
 from dataclasses import dataclass, field
+from typing import Any
 
 from django.utils import timezone
 
@@ -102,6 +103,11 @@ class Lane:
         """Its name as far as there is room."""
         whole = len(self.name) <= LABEL_LETTERS
         return self.name if whole else f"{self.name[: LABEL_LETTERS - 1].rstrip()}…"
+
+    @property
+    def gap(self) -> str:
+        """What it means that nothing can stand in a part of the row."""
+        return "Away" if self.kind == "technician" else "Out of service"
 
     @property
     def middle(self) -> float:
@@ -223,15 +229,27 @@ def _blocks(
     return found
 
 
-def _down(view: Timeline, resource: dict) -> list[tuple[float, float]]:  # type: ignore[type-arg]
-    spans = []
-    for start, stop in resource.get("down") or []:
-        if view.plan is None:
-            continue
+def _down(view: Timeline, resource: dict[str, Any]) -> list[tuple[float, float]]:
+    """Where a machine is out of service, or a person away or not yet, or no more, there."""
+    if view.plan is None:
+        return []
+    spans = list(resource.get("down") or [])
+    if resource["kind"] == "technician":
+        spans += _without(view.plan.problem.get("pickup") or [], resource.get("open") or [])
+    found = []
+    for start, stop in spans:
         left = max(view.x(view.plan.origin + dt.timedelta(minutes=start)), LABEL)
         right = min(view.x(view.plan.origin + dt.timedelta(minutes=stop)), view.width)
         if right > left:
-            spans.append((round(left, 1), round(right - left, 1)))
+            found.append((round(left, 1), round(right - left, 1)))
+    return found
+
+
+def _without(spans: list[list[float]], taken: list[list[float]]) -> list[list[float]]:
+    """Return what is left of spans when others, in order, are cut out."""
+    for low, high in taken:
+        parts = [[[a, min(b, low)], [max(a, high), b]] for a, b in spans]
+        spans = [part for pair in parts for part in pair if part[0] < part[1]]
     return spans
 
 

@@ -8,13 +8,14 @@ from dataclasses import dataclass, field
 from django.db.models import Count, Exists, Max, OuterRef, Q
 from django.utils import timezone
 
-from clinic.models import AuditEntry, ClosedDay, Office, Patient, Visit
+from clinic.models import Absence, AuditEntry, ClosedDay, Office, Patient, Visit
 from clinic.names import near_names
 from clinic.templatetags.show import clock
 from clinic.visit_status import NEXT, recent_changes
 from production.models import Acceptance, Appliance, Order, Plan, Promise, Scan, StageEvent
 from production.models.bench import OPEN_STATUSES
 from production.scheduling.ahead import TightWeek
+from production.selectors.people import away_between
 from production.selectors.plan_order import tight_weeks
 from production.selectors.promises import PromiseRow, coming, promise_row, read_pieces, standing
 from production.selectors.version import newest, version_of
@@ -88,6 +89,7 @@ class Today:
     scans: list[tuple[Scan, str]] = field(default_factory=list)
     news: list[News] = field(default_factory=list)
     tight: list[TightWeek] = field(default_factory=list)
+    away: list[Absence] = field(default_factory=list)
 
     @property
     def others(self) -> list[VisitRow]:
@@ -197,6 +199,7 @@ def today(day: dt.date, office: Office, now: dt.datetime | None = None) -> Today
         scans=_scans(now) if is_today else [],
         news=_news(now, office) if is_today else [],
         tight=tight_weeks() if is_today else [],
+        away=away_between(now if is_today else start, end),
     )
 
 

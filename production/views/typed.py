@@ -6,7 +6,13 @@ that answered a form itself would stand in the way of the browser's back button.
 
 from __future__ import annotations
 
+import datetime as dt
+
 from django.http import HttpRequest, QueryDict
+from django.utils import timezone
+from django.utils.dateparse import parse_datetime
+
+from production.actions.errors import Refused
 
 NAME = "typed"
 
@@ -28,3 +34,21 @@ def take(request: HttpRequest) -> QueryDict:
         return QueryDict()
     del request.session[NAME]
     return QueryDict(held["fields"])
+
+
+def moment(fields: QueryDict, name: str) -> dt.datetime | None:
+    """Read a time on the office's clock; None when the field is empty.
+
+    Raises
+    ------
+    Refused
+        It is no time.
+    """
+    text = fields.get(name, "").strip()
+    try:
+        found = parse_datetime(text)
+    except ValueError:
+        found = None
+    if found is None and text:
+        raise Refused(f"“{text[:40]}” is no time; write it as year-month-day and hour:minute.")
+    return timezone.make_aware(found) if found and timezone.is_naive(found) else found

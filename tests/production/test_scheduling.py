@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 import pytest
 from django.utils import timezone
 
-from clinic.models import ClosedDay, OpeningHours
+from clinic.models import ClosedDay, OpeningHours, Role, User
 from production.actions import agree_promise, open_order
 from production.actions.starting import start
 from production.models import (
@@ -159,7 +159,7 @@ def test_hand_work_that_runs_stands_in_the_row_of_the_person_who_began_it(
     retainer, person, patient
 ):
     """And who holds two pieces at once still does, rather than the plan being refused."""
-    second = person("technician")
+    second = User.objects.create(username="second", role=Role.TECHNICIAN)
     doctor, trim = person("doctor"), Stage.objects.get(code="trim")
     for number in range(2):
         order = open_order(doctor, patient, retainer, ["upper"], key=f"held{number}")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import uuid
 
 from django.contrib import messages
@@ -10,19 +9,18 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils import timezone
-from django.utils.dateparse import parse_datetime
 from django.views.decorators.http import require_POST
 
 from clinic.models import User
 from clinic.permissions import needs
 from clinic.templatetags.show import clock
 from production.accuracy import CHARTS, alarms, followed, together
-from production.actions.errors import ActionError, Refused
+from production.actions.errors import ActionError
 from production.actions.keep_machine import bring_back, call_off, note_maintenance, take_out
 from production.models import Machine, MaintenanceTask
 from production.selectors import machines as select
 from production.statistics.charts import FEW_POINTS
-from production.views.typed import hold, take
+from production.views.typed import hold, moment, take
 
 
 @needs("stock")
@@ -79,8 +77,8 @@ def out(request: HttpRequest, key: uuid.UUID) -> HttpResponse:
             request.user,
             found,
             request.POST.get("reason", ""),
-            _moment(request, "until"),
-            since=_moment(request, "since"),
+            moment(request.POST, "until"),
+            since=moment(request.POST, "since"),
             key=request.POST.get("key", "")[:60],
         )
     except ActionError as error:
@@ -130,15 +128,3 @@ def maintenance(request: HttpRequest, key: uuid.UUID, pk: int) -> HttpResponse:
     )
     messages.success(request, f"Noted: {task.name}.")
     return redirect("machine", key=key)
-
-
-def _moment(request: HttpRequest, name: str) -> dt.datetime | None:
-    """Read a time on the office's clock; None when the field is empty."""
-    text = request.POST.get(name, "").strip()
-    try:
-        found = parse_datetime(text)
-    except ValueError:
-        found = None
-    if found is None and text:
-        raise Refused(f"“{text[:40]}” is no time; write it as year-month-day and hour:minute.")
-    return timezone.make_aware(found) if found and timezone.is_naive(found) else found

@@ -19,7 +19,7 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_POST
 
 from clinic import settings_forms as office_forms
-from clinic.models import ClosedDay, Office, OpeningHours, Role, User, record
+from clinic.models import ClosedDay, Office, OpeningHours, Role, User, WorkingHours, record
 from clinic.permissions import may, needs
 from production import work
 from production.actions.first_price import first_price
@@ -78,6 +78,19 @@ SECTIONS = {
         Section(
             "closed-days", "Closed days", "closed day", ClosedDay, office_forms.ClosedDayForm,
             {"Date": lambda d: f"{d.date:%a %-d %b %Y}", "Reason": lambda d: d.reason or "–"},
+        ),
+        Section(
+            "working-hours", "Hours of people", "person's hours", WorkingHours,
+            office_forms.WorkingHoursForm,
+            {
+                "Name": lambda h: str(h.person),
+                "Day": lambda h: h.get_weekday_display(),
+                "From": lambda h: f"{h.opens:%H:%M}",
+                "Until": lambda h: f"{h.closes:%H:%M}",
+            },
+            "For whoever is not there all the time that the office is open: part of the week, or "
+            "a break of their own. Who has none here is counted on while it is open.",
+            related=("person",),
         ),
         Section(
             "kinds", "Appliance kinds and routes", "appliance kind", ApplianceKind, own.KindForm,
