@@ -54,6 +54,7 @@ def build(seed: int, say: Callable[[str], None]) -> None:
     story.this_morning()
     learn().save()  # so that the times still to be agreed on rest on what the bench took
     story.rest_of_today()
+    story.an_afternoon_off()
     say("Planning the day …")
     # Now, so that the first page a person opens already says how safe each promise is.
     row = work.claim(work.ask("plan", coalesce=True).pk)

@@ -12,6 +12,7 @@ from django.utils import timezone
 
 from clinic.models import Office, Patient, Visit
 from production.actions import agree_promise, open_order
+from production.actions.keep_person import go_away
 from production.demo.days import FAILURE_RATE, FAILURES, Day, Job
 from production.demo.office import Cast
 from production.demo.pool import Mouth
@@ -178,6 +179,13 @@ class Story:
             if kind == Visit.Kind.DEBOND:
                 self._book(visit)
         return arriving
+
+    def an_afternoon_off(self) -> None:
+        """Let one technician be away on an afternoon of next week: the plan counts on that."""
+        day, zone = self._working_day(6), self.office.zone
+        begin, end = (dt.datetime.combine(day, dt.time(hour), zone) for hour in (13, 18))
+        who = self.cast.technicians[1]
+        go_away(who, who, end, since=begin, note="First-aid course")
 
     def _book(self, visit: Visit) -> None:
         kind = self.kinds["retainer"]
