@@ -17,10 +17,9 @@ from scipy import ndimage
 from geometry.errors import GeometryError
 from geometry.model.base.assembling import Closed
 from geometry.model.bodies.solids import as_written, bent, to_manifold
-from geometry.model.bodies.uniting import folds_of, unite
+from geometry.model.bodies.uniting import unite
 from geometry.model.surface.halfedges import Faces, genus
 from geometry.model.surface.kinds import BASE, SCAN
-from geometry.model.surface.mending import Spot
 from geometry.model.surface.skin import Skin
 from geometry.model.undercuts.heights import Grid, top_heights
 
@@ -64,15 +63,6 @@ def restore(solid: Closed, cut: Skin) -> None:
         return
     v, f = as_written(solid.vertices, solid.faces)
     before = genus(f)
-    folds = folds_of(v, f)
-    mended: list[Spot] = []
-    if folds:
-        # Once for all places, instead of with each.
-        try:
-            v, f, mended = unite(v, f, None, folds)
-        except GeometryError:
-            return
-        folds = folds_of(v, f)
     # What cannot be joined all at once may be joined but for one place.
     waiting = [bodies]
     for _ in range(TRIALS):
@@ -81,7 +71,7 @@ def restore(solid: Closed, cut: Skin) -> None:
         group = waiting.pop()
         try:
             body = manifold3d.Manifold.batch_boolean(group, manifold3d.OpType.Add)
-            made_v, made_f, spots = unite(v, f, body, folds, everywhere=False)
+            made_v, made_f, spots = unite(v, f, body, everywhere=False)
             fits = 0 <= genus(made_f) <= before
         except GeometryError:
             fits = False
@@ -90,11 +80,9 @@ def restore(solid: Closed, cut: Skin) -> None:
                 half = len(group) // 2
                 waiting += [group[half:], group[:half]]
             continue
-        v, f, folds = made_v, made_f, 0
-        solid.vertices, solid.faces = v, f
+        v, f = solid.vertices, solid.faces = made_v, made_f
         solid.kind = np.where(v[f, 2].max(axis=1) > 0.0, SCAN, BASE).astype(np.int8)
-        solid.spots += [*mended, *spots]
-        mended = []
+        solid.spots += spots
 
 
 def _missing(cut: Skin, solid: Closed) -> list[manifold3d.Manifold]:

@@ -68,53 +68,95 @@ def _clear(vertices: Array, faces: Faces, x0: float, y0: float, top: Array) -> N
     return out
 
 
-class Joint:
-    """A solid made ready to be joined with bodies, or cut, in one go or in several trials.
+class Excerpt:
+    """The part of a solid that some bodies can touch, closed by shafts in place of the rest.
+
+    Attributes
+    ----------
+    vertices, faces
+        A closed surface, of one piece or several; the solid itself where leaving some of it
+        aside is not worth while.
+    lid : float
+        Faces with a corner above this height are shafts.
 
     Parameters
     ----------
     vertices, faces
         Closed solid; no two vertices in one place.
-    bodies : list of Manifold
-        What will be added or cut; half a millimetre aside in plan will do too.
+    bodies : list of Manifold, optional
+        What will be added or cut; half a millimetre aside in plan will do too. Without any,
+        nothing is left aside.
     """
 
-    def __init__(self, vertices: Array, faces: Faces, bodies: list[manifold3d.Manifold]) -> None:
-        self._vertices, self._faces = vertices, faces
-        self._near: manifold3d.Manifold | None = None
-        self._whole: manifold3d.Manifold | None = None
-        self._lid = np.inf
+    def __init__(
+        self, vertices: Array, faces: Faces, bodies: list[manifold3d.Manifold] | None = None
+    ) -> None:
+        self._whole = vertices
+        self.vertices, self.faces, self.lid = vertices, faces, np.inf
+        self._kept = faces[:0]
+        if bodies is None:
+            return
         aside = _set_aside(vertices, faces, bodies)
-        self._kept = faces[aside]
         if aside.mean() > WORTH_WHILE:
-            near_v, near_f, self._lid = _closed_by_shafts(vertices, faces, aside)
-            self._near = to_manifold(near_v, near_f)
+            self._kept = faces[aside]
+            self.vertices, self.faces, height = _closed_by_shafts(vertices, faces, aside)
+            self.lid = height - 0.5 * LID
+
+    @property
+    def partial(self) -> bool:
+        """Whether anything of the solid was left aside."""
+        return len(self._kept) > 0
+
+    def shafts(self, vertices: Array, faces: Faces) -> NDArray[np.bool_]:
+        """Mark the faces that only stand for what was left aside."""
+        return np.asarray((vertices[:, 2] > self.lid)[faces].any(axis=1))
+
+    def back(self, vertices: Array, faces: Faces) -> tuple[Array, Faces] | None:
+        """Put what was made of the part into its place in the solid; None where that leaves gaps.
+
+        Returns
+        -------
+        vertices, faces of the largest piece
+        """
+        if self.partial:
+            made = faces[~self.shafts(vertices, faces)]
+            return _joined(self._whole, self._kept, vertices, made)
+        v, f, _ = compact(vertices, largest_piece(faces, len(vertices)))
+        return v, f
+
+
+class Joint:
+    """A solid made ready to be joined with bodies, or cut, in one go or in several trials.
+
+    Parameters
+    ----------
+    part : Excerpt
+        Of the solid.
+    """
+
+    def __init__(self, part: Excerpt) -> None:
+        self._body = to_manifold(part.vertices, part.faces)
 
     def made(
         self, added: list[manifold3d.Manifold], cut: list[manifold3d.Manifold]
     ) -> tuple[Array, Faces]:
-        """Add bodies to the solid and cut others out of it; return the largest piece.
+        """Add bodies to the part of the solid and cut others out of it.
 
         Raises
         ------
         GeometryError
             The solid is not closed, or nothing is left of it.
         """
-        if self._near is not None:
-            made_v, made_f = _operate(self._near, added, cut)
-            made_f = made_f[(made_v[:, 2] < self._lid)[made_f].all(axis=1)]
-            found = _joined(self._vertices, self._kept, made_v, made_f)
-            if found is not None:
-                return found
-        if self._whole is None:
-            self._near = None  # two large bodies at a time would be too much
-            self._whole = to_manifold(self._vertices, self._faces)
-        # Nothing is joined to it, so places where it touches itself are left to the rounding.
-        made_v, made_f = _operate(self._whole, added, cut)
-        if not len(made_f):
+        body = self._body
+        if added:
+            body = manifold3d.Manifold.batch_boolean([body, *added], manifold3d.OpType.Add)
+        if cut:
+            body = manifold3d.Manifold.batch_boolean([body, *cut], manifold3d.OpType.Subtract)
+        mesh = body.to_mesh64()
+        points = np.array(mesh.vert_properties[:, :3], order="C")
+        if not len(mesh.tri_verts):
             raise GeometryError("nothing of the model is left; change the height or the block-out")
-        made_v, made_f, _ = compact(made_v, largest_piece(made_f, len(made_v)))
-        return made_v, made_f
+        return points, np.array(mesh.tri_verts, dtype=np.int32, order="C")
 
 
 def combine(
@@ -123,20 +165,22 @@ def combine(
     added: list[manifold3d.Manifold],
     cut: list[manifold3d.Manifold],
 ) -> tuple[Array, Faces]:
-    """Add bodies to a solid and cut others out of it; see :class:`Joint`."""
-    return Joint(vertices, faces, [*added, *cut]).made(added, cut)
+    """Add bodies to a solid and cut others out of it; return the largest piece.
 
-
-def _operate(
-    body: manifold3d.Manifold, added: list[manifold3d.Manifold], cut: list[manifold3d.Manifold]
-) -> tuple[Array, Faces]:
-    if added:
-        body = manifold3d.Manifold.batch_boolean([body, *added], manifold3d.OpType.Add)
-    if cut:
-        body = manifold3d.Manifold.batch_boolean([body, *cut], manifold3d.OpType.Subtract)
-    mesh = body.to_mesh64()
-    points = np.array(mesh.vert_properties[:, :3], order="C")
-    return points, np.array(mesh.tri_verts, dtype=np.int32, order="C")
+    Raises
+    ------
+    GeometryError
+        The solid is not closed, or nothing is left of it.
+    """
+    part = Excerpt(vertices, faces, [*added, *cut])
+    found = part.back(*Joint(part).made(added, cut))
+    if found is None:
+        # Nothing is joined to the whole, so places where it touches itself are left to the
+        # rounding.
+        whole = Excerpt(vertices, faces)
+        found = whole.back(*Joint(whole).made(added, cut))
+    assert found is not None
+    return found
 
 
 def _set_aside(

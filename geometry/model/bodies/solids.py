@@ -56,16 +56,21 @@ def bent(body: manifold3d.Manifold) -> manifold3d.Manifold:
     return body.warp_batch(waves)
 
 
-def largest_piece(faces: Faces, count: int) -> Faces:
-    """Return the faces of the piece with the most; enclosed voids and specks are dropped."""
+def piece_of_faces(faces: Faces, count: int) -> NDArray[np.int32]:
+    """Number the faces (m,) by the piece that they hang together with, by edges."""
     opposite = np.empty(3 * len(faces), dtype=np.int32)
     aside = np.zeros(len(faces), dtype=np.uint8)
     pair_half_edges(faces, count, aside, opposite, np.empty_like(aside))
     label = np.empty(len(faces), dtype=np.int32)
-    pieces = int(label_pieces(opposite, aside, label))
-    if pieces < 2:
-        return faces
-    return faces[label == int(np.argmax(np.bincount(label, minlength=pieces)))]
+    label_pieces(opposite, aside, label)
+    return label
+
+
+def largest_piece(faces: Faces, count: int) -> Faces:
+    """Return the faces of the piece with the most; enclosed voids and specks are dropped."""
+    label = piece_of_faces(faces, count)
+    size = np.bincount(label)
+    return faces if len(size) < 2 else faces[label == int(np.argmax(size))]
 
 
 def as_written(vertices: Array, faces: Faces) -> tuple[Array, Faces]:

@@ -8,12 +8,18 @@ from numpy.typing import NDArray
 
 from geometry.errors import GeometryError
 from geometry.mesh import Mesh
-from geometry.model.bodies.combining import Joint
-from geometry.model.bodies.solids import as_written, largest_piece, new_faces, to_manifold
+from geometry.model.bodies.combining import Excerpt, Joint
+from geometry.model.bodies.solids import (
+    as_written,
+    largest_piece,
+    new_faces,
+    piece_of_faces,
+    to_manifold,
+)
 from geometry.model.memory import give_back
 from geometry.model.surface.folds import find_folds
 from geometry.model.surface.halfedges import Faces, compact, genus, pieces_of
-from geometry.model.surface.kinds import BASE, FILL, SCAN
+from geometry.model.surface.kinds import BASE, FILL, SCAN, STAND_IN
 from geometry.model.surface.mending import (
     Mended,
     Spot,
@@ -52,7 +58,7 @@ def unite(
     vertices: Array,
     faces: Faces,
     body: manifold3d.Manifold | None,
-    folds: int,
+    folds: int = 0,
     everywhere: bool = True,
 ) -> tuple[Array, Faces, list[Spot]]:
     """Return the union of a solid and a body, rounded as a file holds it.
@@ -64,7 +70,7 @@ def unite(
     body : manifold3d.Manifold or None
         What is united with it.
     folds : int
-        What :func:`folds_of` counts on the solid.
+        What :func:`folds_of` counts on the solid; asked for where everything is looked at.
     everywhere : bool
         Look for crossings in the whole solid; else only where something was joined to it,
         for one that is looked at as a whole later on.
@@ -80,19 +86,46 @@ def unite(
     GeometryError
         The result crosses itself and cannot be mended.
     """
-    spots: list[Spot] = []
-    if body is not None and body.is_empty():
-        body = None
-    if body is None or folds:
-        # Creases along the walls or of the rounding, before something is joined to them.
+    if body is None or body.is_empty():
+        # Creases along the walls or of the rounding.
         count = find_intersections(Mesh(vertices, faces))[0]
-        count = None if count is None else count + folds
-        vertices, faces, spots = _mended(vertices, faces, count)
-    if body is None:
-        return vertices, faces, spots
-    best: tuple[int, Array, Faces, NDArray[np.bool_]] | None = None
+        return _mended(vertices, faces, None if count is None else count + folds)
     give_back()
-    joint = Joint(vertices, faces, [body])
+    part = Excerpt(vertices, faces, [body])
+    found = _united(part, body)
+    if found is None and part.partial:
+        found = _united(Excerpt(vertices, faces), body)
+    if found is None:
+        raise GeometryError(
+            "the block-out could not be joined to the model; prepare it with another trim or"
+            " block-out depth, or without block-out"
+        )
+    v, f, spots = found
+    if everywhere:
+        made = np.ones(len(f), dtype=bool) if folds else new_faces(v, f, vertices)
+        v, f, mended = _mended(v, f, _crossings(v, f, made)[0])
+        spots += mended
+        v, f, _ = compact(v, largest_piece(f, len(v)))
+    return v, f, joined_spots(spots)
+
+
+def _united(part: Excerpt, body: manifold3d.Manifold) -> tuple[Array, Faces, list[Spot]] | None:
+    """Unite a part of a solid with a body and mend what that left; None where they do not join.
+
+    Raises
+    ------
+    GeometryError
+        The result crosses itself and cannot be mended.
+    """
+    spots: list[Spot] = []
+    creases = _creases(part)
+    if len(creases):
+        # Before something is joined to them: a union makes crossings of them.
+        part.vertices, part.faces, spots = _mended_pieces(
+            part.vertices, part.faces, creases, part
+        )
+    best: tuple[Array, Faces, NDArray[np.int64]] | None = None
+    joint = Joint(part)
     mesh = body.to_mesh64()
     points = np.array(mesh.vert_properties[:, :3], order="C")
     corners = np.array(mesh.tri_verts, dtype=np.int32, order="C")
@@ -101,21 +134,17 @@ def unite(
     vain = 0
     for attempt in range(len(NUDGES)):
         moved = to_manifold(points + NUDGES[nudge[piece]], corners) if attempt else body
-        crossings = None
         give_back()
         try:
             v, f = as_written(*joint.made([moved], []))
-            made = new_faces(v, f, vertices)
-            crossings, pairs = crossings_near(Mesh(v, f), made, made)
+            pairs = _pairs(v, f, new_faces(v, f, part.vertices), part)
         except GeometryError:
-            pass  # a hair's breadth elsewhere it may close
-        if crossings is None:
-            nudge += 1
+            nudge += 1  # a hair's breadth elsewhere it may close
             continue
         vain += 1
-        if best is None or crossings < best[0]:
-            best, vain = (crossings, v, f, made), 0
-        if crossings == 0 or crossings > FEW or vain == VAIN:
+        if best is None or len(pairs) < len(best[2]):
+            best, vain = (v, f, pairs), 0
+        if not 0 < len(pairs) <= FEW or vain == VAIN:
             break
         # Only what crosses is moved; where none of the pieces does, moving them is no help.
         at_fault = _pieces_near(points, piece, v[f[pairs]].mean(axis=2).reshape(-1, 3))
@@ -123,14 +152,52 @@ def unite(
             break
         nudge[at_fault] += 1
     if best is None:
-        raise GeometryError(
-            "the block-out could not be joined to the model; prepare it with another trim or"
-            " block-out depth, or without block-out"
-        )
-    crossings, v, f, made = best
-    v, f, mended = _mended(v, f, _crossings(v, f, made)[0] if everywhere else crossings)
-    v, f, _ = compact(v, largest_piece(f, len(v)))
-    return v, f, joined_spots([*spots, *mended])
+        return None
+    v, f, mended = _mended_pieces(*best, part)
+    found = part.back(v, f)
+    return None if found is None else (*found, [*spots, *mended])
+
+
+def _creases(part: Excerpt) -> NDArray[np.int64]:
+    """Return the pairs (k, 2) of faces with one common corner that pass through each other."""
+    real = np.flatnonzero(~part.shafts(part.vertices, part.faces))
+    found = find_folds(Mesh(part.vertices, part.faces[real]), np.ones(len(real), dtype=bool))
+    return np.asarray(real[found])
+
+
+def _pairs(
+    vertices: Array, faces: Faces, made: NDArray[np.bool_], part: Excerpt
+) -> NDArray[np.int64]:
+    """Return the pairs (k, 2) of faces that cross where something was made; shafts may."""
+    real = np.flatnonzero(~part.shafts(vertices, faces))
+    made = made[real]
+    _, pairs = crossings_near(Mesh(vertices, faces[real]), made, made)
+    return np.asarray(real[pairs])
+
+
+def _mended_pieces(
+    vertices: Array, faces: Faces, pairs: NDArray[np.int64], part: Excerpt
+) -> tuple[Array, Faces, list[Spot]]:
+    """Mend each piece of part of a solid by itself."""
+    label = piece_of_faces(faces, len(vertices))
+    size = np.bincount(label)
+    # Specks and hollows hang together with nothing that was left aside.
+    real = np.bincount(label[part.shafts(vertices, faces)], minlength=len(size)) > 0
+    if not part.partial:
+        real = size == size.max()
+    pairs = pairs[real[label[pairs]].all(axis=1)]
+    if (label[pairs[:, 0]] != label[pairs[:, 1]]).any():
+        raise GeometryError("what hangs together only beside the bodies crosses itself")
+    spots: list[Spot] = []
+    points, parts, count = [], [], 0
+    for number in np.flatnonzero(real).tolist():
+        v, f, _ = compact(vertices, faces[label == number])
+        v, f, mended = _mended(v, f, int((label[pairs[:, 0]] == number).sum()), part.lid)
+        spots += mended
+        points.append(v)
+        parts.append(f + np.int32(count))
+        count += len(v)
+    return np.concatenate(points), np.concatenate(parts), spots
 
 
 def _pieces_near(points: Array, piece: NDArray[np.int64], places: Array) -> NDArray[np.bool_]:
@@ -144,9 +211,15 @@ def _pieces_near(points: Array, piece: NDArray[np.int64], places: Array) -> NDAr
 
 
 def _crossings(
-    vertices: Array, faces: Faces, folding: NDArray[np.bool_]
+    vertices: Array, faces: Faces, folding: NDArray[np.bool_], lid: float = np.inf
 ) -> tuple[int | None, NDArray[np.int64]]:
-    """Count the pairs of faces that cross; with a common corner where one may be folded."""
+    """Count the pairs of faces that cross; with a common corner where one may be folded.
+
+    What reaches above ``lid`` is not looked at.
+    """
+    if np.isfinite(lid):
+        low = (vertices[:, 2] < lid)[faces].all(axis=1)
+        faces, folding = faces[low], folding[low]
     mesh = Mesh(vertices, faces)
     count, pairs = find_intersections(mesh)
     folds = find_folds(mesh, folding)
@@ -154,7 +227,7 @@ def _crossings(
 
 
 def _mended_so(
-    vertices: Array, faces: Faces, crossings: int | None, smooth: bool, rounds: int
+    vertices: Array, faces: Faces, crossings: int | None, smooth: bool, rounds: int, lid: float
 ) -> tuple[Array, Faces, int | None, list[Spot], bool]:
     """Mend a solid in some rounds with patches of one kind.
 
@@ -170,7 +243,9 @@ def _mended_so(
     for _ in range(rounds):
         if crossings == 0 and genus(f) == 0:
             break
-        kind = np.where(v[f, 2].max(axis=1) > 0.0, SCAN, BASE).astype(np.int8)
+        high = v[f, 2].max(axis=1)
+        kind = np.where(high > 0.0, SCAN, BASE).astype(np.int8)
+        kind[high > lid] = STAND_IN
         crossed = Mended(skin_of(Mesh(v, f), kind))
         if crossings != 0:
             crossed = mend_crossings(crossed.skin, FILL, smooth=smooth)
@@ -179,30 +254,31 @@ def _mended_so(
             return v, f, crossings, spots, True
         spots = [*spots, *crossed.spots, *mended.spots]
         v, f = as_written(mended.skin.vertices, mended.skin.faces)
-        crossings, _ = _crossings(v, f, np.ones(len(f), dtype=bool))
+        crossings, _ = _crossings(v, f, np.ones(len(f), dtype=bool), lid)
     return v, f, crossings, spots, False
 
 
 def _mended(
-    vertices: Array, faces: Faces, crossings: int | None
+    vertices: Array, faces: Faces, crossings: int | None, lid: float = np.inf
 ) -> tuple[Array, Faces, list[Spot]]:
     """Mend what a union left: specks where surfaces nearly coincide, and handles.
 
     Patches between the corners that are there are tried first, since they stay on the
-    surface; then patches that are bent to continue what is around them.
+    surface; then patches that are bent to continue what is around them. Faces with a corner
+    above ``lid`` only stand for others, may cross, and are left as they are.
     """
     first = crossings
-    v, f, crossings, spots, vain = _mended_so(vertices, faces, first, False, STRAIGHT)
+    v, f, crossings, spots, vain = _mended_so(vertices, faces, first, False, STRAIGHT, lid)
     if first == crossings == 0 and genus(f) and not vain:
         # Where nothing crosses, bent patches come to the same: it is gone on from there.
-        v, f, crossings, more, _ = _mended_so(v, f, crossings, True, BENT - STRAIGHT)
+        v, f, crossings, more, _ = _mended_so(v, f, crossings, True, BENT - STRAIGHT, lid)
         spots = [*spots, *more]
     elif crossings != 0 or (first != 0 and genus(f)):
-        v, f, crossings, spots, _ = _mended_so(vertices, faces, first, True, BENT)
+        v, f, crossings, spots, _ = _mended_so(vertices, faces, first, True, BENT, lid)
     # A crease that would not be ironed out is let pass: it leads nobody astray. Nor does a loop
     # that would not be closed, such as a ring; it is told.
-    if crossings != 0 and find_intersections(Mesh(v, f))[0] != 0:
-        if find_intersections(Mesh(vertices, faces))[0] == 0:
+    if crossings != 0 and _crossings(v, f, np.zeros(len(f), dtype=bool), lid)[0] != 0:
+        if _crossings(vertices, faces, np.zeros(len(faces), dtype=bool), lid)[0] == 0:
             return vertices, faces, []
         raise GeometryError(
             "the model's surface crosses itself and could not be mended; rescan, or prepare it with"

@@ -13,6 +13,7 @@ from geometry.mesh import Mesh
 from geometry.model.surface.folds import find_folds
 from geometry.model.surface.halfedges import Faces
 from geometry.model.surface.handles import handle_cuts
+from geometry.model.surface.kinds import STAND_IN
 from geometry.model.surface.patches import rings_around
 from geometry.model.surface.skin import Skin, genus_of, patched, tails, without
 from geometry.topology.adjacency import extent
@@ -95,19 +96,22 @@ def mend_crossings(
     attempt, unseen = 0, whole
     for _ in range(ROUNDS + LOOKS):
         # Once all was seen only patches can cross anything.
-        own = skin.kind == patch
-        count, pairs = crossings_near(
-            skin.mesh, own, skin.kind != kept if unseen else own, everywhere=unseen
-        )
+        real = np.flatnonzero(skin.kind != STAND_IN)
+        own = skin.kind[real] == patch
+        folding = skin.kind[real] != kept if unseen else own
+        mesh = Mesh(skin.vertices, skin.faces[real])
+        count, pairs = crossings_near(mesh, own, folding, everywhere=unseen)
+        pairs = real[pairs]
         if not count or attempt == ROUNDS:
             break
         hit = np.zeros(len(skin.faces), dtype=bool)
         hit[pairs.ravel()] = True
-        hit &= skin.kind != kept
+        loose = (skin.kind != kept) & (skin.kind != STAND_IN)
+        hit &= loose
         if attempt:
             seed = np.zeros(len(skin.vertices), dtype=bool)
             seed[skin.faces[hit].ravel()] = True
-            hit = rings_around(skin.faces, seed, (attempt + 1) // 2) & (skin.kind != kept)
+            hit = rings_around(skin.faces, seed, (attempt + 1) // 2) & loose
         rest, openings, lost = without(skin, hit)
         spots += _spots_of(skin.vertices[skin.faces[hit]]) + _spots_of(lost)
         spots = joined_spots(spots)

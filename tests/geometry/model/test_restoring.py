@@ -109,12 +109,11 @@ def test_but_for_one_place_that_cannot_be_joined_all_stand_again(mound, monkeypa
     assert all((before[away == k] > WORTH).any() for k in range(4))
     join, trials = restoring.unite, []
 
-    def refuses_one(vertices, faces, body, folds, everywhere=True):
-        if body is not None:
-            trials.append(body)
-            if body.bounding_box()[3] > 11.0:
-                raise GeometryError("not here")
-        return join(vertices, faces, body, folds, everywhere)
+    def refuses_one(vertices, faces, body, everywhere):
+        trials.append(body)
+        if body.bounding_box()[3] > 11.0:
+            raise GeometryError("not here")
+        return join(vertices, faces, body, everywhere=everywhere)
 
     monkeypatch.setattr(restoring, "unite", refuses_one)
     restore(solid, mound)
