@@ -236,7 +236,7 @@ def hands(found: Facts, was: Facts) -> HandUse:
     now, before = (
         HandUse(
             people,
-            people * facts.open_minutes,
+            max(0.0, people * facts.open_minutes - facts.away_minutes),
             sum(_hand_minutes(facts, code) for code in facts.hand_results),
         )
         for facts in (found, was)

@@ -28,6 +28,8 @@ from production.models import (
 )
 from production.models.bench import OPEN_STATUSES
 from production.scheduling.hours import open_spans
+from production.scheduling.presence import presence
+from production.scheduling.state import technicians
 from production.selectors.facts import BANDS, LEAD_STEP, Facts, day_start
 
 FINISH, FAIL, START = (
@@ -280,6 +282,7 @@ def _ran(days: dict[dt.date, Facts], start: dt.datetime, end: dt.datetime, zone:
             spans[opens.date()].append((opens, min(closes, now)))
     for day, windows in spans.items():
         days[day].open_minutes = sum(_minutes(a, b) for a, b in windows)
+    _away(days, spans, start, end)
     down = Downtime.objects.filter(starts_at__lt=end).filter(
         Q(ends_at=None) | Q(ends_at__gte=start)
     )
@@ -296,6 +299,24 @@ def _ran(days: dict[dt.date, Facts], start: dt.datetime, end: dt.datetime, zone:
         days[day].loads[key] += 1
         minutes = _inside(spans[day], began, ended or now)
         days[day].run_minutes[key] += minutes  # type: ignore[assignment]
+
+
+def _away(
+    days: dict[dt.date, Facts],
+    spans: dict[dt.date, list[Span]],
+    start: dt.datetime,
+    end: dt.datetime,
+) -> None:
+    """Count the open minutes in which technicians were away or outside hours of their own."""
+    everything = [span for windows in spans.values() for span in windows]
+    for person in presence(everything, technicians(), start).values():
+        own: dict[dt.date, list[Span]] = {day: [] for day in days}
+        for opens, closes in person.spans:
+            own[opens.date()].append((opens, closes))
+        for day, windows in own.items():
+            there = sum(_minutes(a, b) for a, b in windows)
+            gone = sum(_inside(windows, a.starts_at, a.ends_at or end) for a in person.absences)
+            days[day].away_minutes += days[day].open_minutes - there + gone
 
 
 def _minutes(start: dt.datetime, end: dt.datetime) -> float:

@@ -43,7 +43,7 @@ DEFINITIONS = {
     "capacity": "Minutes in which a machine ran, of the minutes in which the office was open and "
     "the machine was not out of service. A run after closing is not counted. Filled: appliances "
     "in its loads, of what the loads could have held. Hands: minutes of attended work, of the "
-    "open minutes of all technicians.",
+    "open minutes of all technicians, without those in which they were away.",
     "cost": "Materials: what was taken from lots in the range, failed pieces included, at the "
     "material's price; one that is entered for the first time counts for what was taken before as "
     "well. Hands: minutes from start to finish at attended stages; where a start "

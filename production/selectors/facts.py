@@ -58,6 +58,7 @@ class Facts:
     hand_results: Counter[str] = field(default_factory=Counter)
     # What the machines could do and did, in minutes inside opening hours, by machine.
     open_minutes: float = 0.0
+    away_minutes: float = 0.0  # of all technicians
     down_minutes: Counter[str] = field(default_factory=Counter)
     run_minutes: Counter[str] = field(default_factory=Counter)
     loads: Counter[str] = field(default_factory=Counter)

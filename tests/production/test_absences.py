@@ -17,8 +17,10 @@ from production.models import ApplianceKind, Machine, Work
 from production.planning.solve.checker import violations
 from production.scheduling import quote_pickup
 from production.scheduling.away import without
+from production.scheduling.hours import open_spans
 from production.scheduling.publish import make_plan
 from production.scheduling.state import read_situation
+from production.selectors.counting import count
 from production.selectors.people import at_bench
 from production.selectors.timeline import timeline
 
@@ -215,3 +217,24 @@ def test_a_role_without_the_bench_cannot_record_one(pair, patient):
     nobody = User(role="cleaner")
     with pytest.raises(PermissionDenied):
         go_away(nobody, pair[0])
+
+
+def test_hands_that_were_not_there_are_not_counted_as_idle(office, pair):
+    """One away for the first hour, the other there for the first hour only."""
+    day = MORNING.date()
+    whole = count(day, day)[day]
+    opened = whole.open_minutes
+    assert whole.away_minutes == 0.0
+    spans = open_spans(office, MORNING, 1)
+    begin = spans[0][0]
+    Absence.objects.create(
+        person=pair[0],
+        starts_at=begin - dt.timedelta(hours=1),
+        ends_at=begin + dt.timedelta(hours=1),
+    )
+    WorkingHours.objects.create(
+        person=pair[1], weekday=3, opens=begin.time(), closes=dt.time(begin.hour + 1, begin.minute)
+    )
+    found = count(day, day)[day]
+    assert found.open_minutes == opened
+    assert found.away_minutes == pytest.approx(min(60.0, opened) + max(0.0, opened - 60.0))

@@ -19,6 +19,7 @@ from production.actions.errors import ActionError
 from production.actions.keep_person import come_back, go_away
 from production.actions.spans import span_of
 from production.scheduling.away import without
+from production.scheduling.hours import open_spans
 from production.selectors.people import at_bench
 from production.selectors.today import bounds
 from production.views.typed import hold, moment, take
@@ -40,7 +41,7 @@ def ask(request: HttpRequest) -> HttpResponse:
     context: dict[str, object] = {"person": person, "asked": asked, "key": uuid.uuid4().hex}
     try:
         rest = bool(asked.get("rest"))
-        until = _tonight() if rest else moment(asked, "until")
+        until = _closing() if rest else moment(asked, "until")
         since, at_once = span_of(None if rest else moment(asked, "since"), until)
     except ActionError as error:
         context["refusal"] = error.words
@@ -93,10 +94,11 @@ def back(request: HttpRequest, pk: int) -> HttpResponse:
     return redirect("people")
 
 
-def _tonight() -> dt.datetime:
-    """The end of this day on the office's clock."""
-    office = Office.get()
-    return bounds(office.today(), office)[1]
+def _closing() -> dt.datetime:
+    """When the office closes today; midnight where it is closed, or closed already."""
+    office, now = Office.get(), timezone.now()
+    midnight = bounds(office.today(), office)[1]
+    return max((stop for _, stop in open_spans(office, now, 1) if stop > now), default=midnight)
 
 
 def _number(text: str) -> int:
