@@ -39,6 +39,28 @@ def go_away(
     list(User.objects.select_for_update().filter(pk=person.pk))
     if key and (earlier := Absence.objects.filter(key=key).first()):
         return earlier
+    begins = could_go(person, since, until)
+    absence = Absence.objects.create(
+        person=person,
+        starts_at=begins,
+        ends_at=until,
+        note=note.strip()[:120],
+        recorded_by=user,
+        key=key or None,
+    )
+    record(user, "away", person, since=_minute(begins), until=_minute(until))
+    work.ask("plan", coalesce=True)
+    return absence
+
+
+def could_go(person: User, since: dt.datetime | None, until: dt.datetime | None) -> dt.datetime:
+    """Return when an absence would begin, were it recorded now.
+
+    Raises
+    ------
+    Refused
+        As ``go_away`` does.
+    """
     if person.role != Role.TECHNICIAN:
         raise Refused(f"The plan counts on technicians; {person} is none.")
     begins, _ = span_of(since, until)
@@ -51,17 +73,7 @@ def go_away(
             f"{person} is away from {local:%a %d %b %H:%M} already: take that back first, "
             "or choose another time."
         )
-    absence = Absence.objects.create(
-        person=person,
-        starts_at=begins,
-        ends_at=until,
-        note=note.strip()[:120],
-        recorded_by=user,
-        key=key or None,
-    )
-    record(user, "away", person, since=_minute(begins), until=_minute(until))
-    work.ask("plan", coalesce=True)
-    return absence
+    return begins
 
 
 @transaction.atomic

@@ -200,6 +200,8 @@ def test_the_desk_asks_records_and_takes_back_on_the_page(order, pair, signed_in
         reverse("people-away"),
         {"person": pair[0].pk, "until": "2026-11-25T18:30", "note": "course", "key": "a"},
     )
+    again = client.get(reverse("people-ask"), {"person": pair[0].pk, "rest": "1"})
+    assert "already" in again.content.decode()
     page = client.get(reverse("people")).content.decode()
     assert "Back now" in page
     assert "course" in page

@@ -11,7 +11,7 @@ from django.test import Client
 from django.urls import URLPattern, URLResolver, get_resolver
 from django.utils import timezone
 
-from clinic.models import Patient, Role, Visit
+from clinic.models import Absence, Patient, Role, Visit
 from clinic.permissions import CAPABILITIES
 from production.actions import agree_promise, open_order
 from production.actions.loading import create_load
@@ -81,6 +81,7 @@ def examples(office, person, patient) -> dict[str, dict[str, object]]:
     lot = Lot.objects.create(material=material, number="A", quantity=3)
     series = Series.objects.create(patient=patient, started_on=dt.date(2026, 1, 5), steps_upper=3)
     intake = SeriesIntake.objects.create(patient=patient, file=file, taken_by=doctor)
+    absence = Absence.objects.create(person=person("technician"))
     whose = {
         "patients/": patient.uuid, "visits/": visit.uuid, "orders/": order.uuid,
         "chair/": patient.uuid, "scans/": scan.uuid, "models/": model.uuid,
@@ -94,7 +95,8 @@ def examples(office, person, patient) -> dict[str, dict[str, object]]:
         "key": {"machines/": machine.uuid, "chair/": "0123456789abcdef"},
         "code": {"appliance/": appliance.code, "papers/": appliance.code, "load/": load.code,
                  "settings/card/": "print"},
-        "pk": {"stock/": lot.pk, "machines/": task.pk, "settings/": kind.pk, "photos/": 999},
+        "pk": {"stock/": lot.pk, "machines/": task.pk, "settings/": kind.pk, "photos/": 999,
+               "plan/people/": absence.pk},
         "slug": {"settings/": "kinds"}, "name": {"review/": "causes"},
         "what": {"review/": "ready", "machines/": "trueness"},
         "context": {"bench/": f"appliance:{appliance.code}"},

@@ -21,8 +21,8 @@ from typing import Any
 import numpy as np
 from ortools.sat.python import cp_model
 
-from production.planning.solve import regions
-from production.planning.solve.exact import applies
+from production.planning.solve import bounds, regions
+from production.planning.solve.exact import Bound, applies
 from production.planning.solve.hands import Hands
 from production.planning.solve.measure import Measure
 from production.planning.solve.model import Model
@@ -50,12 +50,13 @@ SECONDS_PER_STEP = 3e-4  # to build a part's model, with something to spare
 class Rework:
     """Parts of one plan after another, about as large as the solver can search through."""
 
-    def __init__(self, search: Search, seed: int) -> None:
+    def __init__(self, search: Search, seed: int, bound: Bound | None = None) -> None:
         self.search = search
         self.seed = seed
+        self.lower = bound.lower if bound else {}  # by criterion, what no plan is below
         self.size = [SMALLEST, SMALLEST]  # of a part, by what is asked
         self.over = [False, False]  # nothing more is to be found in this way
-        lateness = search.objective == "weighted_tardiness"
+        lateness = search.objective != "makespan"
         self.kinds = regions.LATENESS_KINDS if lateness else regions.KINDS
         self.lock = Lock()
         self.hands = Hands(search.work)
@@ -122,8 +123,15 @@ class Rework:
 
     def _asked(self, base: Best, turn: int) -> int:
         """Return what is asked of a part of a plan: where promises break, both in turn."""
-        breaks = LATE in GOALS[self.search.objective] and base.value[LATE] > 0
+        breaks = LATE in self._goals(base) and base.value[LATE] > 0
         return FEWER if breaks and turn % 2 == 0 and not self.over[FEWER] else BEST
+
+    def _goals(self, base: Best) -> dict[int, int]:
+        """Return the weights of what can still be bettered in a plan."""
+        objective = self.search.objective
+        settled = bounds.settled(base.value, self.lower, objective)
+        goals = GOALS[objective]
+        return {c: goals[c] for c in bounds.CRITERIA[objective][settled:]}
 
     def _offer(self, best: Best, budget: Budget, start: Array, resource: Array, run: Array) -> None:
         """Take the solver's plan, timed from the real figures, if it is better."""
@@ -161,9 +169,9 @@ class Rework:
 
     def _minimize(self, model: Model, base: Best) -> None:
         """Let a model look for the least of all goals together, no promise more broken."""
-        measure, goals = Measure(model), dict(GOALS[self.search.objective])
-        if LATE in goals and base.value[LATE] > 0:
-            del goals[LEAD]  # annealing finds that, and a broken promise is worth the solver's time
+        measure, goals = Measure(model), self._goals(base)
+        if TARDY in goals and base.value[LATE] > 0:
+            goals.pop(LEAD, None)  # annealing finds that; a broken promise is worth the time
         whole = model.scale.per_minute * measure.weight
         total = sum(
             weight * (whole // measure.unit(c)) * measure.expression(c)
@@ -172,5 +180,7 @@ class Rework:
         present = whole * sum(weight * base.value[c] for c, weight in goals.items())
         model.cp.minimize(total)
         model.cp.add(total <= math.ceil(present - 1e-6) - 1)
-        if LATE in goals:
-            model.cp.add(measure.expression(LATE) <= round(base.value[LATE]))
+        if self.search.objective == "promises":
+            for c in (LATE, TARDY)[: 1 if TARDY in goals else 2]:
+                most = math.ceil(base.value[c] * measure.unit(c) - 1e-6)
+                model.cp.add(measure.expression(c) <= most)

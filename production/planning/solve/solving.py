@@ -32,9 +32,8 @@ __all__ = ["DEFAULT_SECONDS", "solve", "warm"]
 Array = np.ndarray[Any, Any]
 DEFAULT_SECONDS = 10.0
 SMALL = 300  # literals up to which the constraint model gets most of the time
-MIDDLE = 1000  # literals up to which it finds as much in its time as annealing does
-USUAL = 2500  # literals up to which it is asked at all: beyond, annealing finds more
-LIGHT = 0.25  # of the jobs late by the rules: up to there the solver does well on more literals
+MIDDLE = 1000  # literals up to which parts find more than annealing however much is late
+USUAL = 2500  # literals up to which it is asked about the whole where parts are not put anew
 TRIALS_PER_SECOND = 100_000  # deterministic time of the constraint solver for given work
 
 
@@ -44,15 +43,14 @@ class _Shares:
 
     orders: float
     anneal: float
-    exact: float = 0.0
-    between: float = 0.0
-    again: float = 0.0
+    proof: float = 0.0
     rework: float = 0.0
+    exact: float = 0.0
 
 
 SMALL_DAY = _Shares(orders=0.08, anneal=0.1, exact=0.45)
-# Where the solver settles what comes first, the rest of the time need not be spent on it.
-MIDDLE_DAY = _Shares(orders=0.06, anneal=0.22, exact=0.4, between=0.08, again=0.24)
+# What the solver proves first is no goal of the parts, which find more than it finds in its time.
+MIDDLE_DAY = _Shares(orders=0.06, anneal=0.22, proof=0.12, rework=0.38, exact=0.17)
 # One long walk finds more than two short ones, and the solver needs its time at one go.
 USUAL_DAY = _Shares(orders=0.08, anneal=0.5, exact=0.3)
 LARGE_DAY = _Shares(orders=0.08, anneal=0.6)
@@ -63,7 +61,7 @@ REWORKED_DAY = _Shares(orders=0.08, anneal=0.25, rework=0.37, exact=0.25)
 CROWDED, CROWDED_DAY = 0.5, _Shares(orders=0.08, anneal=0.6, rework=0.22)
 # Of people who run steps and load machines as well the whole model knows nothing, parts do.
 HELPED_DAY = _Shares(orders=0.08, anneal=0.22, rework=0.55)
-DAYS = ((SMALL, SMALL_DAY), (MIDDLE, MIDDLE_DAY), (USUAL, USUAL_DAY))
+DAYS = ((SMALL, SMALL_DAY), (USUAL, USUAL_DAY))
 SECONDS_PER_LITERAL = 2e-4  # to build the constraint model, with something to spare
 NO_TIME = (
     "job {!r}: no open time left for it beside the other work; "
@@ -346,11 +344,10 @@ def _improve(
     work = search.work
     literals = size_of(work) if applies(work) else USUAL + 1
     shares = next((day for most, day in DAYS if literals <= most), LARGE_DAY)
-    if literals > MIDDLE and Rework.applies(work):
+    if literals > SMALL and Rework.applies(work):
         crowded = best.value[LATE] > CROWDED * len(work.problem.jobs)
-        shares = CROWDED_DAY if crowded else REWORKED_DAY
-    if shares is USUAL_DAY and best.value[LATE] <= LIGHT * len(work.problem.jobs):
-        shares = MIDDLE_DAY
+        large = CROWDED_DAY if crowded else REWORKED_DAY
+        shares = MIDDLE_DAY if literals <= MIDDLE else large
     if work.arrays.helped and shares is not CROWDED_DAY:
         shares = HELPED_DAY if Rework.applies(work) else shares
     line = search.objective == "makespan" and _flow_line(search, best, budget, done)
@@ -362,19 +359,15 @@ def _improve(
     _anneal(search, best, bound, budget.part(shares.anneal))
     if done(best.value):
         return
-    if shares.rework:
-        Rework(search, seed).improve(best, budget.part(shares.rework), done)
-    if shares.exact and budget.left() > 2.0 * literals * SECONDS_PER_LITERAL + SPARE:
-        exact = Exact(search, seed)
-        before = best.value.copy()
-        exact.improve(best, bound, budget.part(shares.exact))
-        useful = bounds.settled(best.value, bound.lower, search.objective) > 0
-        useful |= search.better(best.value, before)
-        if useful and shares.again and not bound.proved:
-            _anneal(search, best, bound, budget.part(shares.between))
-            exact.improve(best, bound, budget.part(shares.again))
+    building = 2.0 * literals * SECONDS_PER_LITERAL + SPARE
+    if shares.proof and budget.left() > building:
+        Exact(search, seed).improve(best, bound, budget.part(shares.proof))
+    if shares.rework and not bound.proved:
+        Rework(search, seed, bound).improve(best, budget.part(shares.rework), done)
+    if shares.exact and not bound.proved and budget.left() > building:
+        Exact(search, seed).improve(best, bound, budget.part(shares.exact))
     if not bound.proved:
-        spent = shares.orders + shares.anneal + shares.exact + shares.rework
+        spent = sum((shares.orders, shares.anneal, shares.proof, shares.rework, shares.exact))
         _anneal(search, best, bound, budget.rest(1.0 - spent))
 
 

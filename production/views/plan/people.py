@@ -12,12 +12,11 @@ from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.http import require_POST
 
-from clinic.models import Absence, Office, Role, User
+from clinic.models import Absence, Office, User
 from clinic.permissions import needs
 from clinic.templatetags.show import clock
 from production.actions.errors import ActionError
-from production.actions.keep_person import come_back, go_away
-from production.actions.spans import span_of
+from production.actions.keep_person import come_back, could_go, go_away
 from production.scheduling.away import without
 from production.scheduling.hours import open_spans
 from production.selectors.people import at_bench
@@ -37,12 +36,12 @@ def people(request: HttpRequest) -> HttpResponse:
 def ask(request: HttpRequest) -> HttpResponse:
     """Show what an absence would do to the promises, with the button that records it."""
     asked = request.GET
-    person = get_object_or_404(User, pk=_number(asked.get("person", "")), role=Role.TECHNICIAN)
+    person = get_object_or_404(User, pk=_number(asked.get("person", "")))
     context: dict[str, object] = {"person": person, "asked": asked, "key": uuid.uuid4().hex}
     try:
         rest = bool(asked.get("rest"))
         until = _closing() if rest else moment(asked, "until")
-        since, at_once = span_of(None if rest else moment(asked, "since"), until)
+        since = could_go(person, None if rest else moment(asked, "since"), until)
     except ActionError as error:
         context["refusal"] = error.words
     else:
@@ -50,7 +49,7 @@ def ask(request: HttpRequest) -> HttpResponse:
             "answer": without(person.pk, since, until),
             "since": since,
             "until": until,
-            "starts_later": not at_once,
+            "starts_later": since > timezone.now(),
         }
     whole = not request.htmx  # type: ignore[attr-defined]
     name = "plan/people_asked.html" if whole else "plan/people_answer.html"
