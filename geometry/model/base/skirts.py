@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
 
 import manifold3d
 import numpy as np
@@ -126,41 +125,53 @@ def _foot(
         free[int(np.argmin(line[:, 2]))] = False
     first = int(np.flatnonzero(~free)[0])
     order, high, leaps = (np.roll(of, -first) for of in (loop, above, free))
-    places = np.append(np.flatnonzero(~leaps), len(loop))
-    points: list[Array] = []
-    index: list[int] = []
-    stretches: list[tuple[int, int, NDArray[np.int64]]] = []
-    plane: list[bool] = []
-    upright: list[int] = []
-    began = 0
-    for i, j in pairwise(places.tolist()):
-        end = j % len(loop)
-        here = len(points)
-        points.append(vertices[order[i], :2])
-        index.append(-1 if high[i] else int(order[i]))
-        straight = j > i + 1
-        follows = not straight and bool(high[i] or high[end])
-        if follows:
-            if not upright:
-                began, upright = here, [int(order[i])]
-            upright.append(int(order[end]))
-        if upright and (not follows or not high[end] or j == len(loop)):
-            last = here + 1 if follows else here
-            stretches.append((began, last, np.array(upright)))
-            plane.append(False)
-            upright = []
-        if straight:
-            chain = np.append(order[i:j], order[end])
-            ends = vertices[chain[[0, -1]], :2]
-            count = max(2, int(np.ceil(np.linalg.norm(ends[1] - ends[0]) / step)))
-            plane.append(planes is not None and _in_one(vertices[chain], planes))
-            if not plane[-1]:
-                share = np.linspace(0.0, 1.0, count + 1)[1:-1, None]
-                points += list(ends[0] + share * (ends[1] - ends[0]))
-                index += [-1] * (count - 1)
-            stretches.append((here, len(points), chain))
-    stretches = [(a, b % len(points), c) for a, b, c in stretches]
-    return Foot(np.asarray(points), np.asarray(index, dtype=np.int64), stretches, plane)
+    start = np.flatnonzero(~leaps)
+    after = np.append(start[1:], len(loop))
+    end = after % len(loop)
+    straight = after > start + 1
+    follows = ~straight & (high[start] | high[end])
+    # A wall that follows the border ends where the border comes down.
+    last = follows & ~(np.append(follows[1:], False) & high[end])
+    began = np.flatnonzero(follows & np.append(True, ~follows[:-1] | last[:-1])).tolist()
+    ended = np.flatnonzero(last).tolist()
+    walls = [
+        (i, j, order[np.append(start[i : j + 1], end[j])])
+        for i, j in zip(began, ended, strict=True)
+    ]
+    bridged = np.flatnonzero(straight).tolist()
+    chains = [np.append(order[start[k] : after[k]], order[end[k]]) for k in bridged]
+    flat = [planes is not None and _in_one(vertices[chain], planes) for chain in chains]
+    runs = [
+        np.empty((0, 2)) if level else _run(vertices[chain[[0, -1]], :2], step)
+        for chain, level in zip(chains, flat, strict=True)
+    ]
+    more = np.zeros(len(start), dtype=np.int64)
+    more[straight] = [len(run) for run in runs]
+    here = np.arange(len(start)) + np.cumsum(more) - more
+    points = np.empty((len(start) + int(more.sum()), 2))
+    index = np.full(len(points), -1, dtype=np.int64)
+    points[here] = vertices[order[start], :2]
+    index[here] = np.where(high[start], -1, order[start])
+    stretches = []
+    for k, run, chain, level in zip(bridged, runs, chains, flat, strict=True):
+        points[here[k] + 1 : here[k] + 1 + len(run)] = run
+        stretches.append((k, int(here[k]), int(here[k]) + 1 + len(run), chain, level))
+    for i, j, chain in walls:
+        stretches.append((j, int(here[i]), int(here[j]) + 1, chain, False))
+    stretches.sort(key=lambda one: one[0])
+    return Foot(
+        points,
+        index,
+        [(one, other % len(points), chain) for _, one, other, chain, _ in stretches],
+        [level for *_, level in stretches],
+    )
+
+
+def _run(ends: Array, step: float) -> Array:
+    """Return points (k, 2) on the line between two others, some steps apart."""
+    count = max(2, int(np.ceil(np.linalg.norm(ends[1] - ends[0]) / step)))
+    share = np.linspace(0.0, 1.0, count + 1)[1:-1, None]
+    return np.asarray(ends[0] + share * (ends[1] - ends[0]))
 
 
 def _in_one(plan: Array, planes: Array) -> bool:

@@ -97,9 +97,17 @@ class Excerpt:
         if bodies is None:
             return
         aside = _set_aside(vertices, faces, bodies)
-        if aside.mean() > WORTH_WHILE:
+        lines = _rims(vertices, faces[aside])
+        while lines:
+            # Where two shafts would meet in a point, their sides could not be told apart.
+            meeting = np.bincount(np.concatenate(lines), minlength=len(vertices)) > 1
+            if not meeting.any():
+                break
+            aside &= ~meeting[faces].any(axis=1)
+            lines = _rims(vertices, faces[aside])
+        if lines and aside.mean() > WORTH_WHILE:
             self._kept = faces[aside]
-            self.vertices, self.faces, height = _closed_by_shafts(vertices, faces, aside)
+            self.vertices, self.faces, height = _closed_by_shafts(vertices, faces, aside, lines)
             self.lid = height - 0.5 * LID
 
     @property
@@ -198,11 +206,13 @@ def _set_aside(
 
 
 def _closed_by_shafts(
-    vertices: Array, faces: Faces, aside: NDArray[np.bool_]
+    vertices: Array, faces: Faces, aside: NDArray[np.bool_], lines: list[NDArray[np.int64]]
 ) -> tuple[Array, Faces, float]:
-    """Close the other faces by upright shafts; also return the height of the lids on them."""
+    """Close the faces not set aside by upright shafts; also return the height of their lids.
+
+    ``lines`` are the border lines of what is set aside.
+    """
     height = float(vertices[:, 2].max()) + LID
-    lines = _rims(vertices, faces[aside])
     sizes = np.array([len(line) for line in lines])
     begin = np.concatenate(([0], np.cumsum(sizes)))
     line = np.concatenate(lines)

@@ -93,7 +93,7 @@ def unite(
     give_back()
     part = Excerpt(vertices, faces, [body])
     found = _united(part, body)
-    if found is None and part.partial:
+    if found is None and part.partial and everywhere:
         found = _united(Excerpt(vertices, faces), body)
     if found is None:
         raise GeometryError(
@@ -121,9 +121,7 @@ def _united(part: Excerpt, body: manifold3d.Manifold) -> tuple[Array, Faces, lis
     creases = _creases(part)
     if len(creases):
         # Before something is joined to them: a union makes crossings of them.
-        part.vertices, part.faces, spots = _mended_pieces(
-            part.vertices, part.faces, creases, part
-        )
+        part.vertices, part.faces, spots = _mended_pieces(part.vertices, part.faces, creases, part)
     best: tuple[Array, Faces, NDArray[np.int64]] | None = None
     joint = Joint(part)
     mesh = body.to_mesh64()

@@ -116,7 +116,7 @@ def test_of_several_ways_to_close_a_border_the_one_that_costs_least_is_taken(rid
         return _solid_of(near.whole())
 
     monkeypatch.setattr(standing, "_stand", stand)
-    monkeypatch.setattr(standing, "MUCH_LOST", np.inf)
+    monkeypatch.setattr(standing, "FAR_TOO_MUCH", np.inf)
     solid = standing.stand_safely(ridge, TRIM, TOP)
     widest = [kind[0] for kind in standing.BRIDGES]
     least, _ = step_back(ridge, tip[None], np.array([min(widest)]))

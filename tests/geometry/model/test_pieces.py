@@ -445,3 +445,27 @@ def test_a_code_is_not_cut_through_a_thin_part_of_the_base():
         under = next(place for place in made.places if place["face"] == "underside")
         assert (under["centre"][0] > 0.0) == (high > low)
         assert abs(under["centre"][0]) > 0.5 * under["size_mm"]
+
+
+def test_a_part_of_a_solid_that_nothing_was_done_to_goes_back_as_it_was():
+    v, f = zero_surface(ball_field(15.0))
+    v, f = as_written(v + (0.013, 0.027, 0.0), f)
+    # Two bodies whose cells meet in a corner: the shafts beside them would meet in a point.
+    bodies = [
+        manifold3d.Manifold.cube((0.9, 0.9, 9.0)).translate((x, x, 0.0)) for x in (18.0, 20.0, 21.6)
+    ]
+    part = combining.Excerpt(v, f, bodies)
+    assert part.partial
+    assert len(part.faces) < 0.5 * len(f)
+    lines = combining._rims(part.vertices, part.faces[~part.shafts(part.vertices, part.faces)])
+    ends = np.concatenate(lines)
+    assert len(np.unique(ends)) == len(ends)
+    assert signed_volume(part.vertices, part.faces) > 0.0
+    assert not odd_vertices(part.faces, len(part.vertices))[0].any()
+    back_v, back_f = part.back(part.vertices, part.faces)
+
+    def corners(vertices, faces):
+        return {tuple(sorted(map(tuple, triangle.tolist()))) for triangle in vertices[faces]}
+
+    assert len(back_f) == len(f)
+    assert corners(back_v, back_f) == corners(v, f)
