@@ -93,6 +93,11 @@ class Office(models.Model):
     hot_folder = models.CharField(
         max_length=300, blank=True, help_text="Folder into which approved print files are copied."
     )
+    chairs = models.PositiveSmallIntegerField(
+        default=2,
+        validators=[MinValueValidator(1), MaxValueValidator(20)],
+        help_text="Where patients can be scanned at the same time; the plan counts on them.",
+    )
     hour_cost = models.DecimalField(
         max_digits=8,
         decimal_places=2,

@@ -52,7 +52,8 @@ class OfficeForm(forms.ModelForm):
         fields = [
             "name", "address", "phone", "time_zone", "numbering", "silent", "hot_folder",
             "confidence", "risk_limit", "tissue_limit_mm", "cut_height_mm", "block_out_depth_mm",
-            "hour_cost", "slip_note", "care_card", "other_sites", "representative", "statement",
+            "chairs", "hour_cost", "slip_note", "care_card", "other_sites", "representative",
+            "statement",
         ]  # fmt: skip
         labels = {
             "numbering": "Tooth numbers",
@@ -61,6 +62,7 @@ class OfficeForm(forms.ModelForm):
             "tissue_limit_mm": "Gum wanted beyond its edge, mm",
             "cut_height_mm": "Height of a model, mm",
             "block_out_depth_mm": "Undercut left after block-out, mm",
+            "chairs": "Chairs for scans",
             "hour_cost": "Cost of an hour at the bench",
             "slip_note": "Note on the pickup slip",
             "care_card": "Text of the care card",

@@ -42,7 +42,7 @@ from production.scheduling.rates import failure_rates
 
 PICKUP_GRID = 5.0
 LOADING_MINUTES = 3.0
-CHAIR, CHAIRS = "chair", 2
+CHAIR = "chair"
 MAKE_AHEAD_WEIGHT = 0.3
 DAY_SPREAD = 0.08
 LAST_STAGE = "delivery"
@@ -130,7 +130,7 @@ def read_situation(now: dt.datetime | None = None, *, anew: bool = False) -> Sit
         )
     if not situation.presence:
         resources.append({"id": "p0", "kind": "technician", "open": staffed})
-    for number in range(CHAIRS):
+    for number in range(office.chairs):
         resources.append({"id": f"chair{number + 1}", "kind": CHAIR, "open": staffed})
     jobs = _jobs(situation, office)
     rule, held = _in_force()

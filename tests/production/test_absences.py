@@ -177,6 +177,22 @@ def test_presence_says_until_when_and_when_again(office, pair):
     assert at_bench(hours(2), office)[0].person.role == Role.TECHNICIAN
 
 
+def test_the_plan_has_as_many_chairs_as_the_office_and_is_made_anew_when_they_change(
+    office, signed_in
+):
+    client = signed_in("manager")
+    page = reverse("settings-office")
+    fields = dict(client.get(page).context["form"].initial)
+    told = {k: v for k, v in fields.items() if v is not None} | {
+        "chairs": 3, "confidence": 95, "risk_limit": 5,
+    }  # fmt: skip
+    Work.objects.all().delete()
+    assert client.post(page, told).status_code == 302
+    chairs = [r["id"] for r in read_situation().problem["resources"] if r["kind"] == "chair"]
+    assert chairs == ["chair1", "chair2", "chair3"]
+    assert Work.objects.filter(kind="plan").exists()
+
+
 def test_windows_of_two_people_may_cross_and_of_one_may_not(pair):
     WorkingHours.objects.create(
         person=pair[0], weekday=1, opens=dt.time(8), closes=dt.time(12)

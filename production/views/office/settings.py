@@ -196,6 +196,7 @@ def office(request: HttpRequest) -> HttpResponse:
         with transaction.atomic():
             form.save()
             _changed(request, row, form.changed_data)
+            work.ask("plan", coalesce=True)
         messages.success(request, "Saved.")
         return redirect("settings")
     context = {"form": form, "title": "Office and limits"}
