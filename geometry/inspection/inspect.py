@@ -39,11 +39,14 @@ from geometry.reading import ScanFile, read_mesh
 from geometry.sampling import Sampling, find_bumps
 from geometry.sampling import measure as measure_sampling
 from geometry.sampling.bumps import CELL_MM
+from geometry.sampling.measure import without_grooves
 from geometry.topology import Topology, analyse, coarsen
 from geometry.topology.adjacency import extent
 from geometry.topology.intersections import find_intersections
 
 _ENOUGH_TEETH = 6
+_INWARD_TIMES = 2.0
+"""What points into the scan is a spike from so many times the limit on."""
 _OF_SCANS = ("bonded_parts", "bubble", "spike")
 _WALLS = "walls of a finished model are on the scan, which cannot be told from gum"
 _T = TypeVar("_T")
@@ -256,6 +259,9 @@ def _measure_arch(
         report["undercut"] = undercut_record(undercut, main, placer)
         if plane_known:
             findings += undercut_findings(undercut, main, placer, limits)
+    outward = undercut.along.lattice.outward
+    spikes = without_grooves(sampling.spikes, outward, _INWARD_TIMES * limits.spike_mm)
+    sampling = replace(sampling, spikes=spikes)
     report["sampling"] = sampling_record(sampling, bumps)
     standing = sampling_findings(sampling, bumps, placer, limits, gum_line)
     if not any(one.code == "bonded_parts" and one.side == "facial" for one in standing):

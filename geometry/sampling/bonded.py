@@ -37,7 +37,7 @@ class _Sign(NamedTuple):
 
 _SURE = _Sign(0.25, 0.5, 0.33, 0.6, 0.0, 0.35)
 # Where parts are bonded, the less clear ones on that side are believed too.
-_LIKELY = _Sign(0.6, 0.6, 0.3, 0.5, -0.05, 0.3)
+_LIKELY = _Sign(0.6, 0.6, 0.3, 0.4, -0.05, 0.3)
 
 
 def bonded(tops: Tops, points: NDArray[np.float64]) -> list[int]:

@@ -66,6 +66,18 @@ _GROUND_LEAST_MM, _UNSEEN_ALLOWED_MM = -8.0, 0.15
 _MOST_ASKED = 16
 # Vertices that stand out of the averaged surface by so much may lie on a ball.
 _BALL_MM = 0.05
+# The tip of a tooth: facing up, near the biting surfaces, and nothing around it is higher by more.
+_TIP_UP, _TIP_HIGHEST_MM, _TIP_AROUND_MM, _TIP_LOWER_MM = 0.4, -2.5, 2.5, 0.4
+# So many places around that stand out as much to the same side are a texture, as steps of a coarse
+# surface or folds of the palate are.
+_FOLDS, _FOLDS_MM, _FOLDS_FACING = 3, 4.5, 0.85
+_FOLDS_ALIKE, _FOLDS_LEAST_MM = 0.6, 0.4
+# What lies on a surface ends in a foot, in two thirds of all directions at least: a turn of so
+# much, and more where it faces up, as corners of crowns and ridges do.
+_FOOT_OF, _FOOT_LEAST_RAD, _FOOT_UP_RAD = 4, 0.3, 0.4
+# Nor does a drop stand over a hollow, or, facing up, on a slope: papillae and corners do.
+_HOLLOW_DEPTH_MM, _HOLLOW_RISE_MM, _HOLLOW_EXCESS_MM = 0.2, 0.4, -0.05
+_SLOPE_UP, _SLOPE_RISE_MM = 0.6, -0.5
 # A drop's height is that over its foot where the surface turns outward there by as much.
 _FOOT_RAD = 0.4
 
@@ -215,6 +227,40 @@ def _excess(
     return np.asarray(excess)
 
 
+def _tips(local: Array, facing: Array, tops: NDArray[np.int64], tree: cKDTree,
+          up: Array) -> NDArray[np.bool_]:
+    """Which tops are the tips of teeth rather than something on them, (k,) bool."""
+    out = np.zeros(len(tops), dtype=np.bool_)
+    asked = (facing[:, 2] > _TIP_UP) & (local[:, 2] > _TIP_HIGHEST_MM)
+    points = np.asarray(tree.data)
+    for k in np.flatnonzero(asked).tolist():
+        top = points[tops[k]]
+        around = points[tree.query_ball_point(top, _TIP_AROUND_MM)]
+        out[k] = float(((around - top) @ up).max()) < _TIP_LOWER_MM
+    return out
+
+
+def _stands(seen: Tops) -> NDArray[np.bool_]:
+    """Which tops stand on a surface as a drop does, (k,) bool."""
+    up = seen.facing[:, 2]
+    foot = _FOOT_LEAST_RAD + _FOOT_UP_RAD * np.clip(up - _STEEP, 0.0, None)
+    hollow = (seen.depth < _HOLLOW_DEPTH_MM) & (seen.middle < _HOLLOW_RISE_MM)
+    hollow &= seen.excess < _HOLLOW_EXCESS_MM
+    slope = (up > _SLOPE_UP) & (seen.rise < _SLOPE_RISE_MM)
+    return np.asarray((seen.turn[:, _FOOT_OF] >= foot) & ~hollow & ~slope)
+
+
+def _folds(local: Array, facing: Array, plain: Array) -> NDArray[np.bool_]:
+    """Which tops have others like them close by, (k,) bool."""
+    near = cKDTree(local).query_ball_point(local, _FOLDS_MM)
+    alike = [
+        int(((plain[own] >= max(_FOLDS_ALIKE * plain[k], _FOLDS_LEAST_MM))
+             & (facing[own] @ facing[k] > _FOLDS_FACING)).sum()) - 1
+        for k, own in enumerate(near)
+    ]
+    return np.array(alike) >= _FOLDS
+
+
 def _is_frenum(local: Array) -> NDArray[np.bool_]:
     return (np.abs(local[..., 0]) < _FRENUM_MM) & (local[..., 2] < _FRENUM_BELOW_MM)
 
@@ -296,6 +342,10 @@ def find_bumps(
     odds = drop_odds(seen, heights)
     odds[plain[tops] >= _SPIKE_MM] = -np.inf
     odds[_is_frenum(local)] = -np.inf
+    likely = np.flatnonzero(odds > -MOST_ODDS)
+    odds[likely[_tips(local[likely], turned[likely], tops[likely], tree, axes[2])]] = -np.inf
+    odds[_folds(local, turned, plain[tops])] = -np.inf
+    odds[~_stands(seen)] = -np.inf
     asked = np.flatnonzero((odds > -MOST_ODDS) & (odds < -LEAST_ODDS))
     asked = asked[np.argsort(np.abs(odds[asked]), kind="stable")][:_MOST_ASKED]
     odds[asked] += unlike_odds(

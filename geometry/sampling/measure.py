@@ -6,6 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
 
 from geometry.sampling.fields import (
     distances_to_mean,
@@ -24,6 +26,10 @@ _SECOND_GAIN = 1.3590
 _NORMAL_MAD = 0.6745
 # A spike is at least this sharp: height over the distance to its neighbours.
 _SHARP = 0.8
+# Spikes that lie so near to each other, so many of them, are a jagged surface.
+_JAGGED, _JAGGED_MM = 4, 5.0
+# Between crowns sheets of long triangles meet in grooves as sharp as a spike that points inward.
+_INWARD = -0.3
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,10 +40,13 @@ class Spike:
     ----------
     at : (3,) float64
     height_mm : float
+    lean : float
+        Cosine of its direction with the normal there as the triangles are wound.
     """
 
     at: NDArray[np.float64]
     height_mm: float
+    lean: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,12 +103,45 @@ def measure(topology: Topology, spike_mm: float) -> Sampling:
     rough, smooth = uneven_patches(
         mesh.vertices[inner], first[inner], second[inner], alone, noise, topology.area_mm2
     )
+    spikes = _spikes(topology, inner, spike_mm)
     return Sampling(
         median_edge_mm=float(np.median(lengths)),
         noise_mm=noise,
-        spikes=_spikes(topology, inner, spike_mm),
-        rough=rough,
+        spikes=spikes,
+        rough=rough + _jagged(spikes),
         smooth=smooth,
+    )
+
+
+def without_grooves(spikes: tuple[Spike, ...], outward: int, least_mm: float
+                    ) -> tuple[Spike, ...]:
+    """Leave out what points into the scan and is less deep than a limit.
+
+    Parameters
+    ----------
+    spikes : tuple of Spike
+    outward : int
+        +1 when the winding's normals point outward, else -1.
+    least_mm : float
+    """
+    return tuple(
+        spike for spike in spikes
+        if spike.lean * outward > _INWARD or spike.height_mm >= least_mm
+    )
+
+
+def _jagged(spikes: tuple[Spike, ...]) -> tuple[Patch, ...]:
+    """Places where many spikes stand side by side."""
+    if len(spikes) < _JAGGED:
+        return ()
+    places = np.array([spike.at for spike in spikes])
+    heights = np.array([spike.height_mm for spike in spikes])
+    near = np.linalg.norm(places[:, None] - places[None], axis=2) < _JAGGED_MM
+    count, of = connected_components(coo_array(near), directed=False)
+    return tuple(
+        Patch(places[of == k], float((of == k).sum()), float(np.median(heights[of == k])))
+        for k in range(count)
+        if (of == k).sum() >= _JAGGED
     )
 
 
@@ -126,7 +168,8 @@ def _spikes(topology: Topology, inner: NDArray[np.bool_], spike_mm: float) -> tu
         spread = around - foot
         beside = np.linalg.norm(spread - np.outer(spread @ apex, apex), axis=1)
         if high >= _SHARP * float(np.median(beside)):
-            found.append(Spike(mesh.vertices[v].copy(), high))
+            lean = float(apex @ topology.vertex_normals[v])
+            found.append(Spike(mesh.vertices[v].copy(), high, lean))
     found.sort(key=lambda spike: -spike.height_mm)
     kept: list[Spike] = []
     for spike in found:

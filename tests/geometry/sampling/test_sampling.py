@@ -9,6 +9,7 @@ from geometry.mesh import Mesh
 from geometry.sampling import find_bumps, measure
 from geometry.sampling.bumps import CELL_MM, _links
 from geometry.sampling.drops import Tops, drop_odds
+from geometry.sampling.measure import without_grooves
 from geometry.sampling.rises import feet, profiles, rises
 from geometry.topology import analyse, coarsen
 
@@ -80,6 +81,30 @@ def test_a_needle_of_several_vertices_is_a_spike(seed: int) -> None:
     spikes = measure(analyse(mesh, self_intersections=False), 0.5).spikes
     assert spikes
     assert np.linalg.norm(spikes[0].at[:2] - 3.0) < 0.5
+
+
+@pytest.mark.parametrize(("height", "kept"), [(0.8, True), (-0.8, False), (-1.5, True)])
+@pytest.mark.parametrize("wound", [1, -1])
+def test_what_points_inward_is_a_groove_unless_it_is_deep(height: float, kept: bool, wound: int):
+    mesh = sheet(0.3)
+    points = mesh.vertices.copy()
+    points[40 * 80 + 40] += height * UP
+    found = measure(analyse(Mesh(points, mesh.faces[:, ::wound].copy()), self_intersections=False),
+                    0.5)
+    assert len(found.spikes) == 1
+    assert bool(without_grooves(found.spikes, wound, 1.0)) == kept
+
+
+@pytest.mark.parametrize(("count", "told"), [(3, 0), (5, 1)])
+def test_many_spikes_side_by_side_are_one_jagged_place(count: int, told: int) -> None:
+    mesh = sheet(0.3)
+    points = mesh.vertices.copy()
+    points[[(30 + 8 * k) * 80 + 40 for k in range(count)]] += UP
+    found = measure(analyse(Mesh(points, mesh.faces), self_intersections=False), 0.5)
+    assert len(found.spikes) == count
+    assert len(found.rough) == told
+    for patch in found.rough:
+        assert patch.noise_mm == pytest.approx(1.0, abs=0.1)
 
 
 def lifted(mesh: Mesh, at: np.ndarray, way: np.ndarray, radius: float) -> Mesh:
