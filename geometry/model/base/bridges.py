@@ -39,6 +39,11 @@ class Bridges:
         self._at = np.empty((0, 3))
         self._width = np.empty(0)
 
+    @property
+    def state(self) -> tuple[bytes, bytes, float]:
+        """What :meth:`over` depends on."""
+        return self._at.tobytes(), self._width.tobytes(), self.lean if len(self._at) else 0.0
+
     def widen(self, places: Array) -> Array:
         """Build bridges at places (k, 3), or make longer what is there by one step.
 

@@ -6,6 +6,8 @@ are left aside while a way is looked for, and what was found is then tried on th
 
 from __future__ import annotations
 
+from copy import copy
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
@@ -41,14 +43,23 @@ class Nearby:
         What is left of it near the border; fans tagged ``STAND_IN`` stand for the rest.
     spots : list of Spot
         What was taken, as far as the whole was asked for.
+    past : tuple of bytes
+        All that was taken, in order; alike for surfaces that are alike.
     """
 
     def __init__(self, whole: Skin, before: Array | None = None) -> None:
         self.spots: list[Spot] = []
+        self.past: tuple[bytes, ...] = ()
         self._whole = whole
         self._before = np.empty((0, 3)) if before is None else before
         self._beside = np.empty((0, 3))
         self._leave_aside()
+
+    def twin(self) -> Nearby:
+        """Return the same surface, to go another way with."""
+        other = copy(self)
+        other._taken = self._taken.copy()
+        return other
 
     def _leave_aside(self) -> None:
         self._taken = np.zeros(len(self._whole.faces), dtype=bool)
@@ -63,6 +74,7 @@ class Nearby:
 
     def step_back(self, places: Array, reach: Array) -> bool:
         """Take away what lies within a reach (k,) of places (k, 3); tell whether anything does."""
+        self.past += (places.tobytes(), reach.tobytes())
         taken = around(self._whole.vertices, self._whole.faces, places, reach)
         if (taken & ~self._near).any():
             rest = self.whole()
@@ -79,6 +91,7 @@ class Nearby:
 
     def look_at(self, places: Array) -> None:
         """Take what lies around places (k, 3) for near the border too."""
+        self.past += (b"beside", places.tobytes())
         self.whole()
         self._beside = np.vstack((self._beside, places))
         self._leave_aside()

@@ -28,6 +28,7 @@ from geometry.model.undercuts.regions import Misplaced
 
 Array = NDArray[np.float64]
 Rounds = Generator[float, None, Closed]
+Known = dict[tuple[tuple[bytes, ...], tuple[bytes, bytes, float]], tuple[Array, bool]]
 
 BRIDGES = ((9.0, 0.0), (5.0, 0.0), (3.0, 0.0), (6.0, 0.6), (6.0, -0.6))
 """The kinds of bridges that are tried: where the line from end to end crosses the border again,
@@ -141,13 +142,13 @@ class _Search:
     def _first(self, skin: Skin) -> _Stood | None:
         """Follow the way that lost least so far, until one has closed a surface."""
         kinds = BRIDGES if len(skin.faces) <= FINE else BRIDGES[:EVEN]
-        before = gone(self._skin, skin, SCAN)
+        first = Nearby(skin, gone(self._skin, skin, SCAN))
+        known: Known = {}
         trials = []
         for kind in kinds:
-            near = Nearby(skin, before)
-            trials.append(
-                _Trial(near, _stand(near, Bridges(*kind), self._ground, STAND_ROUNDS), 0.0)
-            )
+            near = first.twin()
+            rounds = _stand(near, Bridges(*kind), self._ground, STAND_ROUNDS, known=known)
+            trials.append(_Trial(near, rounds, 0.0))
         return self._follow(trials, FAR_TOO_MUCH if skin is self._skin else np.inf)
 
     def _follow(self, trials: list[_Trial], most: float) -> _Stood | None:
@@ -203,18 +204,31 @@ class _Search:
 
 
 def _stand(
-    near: Nearby, bridges: Bridges, ground: Ground, rounds: int, planes: Array | None = None
+    near: Nearby,
+    bridges: Bridges,
+    ground: Ground,
+    rounds: int,
+    planes: Array | None = None,
+    known: Known | None = None,
 ) -> Rounds:
     """Close a cut surface with bridges of one kind, or say where plain walls crossed it.
 
-    Yields after each round what was given up by then.
+    Yields after each round what was given up by then. What was ``known`` to fail on the part
+    near the border of the same surface is not tried again: bridges of several kinds begin alike.
     """
+    known = {} if known is None else known
     tried: list[Array] = []
     nibbles = 0
     folds = np.empty((0, 3))
     for _ in range(rounds):
-        solid, centres, pinched = _attempt(near.part, ground, bridges, planes)
-        if solid is not None:
+        state = near.past, bridges.state
+        if state in known:
+            solid, (centres, pinched) = None, known[state]
+        else:
+            solid, centres, pinched = _attempt(near.part, ground, bridges, planes)
+        if solid is None:
+            known[state] = centres, pinched
+        else:
             if len(near.whole().faces) > FINE:
                 give_back()
             solid, centres, pinched = _attempt(near.whole(), ground, bridges, planes)

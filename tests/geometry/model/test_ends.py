@@ -108,7 +108,7 @@ def test_of_several_ways_to_close_a_border_the_one_that_costs_least_is_taken(rid
     tip = ridge.vertices[np.argmax(ridge.vertices[:, 1])]
     asked = []
 
-    def stand(near, bridges, ground, rounds, planes=None):
+    def stand(near, bridges, ground, rounds, planes=None, known=None):
         for reach in (0.5 * bridges.widest, bridges.widest):
             near.step_back(tip[None], np.array([reach]))
             asked.append((bridges.widest, reach))
@@ -151,7 +151,7 @@ def test_ways_that_lose_far_too_much_are_gone_on_with_only_where_nothing_else_he
     tip = ridge.vertices[np.argmax(ridge.vertices[:, 1])]
     rounds = []
 
-    def stand(near, bridges, ground, count, planes=None):
+    def stand(near, bridges, ground, count, planes=None, known=None):
         near.step_back(tip[None], np.array([1.0]))
         for _ in range(2):
             rounds.append(bridges.widest)
@@ -173,3 +173,25 @@ def test_ways_that_lose_far_too_much_are_gone_on_with_only_where_nothing_else_he
     assert np.linalg.norm(spots[0].at - tip) < 1.5
     assert len(rounds) > asked
     assert len(solid.faces) < len(ridge.faces)
+
+
+def test_ways_that_begin_alike_are_tried_once_as_far_as_they_are_alike(ridge, monkeypatch):
+    place = np.array([[0.0, 40.0, 8.0]])
+    seen = []
+
+    def attempt(skin, ground, bridges, planes):
+        seen.append(bridges.state[1])
+        return None, place, False
+
+    monkeypatch.setattr(standing, "_attempt", attempt)
+    known = {}
+    counts = []
+    for widest in (9.0, 5.0):
+        near, ground = standing.Nearby(ridge), standing.Ground(TRIM, TOP)
+        rounds = standing._stand(near, standing.Bridges(widest), ground, 9, known=known)
+        for _ in zip(range(4), rounds, strict=False):
+            pass
+        counts.append(len(seen))
+    # No bridge, then half a length of 1.5, 2.25 and 3.4 mm: alike for both.
+    assert len(set(seen)) == len(seen)
+    assert counts == [4, 4]
