@@ -12,7 +12,7 @@ from django.utils.text import capfirst
 
 from clinic.models import Office
 from production.bench.fold import SCAN_STAGE
-from production.models import ApplianceKind, Order, Promise
+from production.models import ApplianceKind, Material, Order, Promise
 from production.planning.policy import among
 from production.scheduling.hours import minutes_after
 from production.scheduling.state import CHAIR, Situation, read_situation, steps_of
@@ -56,6 +56,7 @@ def quote_pickup(
     confidence: float | None = None,
     due_at: dt.datetime | None = None,
     scanned: Collection[str] = (),
+    sheet: Material | None = None,
 ) -> Offer:
     """Ask for a pickup time of new appliances whose scan is taken from ``ready_from`` on.
 
@@ -73,7 +74,9 @@ def quote_pickup(
             "group": NEW,
             "steps": [
                 step
-                for entry, step in steps_of(situation, kind.pk, office.cut_height_mm)
+                for entry, step in steps_of(
+                    situation, kind.pk, office.cut_height_mm, sheet.pk if sheet else None
+                )
                 if arch not in scanned or entry.stage.code != SCAN_STAGE
             ],
         }

@@ -36,7 +36,7 @@ from production.models import (
 from production.planning.entities import Label
 from production.planning.policy import RULES, among
 from production.scheduling.hours import FOR_GOOD, minutes_after, open_spans, windows
-from production.scheduling.learning import ENOUGH, believed, newest
+from production.scheduling.learning import ENOUGH, believed, factor, newest
 from production.scheduling.presence import Presence, presence
 from production.scheduling.rates import failure_rates
 
@@ -206,19 +206,25 @@ def routes() -> dict[int, list[RouteStage]]:
 
 
 def steps_of(
-    situation: Situation, kind_id: int, height_mm: float
+    situation: Situation, kind_id: int, height_mm: float, sheet: int | None = None
 ) -> list[tuple[RouteStage, dict[str, Any]]]:
-    """Return the planner's steps of a route, without progress, delivery left out."""
+    """Return the planner's steps of a route, without progress, delivery left out.
+
+    ``sheet`` is the primary key of the order's sheet, where it is known.
+    """
     return [
-        (entry, _step(situation, entry, height_mm))
+        (entry, _step(situation, entry, height_mm, sheet))
         for entry in situation.routes.get(kind_id, [])
         if entry.stage.code != LAST_STAGE
     ]
 
 
-def _step(situation: Situation, entry: RouteStage, height_mm: float) -> dict[str, Any]:
+def _step(
+    situation: Situation, entry: RouteStage, height_mm: float, sheet: int | None
+) -> dict[str, Any]:
     stage = entry.stage
     minutes, spread = believed(situation.learned, stage.code) or (entry.minutes, entry.spread)
+    minutes *= factor(situation.learned, stage.code, "material", sheet)
     step: dict[str, Any] = {
         "minutes": minutes,
         "spread": spread,
@@ -233,16 +239,33 @@ def _step(situation: Situation, entry: RouteStage, height_mm: float) -> dict[str
             step["hands"] = LOADING_MINUTES
     else:
         step["kind"] = CHAIR if stage.code == SCAN_STAGE else "technician"
+    own = _own_minutes(situation, stage, minutes, height_mm)
+    if own:
+        step["alternatives"] = own
+    return step
+
+
+def _own_minutes(
+    situation: Situation, stage: Stage, minutes: float, height_mm: float
+) -> dict[str, float]:
+    """Return each machine's or person's own time of a stage; empty where they are alike."""
+    machines = {k: m for k, m in situation.machines.items() if m.kind == stage.machine_kind}
     if stage.machine_kind == "printer":
         known = {
             key: machine.print_minutes(height_mm)
-            for key, machine in situation.machines.items()
-            if machine.kind == "printer" and machine.minutes_per_mm.get(f"{machine.layer_mm:g}")
+            for key, machine in machines.items()
+            if machine.minutes_per_mm.get(f"{machine.layer_mm:g}")
         }
-        printers = [k for k, m in situation.machines.items() if m.kind == "printer"]
-        if known and len(known) == len(printers):
-            step["alternatives"] = known
-    return step
+        return known if len(known) == len(machines) else {}
+    if stage.machine_kind:
+        part, names = "machine", {key: machine.pk for key, machine in machines.items()}
+    elif stage.code == SCAN_STAGE:
+        return {}
+    else:
+        part, names = "person", {f"p{pk}": pk for pk in situation.presence}
+    factors = {k: factor(situation.learned, stage.code, part, pk) for k, pk in names.items()}
+    alike = all(f == 1.0 for f in factors.values())
+    return {} if alike else {key: minutes * f for key, f in factors.items()}
 
 
 def _jobs(situation: Situation, office: Office) -> list[dict[str, Any]]:
@@ -287,7 +310,7 @@ def _job(
     height = float(report.get("height_mm") or office.cut_height_mm)
     steps = []
     reached = False
-    for entry, step in steps_of(situation, appliance.kind_id, height):
+    for entry, step in steps_of(situation, appliance.kind_id, height, appliance.order.sheet_id):
         if entry.stage_id == appliance.stage_id:
             reached = True
             if appliance.status == Appliance.Status.RUNNING:

@@ -7,10 +7,11 @@ import logging
 import time
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 
 from clinic.models import Office
 from clinic.templatetags.show import percent
-from production.models import ApplianceKind, Order, Promise
+from production.models import ApplianceKind, Material, Order, Promise
 from production.scheduling import Offer, quote_pickup, requote
 from production.scheduling.hours import is_open
 from production.selectors.risk import CLOSED, Likelihood, likelihood
@@ -73,6 +74,7 @@ def ask(
     *,
     own_time: dt.datetime | None = None,
     scanned: Collection[str] = (),
+    sheet: Material | None = None,
     office: Office | None = None,
 ) -> Answer:
     """Ask for new appliances: the earliest safe time, others, and the patient's own wish.
@@ -87,14 +89,17 @@ def ask(
         A time the patient asks for, judged as it is.
     scanned
         The labels of those whose scan or step file is there already.
+    sheet
+        What they are formed from, where it is known: some take longer.
     """
     office = office or Office.get()
     started = time.monotonic()
     own = None
     try:
-        offer = quote_pickup(kind, pieces, ready_from, scanned=scanned)
+        whole = partial(quote_pickup, kind, pieces, ready_from, scanned=scanned, sheet=sheet)
+        offer = whole()
         if own_time is not None:
-            judged = quote_pickup(kind, pieces, ready_from, due_at=own_time, scanned=scanned)
+            judged = whole(due_at=own_time)
             own = _own(own_time, judged, office)
     except Exception:
         # The patient stands at the desk: say so, and let people agree as they did before.

@@ -8,9 +8,24 @@ import random
 import pytest
 from django.utils import timezone
 
+from clinic.models import Role, User
 from production import tasks, work
-from production.models import LearnedTimes, Load, LoadItem, Machine, Stage
-from production.scheduling.learning import believed, learn
+from production.actions import open_order
+from production.models import (
+    Appliance,
+    ApplianceKind,
+    LearnedTimes,
+    Load,
+    LoadItem,
+    Machine,
+    Material,
+    Stage,
+    StageEvent,
+)
+from production.planning.solve.checker import violations
+from production.scheduling import quote_pickup
+from production.scheduling.learning import believed, factor, learn
+from production.scheduling.publish import make_plan
 from production.scheduling.state import read_situation
 
 
@@ -52,3 +67,62 @@ def test_the_worker_keeps_what_was_learnt_and_plans_use_it(washes, person):
 
 def test_few_records_leave_the_routes_minutes(office):
     assert believed(learn(), "wash") is None
+
+
+@pytest.fixture
+def trims(office, patient, person, monkeypatch):
+    """Two people who trim in 8 and in 14 minutes; a thick sheet takes a half longer."""
+    monkeypatch.setattr("production.work.wake", lambda pk, kind: None)
+    rng = random.Random(5)
+    quick = person("technician")
+    slow = User.objects.create(username="slow", role=Role.TECHNICIAN)
+    thick, thin = (Material.objects.create(kind="sheet", name=n, unit="piece") for n in "AB")
+    stage, kind = Stage.objects.get(code="trim"), ApplianceKind.objects.get(code="retainer")
+    now = timezone.now()
+    for number in range(80):
+        who, minutes = ((quick, 8), (slow, 14))[number % 2]
+        sheet, longer = ((thick, 1.5), (thin, 1.0))[number // 2 % 2]
+        order = open_order(person("doctor"), patient, kind, ["upper"], sheet=sheet, key=f"{number}")
+        piece = order.appliances.get()
+        start = now - dt.timedelta(days=1 + number // 8, hours=number % 8)
+        lasted = dt.timedelta(minutes=minutes * longer * rng.lognormvariate(0, 0.1))
+        for seq, action, at in ((2, "start", start), (3, "finish", start + lasted)):
+            StageEvent.objects.create(
+                appliance=piece, seq=seq, action=action, stage=stage, at=at, by=who,
+                key=f"{number}-{action}",
+            )  # fmt: skip
+        Appliance.objects.filter(pk=piece.pk).update(status="delivered")
+    return quick, slow, thick, thin
+
+
+def test_a_slow_hand_and_a_thick_sheet_are_told_apart_and_plans_use_both(trims, patient, person):
+    quick, slow, thick, thin = trims
+    learn().save()
+    kind = ApplianceKind.objects.get(code="retainer")
+    for sheet, longer in ((thick, 1.5), (thin, 1.0)):
+        open_order(person("doctor"), patient, kind, ["upper"], sheet=sheet, key=f"new-{sheet.pk}")
+        job = read_situation().problem["jobs"][-1]
+        (own,) = (s["alternatives"] for s in job["steps"] if f"p{quick.pk}" in str(s))
+        assert own[f"p{quick.pk}"] == pytest.approx(8 * longer, rel=0.1)
+        assert own[f"p{slow.pk}"] == pytest.approx(14 * longer, rel=0.1)
+    for machine in ("printer", "wash", "cure", "forming"):
+        Machine.objects.create(code=machine, name=machine, kind=machine, capacity=6)
+    made = make_plan()
+    assert violations(made.situation.problem, made.plan) == []
+    assert made.plan["infeasible"] == []
+    ready = timezone.now()
+    first, second = (
+        quote_pickup(kind, ["upper", "lower"], ready, confidence=0.99, sheet=s).earliest
+        for s in (thin, thick)
+    )
+    assert first is not None
+    assert second is not None
+    assert second >= first
+
+
+def test_people_of_one_pace_are_alike_to_the_planner(washes):
+    """No alternatives: the planner counts hands that are alike, which is quicker."""
+    learned = learn()
+    assert set(learned.times) == {"wash"}
+    assert factor(learned, "wash", "machine", washes.pk) == 1.0
+    assert factor(None, "wash", "machine", washes.pk) == 1.0

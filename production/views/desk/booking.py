@@ -89,6 +89,7 @@ def _ask(form: BookingForm) -> Answer:
         data["ready_from"],
         own_time=data.get("own_time"),
         scanned=form.scanned(),
+        sheet=data.get("sheet"),
     )
 
 

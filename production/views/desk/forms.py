@@ -173,6 +173,7 @@ class BookingForm(PlainLabels, forms.Form):
             self.pieces(),
             self.data.get("ready_from"),
             sorted(self.scans()),
+            data.get("sheet") and data["sheet"].pk,
         )
 
     def order(self) -> dict[str, Any]:

@@ -116,7 +116,9 @@ class Planner:
         self.p_own = 0.97
         self.delayed_by_own: list[tuple[Promise, float, float]] = []
 
-    def quote(self, kind, pieces, ready_from, *, confidence=None, due_at=None, scanned=()) -> Offer:
+    def quote(
+        self, kind, pieces, ready_from, *, confidence=None, due_at=None, scanned=(), sheet=None
+    ) -> Offer:
         self.asked.append({"pieces": list(pieces), "ready_from": ready_from, "due_at": due_at})
         if due_at is not None:
             return Offer(due_at, self.p_own, self.delayed_by_own)
