@@ -97,14 +97,14 @@ class Excerpt:
         if bodies is None:
             return
         aside = _set_aside(vertices, faces, bodies)
-        lines = _rims(vertices, faces[aside])
+        lines = rims(vertices, faces[aside])
         while lines:
             # Where two shafts would meet in a point, their sides could not be told apart.
             meeting = np.bincount(np.concatenate(lines), minlength=len(vertices)) > 1
             if not meeting.any():
                 break
             aside &= ~meeting[faces].any(axis=1)
-            lines = _rims(vertices, faces[aside])
+            lines = rims(vertices, faces[aside])
         if lines and aside.mean() > WORTH_WHILE:
             self._kept = faces[aside]
             self.vertices, self.faces, height = _closed_by_shafts(vertices, faces, aside, lines)
@@ -236,7 +236,7 @@ def _closed_by_shafts(
     return v, f, height
 
 
-def _rims(vertices: Array, faces: Faces) -> list[NDArray[np.int64]]:
+def rims(vertices: Array, faces: Faces) -> list[NDArray[np.int64]]:
     """Return the border lines of a part of a surface, the part on their left."""
     opposite = np.empty(3 * len(faces), dtype=np.int32)
     aside = np.zeros(len(faces), dtype=np.uint8)
@@ -263,7 +263,7 @@ def _joined(
     if odd.any():
         # Where a shaft began at a sliver, the library may have turned the two around: such a
         # sliver is missing and is put back.
-        lines = _rims(points, faces)
+        lines = rims(points, faces)
         if any(len(line) > LONGEST_SLIVER for line in lines):
             return None
         slivers = [line[::-1][fill_loop(points[line[::-1]])] for line in lines]

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from geometry.errors import GeometryError
 from geometry.mesh import Mesh
 from geometry.model.bodies.combining import Excerpt, Joint
+from geometry.model.bodies.plugs import plugs
 from geometry.model.bodies.solids import (
     as_written,
     largest_piece,
@@ -102,11 +103,28 @@ def unite(
         )
     v, f, spots = found
     if everywhere:
+        v, f, plugged = _plugged(v, f)
         made = np.ones(len(f), dtype=bool) if folds else new_faces(v, f, vertices)
         v, f, mended = _mended(v, f, _crossings(v, f, made)[0])
-        spots += mended
+        spots += [*plugged, *mended]
         v, f, _ = compact(v, largest_piece(f, len(v)))
     return v, f, joined_spots(spots)
+
+
+def _plugged(vertices: Array, faces: Faces) -> tuple[Array, Faces, list[Spot]]:
+    """Close the shafts that make rings of a solid, as far as that closes rings."""
+    count = genus(faces)
+    bodies, spots = plugs(vertices, faces) if count > 0 else ([], [])
+    if not bodies:
+        return vertices, faces, []
+    try:
+        body = manifold3d.Manifold.batch_boolean(bodies, manifold3d.OpType.Add)
+        found = _united(Excerpt(vertices, faces, bodies), body)
+    except GeometryError:
+        found = None
+    if found is None or genus(found[1]) >= count:
+        return vertices, faces, []
+    return found[0], found[1], [*spots, *found[2]]
 
 
 def _united(part: Excerpt, body: manifold3d.Manifold) -> tuple[Array, Faces, list[Spot]] | None:

@@ -457,7 +457,7 @@ def test_a_part_of_a_solid_that_nothing_was_done_to_goes_back_as_it_was():
     part = combining.Excerpt(v, f, bodies)
     assert part.partial
     assert len(part.faces) < 0.5 * len(f)
-    lines = combining._rims(part.vertices, part.faces[~part.shafts(part.vertices, part.faces)])
+    lines = combining.rims(part.vertices, part.faces[~part.shafts(part.vertices, part.faces)])
     ends = np.concatenate(lines)
     assert len(np.unique(ends)) == len(ends)
     assert signed_volume(part.vertices, part.faces) > 0.0

@@ -1,16 +1,17 @@
 """Uniting a solid with its fill: what is mended, and what is left and told."""
 
 import numpy as np
+import pytest
 from manifold3d import Manifold
 
 from geometry.mesh import Mesh
 from geometry.model.bodies import uniting
 from geometry.model.bodies.cubes import zero_surface
-from geometry.model.bodies.solids import as_written
+from geometry.model.bodies.solids import as_written, to_manifold
 from geometry.model.bodies.uniting import folds_of, unite
 from geometry.model.changes import loops_left
 from geometry.model.surface.halfedges import genus
-from geometry.model.surface.mending import Mended
+from geometry.model.surface.mending import TUNNEL, Mended
 from geometry.model.surface.skin import skin_of
 
 
@@ -70,3 +71,23 @@ def test_a_ring_that_cannot_be_closed_is_tried_once(monkeypatch):
     assert genus(united_f) == 1
     assert not spots
     assert len(looks) == 1
+
+
+def test_a_shaft_from_top_to_base_beside_a_fill_is_plugged_at_the_base():
+    block = Manifold.cube((20.0, 12.0, 8.0)) - Manifold.cylinder(9.0, 0.6, 0.6, 16).translate(
+        (10.0, 6.0, -0.5)
+    )
+    mesh = block.to_mesh64()
+    v, f = as_written(np.array(mesh.vert_properties), np.array(mesh.tri_verts, dtype=np.int32))
+    assert genus(f) == 1
+    knob = Manifold.cube((3.0, 3.0, 3.0)).translate((1.1, 1.2, 7.0))
+    united_v, united_f, spots = unite(v, f, knob)
+    made = to_manifold(united_v, united_f)
+    assert made.genus() == genus(united_f) == 0
+    # A plug of 1 mm at the bottom of the shaft, and no more.
+    plug = np.pi * 0.6**2
+    assert made.volume() - (block + knob).volume() == pytest.approx(plug, rel=0.05)
+    assert made.bounding_box() == pytest.approx((0.0, 0.0, 0.0, 20.0, 12.0, 10.0), abs=1e-5)
+    (spot,) = spots
+    assert spot.what == TUNNEL
+    assert np.linalg.norm(spot.at - (10.0, 6.0, 0.5)) < 0.05
