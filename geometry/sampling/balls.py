@@ -31,9 +31,9 @@ _SECTORS = 12
 # but one direction, and in half of all, degrees. The further a cap reaches, the less like a ball it
 # needs to be.
 _CAPS = ((0.060, 45.0, 65.0), (0.045, 32.0, 48.0), (0.035, 25.0, 40.0))
-# Nearer to the biting surfaces its corners are as round; cusps lie down to the second, and face up
-# by more than the cosine.
-_BITING_MM, _CUSPS_MM, _UP_BESIDE_CUSPS, _UP = -2.2, -4.5, 0.3, 0.5
+# Nearer to the biting surfaces its corners are as round; cusps and the tips of papillae lie down to
+# the second, and face up by more than the cosine.
+_BITING_MM, _PAPILLAE_MM, _UP_BESIDE_PAPILLAE, _UP = -2.2, -9.0, 0.3, 0.5
 # What hangs like this is the edge of the scan, seen from below.
 _DOWN = -0.8
 
@@ -116,7 +116,8 @@ def _known(middle: Array, others: list[Array]) -> bool:
 
 def _is_drop(ball: Ball, height: float, up: float) -> bool:
     """Whether a cap so far over the occlusal plane, facing up by so much, is no anatomy."""
-    if height > _BITING_MM or not _DOWN < up < (_UP_BESIDE_CUSPS if height > _CUSPS_MM else _UP):
+    most_up = _UP_BESIDE_PAPILLAE if height > _PAPILLAE_MM else _UP
+    if height > _BITING_MM or not _DOWN < up < most_up:
         return False
     if not _RADIUS_MM[0] <= ball.radius_mm <= _RADIUS_MM[1]:
         return False

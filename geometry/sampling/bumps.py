@@ -250,15 +250,18 @@ def _stands(seen: Tops) -> NDArray[np.bool_]:
     return np.asarray((seen.turn[:, _FOOT_OF] >= foot) & ~hollow & ~slope)
 
 
-def _folds(local: Array, facing: Array, plain: Array) -> NDArray[np.bool_]:
-    """Which tops have others like them close by, (k,) bool."""
-    near = cKDTree(local).query_ball_point(local, _FOLDS_MM)
-    alike = [
-        int(((plain[own] >= max(_FOLDS_ALIKE * plain[k], _FOLDS_LEAST_MM))
-             & (facing[own] @ facing[k] > _FOLDS_FACING)).sum()) - 1
-        for k, own in enumerate(near)
-    ]
-    return np.array(alike) >= _FOLDS
+def _folds(
+    local: Array, facing: Array, plain: Array, asked: NDArray[np.int64]
+) -> NDArray[np.bool_]:
+    """Which of the tops asked about have others like them close by, (len(asked),) bool."""
+    out = np.zeros(len(asked), dtype=np.bool_)
+    tree = cKDTree(local)
+    for n, k in enumerate(asked.tolist()):
+        near = tree.query_ball_point(local[k], _FOLDS_MM)
+        alike = plain[near] >= max(_FOLDS_ALIKE * plain[k], _FOLDS_LEAST_MM)
+        alike &= facing[near] @ facing[k] > _FOLDS_FACING
+        out[n] = int(alike.sum()) - int(plain[k] >= _FOLDS_LEAST_MM) >= _FOLDS
+    return out
 
 
 def _is_frenum(local: Array) -> NDArray[np.bool_]:
@@ -344,8 +347,9 @@ def find_bumps(
     odds[_is_frenum(local)] = -np.inf
     likely = np.flatnonzero(odds > -MOST_ODDS)
     odds[likely[_tips(local[likely], turned[likely], tops[likely], tree, axes[2])]] = -np.inf
-    odds[_folds(local, turned, plain[tops])] = -np.inf
     odds[~_stands(seen)] = -np.inf
+    likely = np.flatnonzero(odds > -MOST_ODDS)
+    odds[likely[_folds(local, turned, plain[tops], likely)]] = -np.inf
     asked = np.flatnonzero((odds > -MOST_ODDS) & (odds < -LEAST_ODDS))
     asked = asked[np.argsort(np.abs(odds[asked]), kind="stable")][:_MOST_ASKED]
     odds[asked] += unlike_odds(

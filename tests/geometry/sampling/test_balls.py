@@ -54,6 +54,13 @@ def test_a_cusp_and_a_corner_at_the_biting_surface_are_none() -> None:
     assert told(*cap(1.2, 70.0, OUT, -6.0))
 
 
+def test_the_tip_of_a_papilla_faces_up_more_than_a_drop_beside_it() -> None:
+    leaning = np.array([0.0, np.sqrt(1.0 - 0.4**2), 0.4])
+    assert not told(*cap(1.0, 60.0, leaning, -5.5))
+    assert told(*cap(1.0, 60.0, leaning, -11.0))
+    assert told(*cap(1.0, 60.0, OUT, -5.5))
+
+
 def test_a_collar_of_gum_and_an_edge_curve_one_way_only() -> None:
     around, over = np.meshgrid(np.arange(-0.6, 0.6, 0.06), np.arange(-1.5, 1.5, 0.28))
     facing = np.stack(

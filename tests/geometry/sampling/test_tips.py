@@ -32,13 +32,14 @@ def test_four_alike_side_by_side_are_folds_and_one_among_others_is_none():
     alone = np.array([[20.0, 0.0, 0.0]])
     same = np.tile(UP, (5, 1))
     heights = np.full(5, 0.7)
-    found = _folds(np.vstack([row, alone]), same, heights)
+    every = np.arange(5)
+    found = _folds(np.vstack([row, alone]), same, heights, every)
     assert found.tolist() == [True] * 4 + [False]
     lower = np.where(np.arange(5) == 1, 0.7, 0.2)  # a drop beside what stands out far less
-    assert not _folds(np.vstack([row, alone]), same, lower)[1]
+    assert not _folds(np.vstack([row, alone]), same, lower, every)[1]
     turned = same.copy()
     turned[:2] = [1.0, 0.0, 0.0]
-    assert not _folds(np.vstack([row, alone]), turned, heights).any()
+    assert not _folds(np.vstack([row, alone]), turned, heights, every).any()
 
 
 DROP = {"up": 0.1, "foot": 0.9, "depth": 0.8, "middle": 0.9, "rise": 0.7, "excess": 0.0}
