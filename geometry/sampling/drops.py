@@ -37,6 +37,8 @@ _SPREAD = (-0.66, -0.98, -1.13, 0.03, -0.03, -0.24, -0.23, -0.39, -0.25, -0.03)
 _ACROSS = (-0.81, -1.03, -0.64, -0.46, -0.3, -0.03, -0.01, 0.15, 0.2)
 _UNSEEN = 4.56
 _EVEN_ODDS = -6.7
+# Where there is no ground in some direction, as on a thin rim or a sharp ridge, so much less.
+_RIM_RISE_MM, _RIM_ODDS = -2.0, -1.5
 _WEIGHTS = np.array([*_OWN, *_MEAN, *_SPREAD, *_ACROSS, _UNSEEN])
 
 
@@ -128,4 +130,5 @@ def drop_odds(tops: Tops, heights: Array) -> Array:
         From :func:`geometry.sampling.rises.profiles`.
     """
     signs = np.column_stack([*_signs(tops), *_ground(heights)]).astype(np.float64)
-    return np.asarray(signs @ _WEIGHTS + _EVEN_ODDS)
+    rim = np.where(tops.rise < _RIM_RISE_MM, _RIM_ODDS, 0.0)
+    return np.asarray(signs @ _WEIGHTS + _EVEN_ODDS + rim)

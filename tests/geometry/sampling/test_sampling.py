@@ -232,3 +232,6 @@ def test_a_drop_is_likelier_than_a_fold_of_the_same_height_and_both_than_even_gr
     bare = Tops(local, even, facing, even, plain, even, even, even, turn, even)
     unseen = drop_odds(bare, np.full_like(heights, np.nan))
     assert np.isfinite(unseen).all()
+    # On a thin rim there is no ground in some direction: far less likely than on a slope.
+    slope, rim = (drop_odds(tops._replace(rise=even - mm), heights) for mm in (1.9, 2.1))
+    assert (slope - rim > 1.0).all()
