@@ -28,8 +28,9 @@ _NORMAL_MAD = 0.6745
 _SHARP = 0.8
 # Spikes that lie so near to each other, so many of them, are a jagged surface.
 _JAGGED, _JAGGED_MM = 4, 5.0
-# Between crowns sheets of long triangles meet in grooves as sharp as a spike that points inward.
-_INWARD = -0.3
+# Between crowns sheets of long triangles meet in grooves as sharp as a spike that points inward;
+# but their walls climb on, while a spike's neighbours lie in one surface.
+_CLIMBS = 1.6
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,11 +43,14 @@ class Spike:
     height_mm : float
     lean : float
         Cosine of its direction with the normal there as the triangles are wound.
+    lowest : float
+        How far below it along its direction the lowest of its neighbours lies, in heights.
     """
 
     at: NDArray[np.float64]
     height_mm: float
     lean: float = 1.0
+    lowest: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,7 +119,7 @@ def measure(topology: Topology, spike_mm: float) -> Sampling:
 
 def without_grooves(spikes: tuple[Spike, ...], outward: int, least_mm: float
                     ) -> tuple[Spike, ...]:
-    """Leave out what points into the scan and is less deep than a limit.
+    """Leave out what points into the scan and is less deep than a limit, or no lone vertex.
 
     Parameters
     ----------
@@ -126,7 +130,8 @@ def without_grooves(spikes: tuple[Spike, ...], outward: int, least_mm: float
     """
     return tuple(
         spike for spike in spikes
-        if spike.lean * outward > _INWARD or spike.height_mm >= least_mm
+        if spike.lean * outward > 0.0
+        or (spike.height_mm >= least_mm and spike.lowest <= _CLIMBS)
     )
 
 
@@ -169,7 +174,8 @@ def _spikes(topology: Topology, inner: NDArray[np.bool_], spike_mm: float) -> tu
         beside = np.linalg.norm(spread - np.outer(spread @ apex, apex), axis=1)
         if high >= _SHARP * float(np.median(beside)):
             lean = float(apex @ topology.vertex_normals[v])
-            found.append(Spike(mesh.vertices[v].copy(), high, lean))
+            lowest = float(((mesh.vertices[v] - around) @ apex).max()) / high
+            found.append(Spike(mesh.vertices[v].copy(), high, lean, lowest))
     found.sort(key=lambda spike: -spike.height_mm)
     kept: list[Spike] = []
     for spike in found:

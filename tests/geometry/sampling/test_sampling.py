@@ -1,5 +1,7 @@
 """Edges, noise, spikes and blisters on surfaces where they are known."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.spatial import Delaunay
@@ -93,6 +95,8 @@ def test_what_points_inward_is_a_groove_unless_it_is_deep(height: float, kept: b
                     0.5)
     assert len(found.spikes) == 1
     assert bool(without_grooves(found.spikes, wound, 1.0)) == kept
+    climbing = tuple(replace(spike, lowest=2.0) for spike in found.spikes)
+    assert bool(without_grooves(climbing, wound, 1.0)) == (height > 0.0)
 
 
 @pytest.mark.parametrize(("count", "told"), [(3, 0), (5, 1)])
