@@ -35,7 +35,8 @@ FAR_MM = 2.0
 MOST_MM = 1.0
 """A point counts as no farther away than this, so that no few of them decide."""
 _ROUGH = [(4.0, 1.5, 15), (2.5, 0.6, 15), (2.0, 0.25, 12)]
-_FINE = [(2.0, 0.25, 15)]
+_FINE = [(2.0, 0.25, 15), (1.0, 0.1, 10), (1.0, 0.04, 15)]
+"""At last so finely that what did not move decides, not the mean of what did."""
 
 
 @dataclass

@@ -25,7 +25,7 @@ from geometry.series import check_series
 from geometry.series.mouths import Step, crown_distances, sort_into_mouths
 from geometry.series.order import judge_order
 from geometry.series.surface import Surface
-from tests.geometry.series.steps import base_arch, steps_of
+from tests.geometry.series.steps import base_arch, rigid_steps_of
 
 MOUTHS, FIRST_SEED, STEPS = 3, 901, 20
 LONG, TRIANGLES = 40, 300_000
@@ -75,7 +75,7 @@ def main() -> None:
                 f"right order {'passes' if clean else 'is doubted'}",
                 flush=True,
             )
-    meshes, moved = steps_of(base_arch(FIRST_SEED, "upper", TRIANGLES), LONG, 3)
+    meshes, moved = rigid_steps_of(base_arch(FIRST_SEED, "upper", TRIANGLES), LONG, 3)
     with tempfile.TemporaryDirectory() as folder:
         for k, mesh in enumerate(meshes, start=1):
             (Path(folder) / f"upper_{k:02d}.stl").write_bytes(write_stl(mesh))

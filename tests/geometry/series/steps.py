@@ -44,3 +44,32 @@ def steps_of(mesh, count, seed, per_step=(0.1, 0.25)):
 
 def files_of(meshes, pattern):
     return [(pattern.format(k), write_stl(mesh)) for k, mesh in enumerate(meshes, start=1)]
+
+
+def rigid_steps_of(mesh, count, seed, per_step=(0.1, 0.25)):
+    """Return meshes, and the largest movement before each, of crowns that keep their shape.
+
+    About each tip a core of 3 mm moves by the same amount; between cores it fades out.
+    """
+    frame = find_frame(mesh)
+    tips = []
+    for tip in frame.tips:
+        if all(np.linalg.norm(tip - other) > 7.0 for other in tips):
+            tips.append(tip)
+    side = mesh.vertices[:, None] - np.array(tips)[None]
+    along = side @ frame.occlusal
+    across = np.linalg.norm(side - along[..., None] * frame.occlusal, axis=2)
+    own = np.argmin(across, axis=1)
+    rows = np.arange(len(own))
+    near = np.clip((4.5 - across[rows, own]) / 1.2, 0.0, 1.0)
+    weight = near * np.clip((along[rows, own] + 9.0) / 3.0, 0.0, 1.0)
+    rng = np.random.default_rng(seed)
+    points, meshes, moved = mesh.vertices.copy(), [mesh], [0.0]
+    for _ in range(count - 1):
+        way = rng.normal(size=(len(tips), 3)) * (rng.random(len(tips)) < 0.7)[:, None]
+        size = float(rng.uniform(*per_step))
+        way *= size / np.linalg.norm(way, axis=1).max()
+        points = points + weight[:, None] * way[own]
+        meshes.append(Mesh(points, mesh.faces))
+        moved.append(size)
+    return meshes, moved

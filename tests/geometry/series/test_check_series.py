@@ -5,13 +5,14 @@ import zipfile
 
 import numpy as np
 import pytest
+from scipy.spatial.transform import Rotation
 
 from geometry.errors import GeometryError
 from geometry.frame import find_frame
 from geometry.mesh import Mesh
 from geometry.reading import write_stl
 from geometry.series import check_series
-from tests.geometry.series.steps import base_arch, files_of
+from tests.geometry.series.steps import base_arch, files_of, rigid_steps_of
 
 
 def with_shape(files, k, data):
@@ -148,6 +149,35 @@ def test_movement_is_measured(lower_steps):
     found = np.array([m["mm"] for m in report["arches"]["lower"]["movements"]])
     # A crown moves as one piece here, but the field's maximum lies at its tip.
     assert np.abs(found - moved[1:6]).max() < 0.09
+
+
+@pytest.mark.parametrize("posed", [False, True])
+def test_a_crown_that_moves_as_one_piece_is_measured_as_far_as_it_moves(posed):
+    meshes, moved = rigid_steps_of(base_arch(31, "lower"), 5, 31)
+    if posed:
+        turns = Rotation.random(5, random_state=1).as_matrix()
+        meshes = [
+            Mesh(mesh.vertices @ turn.T + 20.0 * turn[0], mesh.faces)
+            for mesh, turn in zip(meshes, turns, strict=True)
+        ]
+    files = files_of(meshes, "lower_{}.stl")
+    report = check_series(files)["arches"]["lower"]
+    found = np.array([m["mm"] for m in report["movements"]])
+    assert np.abs(found - moved[1:]).max() < 0.008
+    # A little more than the limit is told, less is not.
+    for over, told in ((0.015, True), (-0.01, False)):
+        limit = max(moved) - over
+        steps = check_series(files, limit_mm=limit)["arches"]["lower"]["over_limit"]
+        assert (int(np.argmax(moved)) + 1 in [m["to"] for m in steps]) == told
+
+
+def test_noise_alone_puts_no_step_over_the_limit(lower_steps):
+    mesh = lower_steps[0][0]
+    rng = np.random.default_rng(5)
+    noisy = [Mesh(mesh.vertices + rng.normal(0.0, 0.02, mesh.vertices.shape), mesh.faces)] * 2
+    noisy.append(Mesh(mesh.vertices + rng.normal(0.0, 0.02, mesh.vertices.shape), mesh.faces))
+    report = check_series(files_of(noisy, "lower_{}.stl"), limit_mm=0.04)
+    assert report["arches"]["lower"]["over_limit"] == []
 
 
 def test_a_step_in_another_unit_is_told(lower_files, lower_steps):
