@@ -170,9 +170,15 @@ def _grid(low, high, origin, inverse, sizes, most_refs):  # type: ignore[no-unty
 
 
 @njit(cache=True, nogil=True)
-def _search(vertices, faces, low, high, sizes, start, member, first, begin_cell, end_cell, pairs):  # type: ignore[no-untyped-def]
-    """Count the crossing pairs of the cells from ``begin_cell`` to ``end_cell``."""
+def _search(
+    vertices, faces, own, low, high, sizes, start, member, first, begin_cell, end_cell, pairs
+):  # type: ignore[no-untyped-def]
+    """Count the crossing pairs of the cells from ``begin_cell`` to ``end_cell``.
+
+    With an ``own`` mark for each triangle, pairs without one that is marked are not looked at.
+    """
     _, rows, layers = sizes
+    some = len(own) > 0
     scale = 12.0 * max(abs(vertices.min()), abs(vertices.max()))
     found = 0
     fullest = 1
@@ -180,6 +186,7 @@ def _search(vertices, faces, low, high, sizes, start, member, first, begin_cell,
         fullest = max(fullest, start[c + 1] - start[c])
     box = np.empty((6, fullest), dtype=np.float32)
     hit = np.empty(fullest, dtype=np.uint8)
+    inside = np.empty(fullest, dtype=np.int32)
     # Each pair is judged once, in the first cell that both touch: there one of the two
     # begins along every axis.
     begins = np.empty(fullest, dtype=np.uint8)
@@ -189,19 +196,32 @@ def _search(vertices, faces, low, high, sizes, start, member, first, begin_cell,
         size = start[c + 1] - begin
         if size < 2:
             continue
+        # Marked ones come first: each pair that counts has its first triangle among them.
+        marked = 0
+        for e in range(size):
+            if not some or own[member[begin + e]]:
+                inside[marked] = member[begin + e]
+                marked += 1
+        if marked == 0:
+            continue
+        last = marked
+        for e in range(size):
+            if some and not own[member[begin + e]]:
+                inside[last] = member[begin + e]
+                last += 1
         place[0] = c // (rows * layers)
         place[1] = c // layers % rows
         place[2] = c % layers
         for e in range(size):
-            s = member[begin + e]
+            s = inside[e]
             begins[e] = 0
             for axis in range(3):
                 box[axis, e] = low[s, axis]
                 box[3 + axis, e] = high[s, axis]
                 if first[s, axis] == place[axis]:
                     begins[e] |= 1 << axis
-        for e in range(size - 1):
-            s = member[begin + e]
+        for e in range(min(marked, size - 1)):
+            s = inside[e]
             lx, ly, lz = box[0, e], box[1, e], box[2, e]
             hx, hy, hz = box[3, e], box[4, e], box[5, e]
             for f in range(e + 1, size):
@@ -220,7 +240,7 @@ def _search(vertices, faces, low, high, sizes, start, member, first, begin_cell,
             for f in range(e + 1, size):
                 if not hit[f]:
                     continue
-                t = member[begin + f]
+                t = inside[f]
                 p, q, r = faces[t, 0], faces[t, 1], faces[t, 2]
                 if (
                     (i == p) | (i == q) | (i == r)
@@ -238,11 +258,19 @@ def _search(vertices, faces, low, high, sizes, start, member, first, begin_cell,
     return found
 
 
-def find_intersections(mesh: Mesh) -> tuple[int | None, NDArray[np.int32]]:
+def find_intersections(
+    mesh: Mesh, own: NDArray[np.bool_] | None = None
+) -> tuple[int | None, NDArray[np.int32]]:
     """Count the pairs of triangles that pass through each other.
 
     Pairs with a common vertex, pairs that only touch and pairs in one plane do not
     count.
+
+    Parameters
+    ----------
+    mesh : Mesh
+    own : (m,) bool, optional
+        At least one triangle of a pair must be marked.
 
     Returns
     -------
@@ -272,13 +300,16 @@ def find_intersections(mesh: Mesh) -> tuple[int | None, NDArray[np.int32]]:
     start, member, first, tests, middle = _grid(low, high, origin, 1.0 / cell, shape, most)
     if not 0 <= tests <= _MOST_TESTS_EACH * len(faces):
         return None, np.empty((0, 2), dtype=np.int32)
+    marks = np.empty(0, dtype=np.uint8) if own is None else own.astype(np.uint8)
     cells = len(start) - 1
     parts = [(0, middle), (middle, cells)] if len(faces) >= _WORTH_TWO_THREADS else [(0, cells)]
 
     def search(begin: int, end: int) -> tuple[int, NDArray[np.int32]]:
         pairs = np.empty((_MOST_PAIRS_KEPT, 2), dtype=np.int32)
         found = int(
-            _search(vertices, faces, low, high, shape, start, member, first, begin, end, pairs)
+            _search(
+                vertices, faces, marks, low, high, shape, start, member, first, begin, end, pairs
+            )
         )
         return found, pairs[: min(found, _MOST_PAIRS_KEPT)]
 

@@ -254,7 +254,7 @@ def crossings_near(
     folding: NDArray[np.bool_],
     everywhere: bool = False,
 ) -> tuple[int, NDArray[np.int64]]:
-    """Count pairs of faces that cross among the chosen ones and all that could touch them.
+    """Count pairs of faces that cross and one of which at least is chosen.
 
     Parameters
     ----------
@@ -274,13 +274,14 @@ def crossings_near(
     GeometryError
         The surface is such a tangle that crossings cannot be counted.
     """
-    near = np.arange(len(mesh.faces))
+    near, own = np.arange(len(mesh.faces)), None
     if not everywhere:
         if not chosen.any():
             return 0, np.empty((0, 2), dtype=np.int64)
         low, high = extent(mesh.vertices)
         near = np.flatnonzero(_near_faces(mesh.vertices, mesh.faces, chosen, low, high, BOX))
-    count, pairs = find_intersections(Mesh(mesh.vertices, mesh.faces[near]))
+        own = chosen[near]
+    count, pairs = find_intersections(Mesh(mesh.vertices, mesh.faces[near]), own)
     if count is None:
         raise GeometryError(
             "the surface passes through itself almost everywhere; export the scan again, or rescan"
