@@ -25,7 +25,7 @@ from geometry.dentition.row.archline import ArchLine, place, places
 from geometry.dentition.row.crowns import row_numbers, row_sizes, sextant_of
 from geometry.dentition.row.embrasures import open_embrasures
 from geometry.dentition.row.ends import cut_ends
-from geometry.dentition.row.gaps import find_gaps
+from geometry.dentition.row.gaps import HALF_SHARE, believed, find_gaps
 from geometry.dentition.row.passages import find_passages
 from geometry.dentition.row.rolled import Rolled, cheapest_row, rolled
 from geometry.dentition.row.rows import Row, with_sunken
@@ -118,6 +118,7 @@ def analyse(
     found = tuple(
         _tooth(int(number), k, teeth, tip, margins, lift) for k, number in enumerate(teeth.numbers)
     )
+    length = believed(usual * margins.ratio, teeth)
     passages = find_passages(
         scan.sn,
         np.ascontiguousarray(local[:, 2]),
@@ -126,11 +127,12 @@ def analyse(
         line,
         teeth.start,
         teeth.stop,
+        tip - HALF_SHARE * length,
     )
     columns = np.round(0.5 * (teeth.stop[:-1] + teeth.start[1:]) / STEP_S_MM).astype(np.int64)
     papilla = np.max([margins.heights[side][columns] for side in SIDES], axis=0)
     grain = _grain(local, topology)
-    gaps = find_gaps(passages, teeth, tip, usual * margins.ratio, papilla, grain, lift.file)
+    gaps = find_gaps(passages, teeth, tip, length, papilla, grain, lift.file)
     closed = [g.between for g in gaps]
     openings = open_embrasures(
         sheets, teeth.numbers, teeth.start, teeth.stop, tip, closed, lift.point

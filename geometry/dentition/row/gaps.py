@@ -56,6 +56,9 @@ crowns; and so near to the bottom, a sudden widening is a step of the gum."""
 
 EDGE_MM = 0.8
 MISSING_MM = 2.0
+WIDE_MM, CLIMB_MM, HALF_SHARE = 3.5, 0.5, 0.5
+"""In a space so wide gum climbs up the crowns on either side. Where it narrows the space by so much,
+they are as far apart as they are seen to be from above, each more than half way up."""
 
 FRONT_TEETH = 3
 BESIDE_MM, BEHIND_MM, LEVEL_WITH_MM, VALLEY_MM = 2.0, 5.0, 1.5, 2.0
@@ -101,7 +104,7 @@ def find_gaps(
     tip : (k,) float64
         Height of edge or cusp, mm.
     length : (k,) float64
-        Of the crowns, mm.
+        Of the crowns, as :func:`believed` has them, mm.
     papilla : (k − 1,) float64
         Height of the gingival margin between neighbours, mm.
     grain : float
@@ -110,7 +113,6 @@ def find_gaps(
     """
     out = []
     order = permanent_row(arch_of(int(row.numbers[0]))).tolist()
-    length = _believed(length, row)
     for k, passage in enumerate(passages):
         edge, crown = float(tip[k : k + 2].min()), float(length[k : k + 2].min())
         contact = edge - CONTACT_SHARE * crown
@@ -131,6 +133,8 @@ def find_gaps(
             if not apart or _overlap(row.shadow, row.stop[k], row.start[k + 1], edge):
                 continue
         missing = absent if width > MISSING_MM else ()
+        if width > WIDE_MM and width + CLIMB_MM < passage.clear_mm < np.inf:
+            width = passage.clear_mm
         # Told half way down the crowns, however low the passage is at its narrowest.
         middle = lift(np.array([*free.middles[level], edge - HALF_WAY * crown]))
         number = missing[0] if missing else one
@@ -179,10 +183,10 @@ def _over_leaf(passage: Passage) -> Passage | None:
     if not cut:
         return None
     bottom = passage.bottom + cut * LEVEL_MM
-    return Passage(bottom, widths[cut:], passage.middles[cut:])
+    return Passage(bottom, widths[cut:], passage.middles[cut:], passage.clear_mm)
 
 
-def _believed(length: Array, row: Row) -> Array:
+def believed(length: Array, row: Row) -> Array:
     """Lengths of crowns (k,) that are not implausibly short all together, mm."""
     arch = arch_of(int(row.numbers[0]))
     average = dict(zip(row_numbers(arch).tolist(), row_sizes(arch)[:, 0].tolist(), strict=True))

@@ -14,9 +14,10 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 from scipy.ndimage import median_filter
+from scipy.spatial import cKDTree
 
 from geometry.dentition.gum.triangle import parts_of, twice_area
-from geometry.dentition.row.archline import STEP_MM, ArchLine, place
+from geometry.dentition.row.archline import STEP_MM, ArchLine, place, places
 from geometry.dentition.row.spaces import CELL_MM, HALF_MM
 
 Array = NDArray[np.float64]
@@ -43,11 +44,15 @@ class Passage:
         Least distance of the two crowns at each ``LEVEL_MM`` from there upwards, mm.
     middles : (m, 2) float64
         Place midway between where they are nearest, (right, anterior) mm.
+    clear_mm : float
+        Least distance of the two crowns as seen from above, each over a height of its own;
+        infinite where one of them has no wall there.
     """
 
     bottom: float
     widths: Array
     middles: Array
+    clear_mm: float
 
 
 @njit(cache=True, nogil=True)
@@ -164,6 +169,29 @@ def _least(walls, points, outward, step, widths, middles):  # type: ignore[no-un
     return levels
 
 
+def _clear(walls: Array, over: tuple[float, float], line: ArchLine) -> float:
+    """Least distance of the outlines of two crowns (columns, levels, 2), each over a height.
+
+    Gum that climbs up one of two uneven crowns is as high as the other crown is wide.
+    """
+    columns, levels = walls.shape[:2]
+    height = TOP_MM - np.arange(levels) * LEVEL_MM
+    across = np.arange(columns) * ACROSS_MM - REACH_MM
+    outlines = []
+    for side, least in enumerate(over):
+        seen = np.isfinite(walls[:, :, side]) & (height >= least)
+        towards = 1.0 if side == 0 else -1.0
+        wall = np.where(seen, towards * walls[:, :, side], -np.inf).max(axis=1)
+        # A lone ray that grazed a wall: its neighbours know better.
+        wall = towards * median_filter(wall, 3, mode="nearest")
+        some = np.isfinite(wall)
+        outlines.append(places(line, wall[some], across[some]))
+    one, two = outlines
+    if not len(one) or not len(two):
+        return float("inf")
+    return float(cKDTree(one).query(two)[0].min())
+
+
 def find_passages(
     sn: Array,
     height: Array,
@@ -172,6 +200,7 @@ def find_passages(
     line: ArchLine,
     start: Array,
     stop: Array,
+    half: Array,
 ) -> tuple[Passage, ...]:
     """Measure the free space between all neighbours of a row.
 
@@ -187,6 +216,8 @@ def find_passages(
     line : ArchLine
     start, stop : (k,) float64
         Arc lengths of the teeth's ends, in order along the arch, mm.
+    half : (k,) float64
+        Height half way up each crown, mm.
 
     Returns
     -------
@@ -208,10 +239,11 @@ def find_passages(
         walls = np.empty((columns, levels, 2))
         _walls(count[k], at[k], leaving[k], contact, over, walls)
         widths = np.full(levels, middles[k + 1] - middles[k])
-        places = np.tile(place(line, contact, 0.0), (levels, 1))
-        closed = int(_least(walls, line.points, line.outward, STEP_MM, widths, places))
+        nearest = np.tile(place(line, contact, 0.0), (levels, 1))
+        closed = int(_least(walls, line.points, line.outward, STEP_MM, widths, nearest))
         # From the bottom up; a passage that is closed even at the top has one level.
         last = max(closed, 1)
         calm = median_filter(widths[:last], CALM, mode="nearest")[::-1]
-        out.append(Passage(TOP_MM - (last - 1) * LEVEL_MM, calm, places[:last][::-1]))
+        clear = _clear(walls, (float(half[k]), float(half[k + 1])), line)
+        out.append(Passage(TOP_MM - (last - 1) * LEVEL_MM, calm, nearest[:last][::-1], clear))
     return tuple(out)

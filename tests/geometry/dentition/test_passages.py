@@ -7,7 +7,7 @@ import pytest
 
 from geometry.dentition.row import passages
 from geometry.dentition.row.archline import ArchLine, find_arch_line, project
-from geometry.dentition.row.gaps import find_gaps
+from geometry.dentition.row.gaps import believed, find_gaps
 from geometry.dentition.row.passages import LEVEL_MM, Passage, find_passages
 from geometry.dentition.row.rows import Row
 from geometry.dentition.row.spaces import CELL_MM, HALF_MM, shadow_map
@@ -36,23 +36,32 @@ def sheet(points: np.ndarray) -> np.ndarray:
     return np.concatenate([one, np.stack([corner(1, 0), corner(1, 1), corner(0, 1)], axis=1)])
 
 
-def two_balls(apart: float, gum: float) -> Passage:
-    """The passage between two spheres whose middles lie at height 0, gum level between them."""
+def two_balls(apart: float, gum: float, lift: float = 0.0, collar: float = 0.0) -> Passage:
+    """The passage between two spheres whose middles lie at height 0, gum level between them.
+
+    The second may stand ``lift`` higher, with gum so far out around it up to ``lift`` − 1.
+    """
     turn, rise = np.linspace(0, 2 * np.pi, 181), np.linspace(np.arcsin(gum / RADIUS), 1.57, 120)
     t, u = np.meshgrid(turn, rise, indexing="ij")
     ball = RADIUS * np.stack([np.cos(u) * np.cos(t), np.cos(u) * np.sin(t), np.sin(u)], axis=-1)
     s, n = np.meshgrid(np.arange(5.0, 35.0), np.arange(-9.0, 10.0), indexing="ij")
     floor = np.stack([s, n, np.full(s.shape, gum)], axis=-1)
     middles = np.array([20.0 - apart / 2, 20.0 + apart / 2])
-    corners = np.concatenate(
-        [sheet(ball + [middles[0], 0, 0]), sheet(ball + [middles[1], 0, 0]), sheet(floor)]
-    ).reshape(-1, 3)
+    parts = [sheet(ball + [middles[0], 0, 0]), sheet(ball + [middles[1], 0, lift]), sheet(floor)]
+    if collar:
+        radius = RADIUS + np.array([collar, collar, -3.0])
+        level = np.array([gum, lift - 1.0, lift - 1.0])
+        t, r = np.meshgrid(turn, radius, indexing="ij")
+        up = np.broadcast_to(level, t.shape)
+        parts.append(sheet(np.stack([r * np.cos(t) + middles[1], r * np.sin(t), up], axis=-1)))
+    corners = np.concatenate(parts).reshape(-1, 3)
     # The row runs against the first axis, to the patient's left.
     faces = np.arange(len(corners), dtype=np.int32).reshape(-1, 3)[:, ::-1].copy()
     sn, height = np.ascontiguousarray(corners[:, :2]), np.ascontiguousarray(corners[:, 2])
     shadow = shadow_map(sn, height, faces, 40.0)
     ends = middles - RADIUS, middles + RADIUS
-    (found,) = find_passages(sn, height, faces, shadow, straight_line(40.0), *ends)
+    half = np.array([0.0, lift])
+    (found,) = find_passages(sn, height, faces, shadow, straight_line(40.0), *ends, half)
     return found
 
 
@@ -70,7 +79,7 @@ def gaps_of(
     passage: Passage,
     grain: float = 0.3,
     papilla: float = -2.0,
-    edge: float = RADIUS,
+    edge: float | tuple[float, float] = RADIUS,
     crown: float = 8.0,
     numbers: tuple[int, int] = (16, 15),
     shadow: np.ndarray | None = None,
@@ -79,7 +88,7 @@ def gaps_of(
     ends = np.array([0.0, 9.0]), np.array([8.0, 17.0])
     seen = np.zeros((1, 1)) if shadow is None else shadow
     row = Row(np.array(numbers), *ends, 0.0, 1.0, np.ones(2), seen)
-    tip, length = np.full(2, edge), np.full(2, crown)
+    tip, length = np.broadcast_to(edge, 2), believed(np.full(2, crown), row)
     return find_gaps([passage], row, tip, length, np.array([papilla]), grain, lambda local: local)
 
 
@@ -97,11 +106,21 @@ def test_balls_that_touch_are_no_gap_others_have_their_distance(apart, gum, widt
         assert gap.centre == pytest.approx([-20.0, 0.0, RADIUS - 0.45 * 8.0], abs=0.2)
 
 
+def test_gum_that_climbs_up_one_of_two_uneven_crowns_does_not_narrow_a_wide_space() -> None:
+    uneven = two_balls(18.0, -3.0, lift=3.0, collar=2.0)
+    # At the height at which the lower crown is widest there is gum around the higher one.
+    at = round((0.0 - uneven.bottom) / LEVEL_MM)
+    assert uneven.widths[at] == pytest.approx(8.0, abs=0.2)
+    (gap,) = gaps_of(uneven, papilla=-3.0, edge=(RADIUS, RADIUS + 3.0), numbers=(16, 14))
+    assert gap.kind == "missing"
+    assert gap.width_mm == pytest.approx(10.0, abs=0.15)
+
+
 def opening(*widths: float, bottom: float = -1.0) -> Passage:
     """A passage with given widths every 0.4 mm from its bottom."""
     at = np.arange(0.0, 0.4 * (len(widths) - 1) + 0.01, LEVEL_MM)
     told = np.interp(at, 0.4 * np.arange(len(widths)), widths)
-    return Passage(bottom, told, np.zeros((len(told), 2)))
+    return Passage(bottom, told, np.zeros((len(told), 2)), np.inf)
 
 
 def test_a_smeared_contact_opens_like_a_v_and_a_gap_like_a_u() -> None:
