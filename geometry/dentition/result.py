@@ -7,12 +7,15 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 Array = NDArray[np.float64]
 
 SIDES = ("facial", "lingual")
 SHORT_ODDS = 0.3
 """A place counts as short from this probability on: missing one costs more than a rescan."""
+BEHIND_MM = 1.0
+"""What lies so far behind the end of the last tooth is none of its cusps."""
 SEEN_LEAST = 0.3
 """Where the margin shows at a smaller share of the places, none of it is to be trusted."""
 
@@ -238,6 +241,20 @@ class Dentition:
     def margin_high(self) -> bool:
         """Whether crowns read as short as hardly any are: a fold above the margin was followed."""
         return self.crown_ratio < SHORT_CROWNS
+
+    def behind_last(self, points: Array) -> NDArray[np.bool_]:
+        """Which of some points (n, 3), file coordinates, lie behind the last teeth of the row."""
+        behind = np.zeros(len(points), dtype=np.bool_)
+        last = len(self.teeth) - 1
+        if last < 1 or not len(points):
+            return behind
+        centres = np.stack([tooth.centre for tooth in self.teeth])
+        _, nearest = cKDTree(centres).query(points)
+        for k, inner in ((0, 1), (last, last - 1)):
+            along = centres[k] - centres[inner]
+            over = (points - centres[k]) @ along / np.linalg.norm(along)
+            behind |= (nearest == k) & (over > 0.5 * self.teeth[k].width_mm + BEHIND_MM)
+        return behind
 
     def captured_by_sextant(self) -> dict[str, dict[str, float]]:
         """Smallest captured height of each sextant and side, mm."""

@@ -113,18 +113,24 @@ def _side(
     return max(0.0, float(below.max() if concave else -below.min())), concave
 
 
-def curve_of_spee(frame: Frame) -> CurveOfSpee:
+def curve_of_spee(frame: Frame, gum: NDArray[np.bool_] | None = None) -> CurveOfSpee:
     """Measure the curve of Spee on both sides of an arch.
 
     On a lower arch it is the depth on the gum side, 0 when all cusps stand on or
     above the line; on an upper one the side on which most back cusps lie counts.
+
+    Parameters
+    ----------
+    frame : Frame
+    gum : (n,) bool, optional
+        Which of the frame's tips are gum behind the last teeth, where the teeth are known.
     """
-    local = frame.to_local(frame.tips)
-    view = local[:, 1:]
-    peak = ~frame.tip_on_edge
+    kept = np.ones(len(frame.tips), dtype=np.bool_) if gum is None else ~gum
+    view = frame.to_local(frame.tips[kept])[:, 1:]
+    places, peak = frame.tip_places[kept], ~frame.tip_on_edge[kept]
     lower = frame.arch == "lower"
-    left = _side(view, frame.tip_places, peak, -1.0, lower)
-    right = _side(view, frame.tip_places, peak, 1.0, lower)
+    left = _side(view, places, peak, -1.0, lower)
+    right = _side(view, places, peak, 1.0, lower)
     return CurveOfSpee(
         left_mm=left[0] if left else None,
         right_mm=right[0] if right else None,

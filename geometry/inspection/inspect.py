@@ -226,7 +226,8 @@ def _measure_arch(
     report["topology"]["holes"] = [
         holes.hole_record(hole, placer(hole.centre)) for hole in topology.holes
     ]
-    tilt, spee = measure_tilt(frame), curve_of_spee(frame)
+    tilt = measure_tilt(frame)
+    spee = curve_of_spee(frame, dentition.behind_last(frame.tips))
     depths = {"left": spee.left_mm, "right": spee.right_mm}
     report["tilt"] = {
         "angle_deg": round(tilt.angle_deg, 2),

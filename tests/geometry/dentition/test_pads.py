@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from geometry.dentition import Dentition, TissuePlace, Tooth
 from geometry.dentition.row import rows, spaces
 
 TEETH = {15: 7.0, 16: 10.0, 17: 9.0, 18: 8.0}
@@ -18,6 +19,20 @@ def seen_from_above(low: float, cusps: float) -> np.ndarray:
     bumps = np.cos(2.0 * np.pi * s / 5.0) * np.cos(2.0 * np.pi * n / 5.0)
     round_top = 1.5 * (n / 4.0) ** 2 + np.where(first, 0.03 * (s - ENDS[1]) ** 2, 0.0)
     return np.maximum(np.where(first, cusps, 0.7) * bumps - low * first - round_top, -12.0)
+
+
+def test_what_lies_behind_the_last_teeth_is_none_of_their_cusps() -> None:
+    place = TissuePlace(np.empty((0, 3)), True, 9.0, 8.5, 9.5, 0.0, "measured", *np.zeros((2, 3)))
+    # A row that turns by a right angle, as that of a quadrant and the front.
+    centres = [[0.0, -20.0, 0.0], [0.0, -10.0, 0.0], [0.0, 0.0, 0.0], [8.0, 6.0, 0.0]]
+    teeth = tuple(
+        Tooth(number, True, "05", np.array(centre), 10.0, 7.0, place, place)
+        for number, centre in zip((27, 26, 25, 24), centres, strict=True)
+    )
+    points = [[3.0, -25.0, 0.0], [0.0, -27.0, -2.0], [0.0, -13.0, 0.0], [14.0, 11.0, 0.0]]
+    found = Dentition("upper", teeth).behind_last(np.array(points))
+    assert found.tolist() == [False, True, False, True]
+    assert Dentition("upper").behind_last(np.array(points)).tolist() == [False] * 4
 
 
 @pytest.mark.parametrize("arch", ["upper", "lower"])

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
@@ -48,6 +50,27 @@ def test_curve_of_spee_of_a_lower_arch(arches):
     assert found.right_mm == pytest.approx(lower.truth.spee["right"], abs=0.5)
     assert found.left_concave
     assert found.right_concave
+
+
+def test_gum_behind_the_last_molars_ends_no_curve_of_spee(arches):
+    lower = arches["lower"]
+    frame = find_frame(lower.mesh, arch="lower")
+    last = [int(np.argmax(side * frame.tip_places[:, 0])) for side in (-1.0, 1.0)]
+    # Retromolar pads 8 mm behind the last cusps and 2 mm under them.
+    pads = frame.tips[last] - 8.0 * frame.anterior - 2.0 * frame.occlusal
+    facial = np.array([[-8.0, 2.0], [8.0, 2.0]])
+    told = replace(
+        frame,
+        tips=np.concatenate([frame.tips, pads]),
+        tip_places=np.concatenate([frame.tip_places, frame.tip_places[last] * [1, 0] + facial]),
+        tip_on_edge=np.append(frame.tip_on_edge, [False, False]),
+    )
+    gum = np.arange(len(told.tips)) >= len(frame.tips)
+    true, without, found = curve_of_spee(frame), curve_of_spee(told), curve_of_spee(told, gum)
+    assert found == true
+    assert true.left_mm is not None
+    assert without.left_mm is not None
+    assert abs(without.left_mm - true.left_mm) > 0.5
 
 
 def test_curve_of_spee_stays_with_its_side(arches):
