@@ -57,8 +57,8 @@ crowns; and so near to the bottom, a sudden widening is a step of the gum."""
 EDGE_MM = 0.8
 MISSING_MM = 2.0
 WIDE_MM, CLIMB_MM, HALF_SHARE = 3.5, 0.5, 0.5
-"""In a space so wide gum climbs up the crowns on either side. Where it narrows the space by so much,
-they are as far apart as they are seen to be from above, each more than half way up."""
+"""In a space so wide gum climbs up the crowns on either side. Where it narrows the space by so
+much, they are as far apart as they are seen to be from above, each more than half way up."""
 
 FRONT_TEETH = 3
 BESIDE_MM, BEHIND_MM, LEVEL_WITH_MM, VALLEY_MM = 2.0, 5.0, 1.5, 2.0
