@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from production.scheduling.learning import ENOUGH
+
 DEFINITIONS = {
     "on_time": "Promises due in the range whose appliances were all ready by the agreed time, "
     "out of those due in it that are settled or overdue. A moved promise counts with its last "
@@ -44,6 +46,11 @@ DEFINITIONS = {
     "the machine was not out of service. A run after closing is not counted. Filled: appliances "
     "in its loads, of what the loads could have held. Hands: minutes of attended work, of the "
     "open minutes of all technicians, without those in which they were away.",
+    "times": "Median of the marks of the last 90 days, whatever range is shown above; nine of ten "
+    "lie between the two ends. A mark far from the others counts as forgotten. From "
+    f"{ENOUGH} marks on, plans and quotes use these times in place of the routes'; a machine, a "
+    "person or a sheet is told apart where it differs by a tenth or more, as far as its marks "
+    "speak for it.",
     "cost": "Materials: what was taken from lots in the range, failed pieces included, at the "
     "material's price; one that is entered for the first time counts for what was taken before as "
     "well. Hands: minutes from start to finish at attended stages; where a start "
@@ -71,6 +78,7 @@ NAMES = {
     "lead_chart": "Scan to hand-over over time",
     "tries": "Tries, failed, remade",
     "capacity": "Capacity used",
+    "times": "How long a stage takes",
     "cost": "What an appliance takes",
     "reliability": "What was said, what happened",
     "change": "Better, worse",

@@ -6,6 +6,7 @@ import datetime as dt
 import random
 
 import pytest
+from django.urls import reverse
 from django.utils import timezone
 
 from clinic.models import Role, User
@@ -27,6 +28,7 @@ from production.scheduling import quote_pickup
 from production.scheduling.learning import believed, factor, learn
 from production.scheduling.publish import make_plan
 from production.scheduling.state import read_situation
+from production.selectors.times import stage_times
 
 
 @pytest.fixture
@@ -118,6 +120,24 @@ def test_a_slow_hand_and_a_thick_sheet_are_told_apart_and_plans_use_both(trims, 
     assert first is not None
     assert second is not None
     assert second >= first
+
+
+def test_the_review_says_what_stages_take_and_who_takes_longer(trims, signed_in):
+    quick, slow, thick, _ = trims
+    learn().save()
+    by_stage = {t.stage.code: t for t in stage_times()}
+    assert by_stage["print"].median is None
+    trim = by_stage["trim"]
+    assert trim.records == 80
+    assert trim.counts
+    assert trim.low < trim.median < trim.high
+    differ = dict(trim.others)
+    assert differ[str(slow)] > 0.2
+    assert differ[str(quick)] < -0.15
+    assert differ[str(thick)] > 0.1
+    page = signed_in("doctor").get(reverse("review")).content.decode()
+    assert "How long a stage takes" in page
+    assert f"{slow}: " in page
 
 
 def test_people_of_one_pace_are_alike_to_the_planner(washes):

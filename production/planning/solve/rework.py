@@ -41,9 +41,10 @@ GOALS = {
 }
 EFFORT = 0.1  # deterministic time of the solver for a part
 LEAST = 0.02  # of it that a part counts as, for building its model
-SMALLEST = 40.0  # steps of a part, at first and at least: below, annealing finds more
+BEGIN, SMALLEST = 40.0, 20.0  # steps of a part, at first and at least
 LARGER, SMALLER = 1.15, 0.88  # after a part searched through, after one in which nothing was found
-BEST, FEWER = range(2)  # what is asked of a part: a better plan, a promise broken less
+BEST, FEWER, LAST = range(3)  # asked of a part: a better plan, a promise broken less, lead time
+WIDE = 0.5  # of the steps, in a part searched through: lead time then is worth a part, too
 SECONDS_PER_STEP = 3e-4  # to build a part's model, with something to spare
 
 
@@ -53,9 +54,9 @@ class Rework:
     def __init__(self, search: Search, seed: int, bound: Bound | None = None) -> None:
         self.search = search
         self.seed = seed
-        self.lower = bound.lower if bound else {}  # by criterion, what no plan is below
-        self.size = [SMALLEST, SMALLEST]  # of a part, by what is asked
-        self.over = [False, False]  # nothing more is to be found in this way
+        self.lower = dict(bound.lower) if bound else {}  # by criterion, what no plan is below
+        self.size = [BEGIN] * 3  # of a part, by what is asked
+        self.over = [False] * 3  # nothing more is to be found in this way
         lateness = search.objective != "makespan"
         self.kinds = regions.LATENESS_KINDS if lateness else regions.KINDS
         self.lock = Lock()
@@ -84,7 +85,7 @@ class Rework:
         builder, now = PartBuilder(work), scratch(work.arrays)
         rng = np.random.default_rng(self.seed + number)
         effort = budget.deterministic
-        tried = [number, number]  # parts, by what was asked of them
+        tried = [number] * 3  # parts, by what was asked of them
         for turn in count():
             if budget.until is None:
                 enough = effort < LEAST
@@ -100,6 +101,8 @@ class Rework:
             kinds = regions.FEWER_KINDS if asked == FEWER else self.kinds
             if asked == FEWER:
                 job = regions.savable_job(work.arrays, now, rng)
+            elif asked == LAST:
+                job = int(rng.choice(np.flatnonzero(work.arrays.job_last >= 0)))
             else:
                 job = regions.pressing_job(work.arrays, now, span, rng)
             kind = kinds[tried[asked] % len(kinds)]
@@ -119,19 +122,31 @@ class Rework:
                     self.size[asked] *= LARGER
                 elif not found:
                     self.size[asked] = max(self.size[asked] * SMALLER, SMALLEST)
-                self.over[asked] |= bool(status == cp_model.INFEASIBLE and free.all())
+                if status == cp_model.INFEASIBLE and free.all():
+                    self._settle(base, asked)
 
     def _asked(self, base: Best, turn: int) -> int:
-        """Return what is asked of a part of a plan: where promises break, both in turn."""
-        breaks = LATE in self._goals(base) and base.value[LATE] > 0
-        return FEWER if breaks and turn % 2 == 0 and not self.over[FEWER] else BEST
+        """Return what is asked of a part of a plan: where promises break, all in turn."""
+        goals = self._goals(base)
+        breaks = TARDY in goals and LEAD in goals and base.value[LATE] > 0
+        if breaks and LATE in goals and turn % 2 == 0 and not self.over[FEWER]:
+            return FEWER
+        wide = self.size[BEST] > WIDE * len(self.search.work.steps)
+        return LAST if breaks and wide and turn // 2 % 2 == 0 and not self.over[LAST] else BEST
 
     def _goals(self, base: Best) -> dict[int, int]:
         """Return the weights of what can still be bettered in a plan."""
         objective = self.search.objective
         settled = bounds.settled(base.value, self.lower, objective)
-        goals = GOALS[objective]
-        return {c: goals[c] for c in bounds.CRITERIA[objective][settled:]}
+        return {c: GOALS[objective][c] for c in bounds.CRITERIA[objective][settled:]}
+
+    def _settle(self, base: Best, asked: int) -> None:
+        """Note that no plan at all is better in what was asked of a part that held everything."""
+        goals = self._goals(base)
+        if asked == BEST and TARDY in goals and LEAD in goals and base.value[LATE] > 0:
+            self.lower |= {c: float(base.value[c]) for c in (LATE, TARDY)}
+        else:
+            self.over[asked] = True
 
     def _offer(self, best: Best, budget: Budget, start: Array, resource: Array, run: Array) -> None:
         """Take the solver's plan, timed from the real figures, if it is better."""
@@ -152,7 +167,7 @@ class Rework:
         if asked == FEWER:
             model.cp.add(Measure(model).expression(LATE) <= round(base.value[LATE]) - 1)
         else:
-            self._minimize(model, base)
+            self._minimize(model, base, asked)
         solver = cp_model.CpSolver()
         p = solver.parameters
         p.num_workers = 1
@@ -167,11 +182,13 @@ class Rework:
         solver.solve(model.cp)
         return solver
 
-    def _minimize(self, model: Model, base: Best) -> None:
+    def _minimize(self, model: Model, base: Best, asked: int) -> None:
         """Let a model look for the least of all goals together, no promise more broken."""
         measure, goals = Measure(model), self._goals(base)
-        if TARDY in goals and base.value[LATE] > 0:
-            goals.pop(LEAD, None)  # annealing finds that; a broken promise is worth the time
+        if asked == LAST:
+            goals = {LEAD: goals[LEAD]}
+        elif TARDY in goals and base.value[LATE] > 0:
+            goals.pop(LEAD, None)  # where a promise is broken, that is asked by itself
         whole = model.scale.per_minute * measure.weight
         total = sum(
             weight * (whole // measure.unit(c)) * measure.expression(c)

@@ -50,7 +50,7 @@ class _Shares:
 
 SMALL_DAY = _Shares(orders=0.08, anneal=0.1, exact=0.45)
 # What the solver proves first is no goal of the parts, which find more than it finds in its time.
-MIDDLE_DAY = _Shares(orders=0.06, anneal=0.22, proof=0.12, rework=0.38, exact=0.17)
+MIDDLE_DAY = _Shares(orders=0.06, anneal=0.22, proof=0.08, rework=0.36, exact=0.12)
 # One long walk finds more than two short ones, and the solver needs its time at one go.
 USUAL_DAY = _Shares(orders=0.08, anneal=0.5, exact=0.3)
 LARGE_DAY = _Shares(orders=0.08, anneal=0.6)
@@ -368,16 +368,18 @@ def _improve(
         Exact(search, seed).improve(best, bound, budget.part(shares.exact))
     if not bound.proved:
         spent = sum((shares.orders, shares.anneal, shares.proof, shares.rework, shares.exact))
-        _anneal(search, best, bound, budget.rest(1.0 - spent))
+        # Of what comes first, a walk finds little more than the parts did; they leave the last.
+        least = len(bounds.CRITERIA[search.objective]) - 1 if shares.rework else 0
+        _anneal(search, best, bound, budget.rest(1.0 - spent), least)
 
 
-def _anneal(search: Search, best: Best, bound: Bound, budget: Budget) -> None:
-    """Anneal what is not settled, stage after stage."""
+def _anneal(search: Search, best: Best, bound: Bound, budget: Budget, least: int = 0) -> None:
+    """Anneal what is not settled, stage after stage; ``least`` criteria are taken as settled."""
 
     def done(value: Array) -> bool:
         return bounds.reached(value, bound.lower, search.objective)
 
-    settled = bounds.settled(best.value, bound.lower, search.objective)
+    settled = max(bounds.settled(best.value, bound.lower, search.objective), least)
     closing = len(search.work.arrays.shut) > 0
     for stage in stages(search.objective, best.value, settled, closing):
         search.anneal(best, stage, budget.part(stage.share), done)

@@ -21,6 +21,7 @@ from production.selectors.behind import behind as select_behind
 from production.selectors.days import facts
 from production.selectors.definitions import DEFINITIONS
 from production.selectors.facts import Facts, lead_percentile, total
+from production.selectors.times import stage_times
 
 LISTED = 500
 LONGEST_DAYS = 3660
@@ -54,6 +55,7 @@ def _page(request: HttpRequest, span: select.Range) -> dict[str, Any]:
         "where": [table for table in breakdown.where(found, found_before) if table.lines],
         "machines": breakdown.machines(found, found_before),
         "hands": breakdown.hands(found, found_before),
+        "times": stage_times(),
         "cost": breakdown.cost(found),
         "cost_before": breakdown.cost(found_before),
         "failures": drift.failures(weeks),
