@@ -14,8 +14,6 @@ Array = NDArray[np.float64]
 SIDES = ("facial", "lingual")
 SHORT_ODDS = 0.3
 """A place counts as short from this probability on: missing one costs more than a rescan."""
-BEHIND_MM = 1.0
-"""What lies so far behind the end of the last tooth is none of its cusps."""
 SEEN_LEAST = 0.3
 """Where the margin shows at a smaller share of the places, none of it is to be trusted."""
 
@@ -243,7 +241,10 @@ class Dentition:
         return self.crown_ratio < SHORT_CROWNS
 
     def behind_last(self, points: Array) -> NDArray[np.bool_]:
-        """Which of some points (n, 3), file coordinates, lie behind the last teeth of the row."""
+        """Which of some points (n, 3), file coordinates, lie behind the last teeth of the row.
+
+        No cusp of theirs does: it stands within the crown's length.
+        """
         behind = np.zeros(len(points), dtype=np.bool_)
         last = len(self.teeth) - 1
         if last < 1 or not len(points):
@@ -253,7 +254,7 @@ class Dentition:
         for k, inner in ((0, 1), (last, last - 1)):
             along = centres[k] - centres[inner]
             over = (points - centres[k]) @ along / np.linalg.norm(along)
-            behind |= (nearest == k) & (over > 0.5 * self.teeth[k].width_mm + BEHIND_MM)
+            behind |= (nearest == k) & (over > 0.5 * self.teeth[k].width_mm)
         return behind
 
     def captured_by_sextant(self) -> dict[str, dict[str, float]]:
