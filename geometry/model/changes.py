@@ -297,8 +297,9 @@ def repairs(mended: list[dict[str, Any]]) -> list[str]:
     return out
 
 
-def far_off(mended: list[dict[str, Any]]) -> list[str]:
-    """Say where a person has to compare the model with the scan."""
+def far_off(mended: list[dict[str, Any]], trim: float) -> list[str]:
+    """Say where a person has to compare a model, cut at a height, with the scan."""
+    keeps = "a lower cut" if trim > 0.0 else "a taller model"
     out = []
     patches = [place for place in mended if place["what"] not in (BORDER, LOOSE, BAR, CODE)]
     borders = [place for place in mended if place["what"] == BORDER]
@@ -306,7 +307,7 @@ def far_off(mended: list[dict[str, Any]]) -> list[str]:
     for places, limit, words in (
         (patches, LOOK_AT, "compare the mended place with the scan before printing, or rescan it"),
         (borders, BORDER_OFF, "the border was trimmed there"),
-        (loose, BORDER_OFF, "what hangs on below the trim only was left out; a lower cut keeps it"),
+        (loose, BORDER_OFF, f"what hangs on below the trim only was left out; {keeps} keeps it"),
     ):
         worst = max(places, key=lambda place: place["deviation_mm"], default=None)
         if worst is not None and worst["deviation_mm"] > limit:

@@ -309,7 +309,7 @@ def build(
         scan = known.topology.main.vertices @ move[:3, :3].T + move[:3, 3]
         line = GumLine(known.dentition, move)
         mended, deviation = changes(scan, trim.z, spots, covers, filling, solid, places, line)
-        warnings += far_off(mended)
+        warnings += far_off(mended, trim.z)
         remarks += repairs(mended)
         filled = near_fill(filling, solid.triangles.mean(axis=1), 1)
         forming = forming_record(

@@ -9,6 +9,7 @@ import pytest
 
 from geometry.errors import GeometryError
 from geometry.model.base.borders import BORDER
+from geometry.model.base.closing import LOOSE
 from geometry.model.changes import _Beside, far_off
 from geometry.model.gumline import GumLine
 from geometry.model.surface.mending import Spot
@@ -83,7 +84,7 @@ def told(below: float) -> list[str]:
     lost, _ = beside(10.0, 13.0, below, 2.4)
     spot = Spot(BORDER, np.array([11.5, 0.0, 9.0 - below]), 3.0)
     place = {"what": BORDER, "deviation_mm": 2.4, "name": "at 36, lingual side", **lost.at(spot)}
-    return far_off([place])
+    return far_off([place], 2.0)
 
 
 def test_what_is_told_says_whether_an_appliance_reaches_it() -> None:
@@ -92,3 +93,18 @@ def test_what_is_told_says_whether_an_appliance_reaches_it() -> None:
     assert "up to 2.4 mm of gum is missing within 3 mm of the gum line at 36" in missing
     (off,) = told(4.0)
     assert "from 4.0 mm beside the gum line on" in off
+
+
+@pytest.mark.parametrize(("trim", "words"), [(2.0, "a lower cut"), (0.0, "a taller model")])
+def test_what_hangs_on_below_the_cut_only_is_told_with_what_keeps_it(trim, words):
+    place = {
+        "what": LOOSE,
+        "at": [0.0, 0.0, 0.0],
+        "size_mm": 6.0,
+        "deviation_mm": 6.6,
+        "name": "at 16, lingual side",
+        "gum_line_mm": 11.4,
+        "edge_lost_mm": 0.0,
+    }
+    (line,) = far_off([place], trim)
+    assert f"{words} keeps it" in line
