@@ -74,7 +74,7 @@ _FOLDS, _FOLDS_MM, _FOLDS_FACING = 3, 4.5, 0.85
 _FOLDS_ALIKE, _FOLDS_LEAST_MM = 0.6, 0.4
 # What lies on a surface ends in a foot, in two thirds of all directions at least: a turn of so
 # much, and more where it faces up, as corners of crowns and ridges do.
-_FOOT_OF, _FOOT_LEAST_RAD, _FOOT_UP_RAD = 4, 0.3, 0.4
+_FOOT_OF, _FOOT_LEAST_RAD, _FOOT_UP_RAD = 4, 0.15, 1.0
 # Nor does a drop stand over a hollow, or, facing up, on a slope: papillae and corners do.
 _HOLLOW_DEPTH_MM, _HOLLOW_RISE_MM, _HOLLOW_EXCESS_MM = 0.2, 0.4, -0.05
 _SLOPE_UP, _SLOPE_RISE_MM = 0.6, -0.5
