@@ -21,6 +21,18 @@ def seen_from_above(low: float, cusps: float) -> np.ndarray:
     return np.maximum(np.where(first, cusps, 0.7) * bumps - low * first - round_top, -12.0)
 
 
+def test_a_flat_ridge_with_sharp_edges_behind_the_last_molar_is_no_tooth() -> None:
+    shadow, ends = seen_from_above(3.5, 0.0), (ENDS[:-1], ENDS[1:])
+    n = np.arange(shadow.shape[1]) * spaces.CELL_MM - spaces.HALF_MM
+    ridge = -3.5 - 0.05 * n - 1.2 * np.maximum(np.abs(n) - 3.0, 0.0)
+    own = slice(0, round(ENDS[1] / spaces.CELL_MM))
+    shadow[own] = ridge
+    numbers = np.array(sorted(TEETH, reverse=True))
+    # Its edges alone are as rough as cusps are.
+    assert rows._seen_between(shadow, *ENDS[:2])[2] > rows.PAD_SHAPE_MM
+    assert rows._crowns(shadow, numbers, *ends) == slice(1, 4)
+
+
 def test_what_lies_behind_the_last_teeth_is_none_of_their_cusps() -> None:
     place = TissuePlace(np.empty((0, 3)), True, 9.0, 8.5, 9.5, 0.0, "measured", *np.zeros((2, 3)))
     # A row that turns by a right angle, as that of a quadrant and the front.
