@@ -67,8 +67,8 @@ class Doubt:
     soft_mm: float = 1.0
 
 
-USUAL = Doubt(loss_mm=1.5, hold=0.03, off_mm=1.2)
-STRICT = Doubt(loss_mm=1.0, hold=0.1, off_mm=0.7)
+USUAL = Doubt(loss_mm=1.5, hold=0.008, off_mm=1.2)
+STRICT = Doubt(loss_mm=1.0, hold=0.03, off_mm=0.7)
 
 
 @njit(cache=True, nogil=True)

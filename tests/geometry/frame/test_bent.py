@@ -56,8 +56,10 @@ def test_a_tipped_last_molar_hardly_turns_the_plane(rise: float) -> None:
     assert degrees(levels.plane.axis, UP) < 0.65 * degrees(levels.every.axis, UP)
 
 
-def test_a_curve_of_spee_is_no_row_of_outliers() -> None:
-    places, along = row_of_tips(2.0)
+@pytest.mark.parametrize("spee_mm", [2.0, 2.5])
+def test_a_curve_of_spee_is_no_row_of_outliers(spee_mm: float) -> None:
+    """Also as deep as in Class II: 2.44 mm, SD 0.73 (models of 200 persons, in an abstract)."""
+    places, along = row_of_tips(spee_mm)
     counts = standing_off(places, along, np.ones(along.size), USUAL)
     assert counts.min() > 0.85
     levels = levels_of(places, along)
