@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Generator
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import cast
 
@@ -79,6 +80,8 @@ class _Trial:
     near: Nearby
     rounds: Rounds
     lost: float
+    ahead: Future[float | Closed] | None = None
+    """Its next round, where that was begun already."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,6 +90,14 @@ class _Stood:
 
     solid: Closed
     lost: float
+
+
+def _next(rounds: Rounds) -> float | Closed:
+    """Return what the next round says that was lost, or the surface that it closed."""
+    try:
+        return next(rounds)
+    except StopIteration as done:
+        return cast(Closed, done.value)
 
 
 def kept(skin: Skin, solid: Closed) -> float:
@@ -152,22 +163,37 @@ class _Search:
         return self._follow(trials, FAR_TOO_MUCH if skin is self._skin else np.inf)
 
     def _follow(self, trials: list[_Trial], most: float) -> _Stood | None:
-        """Follow ways until one has closed a surface, or all have lost more than ``most``."""
-        while trials:
-            trial = min(trials, key=lambda one: max(one.lost, LITTLE_LOST))
-            if trial.lost > most:
-                # Gone on with where nothing else helps.
-                trial.near.whole()
-                self._halted, self._given_up = trials, trial.near.spots
-                return None
-            try:
-                trial.lost = next(trial.rounds)
-            except StopIteration as done:
-                return _Stood(done.value, trial.lost)
-            except FoldedBorder as error:
-                trials.remove(trial)
-                self._folded.append(error)
-        return None
+        """Follow ways until one has closed a surface, or all have lost more than ``most``.
+
+        The second best goes on beside the best, which makes no difference to either.
+        """
+        beside = 1 if len(self._skin.faces) > FINE else 2
+        pool = ThreadPoolExecutor(max_workers=beside)
+        try:
+            while trials:
+                ranked = sorted(trials, key=lambda one: max(one.lost, LITTLE_LOST))
+                trial = ranked[0]
+                if trial.lost > most:
+                    # Gone on with where nothing else helps.
+                    trial.near.whole()
+                    self._halted, self._given_up = trials, trial.near.spots
+                    return None
+                for one in ranked[:beside]:
+                    if one.ahead is None and one.lost <= most:
+                        one.ahead = pool.submit(_next, one.rounds)
+                done, trial.ahead = cast(Future[float | Closed], trial.ahead), None
+                try:
+                    found = done.result()
+                except FoldedBorder as error:
+                    trials.remove(trial)
+                    self._folded.append(error)
+                    continue
+                if isinstance(found, Closed):
+                    return _Stood(found, trial.lost)
+                trial.lost = found
+            return None
+        finally:
+            pool.shutdown(wait=False)
 
     def _inside(self, given_up: list[Spot]) -> _Stood | None:
         """Leave a strip of the border out around folds, and where much was given up.
