@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from scipy.sparse import coo_matrix, csc_matrix, csr_matrix
 from scipy.sparse.linalg import splu
 
-from geometry.model.surface.halfedges import Faces, compact, corners_at
+from geometry.model.surface.halfedges import Faces, compact, corners_at, face_areas
 
 LONGEST_EXACT = 220
 RINGS = 2
@@ -147,14 +147,12 @@ def refine_patch(
     wanted = 0.433 * edge * edge
     pairs = np.sort(np.array(taken or [], dtype=np.int64).reshape(-1, 2), axis=1)
     for _ in range(12):
-        p = points[tris]
-        area = 0.5 * np.linalg.norm(np.cross(p[:, 1] - p[:, 0], p[:, 2] - p[:, 0]), axis=1)
-        large = area > 2.2 * wanted
+        large = face_areas(points, tris) > 2.2 * wanted
         if large.any():
             a, b, c = tris[large].T
             d = len(points) + np.arange(len(a), dtype=np.int32)
             split = [np.column_stack(corners) for corners in ((a, b, d), (b, c, d), (c, a, d))]
-            points = np.vstack((points, p[large].mean(axis=1)))
+            points = np.vstack((points, points[tris[large]].mean(axis=1)))
             tris = np.concatenate((tris[~large], *split))
         tris = _flip(points, tris, np.sort(pairs[:, 0] * len(points) + pairs[:, 1]))
         if not large.any() or len(points) > len(vertices) + 4000:
@@ -320,7 +318,8 @@ def patch_loop(
     local = fill_loop(rim, taken=taken)
     if len(line) < 5 or not smooth:
         return vertices, backwards[local].astype(np.int32)
-    perimeter = float(np.linalg.norm(np.roll(rim, -1, axis=0) - rim, axis=1).sum())
+    steps = rim - rim[np.arange(-1, len(rim) - 1)]
+    perimeter = float(np.sqrt((steps * steps).sum(axis=1)).sum())
     patch_v, patch_f = refine_patch(rim, local, max(edge, perimeter / 120.0), taken)
     made = len(patch_v) - len(line)
     index = np.concatenate((backwards, len(vertices) + np.arange(made)))
