@@ -77,8 +77,9 @@ class FitAnswer(models.Model):
 class LearnedTimes(models.Model):
     """Stage times fitted to the office's own records; the newest row is used.
 
-    ``times`` maps “stage” to [median minutes, spread, records], and “stage|machine|pk”,
-    “stage|person|pk” or “stage|material|pk” to [factor] where the difference is clear.
+    ``times`` maps “stage@minutes of the route” to [median minutes, spread, records], and the
+    same followed by “|machine|pk”, “|person|pk” or “|material|pk” to [factor] where the
+    difference is clear.
     """
 
     made_at = models.DateTimeField(default=timezone.now)

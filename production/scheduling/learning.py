@@ -5,12 +5,13 @@ from __future__ import annotations
 import datetime as dt
 import math
 from collections.abc import Iterable
+from typing import Any
 
 from django.db.models import Count, Max, Min
 from django.utils import timezone
 
 from clinic.models import Office
-from production.models import LearnedTimes, Load, StageEvent
+from production.models import LearnedTimes, Load, RouteStage, StageEvent
 from production.planning.fits import Fits, Record, day_so_far, fit_stages
 
 WINDOW_DAYS = 90
@@ -20,38 +21,69 @@ ENOUGH = 8
 #: it, people and machines are alike to the planner, which is quicker and nearly as right.
 CLEAR = 0.1
 KEPT = 50
-#: The least and the greatest sheet of a load's members: one sheet where they are equal.
-SHEETS = {
+#: The least and the greatest kind and sheet of a load's members: one where they are equal.
+MEMBERS = {
+    "members": Count("items"),
+    "kind_from": Min("items__appliance__kind"),
+    "kind_to": Max("items__appliance__kind"),
     "sheet_from": Min("items__appliance__order__sheet"),
     "sheet_to": Max("items__appliance__order__sheet"),
 }
 
 
+Routes = dict[tuple[str, int], float]
+
+
+def group(stage: str, minutes: float) -> str:
+    """Return what records of a stage are fitted as one: those whose routes say the same minutes.
+
+    A thick sheet heats and trims for longer; a route that says so is not averaged away.
+    """
+    return f"{stage}@{minutes:g}"
+
+
 def records(since: dt.datetime) -> list[Record]:
     """Return one record for every run of a machine and every piece of hand work since then."""
-    return [*_runs(since), *_hands(since)]
+    routes = _routes()
+    return [*_runs(since, routes), *_hands(since, routes)]
 
 
-def _runs(since: dt.datetime) -> Iterable[Record]:
+def _routes() -> Routes:
+    rows = RouteStage.objects.values_list("stage__code", "kind_id", "minutes")
+    return {(stage, kind): minutes for stage, kind, minutes in rows}
+
+
+def _load(row: dict[str, Any], minutes: float, routes: Routes) -> Record | None:
+    """Return the record of a load; None where no route of its members has its stage."""
+    said = [routes.get((row["stage__code"], row[end])) for end in ("kind_from", "kind_to")]
+    known = [told for told in said if told is not None]
+    if not known:
+        return None
+    sheet = row["sheet_from"]
+    return Record(
+        group(row["stage__code"], max(known)),
+        minutes,
+        machine=str(row["machine_id"]),
+        material=str(sheet) if sheet and sheet == row["sheet_to"] else None,
+        together=row["members"],
+    )
+
+
+def _runs(since: dt.datetime, routes: Routes) -> Iterable[Record]:
     zone = Office.get().zone
     rows = (
         Load.objects.filter(status=Load.Status.DONE, ended_at__gte=since, started_at__isnull=False)
-        .annotate(members=Count("items"), **SHEETS)
-        .values_list("stage__code", "machine_id", "started_at", "ended_at", "members", *SHEETS)
+        .annotate(**MEMBERS)
+        .values("stage__code", "machine_id", "started_at", "ended_at", *MEMBERS)
     )
-    for stage, machine, start, end, members, thin, thick in rows:
-        if start and end:
-            yield Record(
-                stage,
-                (end - start).total_seconds() / 60,
-                machine=str(machine),
-                material=str(thin) if thin and thin == thick else None,
-                day=start.astimezone(zone).date().isoformat(),
-                together=members,
-            )
+    for row in rows:
+        start, end = row["started_at"], row["ended_at"]
+        found = _load(row, (end - start).total_seconds() / 60, routes)
+        if found:
+            yield found._replace(day=start.astimezone(zone).date().isoformat())
 
 
-def _hands(since: dt.datetime) -> Iterable[Record]:
+def _hands(since: dt.datetime, routes: Routes) -> Iterable[Record]:
     """Pair the start and finish of hand work; asked-for times and taken-back marks stay out."""
     zone = Office.get().zone
     rows = (
@@ -64,21 +96,29 @@ def _hands(since: dt.datetime) -> Iterable[Record]:
         )
         .order_by("appliance_id", "seq")
         .values_list(
-            "appliance_id", "stage__code", "action", "at", "by_id", "appliance__order__sheet_id"
+            "appliance_id",
+            "stage__code",
+            "action",
+            "at",
+            "by_id",
+            "appliance__kind_id",
+            "appliance__order__sheet_id",
         )
     )
     began: tuple[int, str, dt.datetime] | None = None
-    for appliance, stage, action, at, by, sheet in rows:
+    for appliance, stage, action, at, by, kind, sheet in rows:
         if action == StageEvent.Action.START:
             began = (appliance, stage, at)
         elif began and began[:2] == (appliance, stage):
-            yield Record(
-                stage,
-                (at - began[2]).total_seconds() / 60,
-                material=str(sheet) if sheet else None,
-                person=str(by),
-                day=at.astimezone(zone).date().isoformat(),
-            )
+            said = routes.get((stage, kind))
+            if said is not None:
+                yield Record(
+                    group(stage, said),
+                    (at - began[2]).total_seconds() / 60,
+                    material=str(sheet) if sheet else None,
+                    person=str(by),
+                    day=at.astimezone(zone).date().isoformat(),
+                )
             began = None
 
 
@@ -102,15 +142,16 @@ def learn() -> LearnedTimes:
 
 
 def _running(now: dt.datetime) -> Iterable[Record]:
+    routes = _routes()
     rows = (
         Load.objects.filter(status=Load.Status.RUNNING, started_at__isnull=False)
-        .annotate(members=Count("items"))
-        .values_list("stage__code", "machine_id", "started_at", "members")
+        .annotate(**MEMBERS)
+        .values("stage__code", "machine_id", "started_at", *MEMBERS)
     )
-    for stage, machine, start, members in rows:
-        if start:
-            minutes = max((now - start).total_seconds() / 60, 0.1)
-            yield Record(stage, minutes, machine=str(machine), together=members)
+    for row in rows:
+        found = _load(row, max((now - row["started_at"]).total_seconds() / 60, 0.1), routes)
+        if found:
+            yield found
 
 
 def _table(fits: Fits) -> dict[str, list[float]]:
@@ -120,7 +161,7 @@ def _table(fits: Fits) -> dict[str, list[float]]:
         if plain is not None:
             table[stage] = [plain.minutes, plain.spread, plain.records]
     for (stage, part, name), effect in fits.effects.items():
-        if stage in table and abs(effect) >= math.log1p(CLEAR):
+        if fits.counts.get(stage, 0) >= ENOUGH and abs(effect) >= math.log1p(CLEAR):
             table[f"{stage}|{part}|{name}"] = [math.exp(effect)]
     return table
 
@@ -130,17 +171,17 @@ def newest() -> LearnedTimes | None:
     return LearnedTimes.objects.order_by("-pk").first()
 
 
-def believed(learned: LearnedTimes | None, stage: str) -> tuple[float, float] | None:
-    """Return median minutes and spread of a stage when there are enough records of it."""
+def believed(learned: LearnedTimes | None, grouped: str) -> tuple[float, float] | None:
+    """Return median minutes and spread of a group when there are enough records of it."""
     if learned is None:
         return None
-    found = learned.times.get(stage)
+    found = learned.times.get(grouped)
     if not found or found[2] < ENOUGH:
         return None
     return float(found[0]), float(found[1])
 
 
-def factor(learned: LearnedTimes | None, stage: str, part: str, name: object) -> float:
-    """Return what a machine, person or material (by primary key) multiplies a stage's time by."""
-    found = learned.times.get(f"{stage}|{part}|{name}") if learned else None
+def factor(learned: LearnedTimes | None, grouped: str, part: str, name: object) -> float:
+    """Return what a machine, person or material (by primary key) multiplies a group's time by."""
+    found = learned.times.get(f"{grouped}|{part}|{name}") if learned else None
     return float(found[0]) if found else 1.0

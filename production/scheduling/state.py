@@ -36,7 +36,7 @@ from production.models import (
 from production.planning.entities import Label
 from production.planning.policy import RULES, among
 from production.scheduling.hours import FOR_GOOD, minutes_after, open_spans, windows
-from production.scheduling.learning import ENOUGH, believed, factor, newest
+from production.scheduling.learning import ENOUGH, believed, factor, group, newest
 from production.scheduling.presence import Presence, presence
 from production.scheduling.rates import failure_rates
 
@@ -223,8 +223,10 @@ def _step(
     situation: Situation, entry: RouteStage, height_mm: float, sheet: int | None
 ) -> dict[str, Any]:
     stage = entry.stage
-    minutes, spread = believed(situation.learned, stage.code) or (entry.minutes, entry.spread)
-    minutes *= factor(situation.learned, stage.code, "material", sheet)
+    grouped = group(stage.code, entry.minutes)
+    learned = believed(situation.learned, grouped)
+    minutes, spread = learned or (entry.minutes, entry.spread)
+    minutes *= factor(situation.learned, grouped, "material", sheet)
     step: dict[str, Any] = {
         "minutes": minutes,
         "spread": spread,
@@ -239,14 +241,14 @@ def _step(
             step["hands"] = LOADING_MINUTES
     else:
         step["kind"] = CHAIR if stage.code == SCAN_STAGE else "technician"
-    own = _own_minutes(situation, stage, minutes, height_mm)
+    own = _own_minutes(situation, stage, grouped, minutes, height_mm)
     if own:
         step["alternatives"] = own
     return step
 
 
 def _own_minutes(
-    situation: Situation, stage: Stage, minutes: float, height_mm: float
+    situation: Situation, stage: Stage, grouped: str, minutes: float, height_mm: float
 ) -> dict[str, float]:
     """Return each machine's or person's own time of a stage; empty where they are alike."""
     machines = {k: m for k, m in situation.machines.items() if m.kind == stage.machine_kind}
@@ -263,7 +265,7 @@ def _own_minutes(
         return {}
     else:
         part, names = "person", {f"p{pk}": pk for pk in situation.presence}
-    factors = {k: factor(situation.learned, stage.code, part, pk) for k, pk in names.items()}
+    factors = {k: factor(situation.learned, grouped, part, pk) for k, pk in names.items()}
     alike = all(f == 1.0 for f in factors.values())
     return {} if alike else {key: minutes * f for key, f in factors.items()}
 

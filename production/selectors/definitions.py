@@ -48,9 +48,9 @@ DEFINITIONS = {
     "open minutes of all technicians, without those in which they were away.",
     "times": "Median of the marks of the last 90 days, whatever range is shown above; nine of ten "
     "lie between the two ends. A mark far from the others counts as forgotten. From "
-    f"{ENOUGH} marks on, plans and quotes use these times in place of the routes'; a machine, a "
-    "person or a sheet is told apart where it differs by a tenth or more, as far as its marks "
-    "speak for it.",
+    f"{ENOUGH} marks on, plans and quotes use these times in place of the routes', for the kinds "
+    "whose routes say the same together. A machine, a person or a sheet is told apart where it "
+    "differs by a tenth or more, as far as its marks speak for it.",
     "cost": "Materials: what was taken from lots in the range, failed pieces included, at the "
     "material's price; one that is entered for the first time counts for what was taken before as "
     "well. Hands: minutes from start to finish at attended stages; where a start "

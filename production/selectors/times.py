@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 from clinic.models import User
 from production.models import LearnedTimes, Machine, Material, RouteStage, Stage
-from production.scheduling.learning import ENOUGH, newest
+from production.scheduling.learning import ENOUGH, group, newest
 from production.scheduling.state import LAST_STAGE
 
 TENTH = 1.2816  # standard normal: one of ten lies beyond
@@ -15,10 +15,11 @@ TENTH = 1.2816  # standard normal: one of ten lies beyond
 
 @dataclass(frozen=True)
 class StageTimes:
-    """What a stage is said to take, and what it takes here."""
+    """What a stage is said to take by some routes, and what it takes here."""
 
     stage: Stage
-    said: list[float]  # minutes in the routes, each once
+    kinds: str  # those whose routes say so; empty where all do
+    said: float  # minutes
     records: int = 0
     median: float | None = None
     low: float | None = None  # nine of ten take longer
@@ -35,41 +36,48 @@ class StageTimes:
 def stage_times() -> list[StageTimes]:
     """Return every stage that plans reckon with, in the order of the routes."""
     learned = newest()
-    said: dict[Stage, set[float]] = {}
+    said: dict[Stage, dict[float, list[str]]] = {}
     for entry in (
         RouteStage.objects.filter(kind__active=True)
         .exclude(stage__code=LAST_STAGE)
-        .select_related("stage")
-        .order_by("position", "stage")
+        .select_related("stage", "kind")
+        .order_by("position", "stage", "kind")
     ):
-        said.setdefault(entry.stage, set()).add(entry.minutes)
+        said.setdefault(entry.stage, {}).setdefault(entry.minutes, []).append(entry.kind.name)
     others = _others(learned)
-    return [_one(stage, sorted(told), learned, others) for stage, told in said.items()]
+    return [
+        _one(stage, ", ".join(kinds) if len(told) > 1 else "", minutes, learned, others)
+        for stage, told in said.items()
+        for minutes, kinds in sorted(told.items())
+    ]
 
 
 def _one(
     stage: Stage,
-    said: list[float],
+    kinds: str,
+    said: float,
     learned: LearnedTimes | None,
     others: dict[str, list[tuple[str, float]]],
 ) -> StageTimes:
-    found = learned.times.get(stage.code) if learned else None
+    grouped = group(stage.code, said)
+    found = learned.times.get(grouped) if learned else None
     if not found:
-        return StageTimes(stage, said)
+        return StageTimes(stage, kinds, said)
     median, spread, records = found
     return StageTimes(
         stage,
+        kinds,
         said,
         int(records),
         median,
         median * math.exp(-TENTH * spread),
         median * math.exp(TENTH * spread),
-        others.get(stage.code, []),
+        others.get(grouped, []),
     )
 
 
 def _others(learned: LearnedTimes | None) -> dict[str, list[tuple[str, float]]]:
-    """Return by stage who or what differs, the greatest difference first."""
+    """Return by group who or what differs, the greatest difference first."""
     told = [
         (*key.split("|"), value[0]) for key, value in (learned.times if learned else {}).items()
     ]
@@ -81,8 +89,8 @@ def _others(learned: LearnedTimes | None) -> dict[str, list[tuple[str, float]]]:
         if any(row[1] == part for row in rows)
     }
     found: dict[str, list[tuple[str, float]]] = {}
-    for stage, part, key, factor in sorted(rows, key=lambda row: -abs(math.log(row[3]))):
+    for grouped, part, key, factor in sorted(rows, key=lambda row: -abs(math.log(row[3]))):
         name = names.get(part, {}).get(key)
         if name:
-            found.setdefault(stage, []).append((name, factor - 1.0))
+            found.setdefault(grouped, []).append((name, factor - 1.0))
     return found

@@ -30,29 +30,33 @@ from production.scheduling.publish import make_plan
 from production.scheduling.state import read_situation
 from production.selectors.times import stage_times
 
+WASH = "wash@12"  # what the routes say
+
 
 @pytest.fixture
-def washes(office, monkeypatch):
+def washes(office, patient, person, monkeypatch):
     """Forty wash runs of about 20 minutes where the route says 12; one end was forgotten."""
     monkeypatch.setattr("production.work.wake", lambda pk, kind: None)
     rng = random.Random(4)
     machine = Machine.objects.create(code="M-W", name="Wash", kind="wash", capacity=6)
     stage = Stage.objects.get(code="wash")
+    kind = ApplianceKind.objects.get(code="retainer")
+    piece = open_order(person("doctor"), patient, kind, ["upper"], key="w").appliances.get()
     now = timezone.now()
     for number in range(40):
         start = now - dt.timedelta(days=1 + number // 4, hours=number % 4)
         minutes = 20 * rng.lognormvariate(0, 0.1) if number else 900
-        Load.objects.create(
+        load = Load.objects.create(
             code=f"B-{number}", stage=stage, machine=machine, status="done", started_at=start,
             ended_at=start + dt.timedelta(minutes=minutes),
         )  # fmt: skip
-    assert not LoadItem.objects.exists()
+        LoadItem.objects.create(load=load, appliance=piece)
     return machine
 
 
 def test_medians_are_learnt_and_a_forgotten_end_is_not_believed(washes):
     learned = learn()
-    minutes, spread = believed(learned, "wash")
+    minutes, spread = believed(learned, WASH)
     assert minutes == pytest.approx(20, rel=0.06)
     assert spread == pytest.approx(0.1, abs=0.05)
     assert (learned.records, learned.doubted) == (40, 1)
@@ -68,7 +72,7 @@ def test_the_worker_keeps_what_was_learnt_and_plans_use_it(washes, person):
 
 
 def test_few_records_leave_the_routes_minutes(office):
-    assert believed(learn(), "wash") is None
+    assert believed(learn(), WASH) is None
 
 
 @pytest.fixture
@@ -125,10 +129,13 @@ def test_a_slow_hand_and_a_thick_sheet_are_told_apart_and_plans_use_both(trims, 
 def test_the_review_says_what_stages_take_and_who_takes_longer(trims, signed_in):
     quick, slow, thick, _ = trims
     learn().save()
-    by_stage = {t.stage.code: t for t in stage_times()}
-    assert by_stage["print"].median is None
-    trim = by_stage["trim"]
+    rows = {(t.stage.code, t.said): t for t in stage_times()}
+    assert rows["print", 38.0].median is None
+    trim = rows["trim", 9.0]
     assert trim.records == 80
+    assert "Retainer" in trim.kinds
+    # What another kind's route says stays: nobody has trimmed one yet.
+    assert rows["trim", 12.0].median is None
     assert trim.counts
     assert trim.low < trim.median < trim.high
     differ = dict(trim.others)
@@ -143,6 +150,6 @@ def test_the_review_says_what_stages_take_and_who_takes_longer(trims, signed_in)
 def test_people_of_one_pace_are_alike_to_the_planner(washes):
     """No alternatives: the planner counts hands that are alike, which is quicker."""
     learned = learn()
-    assert set(learned.times) == {"wash"}
-    assert factor(learned, "wash", "machine", washes.pk) == 1.0
-    assert factor(None, "wash", "machine", washes.pk) == 1.0
+    assert set(learned.times) == {WASH}
+    assert factor(learned, WASH, "machine", washes.pk) == 1.0
+    assert factor(None, WASH, "machine", washes.pk) == 1.0
