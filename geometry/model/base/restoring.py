@@ -7,6 +7,7 @@ upright columns under it are all that it takes to have it on the model.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from itertools import pairwise
 
 import manifold3d
@@ -16,10 +17,12 @@ from scipy import ndimage
 
 from geometry.errors import GeometryError
 from geometry.model.base.assembling import Closed
+from geometry.model.base.borders import taken_spots
 from geometry.model.bodies.solids import as_written, bent, to_manifold
 from geometry.model.bodies.uniting import unite
 from geometry.model.surface.halfedges import Faces, genus
 from geometry.model.surface.kinds import BASE, SCAN
+from geometry.model.surface.mending import Spot, joined_spots
 from geometry.model.surface.skin import Skin
 from geometry.model.undercuts.heights import Grid, top_heights
 
@@ -34,6 +37,8 @@ WORTH, LEAST = 0.25, 0.15
 """Places are rebuilt that lost more than this, mm, on more than this, mm²."""
 RING = 10
 """So many columns around a place are built too, just under the surface, and join it to the rest."""
+TOLD = 4
+"""So many of them count to the place when it is told."""
 STEEP = 0.3
 """Between columns of the ring the surface rises no more than this, mm: elsewhere it overhangs."""
 SUNK = 0.02
@@ -58,19 +63,21 @@ def restore(solid: Closed, cut: Skin) -> None:
     cut : Skin
         The surface before anything of it was given up, model axes.
     """
-    bodies = _missing(cut, solid)
-    if not bodies:
+    places = _missing(cut, solid)
+    if not places:
         return
     v, f = as_written(solid.vertices, solid.faces)
     before = genus(f)
     # What cannot be joined all at once may be joined but for one place.
-    waiting = [bodies]
+    waiting = [places]
     for _ in range(TRIALS):
         if not waiting:
             return
         group = waiting.pop()
         try:
-            body = manifold3d.Manifold.batch_boolean(group, manifold3d.OpType.Add)
+            body = manifold3d.Manifold.batch_boolean(
+                [place.body for place in group], manifold3d.OpType.Add
+            )
             made_v, made_f, spots = unite(v, f, body, everywhere=False)
             fits = 0 <= genus(made_f) <= before
         except GeometryError:
@@ -82,11 +89,20 @@ def restore(solid: Closed, cut: Skin) -> None:
             continue
         v, f = solid.vertices, solid.faces = made_v, made_f
         solid.kind = np.where(v[f, 2].max(axis=1) > 0.0, SCAN, BASE).astype(np.int8)
-        solid.spots += spots
+        rebuilt = [spot for place in group for spot in place.spots]
+        solid.spots = joined_spots([*solid.spots, *rebuilt, *spots])
 
 
-def _missing(cut: Skin, solid: Closed) -> list[manifold3d.Manifold]:
-    """Return upright bodies under what is lost, one for each place."""
+@dataclass(frozen=True, slots=True)
+class _Place:
+    """An upright body under what is lost in one place, and where it is seen."""
+
+    body: manifold3d.Manifold
+    spots: list[Spot]
+
+
+def _missing(cut: Skin, solid: Closed) -> list[_Place]:
+    """Return what is to be built up again."""
     grid = Grid.over(cut.vertices, PITCH, 2.0 * PITCH)
     top = top_heights(cut.vertices, cut.faces, grid, NOTHING).astype(np.float64)
     stands = top_heights(solid.vertices, solid.faces, grid, 0.0)
@@ -109,11 +125,23 @@ def _missing(cut: Skin, solid: Closed) -> list[manifold3d.Manifold]:
     place, count = ndimage.label(cells)
     # What was parted from a place and lost little is only its ring.
     area = np.bincount(place[lost[:-1, :-1]], minlength=count + 1) * PITCH**2
+    # Of the ring too: it can bury a little under overhangs.
+    beside = ndimage.binary_dilation(lost, iterations=TOLD)
     return [
-        bent(to_manifold(*_body(place == number, height, grid)).simplify(SIMPLIFIED))
+        _Place(
+            bent(to_manifold(*_body(place == number, height, grid)).simplify(SIMPLIFIED)),
+            _seen(beside[:-1, :-1] & (place == number), height, grid),
+        )
         for number in range(1, count + 1)
         if area[number] > LEAST
     ]
+
+
+def _seen(cells: Marks, height: Array, grid: Grid) -> list[Spot]:
+    """Return where a body is seen: between columns it may lie off by some hundredths."""
+    i, j = np.nonzero(cells)
+    plan = np.column_stack((grid.x0 + PITCH * (i + 0.5), grid.y0 + PITCH * (j + 0.5)))
+    return taken_spots(np.column_stack((plan, height[i, j])))
 
 
 def _worth_while(short: Array) -> Marks:
