@@ -63,3 +63,16 @@ def test_fine_relief_under_large_triangles_is_not_taken_for_noise():
     noise = np.random.default_rng(3).normal(0.0, 0.006, len(away))
     moved = mesh.vertices + (height + noise)[:, None] * [0.0, 0.0, 1.0]
     assert measure(analyse(Mesh(moved, mesh.faces), self_intersections=False), 0.9).rough == ()
+
+
+@pytest.mark.parametrize(("noise_mm", "told"), [(0.0, 0), (0.01, 1)])
+def test_a_flat_place_tells_nothing_where_the_scan_has_no_noise_but_its_form(noise_mm, told):
+    mesh = sheet(step=0.25, size=30.0)
+    away = np.linalg.norm(mesh.vertices[:, :2] - MIDDLE, axis=1)
+    wave = np.sin(mesh.vertices[:, :2] * 2.6).prod(axis=1)
+    noise = np.random.default_rng(3).normal(0.0, noise_mm or 1.0, len(away)) * bool(noise_mm)
+    fades = np.clip((away - 0.6 * RADIUS) / 0.5, 0.0, 1.0)
+    moved = mesh.vertices + (fades * (0.6 * wave + noise))[:, None] * [0.0, 0.0, 1.0]
+    found = measure(analyse(Mesh(moved, mesh.faces), self_intersections=False), 0.9)
+    assert found.noise_mm > 0.002
+    assert len(found.smooth) == told
