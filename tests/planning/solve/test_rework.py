@@ -11,7 +11,7 @@ from production.planning.solve.checker import violations
 from production.planning.solve.measure import Measure
 from production.planning.solve.part import PartBuilder
 from production.planning.solve.rework import FEWER, Rework
-from production.planning.solve.timing import LATE, SPAN, STUCK, TARDY
+from production.planning.solve.timing import LATE, LEAD, SPAN, STUCK, TARDY
 from tests.planning.solve import instances
 
 
@@ -134,6 +134,23 @@ def test_asked_for_one_broken_promise_less_a_part_gives_up_another():
     model = PartBuilder(looking.work).part(best.state, everything)
     solver = rework._solve(model, best, search.Budget(None), 1.0, FEWER)
     assert solver.response_proto.status == cp_model.INFEASIBLE
+
+
+def test_with_a_promise_that_cannot_be_kept_lead_time_is_bettered():
+    minutes, due = [30, 20, 10, 40], [5, 200, 200, 200]  # the first is late whatever is done
+    problem = instances.one_machine(minutes, [1] * 4, due) | {"objective": "promises"}
+    work = openwork.open_work(parse_problem(problem))
+    looking = search.Search(work, "promises", 1)
+    turn = np.array([0, 2, 3, 1])
+    state = start.table(work, turn.astype(float), work.arrays.choice, turn)
+    first = search.Best(state, looking.value(state))
+    assert (first.value[LATE], first.value[TARDY], first.value[LEAD]) == (1, 25, 30 + 70 + 90 + 100)
+    for proved in (None, exact.Bound({LATE: 1.0, TARDY: 25.0})):
+        best = search.Best(first.state.copy(), first.value.copy())
+        rework = Rework(looking, 1, proved)
+        rework.improve(best, search.Budget(None, deterministic=0.3), lambda _: False)
+        assert (best.value[LATE], best.value[TARDY]) == (1, 25)
+        assert best.value[LEAD] == 30 + 40 + 60 + 100
 
 
 def test_a_part_for_fewer_is_begun_at_a_promise_that_nearly_holds():
