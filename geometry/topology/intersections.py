@@ -220,6 +220,7 @@ def _search(
                 box[3 + axis, e] = high[s, axis]
                 if first[s, axis] == place[axis]:
                     begins[e] |= 1 << axis
+        before = found
         for e in range(min(marked, size - 1)):
             s = inside[e]
             lx, ly, lz = box[0, e], box[1, e], box[2, e]
@@ -255,6 +256,14 @@ def _search(
                         pairs[found, 0] = min(s, t)
                         pairs[found, 1] = max(s, t)
                     found += 1
+        # In the order of the triangles, whichever are marked.
+        for e in range(before + 1, min(found, pairs.shape[0])):
+            s, t = pairs[e, 0], pairs[e, 1]
+            f = e - 1
+            while f >= before and (pairs[f, 0] > s or (pairs[f, 0] == s and pairs[f, 1] > t)):
+                pairs[f + 1, 0], pairs[f + 1, 1] = pairs[f, 0], pairs[f, 1]
+                f -= 1
+            pairs[f + 1, 0], pairs[f + 1, 1] = s, t
     return found
 
 
