@@ -13,17 +13,22 @@ def base_arch(seed, arch, triangles=16_000):
     return make_arch(spec, seed).mesh
 
 
+def apart(tips):
+    """Return some of the tips, one for a crown."""
+    kept = []
+    for tip in tips:
+        if all(np.linalg.norm(tip - other) > 7.0 for other in kept):
+            kept.append(tip)
+    return np.array(kept)
+
+
 def steps_of(mesh, count, seed, per_step=(0.1, 0.25)):
     """Return meshes, and the largest movement before each.
 
     Every crown moves as one piece along its own direction; the tissue about it follows.
     """
     frame = find_frame(mesh)
-    tips = []
-    for tip in frame.tips:
-        if all(np.linalg.norm(tip - other) > 7.0 for other in tips):
-            tips.append(tip)
-    tips = np.array(tips)
+    tips = apart(frame.tips)
     side = mesh.vertices[:, None] - tips[None]
     along = side @ frame.occlusal
     across = np.linalg.norm(side - along[..., None] * frame.occlusal, axis=2)
@@ -52,11 +57,8 @@ def rigid_steps_of(mesh, count, seed, per_step=(0.1, 0.25)):
     About each tip a core of 3 mm moves by the same amount; between cores it fades out.
     """
     frame = find_frame(mesh)
-    tips = []
-    for tip in frame.tips:
-        if all(np.linalg.norm(tip - other) > 7.0 for other in tips):
-            tips.append(tip)
-    side = mesh.vertices[:, None] - np.array(tips)[None]
+    tips = apart(frame.tips)
+    side = mesh.vertices[:, None] - tips[None]
     along = side @ frame.occlusal
     across = np.linalg.norm(side - along[..., None] * frame.occlusal, axis=2)
     own = np.argmin(across, axis=1)
