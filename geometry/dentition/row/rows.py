@@ -55,9 +55,10 @@ MIDLINE_SD_MM, INCISORS = 1.6, 2
 CONTACT_SHARE = 0.97
 """Teeth wear and overlap at their contacts."""
 NECK_SHARE = 0.93
-SUNKEN_MM, EDGE_RISE_MM, EDGE_BREADTH_MM = 1.5, 2.3, 2.2
-"""In so much room may stand an incisor or a canine below the row: an edge that rises this far
-over its neighbours' necks and is at most so much broader than is usual."""
+SUNKEN_MM, EDGE_ROOM, EDGE_RISE_MM, EDGE_BREADTH_MM = 1.5, 0.5, 2.3, 2.2
+"""In so much room (and this share of its usual width) may stand an incisor or a canine below the
+row: an edge that rises this far over its neighbours' necks and is at most so much broader than is
+usual. In less a papilla rises as far."""
 SUNKEN_SHARE, SUNKEN_MOST, SHAPED_MM2 = 0.65, 1.35, 0.42
 """A premolar or molar below the row fills such shares of its usual width; the further it stands
 out of the gum, and the more cusps and fissures it shows, the surer. A ridge is smooth."""
@@ -452,7 +453,7 @@ def _is_tooth(
     rise, place = height - necks, number % 10
     if place <= FRONT_TEETH:
         broadest = float(BREADTH_MM[arch][place - 1]) + EDGE_BREADTH_MM
-        return rise >= EDGE_RISE_MM and breadth <= broadest
+        return room >= EDGE_ROOM and rise >= EDGE_RISE_MM and breadth <= broadest
     fills = SUNKEN_SHARE <= room <= SUNKEN_MOST
     return fills and rise > 0.0 and rise * shaped >= SHAPED_MM2
 

@@ -265,19 +265,19 @@ def test_seams_against_every_way() -> None:
 
 
 @pytest.mark.parametrize(
-    ("absent", "half_breadth", "cusps", "present"),
+    ("absent", "room", "half_breadth", "cusps", "present"),
     [
-        (36, 4.0, 0.5, True),  # a molar that erupts, with cusps and fissures
-        (36, 4.0, 0.0, False),  # a ridge as high and as broad: smooth
-        (33, 1.2, 0.0, True),  # a canine's edge is narrow
-        (33, 4.0, 0.0, False),  # the ridge of a lost canine is not
+        (36, 10.0, 4.0, 0.5, True),  # a molar that erupts, with cusps and fissures
+        (36, 10.0, 4.0, 0.0, False),  # a ridge as high and as broad: smooth
+        (33, 6.0, 1.2, 0.0, True),  # a canine's edge is narrow
+        (33, 6.0, 4.0, 0.0, False),  # the ridge of a lost canine is not
+        (33, 3.0, 1.2, 0.0, False),  # nor is the papilla in what is left of its space
     ],
 )
 def test_a_tooth_far_below_the_row_is_no_gap_but_a_ridge_is(
-    absent: int, half_breadth: float, cusps: float, present: bool
+    absent: int, room: float, half_breadth: float, cusps: float, present: bool
 ) -> None:
     # Neighbours stand at 0; between them the surface stands at -4, over necks at about -8.
-    room = 10.0 if absent == 36 else 6.0
     ends = np.array([1.0, 8.0 + room]), np.array([8.0, 18.0 + room])
     at = np.arange(160) * sheets.STEP_S_MM
     top = np.where((at > 8.0) & (at < 8.0 + room), -4.0, 0.0)
