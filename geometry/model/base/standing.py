@@ -42,7 +42,7 @@ LITTLE_LOST = 2.0
 :func:`geometry.model.base.losses.cost`."""
 FAR_TOO_MUCH = 1000.0
 """Where so much is lost, leaving out a strip of the border may cost less, or upright planes at its
-ends: below it these never did, on 18 scans with ragged borders."""
+ends: below it these never did, on 17 scans with ragged borders."""
 AROUND_FOLDS, STRIPS = 4.0, (0.6, 1.2)
 """Of the border so near, mm, to where it folds, strips so wide, mm, are left out where nothing
 else closes the surface: slivers and steps of a border do not go on inside it."""
