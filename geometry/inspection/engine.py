@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from geometry.version import VERSION
 
-REVISION = 19
+REVISION = 20
 """Raised whenever a measurement, a limit or a finding may come out differently.
 
 1: the first. 2: the upper of two creases is the margin; dips of a palate end the tissue;
@@ -66,6 +66,10 @@ ridges are no buccal cusps for the curve of Spee; drops that hang free between t
 the first is looked at, it does not stop a scan; a tooth close before the row is told where the row
 lacks one; inside front teeth the lower end of a cingulum is no edge of the gum; where more is read
 but too little may well have been captured, the place is doubtful.
+20: tips, folds, papillae and grooves are no blisters or spikes, and a scan without noise has no
+filled hole to tell; the space of a lost tooth is measured over gum that climbs its neighbours; a
+curve of Spee ends at the last tooth, and a deep one is not two levels; flat ridges and papillae in
+narrow spaces are no teeth.
 """
 
 ENGINE = f"{VERSION}+inspection.{REVISION}"

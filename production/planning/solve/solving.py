@@ -365,10 +365,13 @@ def _improve(
     building = 2.0 * literals * SECONDS_PER_LITERAL + SPARE
     if shares.proof and budget.left() > building:
         Exact(search, seed).improve(best, bound, budget.part(shares.proof))
-    if shares.rework and not bound.proved:
+    exact, criteria = shares.exact, bounds.CRITERIA[search.objective]
+    if exact and bounds.settled(best.value, bound.lower, search.objective) == len(criteria) - 1 > 0:
+        exact += shares.rework  # of lead time alone the solver finds more than parts do
+    elif shares.rework and not bound.proved:
         Rework(search, seed, bound).improve(best, budget.part(shares.rework), done)
-    if shares.exact and not bound.proved and budget.left() > building:
-        Exact(search, seed).improve(best, bound, budget.part(shares.exact))
+    if exact and not bound.proved and budget.left() > building:
+        Exact(search, seed).improve(best, bound, budget.part(exact))
     if not bound.proved:
         spent = sum((shares.orders, shares.anneal, shares.proof, shares.rework, shares.exact))
         # Of what comes first, a walk finds little more than the parts did; they leave the last.
