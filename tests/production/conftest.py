@@ -7,7 +7,7 @@ import datetime as dt
 import pytest
 
 from production import storage
-from production.models import Series, SeriesStep
+from production.models import Machine, Series, SeriesStep
 
 
 @pytest.fixture
@@ -25,3 +25,14 @@ def aligner_series(office, patient) -> Series:
         for n in range(1, 13)
     )
     return row
+
+
+@pytest.fixture
+def machines(office) -> list[Machine]:
+    """A machine of every kind that the usual routes need."""
+    return [
+        Machine.objects.create(code=code, name=code, kind=kind, capacity=capacity)
+        for code, kind, capacity in [
+            ("M-P", "printer", 6), ("M-W", "wash", 6), ("M-C", "cure", 6), ("M-F", "forming", 1),
+        ]
+    ]  # fmt: skip

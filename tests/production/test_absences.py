@@ -13,7 +13,7 @@ from clinic.models import Absence, AuditEntry, Role, User, WorkingHours
 from production.actions import agree_promise, open_order
 from production.actions.errors import Refused
 from production.actions.keep_person import come_back, go_away
-from production.models import ApplianceKind, Machine, Work
+from production.models import ApplianceKind, Work
 from production.planning.solve.checker import violations
 from production.scheduling import quote_pickup
 from production.scheduling.away import without
@@ -32,12 +32,8 @@ def hours(count: float) -> dt.datetime:
 
 
 @pytest.fixture
-def pair(office, person, monkeypatch):
+def pair(office, machines, person, monkeypatch):
     """An office with machines and two technicians, on a working morning."""
-    for code, kind, capacity in [
-        ("M-P", "printer", 6), ("M-W", "wash", 6), ("M-C", "cure", 6), ("M-F", "forming", 1),
-    ]:  # fmt: skip
-        Machine.objects.create(code=code, name=code, kind=kind, capacity=capacity)
     monkeypatch.setattr(timezone, "now", lambda: MORNING)
     second = User.objects.create(username="second", first_name="Second", role=Role.TECHNICIAN)
     return [person("technician"), second]

@@ -101,7 +101,9 @@ def trims(office, patient, person, monkeypatch):
     return quick, slow, thick, thin
 
 
-def test_a_slow_hand_and_a_thick_sheet_are_told_apart_and_plans_use_both(trims, patient, person):
+def test_a_slow_hand_and_a_thick_sheet_are_told_apart_and_plans_use_both(
+    trims, machines, patient, person
+):
     quick, slow, thick, thin = trims
     learn().save()
     kind = ApplianceKind.objects.get(code="retainer")
@@ -111,8 +113,6 @@ def test_a_slow_hand_and_a_thick_sheet_are_told_apart_and_plans_use_both(trims, 
         (own,) = (s["alternatives"] for s in job["steps"] if f"p{quick.pk}" in str(s))
         assert own[f"p{quick.pk}"] == pytest.approx(8 * longer, rel=0.1)
         assert own[f"p{slow.pk}"] == pytest.approx(14 * longer, rel=0.1)
-    for machine in ("printer", "wash", "cure", "forming"):
-        Machine.objects.create(code=machine, name=machine, kind=machine, capacity=6)
     made = make_plan()
     assert violations(made.situation.problem, made.plan) == []
     assert made.plan["infeasible"] == []

@@ -37,12 +37,8 @@ MORNING = dt.datetime(2026, 11, 25, 9, 0, tzinfo=dt.UTC)
 
 
 @pytest.fixture
-def bench(office, person, monkeypatch):
+def bench(office, machines, person, monkeypatch):
     """An office with machines and one technician, on a working morning."""
-    for code, kind, capacity in [
-        ("M-P", "printer", 6), ("M-W", "wash", 6), ("M-C", "cure", 6), ("M-F", "forming", 1),
-    ]:  # fmt: skip
-        Machine.objects.create(code=code, name=code, kind=kind, capacity=capacity)
     person("technician")
     monkeypatch.setattr(timezone, "now", lambda: MORNING)
     return office
