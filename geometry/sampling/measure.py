@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
+from scipy.spatial import cKDTree
 
 from geometry.sampling.fields import (
     distances_to_mean,
@@ -28,6 +29,7 @@ _NORMAL_MAD = 0.6745
 _SHARP = 0.8
 # Spikes that lie so near to each other, so many of them, are a jagged surface.
 _JAGGED, _JAGGED_MM = 4, 5.0
+_ONE_MM = 1.0  # nearer to each other they are one
 # Between crowns sheets of long triangles meet in grooves as sharp as a spike that points inward;
 # but their walls climb on, while a spike's neighbours lie in one surface.
 _CLIMBS = 1.6
@@ -117,8 +119,7 @@ def measure(topology: Topology, spike_mm: float) -> Sampling:
     )
 
 
-def without_grooves(spikes: tuple[Spike, ...], outward: int, least_mm: float
-                    ) -> tuple[Spike, ...]:
+def without_grooves(spikes: tuple[Spike, ...], outward: int, least_mm: float) -> tuple[Spike, ...]:
     """Leave out what points into the scan and is less deep than a limit, or no lone vertex.
 
     Parameters
@@ -129,9 +130,9 @@ def without_grooves(spikes: tuple[Spike, ...], outward: int, least_mm: float
     least_mm : float
     """
     return tuple(
-        spike for spike in spikes
-        if spike.lean * outward > 0.0
-        or (spike.height_mm >= least_mm and spike.lowest <= _CLIMBS)
+        spike
+        for spike in spikes
+        if spike.lean * outward > 0.0 or (spike.height_mm >= least_mm and spike.lowest <= _CLIMBS)
     )
 
 
@@ -141,12 +142,13 @@ def _jagged(spikes: tuple[Spike, ...]) -> tuple[Patch, ...]:
         return ()
     places = np.array([spike.at for spike in spikes])
     heights = np.array([spike.height_mm for spike in spikes])
-    near = np.linalg.norm(places[:, None] - places[None], axis=2) < _JAGGED_MM
-    count, of = connected_components(coo_array(near), directed=False)
+    pairs = cKDTree(places).query_pairs(_JAGGED_MM, output_type="ndarray")
+    links = coo_array((np.ones(len(pairs)), pairs.T), shape=(len(places), len(places)))
+    count, of = connected_components(links, directed=False)
+    sizes = np.bincount(of, minlength=count)
     return tuple(
-        Patch(places[of == k], float((of == k).sum()), float(np.median(heights[of == k])))
-        for k in range(count)
-        if (of == k).sum() >= _JAGGED
+        Patch(places[of == k], float(sizes[k]), float(np.median(heights[of == k])))
+        for k in np.flatnonzero(sizes >= _JAGGED).tolist()
     )
 
 
@@ -176,9 +178,13 @@ def _spikes(topology: Topology, inner: NDArray[np.bool_], spike_mm: float) -> tu
             lean = float(apex @ topology.vertex_normals[v])
             lowest = float(((mesh.vertices[v] - around) @ apex).max()) / high
             found.append(Spike(mesh.vertices[v].copy(), high, lean, lowest))
+    if not found:
+        return ()
     found.sort(key=lambda spike: -spike.height_mm)
-    kept: list[Spike] = []
-    for spike in found:
-        if all(np.linalg.norm(spike.at - other.at) > 1.0 for other in kept):
+    tree = cKDTree(np.array([spike.at for spike in found]))
+    free, kept = np.ones(len(found), dtype=np.bool_), []
+    for k, spike in enumerate(found):
+        if free[k]:
             kept.append(spike)
+            free[tree.query_ball_point(spike.at, _ONE_MM)] = False
     return tuple(kept)

@@ -74,7 +74,8 @@ def presence(spans: Spans, people: Collection[int], now: dt.datetime) -> dict[in
     for row in WorkingHours.objects.filter(person__in=people):
         own.setdefault(row.person_id, []).append(row)
     found = {pk: Presence(_within(spans, own[pk]) if pk in own else spans) for pk in people}
-    for absence in Absence.objects.filter(person__in=people).exclude(ends_at__lte=now):
+    coming = Absence.objects.filter(person__in=people).exclude(ends_at__lte=now)
+    for absence in coming.select_related("recorded_by"):
         found[absence.person_id].absences.append(absence)
     return found
 
