@@ -21,6 +21,7 @@ from production.actions.recording import find, record
 from production.bench import codes, fit
 from production.bench.gates import before_start
 from production.bench.history import position_of
+from production.bench.training import training_faults
 from production.models import (
     Appliance,
     Load,
@@ -185,7 +186,7 @@ def start_load(
             raise no_machine(row.stage)
         when = at or timezone.now()
         machine = machine_free(machine, row.stage, len(members), when)
-        _ready_to_start(row.stage, members)
+        _ready_to_start(user, row.stage, members)
         program = choose_program(members, row.stage, machine, lots, program, when)
         for number, member in enumerate(members, start=1):
             record(
@@ -244,8 +245,8 @@ def machine_free(machine: Machine, stage: Stage, count: int, at: dt.datetime) ->
     return machine
 
 
-def _ready_to_start(stage: Stage, members: Sequence[Appliance]) -> None:
-    faults = []
+def _ready_to_start(user: User, stage: Stage, members: Sequence[Appliance]) -> None:
+    faults = training_faults(user, stage)
     for member in members:
         if member.stage_id != stage.pk or member.status != Appliance.Status.WAITING:
             faults.append(

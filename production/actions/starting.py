@@ -22,6 +22,7 @@ from production.actions.recording import find, locked, moved, record
 from production.bench import fit
 from production.bench.gates import before_start
 from production.bench.history import position_of
+from production.bench.training import training_faults
 from production.models import Appliance, Lot, Machine, Program, StageEvent
 
 
@@ -60,7 +61,8 @@ def start(
             raise Refused(f"{row.code} stands at no stage.")
         if row.status == Appliance.Status.WAITING:
             position = position_of(row.pk)
-            faults = before_start(row, stage, position.scan_after if position else None)
+            faults = training_faults(user, stage)
+            faults += before_start(row, stage, position.scan_after if position else None)
             if faults:
                 raise Refused(" ".join(faults))
         if stage.machine_kind and row.status == Appliance.Status.WAITING:

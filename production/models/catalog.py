@@ -39,6 +39,12 @@ class Stage(models.Model):
         max_length=12, blank=True, help_text="Kind of material whose lot is asked for at the start."
     )
     icon = models.CharField(max_length=20, blank=True)
+    trained = models.ManyToManyField(
+        User,
+        blank=True,
+        related_name="trained_for",
+        help_text="Nobody named: everyone at the bench does it.",
+    )
 
     class Meta:
         ordering = ["position"]

@@ -19,6 +19,7 @@ from django.utils import timezone
 
 from clinic.models import Absence, Office, Role, User
 from production.bench.fold import SCAN_STAGE
+from production.bench.training import kept_for
 from production.models import (
     Appliance,
     ApplianceKind,
@@ -61,6 +62,7 @@ class Situation:
     promises: dict[str, Promise] = field(default_factory=dict)
     routes: dict[int, list[RouteStage]] = field(default_factory=dict)
     presence: dict[int, Presence] = field(default_factory=dict)
+    trained: dict[int, set[int]] = field(default_factory=dict)
     learned: LearnedTimes | None = None
 
     def moment(self, minutes: float) -> dt.datetime:
@@ -78,6 +80,7 @@ def digest() -> str:
         Downtime.objects.aggregate(m=Max("pk"))["m"],
         list(Absence.objects.order_by("pk").values_list("pk", "starts_at", "ends_at")),
         list(Wish.objects.order_by("pk").values_list("pk", "at")),
+        sorted((stage, sorted(people)) for stage, people in kept_for().items()),
         list(RouteStage.objects.order_by("pk").values_list("pk", "minutes", "spread", "position")),
     )
     return hashlib.sha256(repr(facts).encode()).hexdigest()
@@ -119,6 +122,8 @@ def read_situation(now: dt.datetime | None = None, *, anew: bool = False) -> Sit
         for m in machines
     ]
     situation.presence = presence(spans, technicians(), origin)
+    situation.trained = kept_for()
+    stages = {r.stage_id: r.stage for route in situation.routes.values() for r in route}
     for pk, person in situation.presence.items():
         resources.append(
             {
@@ -126,6 +131,11 @@ def read_situation(now: dt.datetime | None = None, *, anew: bool = False) -> Sit
                 "kind": "technician",
                 "open": person.open(origin),
                 "down": person.down(origin),
+                "skills": [
+                    _skill(stages[stage])
+                    for stage, people in sorted(situation.trained.items())
+                    if pk in people and stage in stages
+                ],
             }
         )
     if not situation.presence:
@@ -235,7 +245,7 @@ def _step(
     }
     if stage.machine_kind:
         step["kind"] = stage.machine_kind
-        step["needs"] = ["technician"]
+        step["needs"] = [_skill(stage) if stage.pk in situation.trained else "technician"]
         step["family"] = stage.code
         if not stage.attended:
             step["hands"] = LOADING_MINUTES
@@ -247,10 +257,18 @@ def _step(
     return step
 
 
+def _skill(stage: Stage) -> str:
+    """Return what the plan calls those whom a stage is kept for; causes are told in these words."""
+    return f"technician trained for {stage}"
+
+
 def _own_minutes(
     situation: Situation, stage: Stage, grouped: str, minutes: float, height_mm: float
 ) -> dict[str, float]:
-    """Return each machine's or person's own time of a stage; empty where they are alike."""
+    """Return each machine's or person's own time of a stage; empty where all are alike.
+
+    A person whom a stage is not kept for has none.
+    """
     machines = {k: m for k, m in situation.machines.items() if m.kind == stage.machine_kind}
     if stage.machine_kind == "printer":
         known = {
@@ -264,9 +282,11 @@ def _own_minutes(
     elif stage.code == SCAN_STAGE:
         return {}
     else:
-        part, names = "person", {f"p{pk}": pk for pk in situation.presence}
+        able = situation.trained.get(stage.pk) or set(situation.presence)
+        part, names = "person", {f"p{pk}": pk for pk in situation.presence if pk in able}
     factors = {k: factor(situation.learned, grouped, part, pk) for k, pk in names.items()}
-    alike = all(f == 1.0 for f in factors.values())
+    kept = part == "person" and len(names) < len(situation.presence)
+    alike = not kept and all(f == 1.0 for f in factors.values())
     return {} if alike else {key: minutes * f for key, f in factors.items()}
 
 
@@ -321,6 +341,8 @@ def _job(
                 held_by = start and _whose(situation, start, step["kind"])
                 if held_by:
                     step["resource"] = held_by
+                    if "alternatives" in step:  # whoever has it goes on with it, trained or not
+                        step["alternatives"].setdefault(held_by, step["minutes"])
         elif not reached:
             step["done"] = True
         if reached and "started" not in step:

@@ -9,10 +9,12 @@ from typing import Any
 from django.http import HttpRequest
 from django.urls import reverse
 
+from clinic.models import User
 from production.actions.errors import Refused
 from production.actions.finishing import card_of
 from production.actions.loading import WITH_ORDER, run_of
 from production.bench.fold import HANDOVER_STAGE
+from production.bench.training import trained_for, training_faults
 from production.models import Appliance, InstructionCard, Load, Stage
 from production.views.bench.draft import Draft
 
@@ -112,6 +114,17 @@ class Standing:
     def card(self) -> InstructionCard | None:
         """The instruction card of its stage."""
         return card_of(self.stage)
+
+    @cached_property
+    def trained(self) -> list[User]:
+        """Those its stage is kept for; empty where everyone at the bench may begin it."""
+        return trained_for(self.stage) if self.waiting else []
+
+    @cached_property
+    def training_faults(self) -> list[str]:
+        """Why the person who looks at it may not begin it."""
+        user = self.request.user
+        return training_faults(user, self.stage) if isinstance(user, User) else []
 
     @cached_property
     def lines(self) -> list[dict[str, Any]]:

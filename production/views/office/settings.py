@@ -49,6 +49,7 @@ class Section:
     columns: dict[str, Callable[[Any], object]]
     words: str = ""
     related: tuple[str, ...] = field(default=())
+    many: tuple[str, ...] = field(default=())
     removable: bool = True
 
 
@@ -99,7 +100,7 @@ SECTIONS = {
                 "Route": lambda k: " → ".join(r.stage.name for r in k.route.all()),
                 "Offered": lambda k: "yes" if k.active else "no",
             },
-            related=("route__stage",),
+            many=("route__stage",),
             removable=False,
         ),
         Section(
@@ -109,7 +110,12 @@ SECTIONS = {
                 "Runs on": lambda s: s.get_machine_kind_display() or "Hands only",
                 "Together as": lambda s: s.load_name or "singly",
                 "Attended": lambda s: "yes" if s.attended else "no",
+                "Done by": lambda s: ", ".join(
+                    str(u) for u in s.trained.all() if u.is_active and u.role == Role.TECHNICIAN
+                ) or "everyone",
             },
+            "What is done at the bench. A stage that takes training can be kept for some.",
+            many=("trained",),
         ),
         Section(
             "machines", "Machines", "machine", Machine, own.MachineForm,
@@ -208,10 +214,8 @@ def section(request: HttpRequest, slug: str) -> HttpResponse:
     """List one kind of record."""
     chosen = _section(slug)
     rows = chosen.model._default_manager.all()
-    joins = [r for r in chosen.related if "__" not in r]
-    many = [r for r in chosen.related if "__" in r]
-    rows = rows.select_related(*joins) if joins else rows
-    rows = rows.prefetch_related(*many) if many else rows
+    rows = rows.select_related(*chosen.related) if chosen.related else rows
+    rows = rows.prefetch_related(*chosen.many)
     table = [(row.pk, [(name, show(row)) for name, show in chosen.columns.items()]) for row in rows]
     return render(request, "settings/section.html", {"section": chosen, "table": table})
 

@@ -6,6 +6,7 @@ from typing import Any
 
 from django import forms
 
+from clinic.models import Role, User
 from production.models import (
     ApplianceKind,
     Machine,
@@ -91,7 +92,10 @@ class StageForm(FixedCode):
     class Meta:
         model = Stage
         error_messages = TAKEN
-        fields = ["name", "code", "position", "machine_kind", "attended", "load_name", "needs_lot"]
+        fields = [
+            "name", "code", "position", "machine_kind", "attended", "load_name", "needs_lot",
+            "trained",
+        ]  # fmt: skip
         labels = {
             "code": CODE,
             "position": PLACE,
@@ -105,6 +109,19 @@ class StageForm(FixedCode):
         choices=[("", "None"), *Material.Kind.choices],
         label="Material asked for at the start",
     )
+    trained = forms.ModelMultipleChoiceField(
+        User.objects.filter(role=Role.TECHNICIAN, is_active=True),
+        required=False,
+        widget=forms.CheckboxSelectMultiple,
+        label="Kept for those trained for it",
+        help_text="Nobody ticked: everyone does it. The plan gives it to nobody else, and the "
+        "bench lets no other technician begin it.",
+    )
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        if not self.fields["trained"].queryset.exists():  # type: ignore[attr-defined]
+            del self.fields["trained"]
 
 
 class KindForm(FixedCode):

@@ -1,0 +1,42 @@
+"""Who may begin work at a stage: everyone at the bench, or those who are trained for it.
+
+The manager names people at a stage in the settings. A stage without anybody named, or whose
+people have all left or changed their role, is open to everyone: work must not stop for a list
+that nobody keeps. Doctors and managers are not held up; they answer for the work.
+"""
+
+from __future__ import annotations
+
+from clinic.models import Role, User
+from production.models import Stage
+
+
+def trained_for(stage: Stage) -> list[User]:
+    """Return the technicians a stage is kept for, by name; empty where everyone may do it."""
+    rows = stage.trained.filter(role=Role.TECHNICIAN, is_active=True)
+    return list(rows.order_by("first_name", "last_name", "pk"))
+
+
+def training_faults(user: User | None, stage: Stage) -> list[str]:
+    """Why ``user`` may not begin work at ``stage``."""
+    if user is None or user.role != Role.TECHNICIAN:
+        return []
+    people = trained_for(stage)
+    if not people or user in people:
+        return []
+    names = " or ".join(str(who) for who in people)
+    return [
+        f"{stage} is kept for those who are trained for it: ask {names}. "
+        "The manager names them in the settings, at the stage."
+    ]
+
+
+def kept_for() -> dict[int, set[int]]:
+    """Return the primary keys of the technicians of each stage that is kept for some. One query."""
+    rows = Stage.trained.through.objects.filter(
+        user__role=Role.TECHNICIAN, user__is_active=True
+    ).values_list("stage_id", "user_id")
+    found: dict[int, set[int]] = {}
+    for stage, person in rows:
+        found.setdefault(stage, set()).add(person)
+    return found
