@@ -31,6 +31,7 @@ class Limits:
     soft_tissue_mm2: float = 15.0
     coarse_edge_mm: float = 0.6
     noise_mm: float = 0.06
+    noise_stop_mm: float = 0.25
     spike_mm: float = 0.5
     bubble_mm: float = 0.31
     self_intersections: int = 200
@@ -91,6 +92,7 @@ LIMIT_NOTES: dict[str, str] = {
     "chosen here.",
     "noise_mm": "A quarter of the 0.25 mm accepted for one tooth on a working model "
     "(Biomimetics 2024;9(4):217).",
+    "noise_stop_mm": "The whole of that 0.25 mm: nothing fits a surface that is so far off.",
     "spike_mm": "Twice the 0.25 mm accepted for one tooth on a working model.",
     "bubble_mm": "Above the 0.25 mm accepted for one tooth on a working model.",
     "self_intersections": "Crossing triangles beyond this are more than seams: chosen here.",

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from geometry.inspection.findings import CHECK, STAYS_OR_COMES_OFF, Finding, spot
+from geometry.inspection.findings import CHECK, STAYS_OR_COMES_OFF, STOP, Finding, spot
 from geometry.inspection.hole_places import GumLine
 from geometry.inspection.limits import Limits
 from geometry.inspection.place import Place, Placer, sextant_words
@@ -76,7 +76,7 @@ def sampling_findings(
         found.append(
             Finding(
                 "noise",
-                CHECK,
+                STOP if sampling.noise_mm > limits.noise_stop_mm else CHECK,
                 f"The surface is rough, {sampling.noise_mm:.3f} mm. Clean the scanner's window, "
                 "dry the teeth and scan again.",
                 sampling.noise_mm,

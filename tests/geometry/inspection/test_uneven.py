@@ -52,6 +52,12 @@ def test_spikes_within_a_rough_place_are_part_of_it():
 def test_a_scan_that_is_rough_everywhere_is_told_as_such_alone():
     (found,) = told(noise=0.08, rough=[patch(25.0, 0.3)])
     assert "over the" not in found.message
+    assert found.severity == "check"
+
+
+def test_a_surface_that_is_off_by_what_a_tooth_may_be_off_stops_the_scan():
+    (found,) = told(noise=0.26)  # 0.25 mm for one tooth: Biomimetics 2024;9(4):217
+    assert (found.code, found.severity) == ("noise", "stop")
 
 
 def test_a_smooth_place_asks_whether_software_filled_it_unless_deep_in_the_gum():
