@@ -11,9 +11,18 @@ from django.utils import timezone
 from clinic.models import Office, Patient, Visit
 from clinic.search import read_date
 
-__all__ = ["LocalDateTimeField", "PatientForm", "PlainLabels", "VisitForm"]
+__all__ = ["LocalDateTimeField", "PatientForm", "PlainLabels", "VisitForm", "birthday_fault"]
 
 OLDEST_YEARS = 120
+
+
+def birthday_fault(date: dt.date, today: dt.date) -> str:
+    """Say why nobody who is treated today was born then; "" for a date that may be."""
+    if date > today:
+        return "This date is in the future. Check the year."
+    if date.year < today.year - OLDEST_YEARS:
+        return f"This date is more than {OLDEST_YEARS} years ago. Check the year."
+    return ""
 
 
 class PlainLabels:
@@ -111,12 +120,10 @@ class PatientForm(PlainLabels, forms.ModelForm):
 
     def clean_date_of_birth(self) -> dt.date:
         """Refuse a birthday in the future or beyond any living memory."""
-        date = self.cleaned_data["date_of_birth"]
-        today = timezone.localdate()
-        if date > today:
-            raise forms.ValidationError("This date is in the future. Check the year.")
-        if date.year < today.year - OLDEST_YEARS:
-            raise forms.ValidationError("This date is more than 120 years ago. Check the year.")
+        date: dt.date = self.cleaned_data["date_of_birth"]
+        fault = birthday_fault(date, timezone.localdate())
+        if fault:
+            raise forms.ValidationError(fault)
         return date
 
     def same_person(self) -> Patient | None:

@@ -10,7 +10,7 @@ from production.views.office.settings import SECTIONS
 
 AXE = (Path(__file__).parent / "vendor" / "axe.min.js").read_text()
 PAGES = {
-    "desk": ["/today/", "/patients/", "/patients/new/"],
+    "desk": ["/today/", "/patients/", "/patients/new/", "/patients/list/patients/"],
     "lab": ["/bench/", "/bench/codes/", "/plan/", "/stock/", "/stock/lot/1/", "/machines/"],
     "doctor": ["/review/", "/today/"],
     "manager": [

@@ -96,9 +96,9 @@ def examples(office, person, patient) -> dict[str, dict[str, object]]:
         "code": {"appliance/": appliance.code, "papers/": appliance.code, "load/": load.code,
                  "settings/card/": "print"},
         "pk": {"stock/": lot.pk, "machines/": task.pk, "settings/": kind.pk, "photos/": 999,
-               "plan/people/": absence.pk},
+               "plan/people/": absence.pk, "patients/list/": 999},
         "slug": {"settings/": "kinds"}, "name": {"review/": "causes"},
-        "what": {"review/": "ready", "machines/": "trueness"},
+        "what": {"review/": "ready", "machines/": "trueness", "patients/list/": "patients"},
         "context": {"bench/": f"appliance:{appliance.code}"},
     }  # fmt: skip
 

@@ -2,7 +2,7 @@
 
 from django.urls import URLPattern, URLResolver, path
 
-from production.views.desk import booking, documents, orders, patient, today, visits
+from production.views.desk import booking, documents, lists, orders, patient, today, visits
 from production.views.presence import presence
 
 urlpatterns: list[URLPattern | URLResolver] = [
@@ -14,6 +14,8 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("patients/<uuid:uuid>/", patient.patient, name="patient"),
     path("patients/<uuid:uuid>/visit/", visits.visit_new, name="visit-new"),
     path("patients/<uuid:uuid>/order/", booking.booking, name="booking"),
+    path("patients/list/<slug:what>/", lists.from_list, name="from-list"),
+    path("patients/list/back/<int:pk>/", lists.list_back, name="list-back"),
     path("visits/<uuid:uuid>/", visits.visit_edit, name="visit-edit"),
     path("visits/<uuid:uuid>/status/", visits.visit_status, name="visit-status"),
     path("visits/<uuid:uuid>/order/", booking.booking_visit, name="booking-visit"),
