@@ -8,6 +8,12 @@ from numba import njit
 from geometry.axes import along_basis
 from geometry.topology.triangles import cross_of
 
+# A triangle whose box holds more lattice points is cast column by column.
+_WIDE = 30
+# A line that crosses more layers than an arch has is sorted in steps.
+_FEW_LAYERS = 16
+_GAPS = (701, 301, 132, 57, 23, 10, 4)
+
 
 @njit(cache=True, nogil=True)
 def _edge(points, p, q):  # type: ignore[no-untyped-def]
@@ -77,31 +83,42 @@ def _height(terms, x, y):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _store(room):  # type: ignore[no-untyped-def]
-    """Room for crossings: heights, facing, and the next one over the same line."""
+def _span(points, ia, ib, ic, x, pitch, low, high):  # type: ignore[no-untyped-def]
+    """First and last of the rows ``low`` to ``high`` that a triangle may cover at ``x``.
+
+    Half of a wide triangle's box and nearly all of a long thin one's is not covered.
+    """
+    least, most = np.inf, -np.inf
+    for p, q in ((ia, ib), (ib, ic), (ic, ia)):
+        xp, xq = points[p, 0], points[q, 0]
+        if min(xp, xq) > x or max(xp, xq) < x:
+            continue
+        yp, yq = points[p, 1], points[q, 1]
+        if xp == xq:
+            least, most = min(least, yp, yq), max(most, yp, yq)
+        else:
+            y = yp + (yq - yp) * ((x - xp) / (xq - xp))
+            least, most = min(least, y), max(most, y)
+    if least > most:
+        return low, high
+    # A row more on either side, for rounding.
     return (
-        np.empty(room, dtype=np.float64),
-        np.empty(room, dtype=np.int8),
-        np.empty(room, dtype=np.int32),
+        max(low, np.int64(np.ceil(least / pitch)) - 1),
+        min(high, np.int64(np.floor(most / pitch)) + 1),
     )
 
 
 @njit(cache=True, nogil=True)
-def _keep(store, used, head, c, z, facing):  # type: ignore[no-untyped-def]
-    """Put a crossing over line ``c`` into the store, doubling it when full; return it."""
-    if used == store[0].size:
-        more = _store(used)
-        store = (
-            np.concatenate((store[0], more[0])),
-            np.concatenate((store[1], more[1])),
-            np.concatenate((store[2], more[2])),
-        )
-    below, side, link = store
-    below[used] = z
-    side[used] = facing
-    link[used] = head[c]
-    head[c] = used
-    return store
+def _room(below, side, link, used, more):  # type: ignore[no-untyped-def]
+    """Return the crossings' heights, facing and next ones with room for some more."""
+    room = max(2 * below.size, used + more)
+    taller = np.empty(room, dtype=np.float64)
+    sides = np.empty(room, dtype=np.int8)
+    links = np.empty(room, dtype=np.int32)
+    taller[:used] = below[:used]
+    sides[:used] = side[:used]
+    links[:used] = link[:used]
+    return taller, sides, links
 
 
 @njit(cache=True, nogil=True)
@@ -119,8 +136,9 @@ def cross_lattice(points, faces, pitch, i0, j0, rows, top):  # type: ignore[no-u
     head : (cells,) int32
         First of the crossings below the highest, -1 without any.
     used : int
-    store : tuple of arrays
-        Crossings below the highest, of all lines.
+        So many crossings lie below the highest, of all lines.
+    below, side, link : arrays
+        Their heights, facing, and the next one over the same line.
     """
     cells = top.size
     i1 = i0 + cells // rows - 1
@@ -128,7 +146,9 @@ def cross_lattice(points, faces, pitch, i0, j0, rows, top):  # type: ignore[no-u
     facing = np.zeros(cells, dtype=np.int8)
     head = np.full(cells, -1, dtype=np.int32)
     # Only what lies below the topmost crossing is kept apart; most lines have nothing.
-    store = _store(1 << 14)
+    below = np.empty(1 << 14, dtype=np.float64)
+    side = np.empty(1 << 14, dtype=np.int8)
+    link = np.empty(1 << 14, dtype=np.int32)
     used = 0
     inverse = 1.0 / pitch
     for t in range(faces.shape[0]):
@@ -144,8 +164,14 @@ def cross_lattice(points, faces, pitch, i0, j0, rows, top):  # type: ignore[no-u
         if double == 0.0:
             continue
         terms = _terms(points, ia, ib, ic, double)
+        wide = (right - left) * (high - low) > _WIDE
+        first, last = low, high
         for i in range(left, right + 1):
-            for j in range(low, high + 1):
+            if wide:
+                first, last = _span(points, ia, ib, ic, i * pitch, pitch, low, high)
+            if used + last - first >= below.size:
+                below, side, link = _room(below, side, link, used, last - first + 1)
+            for j in range(first, last + 1):
                 z = _height(terms, i * pitch, j * pitch)
                 if np.isnan(z):
                     continue
@@ -158,13 +184,18 @@ def cross_lattice(points, faces, pitch, i0, j0, rows, top):  # type: ignore[no-u
                 if z > top[c]:
                     z, top[c] = top[c], z
                     f, facing[c] = facing[c], f
-                store = _keep(store, used, head, c, z, f)
+                below[used] = z
+                side[used] = f
+                link[used] = head[c]
+                head[c] = used
                 used += 1
-    return facing, head, used, store
+    return facing, head, used, below, side, link
 
 
 @njit(cache=True, nogil=True)
-def void_below(top, facing, head, used, store, turned, rows, floor, slope_i, slope_j, void):  # type: ignore[no-untyped-def]
+def void_below(  # type: ignore[no-untyped-def]
+    top, facing, head, used, below, side, link, turned, rows, floor, slope_i, slope_j, void
+):
     """Fill the void over each lattice point, given what ``cross_lattice`` found.
 
     ``void`` (cells,) becomes the length of line below an overhang, down to the next surface
@@ -173,34 +204,52 @@ def void_below(top, facing, head, used, store, turned, rows, floor, slope_i, slo
     that the winding's normals point inward.
     """
     void[:] = 0.0
+    if used == below.size:
+        below, side, link = _room(below, side, link, used, 1)
     for c in range(top.size):
         if facing[c] == 0 or (head[c] < 0 and (facing[c] > 0) != turned):
             continue
         base = floor + slope_i * (c // rows) + slope_j * (c % rows)
         # The topmost crossing joins the chain.
-        store = _keep(store, used, head, c, top[c], facing[c])
-        void[c] = _void_of(used, store[0], store[1], store[2], turned, base)
+        below[used] = top[c]
+        side[used] = facing[c]
+        link[used] = head[c]
+        void[c] = _void_of(used, below, side, link, turned, base)
+
+
+@njit(cache=True, nogil=True)
+def _settle(heights, facing, count, gap):  # type: ignore[no-untyped-def]
+    """Sort every ``gap``-th of the first heights, highest first, with their facing."""
+    for k in range(gap, count):
+        z, f = heights[k], facing[k]
+        place = k
+        while place >= gap and heights[place - gap] < z:
+            heights[place] = heights[place - gap]
+            facing[place] = facing[place - gap]
+            place -= gap
+        heights[place] = z
+        facing[place] = f
 
 
 @njit(cache=True, nogil=True)
 def _void_of(k, below, side, link, turned, base):  # type: ignore[no-untyped-def]
     """Void of one line, given where its chain of crossings begins, in any order."""
-    heights = np.empty(16, dtype=np.float64)
-    facing = np.empty(16, dtype=np.int8)
+    heights = np.empty(_FEW_LAYERS, dtype=np.float64)
+    facing = np.empty(_FEW_LAYERS, dtype=np.int8)
     count = 0
     while k >= 0:
         if count == heights.size:
             heights = np.concatenate((heights, np.empty(count, dtype=np.float64)))
             facing = np.concatenate((facing, np.empty(count, dtype=np.int8)))
-        place = count
-        while place > 0 and heights[place - 1] < below[k]:
-            heights[place] = heights[place - 1]
-            facing[place] = facing[place - 1]
-            place -= 1
-        heights[place] = below[k]
-        facing[place] = side[k]
+        heights[count] = below[k]
+        facing[count] = side[k]
         count += 1
         k = link[k]
+    if count > _FEW_LAYERS:
+        for gap in _GAPS:
+            if gap < count:
+                _settle(heights, facing, count, gap)
+    _settle(heights, facing, count, 1)
     total = 0.0
     opened = -np.inf
     for k in range(count):
@@ -214,6 +263,36 @@ def _void_of(k, below, side, link, turned, base):  # type: ignore[no-untyped-def
     if opened > base:
         total += opened - base
     return total
+
+
+@njit(cache=True, nogil=True)
+def shadow(points, faces, within_deg):  # type: ignore[no-untyped-def]
+    """How much of a plane across the third axis the triangles cover, each by itself.
+
+    Whatever direction within the cone about that axis the plane is across, each triangle
+    covers no more.
+
+    Returns
+    -------
+    area, width : float
+        Sums of the triangles' areas as seen, and of their widths along the first axis.
+    """
+    turn = within_deg * np.pi / 180.0
+    cosine, sine = np.cos(turn), np.sin(turn)
+    area = width = 0.0
+    for t in range(faces.shape[0]):
+        ia, ib, ic = faces[t, 0], faces[t, 1], faces[t, 2]
+        nx, ny, nz = cross_of(points, ia, ib, ic)
+        across = np.sqrt(nx * nx + ny * ny)
+        double = np.sqrt(nx * nx + ny * ny + nz * nz)
+        if abs(nz) < cosine * double:
+            double = abs(nz) * cosine + across * sine
+        area += 0.5 * double
+        xa, xb, xc = points[ia, 0], points[ib, 0], points[ic, 0]
+        za, zb, zc = points[ia, 2], points[ib, 2], points[ic, 2]
+        width += (max(xa, xb, xc) - min(xa, xb, xc)) * cosine
+        width += (max(za, zb, zc) - min(za, zb, zc)) * sine
+    return area, width
 
 
 @njit(cache=True, nogil=True)
@@ -277,7 +356,9 @@ def void_along(vertices, faces, steep, longest, basis, normal, offset, outward, 
         return 0.0
     rows = j1 - j0 + 1
     head = np.full((i1 - i0 + 1) * rows, -1, dtype=np.int32)
-    store = _store(1 << 12)
+    below = np.empty(1 << 12, dtype=np.float64)
+    side = np.empty(1 << 12, dtype=np.int8)
+    link = np.empty(1 << 12, dtype=np.int32)
     used = 0
     for k in range(steep.size):
         ia, ib, ic = faces[steep[k], 0], faces[steep[k], 1], faces[steep[k], 2]
@@ -286,13 +367,22 @@ def void_along(vertices, faces, steep, longest, basis, normal, offset, outward, 
             continue
         left, right, low, high = _box(points, ia, ib, ic, inverse)
         terms = _terms(points, ia, ib, ic, double)
+        wide = (right - left) * (high - low) > _WIDE
+        first, last = low, high
         for i in range(left, right + 1):
-            for j in range(low, high + 1):
+            if wide:
+                first, last = _span(points, ia, ib, ic, i * pitch, pitch, low, high)
+            if used + last - first >= below.size:
+                below, side, link = _room(below, side, link, used, last - first + 1)
+            for j in range(first, last + 1):
                 z = _height(terms, i * pitch, j * pitch)
                 if np.isnan(z):
                     continue
                 c = (i - i0) * rows + (j - j0)
-                store = _keep(store, used, head, c, z, np.int8(-outward))
+                below[used] = z
+                side[used] = -outward
+                link[used] = head[c]
+                head[c] = used
                 used += 1
     near = _near(points, head, rows, i0, j0, pitch, longest)
     for t in range(faces.shape[0]):
@@ -301,25 +391,35 @@ def void_along(vertices, faces, steep, longest, basis, normal, offset, outward, 
             continue
         left, right, low, high = _box(points, ia, ib, ic, inverse)
         left, right, low, high = max(left, i0), min(right, i1), max(low, j0), min(high, j1)
-        met = False
-        for i in range(left, right + 1):
-            for j in range(low, high + 1):
-                met |= head[(i - i0) * rows + (j - j0)] >= 0
+        wide = (right - left) * (high - low) > _WIDE
+        met = wide
+        if not wide:
+            for i in range(left, right + 1):
+                for j in range(low, high + 1):
+                    met |= head[(i - i0) * rows + (j - j0)] >= 0
         if not met:
             continue
         double = _double(points, ia, ib, ic)
         if double * outward <= 0.0:
             continue
         terms = _terms(points, ia, ib, ic, double)
+        first, last = low, high
         for i in range(left, right + 1):
-            for j in range(low, high + 1):
+            if wide:
+                first, last = _span(points, ia, ib, ic, i * pitch, pitch, low, high)
+            if used + last - first >= below.size:
+                below, side, link = _room(below, side, link, used, last - first + 1)
+            for j in range(first, last + 1):
                 c = (i - i0) * rows + (j - j0)
                 if head[c] < 0:
                     continue
                 z = _height(terms, i * pitch, j * pitch)
                 if np.isnan(z):
                     continue
-                store = _keep(store, used, head, c, z, np.int8(outward))
+                below[used] = z
+                side[used] = outward
+                link[used] = head[c]
+                head[c] = used
                 used += 1
     du, dv = -normal[0] / normal[2] * pitch, -normal[1] / normal[2] * pitch
     floor = offset / normal[2]
@@ -327,7 +427,7 @@ def void_along(vertices, faces, steep, longest, basis, normal, offset, outward, 
     for c in range(head.size):
         if head[c] >= 0:
             base = floor + du * (i0 + c // rows) + dv * (j0 + c % rows)
-            total += _void_of(head[c], store[0], store[1], store[2], outward < 0, base)
+            total += _void_of(head[c], below, side, link, outward < 0, base)
     return total * pitch * pitch
 
 

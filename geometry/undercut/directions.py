@@ -11,8 +11,8 @@ from geometry.axes import along_basis, basis_along, own_axes
 from geometry.mesh import Mesh
 from geometry.topology.adjacency import extent
 from geometry.topology.coarse import coarsen
-from geometry.undercut.crossings import steep_triangles, void_along
-from geometry.undercut.lattice import cast, refuse_too_large
+from geometry.undercut.crossings import shadow, steep_triangles, void_along
+from geometry.undercut.lattice import MOST_CROSSINGS, bearable_pitch, cast, refuse_too_large
 from geometry.undercut.measure import base_plane
 
 WITHIN_DEG = 15.0
@@ -23,6 +23,8 @@ _RINGS = ((3.0, 0.45, 0.2), (2.0, 0.3, 0.15))
 FINE_CELL_MM = 0.3
 _MANY_TRIANGLES = 60_000
 _LAST_PITCH_MM = 0.1
+# Of each of some fifty directions that are only compared with each other.
+_FEW_CROSSINGS = 250_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,17 +88,22 @@ class _Body:
     ) -> None:
         points = along_basis(mesh.vertices, basis)
         refuse_too_large(np.diff(extent(points), axis=0)[0], _LAST_PITCH_MM)
+        self.shade = shadow(points, mesh.faces, within_deg)
         if outward is None:
-            seen = cast(points, mesh.faces, basis, _SURVEY_PITCH_MM, (basis @ plane[0], plane[1]))
+            pitch = max(_SURVEY_PITCH_MM, bearable_pitch(self.shade, _FEW_CROSSINGS))
+            seen = cast(points, mesh.faces, basis, pitch, (basis @ plane[0], plane[1]))
             outward = seen.outward
         self.mesh, self.plane, self.outward, self.own = mesh, plane, outward, own
         # A little more than the cone, for what rounding does to the outermost.
         most = float(np.sin(np.radians(within_deg + 0.1)))
         self.steep, self.longest = steep_triangles(points, mesh.faces, outward, most)
 
-    def volume(self, direction: NDArray[np.float64], pitch: float) -> float:
-        """Undercut along a direction, mm³."""
+    def volume(
+        self, direction: NDArray[np.float64], pitch: float, crossings: int = _FEW_CROSSINGS
+    ) -> float:
+        """Undercut along a direction, mm³, by lines so far apart or by so many crossings."""
         basis = basis_along(direction, self.own)
+        pitch = max(pitch, bearable_pitch(self.shade, crossings))
         normal, offset = self.plane
         return float(
             void_along(
@@ -187,9 +194,9 @@ def best_direction(
         place = _bottom(surface, pitch, basis, place, radius, within_deg)
     direction = _direction(place, basis)
     body = _Body(mesh, basis, plane, within_deg, own, coarse.outward)
-    volume = body.volume(direction, _LAST_PITCH_MM)
+    volume = body.volume(direction, _LAST_PITCH_MM, MOST_CROSSINGS)
     if on_axis_mm3 is None:
-        on_axis_mm3 = body.volume(axis, _LAST_PITCH_MM)
+        on_axis_mm3 = body.volume(axis, _LAST_PITCH_MM, MOST_CROSSINGS)
     if on_axis_mm3 <= volume:
         direction, volume = axis, on_axis_mm3
     angle = float(np.degrees(np.arccos(np.clip(direction @ axis, -1.0, 1.0))))

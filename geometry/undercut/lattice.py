@@ -18,7 +18,10 @@ from geometry.errors import GeometryError
 from geometry.topology.adjacency import extent
 from geometry.undercut.crossings import cross_lattice, void_below
 
-_MOST_CELLS = 40_000_000
+_MOST_CELLS = 12_000_000
+# An arch is crossed some 300,000 times by lines 0.1 mm apart. A scan that is mere noise,
+# or lies over itself many times, could be a hundred times that.
+MOST_CROSSINGS = 2_000_000
 # From so many triangles on two bands of columns are cast side by side.
 _WORTH_TWO_THREADS = 50_000
 
@@ -73,6 +76,16 @@ def refuse_too_large(size: NDArray[np.float64], pitch_mm: float) -> None:
         )
 
 
+def bearable_pitch(shade: tuple[float, float], crossings: int) -> float:
+    """Return the least distance of lines at which so many crossings are not exceeded.
+
+    ``shade`` is what ``crossings.shadow`` tells of the surface.
+    """
+    area, width = shade
+    # A column of lines that a triangle reaches into costs a fraction of a crossing.
+    return max(float(np.sqrt(area / crossings)), width / (8 * crossings))
+
+
 def cast(
     points: NDArray[np.float64],
     faces: NDArray[np.int32],
@@ -124,9 +137,9 @@ def cast(
 
     def fill(first: int, last: int, found: Any) -> None:
         part = slice(first * rows, last * rows)
-        facing, head, used, store = found
+        facing, head, used, below, side, link = found
         void_below(
-            top[part], facing, head, used, store, outward < 0, rows,
+            top[part], facing, head, used, below, side, link, outward < 0, rows,
             float(floor + du * pitch_mm * first),
             float(du * pitch_mm), float(dv * pitch_mm), void[part],
         )  # fmt: skip

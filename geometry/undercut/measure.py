@@ -11,8 +11,15 @@ from geometry.axes import along_basis, basis_along, own_axes
 from geometry.errors import GeometryError
 from geometry.mesh import Mesh
 from geometry.topology.adjacency import extent
-from geometry.undercut.depth import band_areas, calm, rings, vertex_depths
-from geometry.undercut.lattice import Lattice, cast
+from geometry.undercut.crossings import shadow
+from geometry.undercut.depth import band_areas, calm, vertex_depths
+from geometry.undercut.lattice import (
+    MOST_CROSSINGS,
+    Lattice,
+    bearable_pitch,
+    cast,
+    refuse_too_large,
+)
 
 # The undercut gauges of a dental surveyor: 0.010, 0.020 and 0.030 in.
 GAUGES_MM = (0.25, 0.50, 0.75)
@@ -113,7 +120,7 @@ def measure(
         Normal of the base plane; the direction when not given.
     pitch_mm : float, optional
         Distance of the lattice lines; 0.1 on an arch, down to 0.04 on small bodies,
-        when not given.
+        more where the surface lies over itself many times, when not given.
     depths : bool
         Whether to find the depth at each vertex; zeros when not.
 
@@ -132,16 +139,17 @@ def measure(
     points = along_basis(mesh.vertices, basis)
     turned = basis @ normal
     if pitch_mm is None:
-        pitch_mm = usual_pitch(points)
+        refuse_too_large(np.diff(extent(points), axis=0)[0], usual_pitch(points))
+        least = bearable_pitch(shadow(points, mesh.faces, 0.0), MOST_CROSSINGS)
+        pitch_mm = max(usual_pitch(points), least)
     lattice = cast(points, mesh.faces, basis, pitch_mm, (turned, offset))
     depth = np.zeros(len(points))
     if depths:
         under = (offset - points[:, 0] * turned[0] - points[:, 1] * turned[1]) / turned[2]
-        di, dj, distance = rings(int(np.ceil(_DEEPEST_MM / pitch_mm)))
+        reach = int(np.ceil(_DEEPEST_MM / pitch_mm))
         found = np.empty(len(points))
         vertex_depths(
-            points, under, lattice.top, lattice.first[0], lattice.first[1], pitch_mm,
-            di, dj, distance, found,
+            points, under, lattice.top, lattice.first[0], lattice.first[1], pitch_mm, reach, found
         )  # fmt: skip
         calm(found, mesh.faces, depth)
     return Undercut(

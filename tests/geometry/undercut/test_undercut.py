@@ -1,7 +1,10 @@
 """Undercut whatever the winding and the pose, and the direction with least of it."""
 
+import time
+
 import numpy as np
 import pytest
+import trimesh
 
 from fixtures.arches import random_arch
 from geometry.axes import basis_along
@@ -9,7 +12,7 @@ from geometry.errors import GeometryError
 from geometry.mesh import Mesh
 from geometry.topology import analyse
 from geometry.undercut import best_direction, measure, survey
-from geometry.undercut.crossings import steep_triangles, void_along
+from geometry.undercut.crossings import shadow, steep_triangles, void_along
 from geometry.undercut.lattice import cast
 
 Z = np.array([0.0, 0.0, 1.0])
@@ -124,6 +127,78 @@ def test_the_volume_alone_is_the_same_number() -> None:
                 surface.vertices, faces, steep, longest, basis, normal, offset, outward, 0.1
             )
             assert alone == pytest.approx(whole.void.sum() * 0.01, rel=1e-6)
+
+
+def heap(seed: int, triangles: int, size: float) -> Mesh:
+    """Triangles of all shapes on top of each other."""
+    rng = np.random.default_rng(seed)
+    points = rng.uniform(0, 20, (triangles, 1, 3)) + rng.normal(0, size, (triangles, 3, 3))
+    return Mesh(points.reshape(-1, 3), np.arange(3 * triangles, dtype=np.int32).reshape(-1, 3))
+
+
+def test_many_layers_of_wide_and_thin_triangles_are_counted_as_ray_casting_does() -> None:
+    """Against one ray for each of some lines, by another library (trimesh, MIT)."""
+    mesh = heap(1, 900, 4.0)
+    found = cast(mesh.vertices, mesh.faces, np.eye(3), 0.5, (Z, -50.0))
+    body = trimesh.Trimesh(mesh.vertices, mesh.faces, process=False)
+    columns, rows = np.nonzero(np.isfinite(found.top))
+    some = np.random.default_rng(2).choice(len(columns), 60, replace=False)
+    most = 0
+    for i, j in zip(columns[some], rows[some], strict=True):
+        above = [(found.first[0] + i) * 0.5, (found.first[1] + j) * 0.5, 60.0]
+        places, _, which = body.ray.intersects_location([above], [-Z], multiple_hits=True)
+        facing = np.sign(body.face_normals[which, 2])
+        total, opened = 0.0, None
+        for z, side in sorted(zip(places[:, 2], facing, strict=True), reverse=True):
+            if side == found.outward:
+                total += opened - z if opened is not None else 0.0
+                opened = None
+            else:
+                opened = z
+        total += opened + 50.0 if opened is not None else 0.0
+        assert found.void[i, j] == pytest.approx(total, abs=1e-6)
+        most = max(most, len(places))
+    assert most > 30
+
+
+def test_depth_is_the_distance_to_the_nearest_free_place() -> None:
+    mesh = heap(3, 700, 3.0)
+    found = measure(mesh, Z, pitch_mm=0.25)
+    local = mesh.vertices @ found.lattice.basis.T
+    top = np.pad(found.lattice.top, 40, constant_values=-np.inf)
+    places = np.argwhere(np.ones_like(top, bool)) - 40 + found.lattice.first
+    told = np.zeros(len(local))
+    for v, (x, y, _) in enumerate(local / 0.25):
+        middle = np.round([x, y])
+        i, j = middle.astype(int) + 40 - found.lattice.first
+        if top[i, j] > local[v, 2] + 0.125:
+            near = np.hypot(*(places - middle).T) <= 24
+            free = places[near & (top.ravel() <= local[v, 2])]
+            best = min(np.hypot(*(free - [x, y]).T).min(initial=99.0), 24.0) - 0.25
+            told[v] = best * 0.25 if best >= 0.5 else 0.0
+    # The largest of the corners beside it, at most.
+    of_three = told[mesh.faces]
+    others = np.array([np.delete(of_three, k, axis=1).max(axis=1) for k in range(3)]).T
+    assert found.depth_mm == pytest.approx(np.minimum(of_three, others).ravel())
+    assert (told > 3.0).sum() > 50
+
+
+def test_mere_noise_is_cast_by_fewer_lines() -> None:
+    """What lies over itself a hundred times takes no hundred times as long or as much memory."""
+    mesh = heap(4, 60_000, 1.5)
+    found = measure(mesh, Z)
+    area, _ = shadow(mesh.vertices, mesh.faces, 0.0)
+    exact = np.cross(*np.diff(mesh.vertices[mesh.faces], axis=1).transpose(1, 0, 2))[:, 2]
+    assert area == pytest.approx(np.abs(exact).sum() / 2)
+    assert area / found.lattice.pitch_mm**2 < 2.1e6 < area / 0.05**2
+    # No direction within the cone sees more than is allowed for.
+    most, _ = shadow(mesh.vertices, mesh.faces, 15.0)
+    for way in survey(leaning_block(5.0), Z, 0.0, count=20)[0]:
+        assert area * 0.5 < shadow(mesh.vertices @ basis_along(way).T, mesh.faces, 0.0)[0] <= most
+    begun = time.perf_counter()
+    best = best_direction(mesh, Z)
+    assert best.angle_deg <= 15.01
+    assert time.perf_counter() - begun < 10.0
 
 
 def test_each_line_crosses_a_folded_sheet_once_per_layer() -> None:
