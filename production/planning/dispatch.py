@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numba import njit
 
-from production.planning.entities import Problem
+from production.planning.entities import NO_TIME, Problem
 from production.planning.kernel.future import Draw, Floats, Policy, Times
 from production.planning.kernel.shop import DONE, Shop, make_shop
 from production.planning.kernel.simulation import simulate
@@ -227,7 +227,7 @@ def as_plan(problem: Problem, shop: Shop, times: Times) -> dict[str, Any]:
         "infeasible": [
             {
                 "job": job.id,
-                "reason": reasons.get(j, f"job {job.id!r}: no open time left for all its steps"),
+                "reason": reasons.get(j, NO_TIME.format(job.id)),
             }
             for j, job in enumerate(problem.jobs)
             if not math.isfinite(times.finish[j])

@@ -10,6 +10,7 @@ from typing import Any
 __all__ = ["Job", "Label", "Problem", "Resource", "Step", "Windows"]
 
 RISK_LIMIT = 0.05
+NO_TIME = "job {!r}: no open time left for all its steps"
 
 Label = str | int
 Windows = tuple[tuple[float, float], ...]

@@ -76,8 +76,10 @@ def labels(item: Mapping[str, Any], key: str, place: str) -> tuple[str, ...]:
 
 
 def flag(item: Mapping[str, Any], key: str, place: str, default: bool) -> bool:
-    """Return true or false."""
-    value = item.get(key, default)
+    """Return true or false; null is as good as absent."""
+    value = item.get(key)
+    if value is None:
+        return default
     if not isinstance(value, bool):
         raise ProblemError(f"{place}: {key} is {shown(value)}; give true or false")
     return value
@@ -97,8 +99,11 @@ def number(
     low: float = -math.inf,
     high: float = math.inf,
 ) -> float:
-    """Return a finite number within bounds; ``default`` None means it is required."""
-    value = item.get(key, default)
+    """Return a finite number within bounds; null is as good as absent.
+
+    ``default`` None means it is required.
+    """
+    value = default if item.get(key) is None else item[key]
     if value is None:
         raise ProblemError(f"{place}: {key} is missing; give a number")
     if isinstance(value, bool) or not isinstance(value, int | float):

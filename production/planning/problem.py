@@ -15,6 +15,8 @@ Contract keys::
                           "attended": true, "done": false, "started": null,
                           "resource": null}]}]}
 
+An optional key that is null counts as absent.
+
 Meaning: a step runs without a break on one resource of its kind (``resource`` pins
 it). A batch resource runs steps of one ``family`` together, started and ended
 together, as long as the longest member, sizes within ``capacity``. A resource that
@@ -93,7 +95,7 @@ def parse_problem(data: Any) -> Problem:
         With one line naming the job, the step and the field, and what to do.
     """
     top = fields.an_object(data, "problem")
-    objective = top.get("objective", "promises")
+    objective = "promises" if top.get("objective") is None else top["objective"]
     if objective not in OBJECTIVES:
         raise ProblemError(
             f"problem: objective is {fields.shown(objective)}; use one of {', '.join(OBJECTIVES)}"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from io import StringIO
 from pathlib import Path
 from typing import Any
@@ -67,6 +68,29 @@ def test_quote_of_what_can_never_be_made_exits_1_with_the_reason(tmp_path: Path)
     assert json.loads(out)["earliest"] is None
     code, out, _ = run("quote", problem, "--job", job)
     assert "no resource of kind 'mill'" in out
+
+
+def test_foresee_names_what_can_never_be_made(tmp_path: Path) -> None:
+    never = {"id": "B", "steps": [{"kind": "mill", "minutes": 5}]}
+    problem = written(tmp_path, "p.json", PROBLEM | {"jobs": [*PROBLEM["jobs"], never]})
+    code, out, _ = run("foresee", problem, "--json")
+    assert code == 0
+    (left,) = json.loads(out)["infeasible"]
+    assert left["job"] == "B"
+    assert "no resource of kind 'mill'" in left["reason"]
+    assert "cannot be made: job 'B' step 0: no resource" in run("foresee", problem)[1]
+
+
+@pytest.mark.parametrize("spread", [0.1, 0.3, 0.6])
+def test_a_quote_on_an_empty_bench_is_the_quantile_of_the_one_duration(
+    tmp_path: Path, spread: float
+) -> None:
+    problem = written(tmp_path, "p.json", PROBLEM | {"jobs": []})
+    step = {"kind": "print", "minutes": 200, "spread": spread}
+    job = written(tmp_path, "j.json", {"id": "B", "steps": [step]})
+    report = json.loads(run("quote", problem, "--job", job, "--json")[1])
+    # Of a log-normal, median times exp(spread z), z = 1.645 for 95 % (any table of the normal).
+    assert report["earliest"] == pytest.approx(200 * math.exp(1.645 * spread), rel=0.02)
 
 
 @pytest.mark.parametrize(

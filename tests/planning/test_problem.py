@@ -49,6 +49,16 @@ def test_defaults_are_those_of_the_contract() -> None:
     assert problem.risk_limit == 0.05
 
 
+def test_an_optional_key_that_is_null_counts_as_absent() -> None:
+    data = copy.deepcopy(GOOD) | dict.fromkeys(("objective", "risk_limit", "policy", "clock"))
+    data["resources"][1] |= dict.fromkeys(("capacity", "batch", "open", "skills", "setup"))
+    data["jobs"][0] |= dict.fromkeys(("release", "weight", "group"))
+    data["jobs"][0]["steps"][1] |= dict.fromkeys(
+        ("spread", "size", "family", "attended", "done", "started", "resource", "failure")
+    )
+    assert parse_problem(data) == parse_problem(GOOD)
+
+
 @pytest.mark.parametrize(
     ("path", "value", "words"),
     [

@@ -35,5 +35,6 @@ class Command(ToolCommand):
             middle = job["finish"]["p50"]
             ready = "never ready" if middle is None else f"ready in {middle:.0f} min"
             lines.append(f"{job['id']}: late with {job['p_late']:.1%}, {ready} (even chance)")
+        lines += [f"cannot be made: {item['reason']}" for item in report["infeasible"]]
         lines.append(f"{report['samples']} futures in {report['seconds']:.2f} s")
         return "\n".join(lines)

@@ -8,7 +8,11 @@ from typing import Any
 
 from production.management.problem_file import read_json, read_problem
 from production.management.tool import DONE, NOT_ACCEPTABLE, ToolCommand
-from production.planning import quote
+from production.planning import Problem, quote
+from production.planning.promises.quoting import SAMPLES
+
+STEPS_SIMULATED = 200_000  # of all futures together, for an answer at once
+MOST_SAMPLES = 10_000
 
 
 class Command(ToolCommand):
@@ -28,7 +32,8 @@ class Command(ToolCommand):
     def examine(self, **options: Any) -> tuple[dict[str, Any], int]:
         """Return the quote; not acceptable when no time can be promised."""
         problem = read_problem(options["problem"])
-        report = quote(problem, read_json(options["job"]), options["confidence"])
+        job = read_json(options["job"])
+        report = quote(problem, job, options["confidence"], samples=_samples(problem))
         return report, NOT_ACCEPTABLE if report["earliest"] is None else DONE
 
     def describe(self, report: dict[str, Any]) -> str:
@@ -53,3 +58,12 @@ class Command(ToolCommand):
                 line += f", but only if it is left alone for {other['hold_until']:.0f} min"
             lines.append(line)
         return "\n".join(lines)
+
+
+def _samples(problem: Problem) -> int:
+    """Return how many futures to look at: of a small bench more can be looked at in the time.
+
+    The fewer, the later the time that is said for being sure of it in other futures too.
+    """
+    steps = sum(step.open for job in problem.jobs for step in job.steps)
+    return max(SAMPLES, min(MOST_SAMPLES, STEPS_SIMULATED // max(steps, 1)))

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from production.planning.entities import Problem
+from production.planning.entities import NO_TIME, Problem
 from production.planning.errors import ProblemError
 from production.planning.kernel.future import Floats
 from production.planning.kernel.shop import Shop, make_shop
@@ -42,10 +42,10 @@ def foresee(
     Returns
     -------
     dict
-        FORESIGHT of the outer contract, with ``policy`` besides. A job's ``p_late`` is
-        about its own finish, a group's about the last finish of the group and its
-        earliest due time. Without a due time ``p_late`` is 0. A finish that lies
-        beyond all open time is null.
+        FORESIGHT of the outer contract, with ``policy`` besides and ``infeasible``, a list of
+        ``{"job", "reason"}`` of what is ready in no future. A job's ``p_late`` is about its
+        own finish, a group's about the last finish of the group and its earliest due time.
+        Without a due time ``p_late`` is 0. A finish that lies beyond all open time is null.
 
     Raises
     ------
@@ -65,6 +65,7 @@ def foresee(
             for job, p_late, spread in zip(problem.jobs, late, _quantiles(finish), strict=True)
         ],
         "groups": _groups(problem, shop, finish),
+        "infeasible": _never_ready(problem, finish),
         "samples": samples,
         "policy": chosen.as_json(),
     }
@@ -99,6 +100,15 @@ def _quantiles(finish: Floats) -> list[dict[str, float | None]]:
             for name, value in zip(LEVELS, row, strict=True)
         }
         for row in ordered
+    ]
+
+
+def _never_ready(problem: Problem, finish: Floats) -> list[dict[str, Any]]:
+    never = np.flatnonzero(np.isinf(finish).all(axis=0)).tolist()
+    known = problem.impossible() if never else {}
+    names = {j: problem.jobs[j].id for j in never}
+    return [
+        {"job": name, "reason": known.get(j, NO_TIME.format(name))} for j, name in names.items()
     ]
 
 

@@ -12,9 +12,10 @@ from typing import Any
 import numpy as np
 
 from production.planning.dispatch import choose_rule, dispatch_plan, expected_times
-from production.planning.entities import Job, Problem
+from production.planning.entities import NO_TIME, Job, Problem
 from production.planning.kernel import future
-from production.planning.policy import among, kernel_policy, named_policy
+from production.planning.kernel.shop import make_shop
+from production.planning.policy import among, kernel_policy, named_policy, standing_rule
 from production.planning.solve import bounds, report
 from production.planning.solve.exact import Bound, Exact, applies
 from production.planning.solve.hands import Hands
@@ -65,7 +66,7 @@ CROWDED, CROWDED_DAY = 0.5, _Shares(orders=0.08, anneal=0.6, rework=0.22)
 HELPED_DAY = _Shares(orders=0.08, anneal=0.22, rework=0.55)
 DAYS = ((SMALL, SMALL_DAY), (USUAL, USUAL_DAY))
 SECONDS_PER_LITERAL = 2e-4  # to build the constraint model, with something to spare
-NO_TIME = (
+NO_ROOM = (
     "job {!r}: no open time left for it beside the other work; "
     "extend the opening hours or postpone a job"
 )
@@ -152,7 +153,7 @@ def solve(
         plan = _plan(problem, searching, seed, left, forward, previous, gain)
     if left:
         plan = _put_back(whole, problem, plan, left, budget, seed, forward)
-    plan["infeasible"] = [{"job": x.job, "reason": x.reason} for x in left]
+    plan["infeasible"] = [{"job": x.job, "reason": _why(whole, x)} for x in left]
     plan["seconds"] = 0.0 if work is not None else round(time.monotonic() - began, 3)
     return plan
 
@@ -196,6 +197,18 @@ def _what_runs(job: Job) -> Job | None:
         if step.started is not None and not step.done:
             return replace(job, steps=job.steps[: number + 1], due=None, group=None)
     return None
+
+
+def _why(whole: Problem, left: _Left) -> str:
+    """Return why a job is left out: other work need not be what takes its time."""
+    jobs = tuple(job for job in whole.jobs if str(job.id) == str(left.job))
+    alone = replace(whole, jobs=jobs, policy={})
+    if not alone.impossible():
+        shop = make_shop(alone)
+        rule = kernel_policy(alone, shop, standing_rule(alone))
+        if not np.isfinite(expected_times(shop, rule).finish).all():
+            return NO_TIME.format(left.job) + "; extend the opening hours"
+    return left.reason
 
 
 def _put_back(
@@ -427,16 +440,10 @@ def _flow_line(search: Search, best: Best, whole: Budget, done: Any) -> bool:
 def _unfinished(problem: Problem) -> list[_Left]:
     """Return the jobs that the plan at once does not finish either; all of them if it does."""
     names = [item["job"] for item in dispatch_plan(problem)["infeasible"]]
-    return [_Left(name, NO_TIME.format(name)) for name in names or [j.id for j in problem.jobs]]
+    return [_Left(name, NO_ROOM.format(name)) for name in names or [j.id for j in problem.jobs]]
 
 
 def _stuck(search: Search, best: Best) -> list[_Left]:
     """Return the jobs with a step for which no open time was found."""
     jobs = search.work.problem.jobs
-    return [
-        _Left(
-            jobs[j].id,
-            NO_TIME.format(jobs[j].id),
-        )
-        for j in search.stuck_jobs(best.state)
-    ]
+    return [_Left(jobs[j].id, NO_ROOM.format(jobs[j].id)) for j in search.stuck_jobs(best.state)]

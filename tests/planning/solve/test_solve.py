@@ -243,7 +243,18 @@ def test_a_calendar_with_too_little_time_left_leaves_out_as_little_as_possible()
     }
     plan = planned(problem)
     assert len(plan["infeasible"]) == 2
-    assert "no open time left" in plan["infeasible"][0]["reason"]
+    assert "no open time left for it beside the other work" in plan["infeasible"][0]["reason"]
+
+
+def test_other_work_is_not_blamed_where_a_job_would_not_fit_alone_either():
+    steps = [{"kind": "m", "minutes": 30}, {"kind": "m", "minutes": 40}]
+    problem = {
+        "resources": [{"id": "M", "kind": "m", "open": [[0, 60]]}],
+        "jobs": [{"id": "long", "steps": steps}, {"id": "short", "steps": steps[:1]}],
+    }
+    (left,) = planned(problem)["infeasible"]
+    assert left["job"] == "long"
+    assert "no open time left for all its steps" in left["reason"]
 
 
 def test_days_with_nothing_to_do():
