@@ -19,6 +19,11 @@ class Odd:
     cells: list[str]
     words: str
 
+    @property
+    def said(self) -> str:
+        """What the row says, without its empty cells."""
+        return " · ".join(cell for cell in self.cells if cell)
+
 
 @dataclass
 class Found:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Mapping
 from typing import Any
 
@@ -17,10 +18,11 @@ from clinic.lists.found import Found
 from clinic.lists.sheet import ListError, Sheet, decode, read_sheet
 from clinic.lists.taking import lately, take_back, take_in
 from clinic.middleware import office_of
-from clinic.models import Visit
+from clinic.models import Office, Visit
 from clinic.permissions import needs
 from production import work
 from production.csv_cells import listed
+from production.scheduling.hours import open_spans
 
 SHOWN, KINDS_SHOWN = 12, 40
 FIELDS: dict[str, tuple[Field, ...]] = {"patients": patients.FIELDS, "visits": visits.FIELDS}
@@ -99,10 +101,27 @@ def _read(request: HttpRequest, what: str, sheet: Sheet) -> dict[str, Any]:
         "visit_kinds": Visit.Kind.choices,
         "leave_out": visits.LEAVE_OUT,
         "some": found.new[:SHOWN],
+        "shut": _shut(office, found.new) if what == "visits" else [],
         "odd": found.odd[:SHOWN],
         "more": len(found.new[SHOWN:]),
         "more_odd": len(found.odd[SHOWN:]),
     }
+
+
+def _shut(office: Office, rows: list[Visit]) -> list[Visit]:
+    """Return the visits at which the office is closed: mostly a slip, but somebody may come in."""
+    if not rows:
+        return []
+    times = [row.starts_at for row in rows]
+    days = (max(times) - min(times)).days + 2
+    spans = open_spans(office, min(times), days)
+    begins = [start for start, _ in spans]
+    shut = []
+    for row in rows:
+        place = bisect_right(begins, row.starts_at)
+        if not place or row.starts_at >= spans[place - 1][1]:
+            shut.append(row)
+    return shut
 
 
 def _holds(cells: list[str], place: int) -> bool:

@@ -11,7 +11,7 @@ from django.utils import timezone
 
 from clinic.lists.dates import Order, apart, order_of, read, read_time
 from clinic.lists.sheet import ListError, decode, read_sheet
-from clinic.models import AuditEntry, Patient, Visit
+from clinic.models import AuditEntry, OpeningHours, Patient, Visit
 from production.actions import open_order
 from production.models import ApplianceKind
 
@@ -249,6 +249,15 @@ class TestVisits:
         told = desk.post(VISITS, {"text": self.HEAD + row + "\n", "step": "take"})
         assert why in told.content.decode()
         assert not Visit.objects.exists()
+
+    def test_a_visit_while_the_office_is_closed_is_told_and_may_stand(self, desk, patient):
+        OpeningHours.objects.all().delete()
+        OpeningHours.objects.create(weekday=4, opens=dt.time(8), closes=dt.time(17))
+        rows = "T-1001,2026-12-03,9:00,Scan,\nT-1001,2026-12-03,17:00,Scan,\n"
+        told = desk.post(VISITS, {"text": self.HEAD + rows}).content.decode()
+        assert "1 of them is at a time at which the office is closed" in told
+        assert "Thu 3 Dec, 17:00" in told
+        assert "Take in 2 visits" in told
 
     def test_taking_back_leaves_a_visit_that_has_begun(self, desk, patient):
         rows = "T-1001,2026-12-03,9:00,Scan,\nT-1001,2026-12-04,9:00,Scan,\n"
