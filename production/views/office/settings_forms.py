@@ -7,6 +7,7 @@ from typing import Any
 from django import forms
 
 from clinic.models import Role, User
+from production.bench.fold import HANDOVER_STAGE, SCAN_STAGE
 from production.models import (
     ApplianceKind,
     Machine,
@@ -114,13 +115,15 @@ class StageForm(FixedCode):
         required=False,
         widget=forms.CheckboxSelectMultiple,
         label="Kept for those trained for it",
-        help_text="Nobody ticked: everyone does it. The plan gives it to nobody else, and the "
-        "bench lets no other technician begin it.",
+        help_text="Nobody ticked: everyone does it. Otherwise the plan gives it only to those "
+        "ticked, and no other technician can begin it at the bench.",
     )
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        if not self.fields["trained"].queryset.exists():  # type: ignore[attr-defined]
+        # A scan is taken at the chair, a delivery is the front desk's: nobody begins them here.
+        elsewhere = self.instance.code in (SCAN_STAGE, HANDOVER_STAGE)
+        if elsewhere or not self.fields["trained"].queryset.exists():  # type: ignore[attr-defined]
             del self.fields["trained"]
 
 

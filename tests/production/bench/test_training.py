@@ -133,5 +133,7 @@ def test_the_manager_names_them_at_the_stage(bench, ada, signed_in):
     }  # fmt: skip
     assert manager.post(page, values).status_code == 302
     assert list(stage.trained.all()) == [ada]
+    elsewhere = reverse("settings-edit", args=["stages", bench.stages["scan"].pk])
+    assert "Ada" not in manager.get(elsewhere).content.decode()
     listed = manager.get(reverse("settings-section", args=["stages"])).content.decode()
     assert listed.count("everyone") == len(bench.stages) - 1
