@@ -16,6 +16,7 @@ from django.utils import timezone
 from clinic.models import Office, User
 from production.bench.acting import acts_until
 from production.bench.fold import HANDOVER_STAGE
+from production.bench.training import with_trained
 from production.models import (
     Appliance,
     Load,
@@ -191,7 +192,7 @@ def bench_now(office: Office, now: dt.datetime | None = None) -> Bench:
     """Return the bench as it stands, in the order of the latest plan."""
     now = now or timezone.now()
     order, planned_at = plan_order()
-    stages = {stage.pk: stage for stage in Stage.objects.exclude(code=HANDOVER_STAGE)}
+    stages = {s.pk: s for s in with_trained(Stage.objects.exclude(code=HANDOVER_STAGE))}
     waiting = list(
         Appliance.objects.filter(
             status__in=[Appliance.Status.WAITING, Appliance.Status.HELD, Appliance.Status.RUNNING],

@@ -6,8 +6,8 @@ from typing import Any
 
 from django import forms
 
-from clinic.models import Role, User
 from production.bench.fold import HANDOVER_STAGE, SCAN_STAGE
+from production.bench.training import technicians
 from production.models import (
     ApplianceKind,
     Machine,
@@ -111,7 +111,7 @@ class StageForm(FixedCode):
         label="Material asked for at the start",
     )
     trained = forms.ModelMultipleChoiceField(
-        User.objects.filter(role=Role.TECHNICIAN, is_active=True),
+        technicians(),
         required=False,
         widget=forms.CheckboxSelectMultiple,
         label="Kept for those trained for it",

@@ -78,6 +78,14 @@ class TestAtTheBench:
         assert 'type="submit" disabled' not in told
 
 
+    def test_the_bench_shows_whose_work_it_is(self, bench, patient, ada, signed_in):
+        at(bench, patient, "trim")
+        bench.stages["trim"].trained.add(ada)
+        told = signed_in("technician").get("/bench/").content.decode()
+        assert "Trim (for Ada)" in told
+        assert '<p class="quiet small">for Ada</p>' in told
+
+
 class TestInThePlan:
     def test_only_the_trained_are_given_the_work_by_hand_and_at_the_machine(
         self, bench, patient, ada
