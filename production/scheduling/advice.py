@@ -13,6 +13,7 @@ from production.planning.entities import Problem
 from production.planning.policy import named_policy
 from production.planning.promises.causes import causes
 from production.planning.promises.rescue import rescue
+from production.scheduling.never import Never, never
 from production.scheduling.state import Situation
 from production.selectors.plan_order import resource_names
 
@@ -42,8 +43,11 @@ def advise(
     last = _last_of_groups(problem, foresight)
     rule = named_policy(problem)
     names = resource_names(situation.problem["resources"])
-    found: dict[str, dict[str, str]] = {}
-    for place, order in enumerate(at_risk):
+    stuck = _stuck(problem, foresight)
+    found: dict[str, dict[str, str]] = {
+        order: {"cause": why.cause, "rescue": why.remedy} for order, why in stuck.items()
+    }
+    for place, order in enumerate(order for order in at_risk if order not in stuck):
         try:
             if place < ADVISED:
                 advice = rescue(problem, last[order], seed=SEED, rule=rule)
@@ -99,6 +103,17 @@ def _named(text: str, names: dict[str, str]) -> str:
 
 def _sentence(text: str) -> str:
     return text[:1].upper() + text[1:]
+
+
+def _stuck(problem: Problem, foresight: dict[str, Any]) -> dict[str, Never]:
+    """Return, by order, why it can never be made as things stand."""
+    reasons = {str(one["job"]): str(one["reason"]) for one in foresight.get("infeasible", [])}
+    found = {}
+    for job in problem.jobs:
+        why = never(reasons.get(str(job.id), ""))
+        if why is not None:
+            found[str(job.id if job.group is None else job.group)] = why
+    return found
 
 
 def _last_of_groups(problem: Problem, foresight: dict[str, Any]) -> dict[str, Any]:

@@ -15,6 +15,7 @@ from production.bench.fold import SCAN_STAGE
 from production.models import ApplianceKind, Material, Order, Promise
 from production.planning.policy import among
 from production.scheduling.hours import minutes_after
+from production.scheduling.never import never
 from production.scheduling.state import CHAIR, Situation, read_situation, steps_of
 
 log = logging.getLogger(__name__)
@@ -137,9 +138,17 @@ def _as_offer(situation: Situation, answer: dict[str, Any]) -> Offer:
             (situation.moment(item["due"]), item["p_kept"], _cost(situation, item, answer))
             for item in answer.get("alternatives", [])
         ],
-        reason=PUSHES if answer.get("pushed") else capfirst(answer.get("reason") or ""),
+        reason=_why_none(answer),
         hold_until=situation.moment(answer["hold_until"]) if "hold_until" in answer else None,
     )
+
+
+def _why_none(answer: dict[str, Any]) -> str:
+    if answer.get("pushed"):
+        return PUSHES
+    reason = answer.get("reason") or ""
+    stuck = never(reason)
+    return str(stuck) if stuck else capfirst(reason)
 
 
 def _cost(situation: Situation, item: dict[str, Any], answer: dict[str, Any]) -> str:
