@@ -3,21 +3,24 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
-from typing import Any
+from collections.abc import Sequence
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from geometry.inspection.findings import CHECK, STAYS_OR_COMES_OFF, STOP, Finding, spot
 from geometry.inspection.hole_places import GumLine
 from geometry.inspection.limits import Limits
 from geometry.inspection.place import Place, Placer, sextant_words
 from geometry.sampling import Bump, Sampling
+from geometry.sampling.measure import Spike
 from geometry.sampling.patches import Patch
 from geometry.sampling.thinning import some_of
 
 _Standing = tuple[Place, float, NDArray[np.float64]]
+_Spot = TypeVar("_Spot", Spike, Bump)
 
 _MOST_LISTED, _NAMED = 6, 4
 _BONDED = ((1.0, 3), (0.6, 6))
@@ -92,11 +95,11 @@ def sampling_findings(
     parts = [b.at for b in bumps if b.bonded]
     # Within a rough place spikes and lumps are part of it.
     rough = np.concatenate([np.empty((0, 3)), *(patch.points for patch in sampling.rough)])
-    alone = [k for k in sampling.spikes if _clear(k.at, parts, _BONDED_REACH_MM)]
-    alone = [k for k in alone if _clear(k.at, rough, _SAME_PLACE_MM)]
+    alone = _clear(sampling.spikes, parts, _BONDED_REACH_MM)
+    alone = _clear(alone, rough, _SAME_PLACE_MM)
     spots = [spike.at for spike in alone]
-    apart = [b for b in bumps if not b.bonded and _clear(b.at, spots, _SAME_PLACE_MM)]
-    apart = [b for b in apart if _clear(b.at, rough, _SAME_PLACE_MM)]
+    apart = _clear([b for b in bumps if not b.bonded], spots, _SAME_PLACE_MM)
+    apart = _clear(apart, rough, _SAME_PLACE_MM)
     bonded = [(placer(one.at), one.height_mm, one.at) for one in bumps if one.bonded]
     spikes = [(placer(one.at), one.height_mm, one.at) for one in alone]
     blisters = [(placer(one.at), one.height_mm, one.at) for one in apart]
@@ -113,8 +116,14 @@ def sampling_findings(
     return found + [_blister_finding(one, limits) for one in blisters[:_MOST_LISTED]]
 
 
-def _clear(at: NDArray[np.float64], places: Iterable[NDArray[np.float64]], reach: float) -> bool:
-    return all(((at - other) ** 2).sum() >= reach**2 for other in places)
+def _clear(
+    ones: Sequence[_Spot], places: Sequence[NDArray[np.float64]] | NDArray[np.float64], reach: float
+) -> list[_Spot]:
+    """Return those that no place lies nearer to than ``reach``."""
+    if not len(ones) or not len(places):
+        return list(ones)
+    gaps = cKDTree(np.asarray(places)).query(np.array([one.at for one in ones]))[0]
+    return [one for one, gap in zip(ones, gaps, strict=True) if gap >= reach]
 
 
 def _teeth(standing: list[_Standing], least_mm: float) -> int:
