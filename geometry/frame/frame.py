@@ -6,13 +6,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from geometry.axes import along_basis, own_axes
 from geometry.dentition.row.rolled import Rolled, lower_over_upper, rolled
 from geometry.errors import GeometryError
-from geometry.frame.bent import Levels, View, level_planes
-from geometry.frame.bonded import bonded_shares, hanging_shares
+from geometry.frame.bent import Levels, level_planes
 from geometry.frame.crowns import crown_points
 from geometry.frame.flaps import Flaps, find_flaps
 from geometry.frame.outside import NARROW_MM, WIDE_MM, outside_row
@@ -23,36 +21,17 @@ from geometry.frame.plane import (
     refit,
     turned_views,
 )
-from geometry.frame.relief import Relief, basis_of, relief_of
+from geometry.frame.relief import basis_of, relief_of
 from geometry.frame.row_curve import RowCurve, fit_row_curve
 from geometry.frame.side import ArchSide, tell_side
-from geometry.frame.smooth import crown_shares
-from geometry.frame.surface import Surface, take_surface
-from geometry.frame.tables import table_places
-from geometry.frame.teeth import MESIODISTAL_MM
-from geometry.frame.tips import RIDGE_STEP_MM, edge_tips
-from geometry.frame.unroll import STEP_S_MM, Unrolled, unroll
+from geometry.frame.surface import take_surface
+from geometry.frame.unroll import unroll
 from geometry.frame.unseen import unseen_tilt_deg
 from geometry.frame.vault import look_between
+from geometry.frame.weighing import Seen, unbonded, weighed
 from geometry.mesh import Mesh
 
 ARCHES = ("upper", "lower")
-EDGE_COUNTS = 2.5
-"""Tips that an incisal edge counts for: its two corners, perhaps its middle."""
-
-CUSP_FALL_MM = 0.25
-"""Cusps of half erupted teeth fall away at least this much; gum around leaves little of it."""
-
-LOW_MM, FLAT_FALL_MM, STEEP_FALL_MM, FLAT_COUNTS = 0.8, 0.15, 0.65, 0.1
-"""A peak this far (and wholly, twice as far) under the plane with hardly any fall around it may
-be gum, as on the saddle of a missing tooth or a tuberosity: it counts less, down to
-``FLAT_COUNTS``."""
-
-LOW_EDGE_MM, EDGE_ALONG_MM, EDGE_BESIDE_MM = 5.5, 20.0, 3.0
-ACROSS_MM, EDGE_UNDER_TOP_MM, EDGE_KNOWN_MM = 6.0, 0.7, 1.25
-"""Incisal edges are looked for this far under a plane of the back teeth, and so near to the
-midline and to the row: where the curve of Spee is reversed or the bite is open."""
-
 TILT_OFF_BY = 2.0
 """Nineteen of twenty planes of generated halves, quarters and fronts were off by less than so many
 of the standard deviations told: people are told this much."""
@@ -66,9 +45,6 @@ VIEWS = 8
 OWN_LEAST, BRACKETS = 0.5, 8
 """A peak that counts less than this for a part of a crown is bonded to one, or a lone tooth that
 stands close before another; so many are brackets."""
-
-BESIDE_ROW_MM = 6.0
-"""Peaks off the plane are cusps when they fall away this much and stand this near the row."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -249,19 +225,20 @@ def find_frame_rolled(mesh: Mesh, arch: str | None = None) -> tuple[Frame, Rolle
     rotation = basis_of(plane.axis)
     relief, _ = relief_of(surface, rotation, FINE_CELL_MM)
     form = fit_row_curve(crown_points(relief, rotation, plane))
-    seen = _Seen(surface, relief, rotation, form, unroll(relief, plane.level, form))
+    seen = Seen(surface, relief, rotation, form, unroll(relief, plane.level, form))
     tips, places = seen.placed(plane.tips.points)
     local_tips = np.concatenate([form.to_arch(tips[:, :2]), tips[:, 2:] - plane.level], axis=1)
     vault = look_between(relief, plane.level, form)
     front = _shorter_side(places) >= 0.0 and form.certainty >= FRONT_GUESSED
-    settled = refit(plane, np.empty((0, 3)), _unbonded(seen, plane, plane.tips.points)).axis
+    settled = refit(plane, np.empty((0, 3)), unbonded(seen, plane, plane.tips.points)).axis
     views = turned_views(surface, plane, VIEWS)
     unseen = unseen_tilt_deg(local_tips[:, :2], form)
 
     def framed(side: ArchSide) -> Frame:
         likely = _likely(side, arch)
-        weighed = [_weighed(seen, view, likely) for view in views]
-        levels = level_planes(plane, weighed, form.front @ rotation[:2])
+        levels = level_planes(
+            plane, [weighed(seen, view, likely) for view in views], form.front @ rotation[:2]
+        )
         moved = float(np.degrees(np.arccos(np.clip(levels.every.axis @ settled, -1.0, 1.0))))
         # Tips and the rest of the biting surfaces at odds say as much as few tips do.
         tilt_sd = float(np.linalg.norm([levels.every.tilt_sd_deg, moved, unseen]))
@@ -280,24 +257,6 @@ def find_frame_rolled(mesh: Mesh, arch: str | None = None) -> tuple[Frame, Rolle
     at = (_outside(seen, plane, wide) @ own + surface.centre for wide in (WIDE_MM, NARROW_MM))
     outside, beside = at
     return replace(frame, flaps=flaps, outside=outside, beside=beside), scan
-
-
-@dataclass(frozen=True, slots=True)
-class _Seen:
-    """A surface seen along the axis of its settled plane, with the row of teeth on it."""
-
-    surface: Surface
-    relief: Relief
-    rotation: NDArray[np.float64]
-    form: RowCurve
-    row: Unrolled
-
-    def placed(
-        self, points: NDArray[np.float64]
-    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Points (n, 3) of the surface in the relief's axes, and along and across the row."""
-        local = points @ self.rotation.T
-        return local, self.row.place(self.form.to_arch(local[:, :2]))
 
 
 def _likely(side: ArchSide, stated: str | None) -> str:
@@ -325,118 +284,16 @@ def _told(frame: Frame, side: ArchSide, stated: str | None) -> Frame:
     )
 
 
-def _weighed(seen: _Seen, plane: OcclusalPlane, arch: str) -> View:
-    """Weigh the tips of a plane and what else bites, each by what it is."""
-    _, places = seen.placed(plane.tips.points)
-    bare, counts = table_places(seen.row, places)
-    bare = np.concatenate([seen.form.from_arch(bare[:, :2]), bare[:, 2:] + plane.level], axis=1)
-    sunk = _sunk(seen, plane)
-    edges, parts = _low_edges(seen, plane)
-    own = _unbonded(seen, plane, plane.tips.points)
-    sunken = _unbonded(seen, plane, sunk)
-    own *= _edge_shares(seen.row, places, arch) * _standing_out(plane)
-    low = np.concatenate([plane.tips.points, bare @ seen.rotation, sunk])
-    share = np.concatenate(
-        [np.concatenate([own, counts, sunken]) * _no_gum(seen, plane, low), parts]
-    )
-    more = np.concatenate([low[len(own) :], edges])
-    along = np.concatenate([places[:, 0], seen.placed(more)[1][:, 0]])
-    return View(plane, more, share, along)
-
-
-def _no_gum(seen: _Seen, plane: OcclusalPlane, points: NDArray[np.float64]) -> NDArray[np.float64]:
-    """How much each peak (n, 3) counts for not being a smooth hill under the plane."""
-    local, _ = seen.placed(points)
-    under = np.clip((plane.level - points @ plane.axis) / LOW_MM - 1.0, 0.0, 1.0)
-    out, some = np.ones(len(points)), under > 0.0
-    out[some] -= under[some] * (1.0 - crown_shares(seen.relief, local[some]))
-    return out
-
-
-def _unbonded(
-    seen: _Seen, plane: OcclusalPlane, points: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    """How much each peak (n, 3) counts for being a part of a crown, not bonded to one."""
-    if not len(points):
-        return np.ones(0)
-    local, place = seen.placed(points)
-    crowns, where = seen.placed(plane.tips.points)
-    bonded = bonded_shares(seen.relief, local, place, crowns, where)
-    hanging = hanging_shares(seen.row, local - (0.0, 0.0, plane.level), place)
-    return np.asarray((1.0 - bonded) * (1.0 - hanging))
-
-
-def _outside(seen: _Seen, plane: OcclusalPlane, wide_mm: float) -> NDArray[np.float64]:
+def _outside(seen: Seen, plane: OcclusalPlane, wide_mm: float) -> NDArray[np.float64]:
     """Tips (k, 3) of teeth that stand out of the row, surface coordinates."""
     points = np.concatenate([plane.tips.points, plane.rest.points])
     fall = np.concatenate([plane.tips.fall, plane.rest.fall])
-    own = _unbonded(seen, plane, points) > OWN_LEAST
+    own = unbonded(seen, plane, points) > OWN_LEAST
     if (~own).sum() >= BRACKETS:
         points, fall = points[own], fall[own]
     local, places = seen.placed(points)
     height = local[:, 2] - plane.level
     return np.asarray(points[outside_row(seen.row, height, places, fall, wide_mm)])
-
-
-def _sunk(seen: _Seen, plane: OcclusalPlane) -> NDArray[np.float64]:
-    """Cusp tips of half erupted teeth in the row, (n, 3), surface coordinates."""
-    local, place = seen.placed(plane.rest.points)
-    cusp = ~plane.rest.edge & (plane.rest.fall >= CUSP_FALL_MM)
-    # The fit takes those that are near enough once the plane has moved.
-    sunk = (local[:, 2] < plane.level) & (np.abs(place[:, 1]) < BESIDE_ROW_MM)
-    return np.ascontiguousarray(plane.rest.points[cusp & sunk])
-
-
-def _low_edges(
-    seen: _Seen, plane: OcclusalPlane
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Places along incisal edges too far under the plane to be taken for them before.
-
-    Places (n, 3) in surface coordinates, and how much each counts, as a share of a tip.
-    """
-    edges = edge_tips(seen.surface, seen.relief, plane.level - LOW_EDGE_MM)
-    if not edges.fall.size:
-        return edges.points, edges.fall
-    local, place = seen.placed(edges.points)
-    row = seen.row
-    front = (np.abs(place) < (EDGE_ALONG_MM, EDGE_BESIDE_MM)).all(axis=1)
-    # What stands highest across the row is an edge; a cingulum or a fold of the palate does not.
-    crowns = np.where(np.isnan(row.height), -np.inf, row.height)[:, np.abs(row.t) < ACROSS_MM]
-    top = crowns.max(axis=1)[np.searchsorted(row.s, place[:, 0]).clip(max=row.s.size - 1)]
-    height = local[:, 2] - plane.level
-    away, _ = cKDTree(plane.tips.points).query(edges.points)
-    # Counting in part at first, so that no place more or less tips the plane over.
-    share = np.clip(-height / EDGE_KNOWN_MM - 1.0, 0.0, 1.0)
-    share *= np.clip(away / RIDGE_STEP_MM - 1.0, 0.0, 1.0)
-    share *= front & (height > top - EDGE_UNDER_TOP_MM)
-    return np.ascontiguousarray(edges.points[share > 0.0]), share[share > 0.0]
-
-
-def _standing_out(plane: OcclusalPlane) -> NDArray[np.float64]:
-    """How much each tip counts for standing out from what lies around it."""
-    steep = np.clip(
-        (plane.tips.fall - FLAT_FALL_MM) / (STEEP_FALL_MM - FLAT_FALL_MM), FLAT_COUNTS, 1.0
-    )
-    under = plane.level - plane.tips.points @ plane.axis
-    low = np.where(plane.tips.edge, 0.0, np.clip(under / LOW_MM - 1.0, 0.0, 1.0))
-    return np.asarray(1.0 - low * (1.0 - steep))
-
-
-def _edge_shares(row: Unrolled, places: NDArray[np.float64], arch: str) -> NDArray[np.float64]:
-    """How much each tip counts: an incisal edge as two or three cusps.
-
-    However many places were found along the edges of the incisors, together they
-    count the same for each incisor that is there.
-    """
-    central, lateral = MESIODISTAL_MM[arch][:2]
-    reach = central + lateral
-    front = np.abs(places[:, 0]) < reach
-    share = np.ones(places.shape[0])
-    length = STEP_S_MM * float((row.covered & (np.abs(row.s) < reach)).sum())
-    if front.any():
-        teeth = length / (0.5 * (central + lateral))
-        share[front] = np.clip(EDGE_COUNTS * teeth / front.sum(), 0.5, 3.0)
-    return share
 
 
 def _in_file(frame: Frame, own: NDArray[np.float64], centre: NDArray[np.float64]) -> Frame:

@@ -29,6 +29,14 @@ LEAN = 0.42
 TABLE_BREADTH_MM = 3.2
 """Rims nearer to each other than this are one edge, not two rows of cusps."""
 
+CUSPS_MM, APART_MM = 7.0, 10.0
+"""Between two tips of one half as near as that lies a groove or the place where two teeth meet, not
+a worn surface; between tips as far apart as this a tooth may have lost its cusps."""
+
+RIDGE_MM, TOOTH_MM = 5.0, 8.0
+"""Past the last tip the row goes on over the end of that tooth and the gum behind it; it goes on
+this far where a worn tooth follows."""
+
 LOWEST_MM = -2.2
 LOWEST_BESIDE_MM = -4.5
 """Deeper surfaces may be gum; beside a tip of the same tooth they may lie deeper than else."""
@@ -58,6 +66,7 @@ def table_places(
     crown = np.where(np.isfinite(row.height[:, band]), row.height[:, band], -1e3)
     tangent = np.gradient(row.line, axis=0)
     tangent /= np.maximum(np.linalg.norm(tangent, axis=1), 1e-9)[:, None]
+    ends = _past_the_last_tip(row, crown.max(axis=1), tips[:, 0])
     places, share = [], []
     for at in range(half, row.s.shape[0] - half, half):
         stretch = slice(at - half, at + half + 1)
@@ -80,8 +89,32 @@ def table_places(
         for (height, i, across), mine in zip(rims, own, strict=True):
             distance = float(near[mine].min(initial=TIP_FAR_MM))
             weight = (distance - TIP_NEAR_MM) / (TIP_FAR_MM - TIP_NEAR_MM)
+            weight *= _room_between(tips[mine, 0], row.s[i]) * ends[i]
             if weight > 0.0 and height >= lowest:
                 outward = np.array([-tangent[i, 1], tangent[i, 0]])
                 places.append([*(row.line[i] + across * outward), height])
                 share.append(COUNTS * weight)
     return np.array(places).reshape(-1, 3), np.array(share)
+
+
+def _room_between(along: NDArray[np.float64], s: float) -> float:
+    """How far the tips (n,) on either side of a place leave room for a tooth, 0 to 1."""
+    before, after = s - along[along <= s], along[along > s] - s
+    if not before.size or not after.size:
+        return 1.0
+    room = float(before.min() + after.min())
+    return float(np.clip((room - CUSPS_MM) / (APART_MM - CUSPS_MM), 0.0, 1.0))
+
+
+def _past_the_last_tip(
+    row: Unrolled, top: NDArray[np.float64], along: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """How much each place of the row (n,) counts for where it ends; 1 but past the last tip."""
+    out = np.ones(row.s.size)
+    if not along.size:
+        return out
+    high = row.covered & (top >= LOWEST_MM)
+    for past in (np.flatnonzero(row.s > along.max()), np.flatnonzero(row.s < along.min())[::-1]):
+        goes_on = STEP_S_MM * int(np.cumprod(high[past]).sum())
+        out[past] = np.clip((goes_on - RIDGE_MM) / (TOOTH_MM - RIDGE_MM), 0.0, 1.0)
+    return out

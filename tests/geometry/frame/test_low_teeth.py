@@ -17,6 +17,7 @@ from geometry.frame.surface import Surface, take_surface
 from geometry.frame.tips import Tips, edge_tips
 from geometry.frame.unroll import STEP_S_MM, STEP_T_MM, Unrolled
 from geometry.frame.vault import Vault
+from geometry.frame.weighing import standing_out
 from geometry.mesh import Mesh
 
 frame_module = importlib.import_module("geometry.frame.frame")
@@ -73,7 +74,7 @@ def test_a_flat_peak_under_the_plane_is_hardly_a_tooth(arches) -> None:
     across = basis_of(plane.axis)[0]
     points = np.outer(plane.level - depth, plane.axis) + np.outer(np.arange(4.0), across)
     tips = Tips(points, fall, np.array([False, False, False, True]))
-    counts = frame_module._standing_out(replace(plane, tips=tips))
+    counts = standing_out(replace(plane, tips=tips))
     assert counts == pytest.approx([1.0, 1.0, 0.1, 1.0])
 
 

@@ -83,7 +83,8 @@ def test_pose_order_vertex_sharing_and_winding_do_not_matter(
     occlusal = turn @ np.array(a["frame"]["occlusal"])
     angle = np.degrees(np.arccos(min(1.0, float(occlusal @ np.array(b["frame"]["occlusal"])))))
     assert angle < 0.05
-    assert b["undercut"]["volume_mm3"] == pytest.approx(a["undercut"]["volume_mm3"], rel=0.01)
+    # Of 40 mm³; where the lattice of lines lies in the mouth hangs on the pose.
+    assert b["undercut"]["volume_mm3"] == pytest.approx(a["undercut"]["volume_mm3"], abs=1.0)
     best = a["undercut"]["best_volume_mm3"]
     assert b["undercut"]["best_volume_mm3"] == pytest.approx(best, rel=0.05)
     for sextant, sides in a["tissue"]["by_sextant"].items():
