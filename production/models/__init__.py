@@ -26,7 +26,14 @@ from production.models.machines import (
 )
 from production.models.materials import Lot, Material, Program
 from production.models.models3d import Plate, PreparedModel
-from production.models.orders import Order, Promise, Series, SeriesIntake, SeriesStep
+from production.models.orders import (
+    FormerPrescription,
+    Order,
+    Promise,
+    Series,
+    SeriesIntake,
+    SeriesStep,
+)
 from production.models.plans import FitAnswer, LearnedTimes, Plan, Wish
 from production.models.scans import Acceptance, Scan
 from production.models.summary import DaySummary
@@ -39,6 +46,7 @@ __all__ = [
     "DaySummary",
     "Downtime",
     "FitAnswer",
+    "FormerPrescription",
     "Handover",
     "InstructionCard",
     "LearnedTimes",

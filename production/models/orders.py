@@ -119,6 +119,26 @@ class Order(models.Model):
         return f"Order {self.pk}"
 
 
+class FormerPrescription(models.Model):
+    """What an order asked for until it was changed. Rows are only ever added."""
+
+    order = models.ForeignKey(Order, on_delete=models.PROTECT, related_name="former")
+    sheet = models.ForeignKey(
+        Material, null=True, blank=True, on_delete=models.PROTECT, related_name="+"
+    )
+    characteristics = models.TextField(blank=True)
+    prescriber = models.ForeignKey(User, null=True, on_delete=models.PROTECT, related_name="+")
+    until = models.DateTimeField(default=timezone.now)
+    changed_by = models.ForeignKey(User, null=True, on_delete=models.PROTECT, related_name="+")
+    reason = models.CharField(max_length=200, blank=True)
+
+    class Meta:
+        ordering = ["pk"]
+
+    def __str__(self) -> str:
+        return f"{self.order} until {self.until:%Y-%m-%d %H:%M}"
+
+
 class Promise(models.Model):
     """The agreed pickup time of an order. A new time supersedes the old one; both stay."""
 

@@ -12,6 +12,7 @@ from production.bench.fold import SCAN_STAGE
 from production.bench.trace import standing
 from production.models import (
     Appliance,
+    FormerPrescription,
     Handover,
     InstructionCard,
     LotUse,
@@ -45,6 +46,12 @@ class Entry:
     undone: bool
     ticked: list[str]
     took: dt.timedelta | None
+
+
+def prescription_changed(appliance: Appliance) -> FormerPrescription | None:
+    """Return what its order asked for before the latest change; None where nothing changed."""
+    rows = FormerPrescription.objects.filter(order=appliance.order_id)
+    return rows.select_related("changed_by").order_by("-pk").first()
 
 
 def history(appliance: Appliance, route: Sequence[RouteStage] = ()) -> list[Entry]:

@@ -10,7 +10,7 @@ from django.db.models import Prefetch
 from django.utils import timezone
 
 from clinic.models import Office
-from production.models import Appliance, Order, Promise, StageEvent
+from production.models import Appliance, FormerPrescription, Order, Promise, StageEvent
 from production.selectors.promises import GONE, PromiseRow, describe, promise_row
 
 __all__ = ["OrderPage", "load_order", "order_page"]
@@ -25,6 +25,7 @@ class OrderPage:
     gone: list[Appliance]
     standing: PromiseRow | None
     times: list[Promise]
+    former: list[FormerPrescription]
 
     @property
     def what(self) -> str:
@@ -64,6 +65,13 @@ def load_order(number: uuid.UUID | str) -> Order | None:
                 queryset=Promise.objects.select_related("agreed_by").order_by("-pk"),
                 to_attr="times",
             ),
+            Prefetch(
+                "former",
+                queryset=FormerPrescription.objects.select_related(
+                    "sheet", "prescriber", "changed_by"
+                ),
+                to_attr="former_ones",
+            ),
         )
         .first()
     )
@@ -87,4 +95,5 @@ def order_page(order: Order, office: Office, now: dt.datetime | None = None) -> 
         gone=[p for p in everything if p.status in GONE],
         standing=row,
         times=times,
+        former=order.former_ones,  # type: ignore[attr-defined]
     )

@@ -127,7 +127,7 @@ def test_another_hand_is_seen_without_a_reload(tablet, bench, patient, live_serv
     appliance = bench.appliance(patient)
     tablet.goto(f"{live_server.url}/appliance/{appliance.code}/")
     hold(bench.doctor, appliance, note="looks at it", key="h")
-    tablet.wait_for_selector("#moved:has-text('Somebody moved this')")
+    tablet.wait_for_selector("#moved:has-text('Something has changed here')")
     tablet.goto(f"{live_server.url}/bench/")
     tablet.locator("summary", has_text="1 on hold").focus()
     tablet.keyboard.press("Enter")

@@ -22,7 +22,15 @@ from production.bench.codes import clean
 from production.bench.fold import HANDOVER_STAGE
 from production.bench.routes import place, route_of
 from production.bench.stored import TOLERANCE_MM, stored_print
-from production.models import Appliance, Load, RemakeCause, Stage, StageEvent, Wish
+from production.models import (
+    Appliance,
+    FormerPrescription,
+    Load,
+    RemakeCause,
+    Stage,
+    StageEvent,
+    Wish,
+)
 from production.models.catalog import LOST
 from production.scheduling.state import standing_wishes
 from production.selectors import appliance as reads
@@ -46,8 +54,8 @@ def subject_or_404(request: HttpRequest, code: str) -> Subject:
     return subject
 
 
-def _version(appliance: Appliance) -> str:
-    return version_of(appliance.seq, appliance.scan_id, appliance.model_id)
+def _version(appliance: Appliance, changed: FormerPrescription | None) -> str:
+    return version_of(appliance.seq, appliance.scan_id, appliance.model_id, changed and changed.pk)
 
 
 @needs("see_bench")
@@ -60,12 +68,14 @@ def appliance(request: HttpRequest, code: str) -> HttpResponse:
     entries = reads.history(row, route)
     here = place(route, subject.stage)
     filling, in_load = _loads(subject)
+    changed = reads.prescription_changed(row)
     context: dict[str, Any] = {
         **frame(request, subject.name, subject.shown),
         "subject": subject,
         "appliance": row,
         "patient": row.order.patient,
         "order": row.order,
+        "changed": changed,
         "promise": reads.promise_for(row),
         "entries": entries,
         "steps": reads.route_steps(row, route, entries),
@@ -73,7 +83,7 @@ def appliance(request: HttpRequest, code: str) -> HttpResponse:
         "remakes": reads.remakes_of(row) if _replaced(entries) else [],
         "handovers": reads.handovers_in(entries),
         "held": reads.hold_of(entries),
-        "version": _version(row),
+        "version": _version(row, changed),
         "optional": bool(here and here.optional),
         "filling": filling,
         "in_load": in_load,
@@ -145,10 +155,11 @@ def _block_out(subject: Subject) -> BlockOutList | None:
 def appliance_live(request: HttpRequest, code: str) -> HttpResponse:
     """Tell a page that shows an older state of the appliance."""
     subject = subject_or_404(request, code)
-    assert subject.appliance is not None
+    row = subject.appliance
+    assert row is not None
     return live(
         request,
-        _version(subject.appliance),
+        _version(row, reads.prescription_changed(row)),
         lambda: render(request, "bench/moved.html", {"url": subject.url}),
     )
 

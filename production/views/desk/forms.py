@@ -6,6 +6,7 @@ import datetime as dt
 from typing import Any
 
 from django import forms
+from django.db.models import Q
 from django.utils import timezone
 
 from clinic.forms import LocalDateTimeField, PlainLabels
@@ -14,7 +15,7 @@ from production.models import ApplianceKind, Material, Order, Scan, Series, Seri
 from production.models.scans import Arch
 from production.selectors.version import version_of
 
-__all__ = ["BookingForm", "CancelForm", "MoveForm"]
+__all__ = ["BookingForm", "CancelForm", "MoveForm", "PrescriptionForm"]
 
 ARCHES = {"both": ["upper", "lower"], "upper": ["upper"], "lower": ["lower"]}
 SCAN_DAYS = 21
@@ -242,6 +243,50 @@ class MoveForm(PlainLabels, forms.Form):
         if at <= timezone.now():
             raise forms.ValidationError("This time is past. Choose a later one.")
         return at
+
+
+class PrescriptionForm(PlainLabels, forms.Form):
+    """What an order asks for, to be changed."""
+
+    sheet = forms.ModelChoiceField(
+        Material.objects.none(),
+        required=False,
+        label="Sheet",
+        empty_label="As the bench uses for this appliance",
+    )
+    characteristics = forms.CharField(
+        required=False,
+        label="Prescribed characteristics",
+        max_length=2000,
+        widget=forms.Textarea(attrs={"rows": 4}),
+        help_text="The bench sees them at once, marked as changed.",
+    )
+    prescriber = forms.ModelChoiceField(
+        User.objects.none(),
+        label="Prescribed by",
+        error_messages={"required": "Choose the doctor who prescribed it."},
+    )
+    reason = forms.CharField(
+        max_length=200,
+        label="Why it changes",
+        error_messages={"required": "Write why it changes."},
+        help_text="Such as: the doctor wants 37 left free.",
+    )
+
+    def __init__(self, order: Order, user: User, *args: Any, **kwargs: Any) -> None:
+        kwargs["initial"] = {
+            "sheet": order.sheet,
+            "characteristics": order.characteristics,
+            "prescriber": user if user.role == Role.DOCTOR else order.prescriber,
+        }
+        super().__init__(*args, **kwargs)
+        fields: dict[str, Any] = self.fields
+        sheets = Material.objects.filter(kind=Material.Kind.SHEET)
+        fields["sheet"].queryset = sheets.filter(Q(active=True) | Q(pk=order.sheet_id))
+        doctors = User.objects.filter(role=Role.DOCTOR)
+        fields["prescriber"].queryset = doctors.filter(
+            Q(is_active=True) | Q(pk=order.prescriber_id)
+        )
 
 
 class CancelForm(PlainLabels, forms.Form):

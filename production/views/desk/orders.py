@@ -17,11 +17,12 @@ from clinic.permissions import needs
 from production.actions.booking import move_promise, patient_told
 from production.actions.cancelling import cancel_order
 from production.actions.errors import ActionError
+from production.actions.prescribing import change_prescription
 from production.models import Order, Promise
 from production.scheduling.hours import is_open
 from production.selectors.order import OrderPage, load_order, order_page
 from production.selectors.quotes import Answer, again, chance, hold
-from production.views.desk.forms import CancelForm, MoveForm
+from production.views.desk.forms import CancelForm, MoveForm, PrescriptionForm
 
 
 def _load(request: HttpRequest, number: uuid.UUID) -> OrderPage:
@@ -116,6 +117,30 @@ def promise_told(request: HttpRequest, uuid: uuid.UUID) -> HttpResponse:
     if request.htmx:  # type: ignore[attr-defined]
         return redirect("today-live")
     return redirect("order", uuid)
+
+
+@needs("order")
+def prescription(request: HttpRequest, uuid: uuid.UUID) -> HttpResponse:
+    """Change what the order asks for."""
+    page = _load(request, uuid)
+    if not page.open:
+        messages.warning(request, "Nothing of this order is being made any more.")
+        return redirect("order", uuid)
+    user: Any = request.user
+    form = PrescriptionForm(page.order, user, request.POST or None)
+    if request.method == "POST" and form.is_valid():
+        seen = _number(request.POST.get("seen"))
+        try:
+            changed = change_prescription(user, page.order, seen=seen, **form.cleaned_data)
+        except ActionError as error:
+            form.add_error(None, str(error))
+        else:
+            words = "Changed; the bench sees it at once. Print the travelers again."
+            messages.success(request, words if changed else "Nothing was changed.")
+            return redirect("order", uuid)
+    context = {"page": page, "patient": page.order.patient, "form": form}
+    status = 422 if request.method == "POST" else 200
+    return render(request, "booking/prescription.html", context, status=status)
 
 
 @require_POST

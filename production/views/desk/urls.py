@@ -22,6 +22,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("orders/<uuid:uuid>/", orders.order, name="order"),
     path("orders/<uuid:uuid>/agreed/", orders.order_agreed, name="order-agreed"),
     path("orders/<uuid:uuid>/time/", orders.promise_move, name="promise-move"),
+    path("orders/<uuid:uuid>/prescription/", orders.prescription, name="prescription"),
     path("orders/<uuid:uuid>/told/", orders.promise_told, name="promise-told"),
     path("orders/<uuid:uuid>/cancel/", orders.order_cancel, name="order-cancel"),
     path("orders/<uuid:uuid>/slip.pdf", documents.slip, name="slip"),

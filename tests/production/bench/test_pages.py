@@ -116,7 +116,7 @@ def test_a_page_that_is_unchanged_is_left_alone(bench, patient, signed_in):
         assert client.get(f"{live}?seen={version}").status_code == 204
     start(bench.doctor, appliance, key="other hand")
     answer = client.get(f"/appliance/{appliance.code}/live/?seen={version}")
-    assert "Somebody moved this" in answer.content.decode()
+    assert "Something has changed here" in answer.content.decode()
 
 
 def test_an_old_page_is_told_who_was_faster(bench, patient, signed_in):

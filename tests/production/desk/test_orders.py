@@ -189,5 +189,5 @@ def test_a_patients_page_takes_a_fixed_number_of_queries(
         assert len([r.what for r in page.open_orders]) == 9
         assert all(r.promise.what for r in page.open_orders)
     number = Order.objects.first().uuid
-    with django_assert_max_num_queries(3):
+    with django_assert_max_num_queries(4):
         assert order_page(load_order(number), office).what == "Retainer, upper + lower"
