@@ -64,6 +64,8 @@ def cut_end(skin: Skin, places: Array, attempt: int) -> tuple[Skin, Array, list[
     field[~gone & (beyond > 0.0)] = 1.0
     field[np.abs(field) < 1e-9] = 0.0
     v, f, _, parent = cut_surface(skin.vertices, skin.faces, field)
+    if not len(f):
+        return None
     topology = analyse(Mesh(v, f), self_intersections=False)
     loose = np.ones(len(f), dtype=bool)
     loose[topology.face_map] = False

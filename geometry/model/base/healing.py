@@ -41,7 +41,8 @@ def heal(topology: Topology) -> Healed:
     main = topology.main
     kind = np.full(len(main.faces), SCAN, dtype=np.int8)
     whole = ordered(zipped(Skin(main.vertices, main.faces, kind, topology.opposite)))
-    crossings = mend_crossings(whole, FILL)
+    # With more pairs that cross than triangles it would be refused in the end all the same.
+    crossings = mend_crossings(whole, FILL, most=len(main.faces))
     handles = mend_handles(crossings.skin, FILL, SCAN)
     spots = crossings.spots + handles.spots
     skin = handles.skin

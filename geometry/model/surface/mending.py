@@ -36,6 +36,13 @@ NEAR = 0.6
 CROSSING, TUNNEL, BRIDGE = "crossing", "tunnel", "bridge"
 
 
+class _Tangle(GeometryError):
+    def __init__(self) -> None:
+        super().__init__(
+            "the surface passes through itself almost everywhere; export the scan again, or rescan"
+        )
+
+
 @dataclass(frozen=True, slots=True)
 class Spot:
     """A place that was mended.
@@ -73,7 +80,12 @@ class Mended:
 
 
 def mend_crossings(
-    skin: Skin, patch: int, kept: int = KEPT, smooth: bool = True, whole: bool = True
+    skin: Skin,
+    patch: int,
+    kept: int = KEPT,
+    smooth: bool = True,
+    whole: bool = True,
+    most: int | None = None,
 ) -> Mended:
     """Replace faces that pass through others by patches between their neighbours.
 
@@ -91,6 +103,13 @@ def mend_crossings(
         corners that are there.
     whole : bool
         Look everywhere; else only patches, those there already too, can cross anything.
+    most : int, optional
+        Pairs of faces that may cross at first.
+
+    Raises
+    ------
+    GeometryError
+        More do.
     """
     spots: list[Spot] = []
     attempt, unseen = 0, whole
@@ -102,6 +121,9 @@ def mend_crossings(
         mesh = Mesh(skin.vertices, skin.faces[real])
         count, pairs = crossings_near(mesh, own, folding, everywhere=unseen)
         pairs = real[pairs]
+        if most is not None and count > most:
+            raise _Tangle
+        most = None
         if not count or attempt == ROUNDS:
             break
         hit = np.zeros(len(skin.faces), dtype=bool)
@@ -283,9 +305,7 @@ def crossings_near(
         own = chosen[near]
     count, pairs = find_intersections(Mesh(mesh.vertices, mesh.faces[near]), own)
     if count is None:
-        raise GeometryError(
-            "the surface passes through itself almost everywhere; export the scan again, or rescan"
-        )
+        raise _Tangle
     folds = np.empty((0, 2), dtype=np.int64)
     if folding.any():
         folds = find_folds(mesh, folding, MOST_FOLDS)

@@ -127,7 +127,7 @@ class Places:
         spot = int(self._spots(point[None])[0])
         if spot >= 0 and self._placer is not None:
             side = self._placer(self.to_file(point[None])[0]).side
-            return f"{self._names[spot]}, {side} side"
+            return self._names[spot] + (f", {side} side" if side else "")
         return _coordinates(point)
 
     def regions(

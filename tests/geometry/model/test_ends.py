@@ -195,3 +195,12 @@ def test_ways_that_begin_alike_are_tried_once_as_far_as_they_are_alike(ridge, mo
     # No bridge, then half a length of 1.5, 2.25 and 3.4 mm: alike for both.
     assert len(set(seen)) == len(seen)
     assert counts == [4, 4]
+
+
+def test_a_plane_that_would_leave_nothing_cuts_nothing_off():
+    """A scrap with places to cut off all around it."""
+    corners = np.array([[0.0, 0, 0], [4, 0, 1], [4, 4, 0], [0, 4, 1], [2, 2, 2]])
+    faces = np.array([[0, 1, 4], [1, 2, 4], [2, 3, 4], [3, 0, 4]], dtype=np.int32)
+    scrap = skin_of(Mesh(corners, faces), np.full(4, SCAN, dtype=np.int8))
+    assert cut_end(scrap, corners[:4], 0) is None
+    assert cut_end(scrap, corners[1:3], 0) is not None

@@ -6,10 +6,12 @@ import pytest
 import shapely
 from scipy import ndimage
 
+from geometry.errors import GeometryError
 from geometry.mesh import Mesh
 from geometry.model import changes
 from geometry.model.additions.identity import write_code
 from geometry.model.base.cutting import cut_surface
+from geometry.model.base.healing import heal
 from geometry.model.base.ownbase import without_base
 from geometry.model.bodies import combining
 from geometry.model.bodies.cubes import zero_surface
@@ -101,6 +103,12 @@ def test_a_surface_that_crosses_itself_in_very_many_places_is_mended_everywhere(
     mended = mend_crossings(skin, 3)
     assert find_intersections(mended.skin.mesh)[0] == 0
     assert face_areas(mended.skin.vertices, mended.skin.faces).sum() > 200.0
+    # Where more pairs cross than there are triangles, nothing is mended first.
+    points[inner] += rng.normal(0.0, 0.14, (int(inner.sum()), 3))
+    rough = Mesh(points, faces)
+    assert find_intersections(rough)[0] > len(faces)
+    with pytest.raises(GeometryError, match="passes through itself almost everywhere"):
+        heal(analyse(rough, self_intersections=False))
 
 
 def skin(v, f):
