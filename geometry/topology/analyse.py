@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from geometry.errors import GeometryError
 from geometry.mesh import Mesh
+from geometry.topology.branches import join_parted, pair_branches, part_again
 from geometry.topology.coarse import coarsen
 from geometry.topology.edges import MANIFOLD_BROKEN, find_degenerate, pair_half_edges
 from geometry.topology.intersections import find_intersections
@@ -84,7 +85,12 @@ def _analyse(mesh: Mesh) -> Topology:
     chosen = faces.copy() if whole else faces[face_map]
     if edges[1] or edges[2]:
         wind_alike(vertices, chosen, inner)
+    four = pair_branches(vertices, chosen, inner) if edges[1] else None
     surface, vertex_map, loops = _open(vertices, chosen, inner)
+    if four is not None and len(four):
+        for change in (part_again, join_parted):
+            if change(surface.faces, inner, four):
+                surface, vertex_map, loops = _open(vertices, chosen, inner)
     loops.sort(key=lambda loop: -loop.perimeter_mm)
     return Topology(
         main=surface,

@@ -59,8 +59,13 @@ class Topology:
     those of the main piece, after three steps that define them: triangles with
     equal corners and repeated triangles are left out; the surface is cut along
     edges of more than two triangles, except where just two of them belong to the
-    main piece, which stay joined; and each fan of triangles around a point gets a
-    vertex of its own, so two fans that touch in a point (a bow-tie) are apart.
+    main piece, which stay joined, and where just four do, as where a surface
+    touches itself, which stay joined two and two; and each fan of triangles around
+    a point gets a vertex of its own, so two fans that touch in a point (a bow-tie)
+    are apart. Of four triangles neighbours around the edge are joined, wound
+    alike, in the way that folds them less; where both ways fold them as much (to
+    0.02 rad), or the four would still share both ends, the edge is cut, and joined
+    are those that then share both ends alone.
 
     Attributes
     ----------

@@ -1,7 +1,7 @@
 """The analysis of a surface against slow, independent counting."""
 
 from fractions import Fraction
-from itertools import combinations
+from itertools import combinations, product
 
 import networkx as nx
 import numpy as np
@@ -76,19 +76,42 @@ class Counted:
             mine = [t for t, _ in users if t in self.main]
             if len(mine) == 2:
                 joined[edge] = mine
-        fans = nx.Graph()
-        fans.add_nodes_from((t, v) for t in self.main for v in faces[t])
-        for edge, (s, t) in joined.items():
-            for v in edge:
-                fans.add_edge((s, v), (t, v))
-        number = {c: k for k, fan in enumerate(nx.connected_components(fans)) for c in fan}
-        self.vertices = nx.number_connected_components(fans)
+        turned = one_way(edges, joined, self.main)
+        branches = touching(mesh, edges, turned)
+        number = self._fans(faces, joined, branches)
+        shared = [
+            edge
+            for edge, pairs in branches.items()
+            if all(len({number[t, v] for pair in pairs for t in pair}) == 1 for v in edge)
+        ]
+        for edge in shared:
+            del branches[edge]
+        number = self._fans(faces, joined, branches)
+        for edge, users in edges.items():
+            mine = [(t, d) for t, d in users if t in self.main]
+            if len(mine) != 4 or edge in branches:
+                continue
+            pairs = [
+                (s, t)
+                for (s, _), (t, _) in combinations(mine, 2)
+                if all(number[s, v] == number[t, v] for v in edge)
+            ]
+            if len(pairs) == len({t for pair in pairs for t in pair}) / 2:
+                up = dict(mine)
+                pairs = [
+                    (s, t) for s, t in pairs if (up[s] == up[t]) == bool(turned[s] ^ turned[t])
+                ]
+                if pairs:
+                    branches[edge] = pairs
+        number = self._fans(faces, joined, branches)
+        self.vertices = len(set(number.values()))
         chain = nx.MultiGraph()
         for edge, users in edges.items():
             if edge in joined:
                 continue
+            whole = {t for pair in branches.get(edge, ()) for t in pair}
             for t, (a, b) in users:
-                if t in self.main:
+                if t in self.main and t not in whole:
                     chain.add_edge(number[t, a], number[t, b])
         self.loops = nx.number_connected_components(chain)
         # Two-sided when every triangle can be given a side: a joined edge run the same way by
@@ -102,6 +125,77 @@ class Counted:
         self.one_sided = any(
             {(t, 0), (t, 1)} <= c for c in nx.connected_components(sides) for t, _ in c
         )
+
+    def _fans(self, faces, joined, branches) -> dict[tuple[int, int], int]:  # type: ignore[no-untyped-def]
+        """The number of the fan that each corner (triangle, vertex) belongs to."""
+        fans = nx.Graph()
+        fans.add_nodes_from((t, v) for t in self.main for v in faces[t])
+        for edge, pairs in [*((e, [p]) for e, p in joined.items()), *branches.items()]:
+            for (s, t), v in product(pairs, edge):
+                fans.add_edge((s, v), (t, v))
+        return {c: k for k, fan in enumerate(nx.connected_components(fans)) for c in fan}
+
+
+def one_way(edges, joined, main):  # type: ignore[no-untyped-def]
+    """Which triangles of the main piece have to be turned over to be wound alike."""
+    turned: dict[int, int] = {}
+    near = nx.Graph()
+    for edge, (s, t) in joined.items():
+        (one,) = [d for u, d in edges[edge] if u == s]
+        (two,) = [d for u, d in edges[edge] if u == t]
+        near.add_edge(s, t, same=one == two)
+    near.add_nodes_from(main)
+    first = min(main)
+    turned[first] = 0
+    for s, t in nx.bfs_edges(near, first):
+        turned[t] = turned[s] ^ int(near.edges[s, t]["same"])
+    return turned
+
+
+def touching(mesh: Mesh, edges, turned):  # type: ignore[no-untyped-def]
+    """The two pairs of triangles at each edge of four, both ways tried."""
+    found = {}
+    for edge, users in edges.items():
+        mine = [(t, d) for t, d in users if t in turned]
+        if len(mine) != 4:
+            continue
+        a, b = sorted(edge)
+        axis = mesh.vertices[b] - mesh.vertices[a]
+        axis = axis / np.linalg.norm(axis)
+        arms = {}
+        for t, _ in mine:
+            (apex,) = set(mesh.faces[t].tolist()) - edge
+            arm = mesh.vertices[apex] - mesh.vertices[a]
+            arms[t] = arm - (arm @ axis) * axis
+        start = arms[mine[0][0]]
+
+        def turn(t: int, start=start, axis=axis, arms=arms) -> float:  # type: ignore[no-untyped-def]
+            side = float(np.cross(start, arms[t]) @ axis)
+            return float(np.arctan2(side, float(start @ arms[t])) % (2 * np.pi))
+
+        ring = sorted((t for t, _ in mine), key=turn)
+        up = {t: (d == (a, b)) ^ bool(turned[t]) for t, d in mine}
+        ways = []
+        for pairs in ([ring[0:2], ring[2:4]], [ring[1:3], [ring[3], ring[0]]]):
+            if all(up[s] != up[t] for s, t in pairs):
+                bends = [
+                    np.pi
+                    - np.arccos(
+                        np.clip(
+                            arms[s] @ arms[t] / np.linalg.norm(arms[s]) / np.linalg.norm(arms[t]),
+                            -1.0,
+                            1.0,
+                        )
+                    )
+                    for s, t in pairs
+                ]
+                ways.append((sum(bends), pairs))
+        ways.sort(key=lambda way: way[0])
+        if len(ways) == 2 and ways[1][0] - ways[0][0] <= 0.02:
+            continue
+        if ways:
+            found[edge] = ways[0][1]
+    return found
 
 
 def check(mesh: Mesh) -> tuple[Topology, Counted]:
@@ -209,6 +303,58 @@ def test_a_fin_on_a_surface_leaves_the_surface_whole() -> None:
     assert found.boundary_loops == 1
     assert len(found.main.faces) == len(flat.faces)
     assert found.shells == 1
+
+
+def omega(pinched: int, rows: int = 8) -> Mesh:
+    """A sheet with a fold like an omega, whose neck is shut along so many rows in the middle."""
+    profile = np.array([[-4, 0], [-2, 0], [-0.3, 0], [-1.5, 2], [0, 3], [1.5, 2], [0.3, 0], [2, 0]])
+    vertices = np.array([[x, y, z] for y in range(rows) for x, z in profile])
+    first = (rows - pinched) // 2
+    shut = [r * 8 + k for r in range(first, first + pinched) for k in (2, 6)]
+    vertices[shut, 0] = 0.0
+    number = np.arange(len(vertices))
+    number[shut[1::2]] = shut[::2]
+    a = number.reshape(rows, 8)
+    a, b, c, d = a[:-1, :-1].ravel(), a[1:, :-1].ravel(), a[1:, 1:].ravel(), a[:-1, 1:].ravel()
+    faces = np.column_stack([a, b, c, a, c, d]).reshape(-1, 3)
+    return Mesh(vertices, faces.astype(np.int32))
+
+
+@pytest.mark.parametrize("turned", [False, True])
+@pytest.mark.parametrize("pinched", [2, 3, 5])
+def test_a_surface_that_touches_itself_has_no_hole_there(pinched: int, turned: bool) -> None:
+    mesh = omega(pinched)
+    if turned:
+        rng = np.random.default_rng(3)
+        faces = rng.permutation(mesh.faces)
+        some = rng.random(len(faces)) < 0.5
+        faces[some] = faces[some][:, ::-1]
+        mesh = Mesh(mesh.vertices, faces)
+    found, counted = analyse(mesh, self_intersections=False), Counted(mesh)
+    assert found.nonmanifold_edges == counted.nonmanifold == pinched - 1
+    assert found.boundary_loops == counted.loops
+    assert len(found.main.vertices) == counted.vertices
+    again = analyse(found.main, self_intersections=False)
+    assert again.nonmanifold_edges == 0
+    assert again.boundary_loops == found.boundary_loops
+    assert found.holes == ()
+
+
+@settings(max_examples=60, deadline=None)
+@given(soups, st.integers(2, 12))
+def test_surfaces_that_touch_themselves_agree_with_slow_counting(rng, pulled: int) -> None:  # type: ignore[no-untyped-def]
+    """A wavy grid of which some edges are laid onto others, as surface nets do."""
+    flat = grid(9)
+    vertices = flat.vertices + rng.normal(size=flat.vertices.shape) * 0.3
+    number = np.arange(len(vertices))
+    for _ in range(pulled):
+        a, b = rng.integers(0, 9, 2) * 10 + rng.integers(0, 9, 2)
+        number[b], number[b + 1] = number[a], number[a + 1]
+    mesh = Mesh(vertices, number[flat.faces].astype(np.int32))
+    found, counted = check(mesh)
+    if not counted.one_sided:
+        assert found.boundary_loops == counted.loops
+        assert len(found.main.vertices) == counted.vertices
 
 
 def test_flat_and_collapsed_triangles_are_counted() -> None:
