@@ -101,8 +101,9 @@ def test_what_is_spared_is_told_and_counts_nowhere_else():
     fill, plain = made().report["block_out"], model("upper").report["block_out"]
     under = sum(r["volume_mm3"] for r in fill["regions"] if r["kind"] == "part")
     assert fill["spared_mm3"] > 2.0
+    # The boxes' own undercut is 20 mm³ and more; where a box meets its crown a little goes astray.
     assert fill["undercut_before_mm3"] - under == pytest.approx(
-        plain["undercut_before_mm3"], rel=0.1
+        plain["undercut_before_mm3"], abs=2.0
     )
     assert fill["undercut_after_mm3"] <= 0.03 * fill["undercut_before_mm3"]
     assert plain["spared_mm3"] == 0.0
