@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -9,6 +10,7 @@ from django.core.exceptions import ValidationError
 from django.db import models
 
 from clinic.lists.dates import Order
+from clinic.models import Visit
 
 
 @dataclass(frozen=True)
@@ -25,11 +27,22 @@ class Odd:
         return " · ".join(cell for cell in self.cells if cell)
 
 
+@dataclass(frozen=True)
+class Moved:
+    """A visit in the book that the list has at another time."""
+
+    visit: Visit
+    at: dt.datetime
+
+
 @dataclass
 class Found:
     """The rows of a list: what would be added, what is here already, what is left out."""
 
     new: list[Any] = field(default_factory=list)
+    moved: list[Moved] = field(default_factory=list)
+    #: Planned visits in the days of the list, which does not have them.
+    absent: list[Visit] = field(default_factory=list)
     same: int = 0
     odd: list[Odd] = field(default_factory=list)
     order: Order | None = None

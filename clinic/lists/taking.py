@@ -11,6 +11,7 @@ from django.db import IntegrityError, models, transaction
 from django.db.models import ProtectedError
 from django.utils import timezone
 
+from clinic.lists.found import Moved
 from clinic.lists.sheet import ListError
 from clinic.models import AuditEntry, Patient, User, Visit, record
 
@@ -30,8 +31,8 @@ class Taken:
 
 
 @transaction.atomic
-def take_in(user: User, what: str, rows: Sequence[Any]) -> AuditEntry:
-    """Store the rows of a list of ``what`` (a key of ``KINDS``) and note them in the trail.
+def take_in(user: User, what: str, rows: Sequence[Any], moved: Sequence[Moved] = ()) -> AuditEntry:
+    """Store the rows of a list of ``what`` (a key of ``KINDS``), move what it has moved, note it.
 
     Raises
     ------
@@ -41,11 +42,22 @@ def take_in(user: User, what: str, rows: Sequence[Any]) -> AuditEntry:
     try:
         with transaction.atomic():
             stored = KINDS[what]._default_manager.bulk_create(rows, batch_size=_CHUNK)
-    except IntegrityError:
+            for one in moved:
+                _move(one.visit.pk, one.visit.starts_at, one.at)
+    except (IntegrityError, Visit.DoesNotExist):
         raise ListError(
-            "Somebody has added one of them meanwhile. Nothing was taken in: read the list again."
+            "Somebody has added or changed one of them meanwhile. Nothing was taken in: read the "
+            "list again."
         ) from None
-    return record(user, TAKEN, what=what, ids=[row.pk for row in stored])
+    times = [[m.visit.pk, m.visit.starts_at.isoformat(), m.at.isoformat()] for m in moved]
+    return record(user, TAKEN, what=what, ids=[row.pk for row in stored], moved=times)
+
+
+def _move(pk: int, old: dt.datetime, new: dt.datetime) -> None:
+    """Move a visit that is still planned for ``old``; raise DoesNotExist where it is not."""
+    still = Visit.objects.filter(pk=pk, starts_at=old, status=Visit.Status.PLANNED)
+    if not still.update(starts_at=new):
+        raise Visit.DoesNotExist
 
 
 def lately() -> list[Taken]:
@@ -54,7 +66,7 @@ def lately() -> list[Taken]:
     entries = AuditEntry.objects.filter(action__in=(TAKEN, BACK), at__gte=since)
     gone = {e.detail["entry"] for e in entries if e.action == BACK}
     return [
-        Taken(e, e.detail["what"], len(e.detail["ids"]))
+        Taken(e, e.detail["what"], len(e.detail["ids"]) + len(e.detail["moved"]))
         for e in entries.select_related("user")
         if e.action == TAKEN and e.pk not in gone
     ]
@@ -62,12 +74,12 @@ def lately() -> list[Taken]:
 
 @transaction.atomic
 def take_back(user: User, taken: Taken) -> tuple[int, int]:
-    """Remove what a list has brought in, but for what has been used since.
+    """Remove what a list has brought in and move back what it moved, unless used since.
 
     Returns
     -------
     (int, int)
-        How many were removed, and how many stay because something rests on them.
+        How many were taken back, and how many stay because something rests on them.
     """
     rows = _unused(taken)
     gone = 0
@@ -77,6 +89,12 @@ def take_back(user: User, taken: Taken) -> tuple[int, int]:
                 row.delete()
             gone += 1
         except ProtectedError:
+            continue
+    for pk, old, new in taken.entry.detail["moved"]:
+        try:
+            _move(pk, dt.datetime.fromisoformat(new), dt.datetime.fromisoformat(old))
+            gone += 1
+        except Visit.DoesNotExist:
             continue
     record(user, BACK, entry=taken.entry.pk, removed=gone)
     return gone, taken.count - gone

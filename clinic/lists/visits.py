@@ -8,7 +8,7 @@ from collections.abc import Mapping
 
 from clinic.lists import dates
 from clinic.lists.columns import Cells, Field
-from clinic.lists.found import Found, Odd, faults, order_asked
+from clinic.lists.found import Found, Moved, Odd, faults, order_asked
 from clinic.lists.patients import FIELDS as OF_PATIENTS
 from clinic.lists.sheet import Row, Sheet
 from clinic.models import Office, Patient, Visit
@@ -71,10 +71,11 @@ def judge(
     office: Office,
     kinds: Mapping[str, str],
 ) -> Found:
-    """Return what of the list would be added, what is here, what is left out and why.
+    """Return what of the list would be added or moved, what is here, what is left out and why.
 
-    Two queries. ``kinds`` says of the list's words for its visits what they are, ``LEAVE_OUT``
-    for what does not belong here.
+    Two queries. A visit is moved where a patient has one of its kind in the list alone and one
+    in the book alone, within the days of the list. ``kinds`` says of the list's words for its
+    visits what they are, ``LEAVE_OUT`` for what does not belong here.
     """
     cells = Cells(sheet, columns)
     split = [_split(cells, row) for row in sheet.rows]
@@ -86,7 +87,9 @@ def judge(
     patients = {p.chart_number.casefold(): p for p in Patient.objects.all()}
     # The zone's midnight may be another day in UTC: a day to spare.
     since = dt.datetime.combine(today - dt.timedelta(days=1), dt.time(), office.zone)
-    book = set(Visit.objects.filter(starts_at__gte=since).values_list("patient", "starts_at"))
+    book = {(v.patient_id, v.starts_at): v for v in _standing(since)}
+    matched: set[int] = set()
+    times: list[dt.datetime] = []
     for row, (day, clock) in zip(sheet.rows, split, strict=True):
         kind = kinds.get(cells.of(row, "kind"), "")
         if kind == LEAVE_OUT:
@@ -102,17 +105,50 @@ def judge(
         if words or patient is None or at is None:
             found.odd.append(Odd(row.line, row.cells, words))
             continue
-        if (patient.pk, at) in book:
+        times.append(at)
+        here = book.get((patient.pk, at))
+        if here is not None:
             found.same += 1
+            matched.add(here.pk)
             continue
         visit = Visit(patient=patient, kind=kind, starts_at=at, note=cells.of(row, "note"))
         fault = faults(visit)
         if fault:
             found.odd.append(Odd(row.line, row.cells, fault))
             continue
-        book.add((patient.pk, at))
+        book[patient.pk, at] = visit
         found.new.append(visit)
+    if times:
+        days = {t.astimezone(office.zone).date() for t in (min(times), max(times))}
+        alone = [
+            v
+            for v in book.values()
+            if v.pk and v.pk not in matched and v.status == Visit.Status.PLANNED
+            and min(days) <= v.starts_at.astimezone(office.zone).date() <= max(days)
+        ]  # fmt: skip
+        _pair(found, alone)
     return found
+
+
+def _standing(since: dt.datetime) -> list[Visit]:
+    gone = (Visit.Status.CANCELLED, Visit.Status.MISSED)
+    rows = Visit.objects.filter(starts_at__gte=since).exclude(status__in=gone)
+    return list(rows.select_related("patient"))
+
+
+def _pair(found: Found, alone: list[Visit]) -> None:
+    """Take a visit of the list and one in the book for the same, moved, where each is the only."""
+    both: dict[tuple[int, str], tuple[list[Visit], list[Visit]]] = {}
+    for place, visits in enumerate((found.new, alone)):
+        for visit in visits:
+            pair = both.setdefault((visit.patient_id, visit.kind), ([], []))
+            pair[place].append(visit)
+    for new, old in both.values():
+        if len(new) == len(old) == 1:
+            found.moved.append(Moved(old[0], new[0].starts_at))
+            found.new.remove(new[0])
+            alone.remove(old[0])
+    found.absent = sorted(alone, key=lambda visit: visit.starts_at)
 
 
 def _split(cells: Cells, row: Row) -> tuple[str, str]:

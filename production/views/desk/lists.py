@@ -49,8 +49,9 @@ def from_list(request: HttpRequest, what: str) -> HttpResponse:
         step = request.POST.get("step")
         if step == "odd":
             return _left_out(context["sheet"], context["found"], what)
-        if step == "take" and context["found"].new and not context["found"].asks:
-            return _take(request, what, context["found"])
+        found = context["found"]
+        if step == "take" and (found.new or found.moved) and not found.asks:
+            return _take(request, what, found)
     except ListError as error:
         context["refused"] = error.words
         return render(request, "patients/from_list.html", context, status=422)
@@ -68,7 +69,7 @@ def list_back(request: HttpRequest, pk: int) -> HttpResponse:
     gone, stay = take_back(request.user, taken)  # type: ignore[arg-type]
     work.ask("plan", coalesce=True)
     rest = f" {stay} stay: they have been used since." if stay else ""
-    messages.success(request, f"{gone} {taken.what} of the list were removed again.{rest}")
+    messages.success(request, f"{gone} {taken.what} of the list were taken back.{rest}")
     return redirect("from-list", taken.what)
 
 
@@ -103,6 +104,8 @@ def _read(request: HttpRequest, what: str, sheet: Sheet) -> dict[str, Any]:
         "some": found.new[:SHOWN],
         "shut": _shut(office, found.new) if what == "visits" else [],
         "odd": found.odd[:SHOWN],
+        "moved": found.moved[:SHOWN],
+        "absent": found.absent[:SHOWN],
         "more": len(found.new[SHOWN:]),
         "more_odd": len(found.odd[SHOWN:]),
     }
@@ -139,10 +142,11 @@ def _kinds(post: Mapping[str, str], sheet: Sheet, columns: list[str]) -> dict[st
 
 
 def _take(request: HttpRequest, what: str, found: Found) -> HttpResponse:
-    take_in(request.user, what, found.new)  # type: ignore[arg-type]
+    take_in(request.user, what, found.new, found.moved)  # type: ignore[arg-type]
     work.ask("plan", coalesce=True)
     count = len(found.new)
-    words = f"{count} {what if count != 1 else what[:-1]} taken in."
+    words = f"{count} {what if count != 1 else what[:-1]} taken in"
+    words += f", {len(found.moved)} moved." if found.moved else "."
     messages.success(request, words + " You can take it back on this page until tomorrow.")
     return redirect("from-list", what)
 

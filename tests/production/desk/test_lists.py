@@ -250,6 +250,49 @@ class TestVisits:
         assert why in told.content.decode()
         assert not Visit.objects.exists()
 
+    def test_what_the_list_has_at_another_time_is_moved_with_its_order_and_back(
+        self, desk, patient, person
+    ):
+        old = dt.datetime(2026, 12, 3, 15, 0, tzinfo=dt.UTC)
+        visit = Visit.objects.create(patient=patient, kind="debond", starts_at=old)
+        other = Visit.objects.create(
+            patient=patient, kind="aligner", starts_at=old + dt.timedelta(days=1)
+        )
+        kind = ApplianceKind.objects.get(code="retainer")
+        order = open_order(person("doctor"), patient, kind, ["upper"], visit=visit, key="o")
+        text = self.HEAD + ("T-1001,2026-12-01,9:00,Scan,\nT-1001,2026-12-04,2:30 PM,Debond,\n")
+        told = desk.post(VISITS, {"text": text}).content.decode()
+        assert "Take in 1 visit, move 1" in told
+        assert "1 planned visit in the days of the list" in told  # the aligner check
+        desk.post(VISITS, {"text": text, "step": "take"})
+        visit.refresh_from_db()
+        assert visit.starts_at.date() == dt.date(2026, 12, 4)
+        assert order.visit == visit
+        assert set(Visit.objects.values_list("kind", flat=True)) == {"debond", "scan", "aligner"}
+        (entry,) = AuditEntry.objects.filter(action="list.taken_in")
+        desk.post(reverse("list-back", args=[entry.pk]))
+        assert set(Visit.objects.values_list("pk", "starts_at")) == {
+            (visit.pk, old), (other.pk, other.starts_at),
+        }  # fmt: skip
+
+    def test_two_of_a_kind_are_not_taken_for_each_other(self, desk, patient):
+        at = dt.datetime(2026, 12, 3, 15, 0, tzinfo=dt.UTC)
+        for days in (0, 1):
+            Visit.objects.create(
+                patient=patient, kind="check", starts_at=at + dt.timedelta(days=days)
+            )
+        text = self.HEAD + "T-1001,2026-12-03,8:15,Check,\nT-1001,2026-12-04,8:15,Check,\n"
+        told = desk.post(VISITS, {"text": text}).content.decode()
+        assert "Take in 2 visits<" in told
+        assert "2 planned visits in the days of the list" in told
+
+    def test_a_cancelled_visit_can_come_back_by_the_list(self, desk, patient):
+        text = self.HEAD + "T-1001,2026-12-03,9:00,Scan,\n"
+        desk.post(VISITS, {"text": text, "step": "take"})
+        Visit.objects.update(status=Visit.Status.CANCELLED)
+        desk.post(VISITS, {"text": text, "step": "take"})
+        assert Visit.objects.filter(status=Visit.Status.PLANNED).count() == 1
+
     def test_a_visit_while_the_office_is_closed_is_told_and_may_stand(self, desk, patient):
         OpeningHours.objects.all().delete()
         OpeningHours.objects.create(weekday=4, opens=dt.time(8), closes=dt.time(17))
