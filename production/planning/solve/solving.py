@@ -53,15 +53,17 @@ SMALL_DAY = _Shares(orders=0.08, anneal=0.1, exact=0.45)
 # What the solver proves first is no goal of the parts, which find more than it finds in its time.
 MIDDLE_DAY = _Shares(orders=0.06, anneal=0.22, proof=0.08, rework=0.36, exact=0.12)
 # Of lateness alone the solver, looking at the whole at the end, finds most that parts left.
-LATENESS_DAY = _Shares(orders=0.06, anneal=0.24, rework=0.25, exact=0.4)
+LATENESS_DAY = _Shares(orders=0.2, anneal=0.14, rework=0.25, exact=0.36)
 # One long walk finds more than two short ones, and the solver needs its time at one go.
 USUAL_DAY = _Shares(orders=0.08, anneal=0.5, exact=0.3)
 LARGE_DAY = _Shares(orders=0.08, anneal=0.6)
 # Annealing soon finds little more than what is put anew part by part; the solver, asked at the
 # end about the whole plan, at times finds what hangs together across parts.
 REWORKED_DAY = _Shares(orders=0.08, anneal=0.25, rework=0.37, exact=0.25)
+# Where many are late, whose turn it is decides more than any one step's place.
+QUEUED, QUEUED_DAY = 0.2, _Shares(orders=0.33, anneal=0.12, rework=0.3, exact=0.2)
 # Where most is late, all hangs together, and the solver sees through small parts only.
-CROWDED, CROWDED_DAY = 0.5, _Shares(orders=0.08, anneal=0.6, rework=0.22)
+CROWDED, CROWDED_DAY = 0.5, _Shares(orders=0.4, anneal=0.2, rework=0.25)
 # Of people who run steps and load machines as well the whole model knows nothing, parts do.
 HELPED_DAY = _Shares(orders=0.08, anneal=0.22, rework=0.55)
 DAYS = ((SMALL, SMALL_DAY), (USUAL, USUAL_DAY))
@@ -360,8 +362,11 @@ def _improve(
     literals = size_of(work) if applies(work) else USUAL + 1
     shares = next((day for most, day in DAYS if literals <= most), LARGE_DAY)
     if literals > SMALL and Rework.applies(work):
-        crowded = best.value[LATE] > CROWDED * len(work.problem.jobs)
-        large = CROWDED_DAY if crowded else REWORKED_DAY
+        large, late = REWORKED_DAY, best.value[LATE] / len(work.problem.jobs)
+        if late > CROWDED:
+            large = CROWDED_DAY
+        elif late > QUEUED and search.objective != "makespan":
+            large = QUEUED_DAY
         middle = LATENESS_DAY if search.objective == "weighted_tardiness" else MIDDLE_DAY
         shares = middle if literals <= MIDDLE else large
     if work.arrays.helped and shares is not CROWDED_DAY:
