@@ -50,6 +50,7 @@ CODES: dict[str, str] = {
     "too_large": "Larger than an arch",
     "undercut": "Deep undercut",
     "unit_guessed": "Unit of the file is a guess",
+    "web": "Film between two teeth",
     "winding": "Triangles facing the wrong way",
 }
 

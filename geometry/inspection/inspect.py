@@ -20,6 +20,7 @@ from geometry.inspection import arch_findings as arches
 from geometry.inspection import hole_findings as holes
 from geometry.inspection import surface_findings as surfaces
 from geometry.inspection import tissue_findings as tissues
+from geometry.inspection import web_findings as films
 from geometry.inspection.engine import ENGINE
 from geometry.inspection.findings import Finding, explain, in_order, verdict_of
 from geometry.inspection.hole_places import between_of, gum_line_of
@@ -40,6 +41,7 @@ from geometry.sampling import Sampling, find_bumps
 from geometry.sampling import measure as measure_sampling
 from geometry.sampling.bumps import CELL_MM
 from geometry.sampling.measure import without_grooves
+from geometry.sampling.webs import find_webs
 from geometry.topology import Topology, analyse, coarsen
 from geometry.topology.adjacency import extent
 from geometry.topology.intersections import find_intersections
@@ -47,7 +49,7 @@ from geometry.topology.intersections import find_intersections
 _ENOUGH_TEETH = 6
 _INWARD_TIMES = 2.0
 """What points into the scan is a spike from so many times the limit on."""
-_OF_SCANS = ("bonded_parts", "bubble", "spike")
+_OF_SCANS = ("bonded_parts", "bubble", "spike", "web")
 _WALLS = "walls of a finished model are on the scan, which cannot be told from gum"
 _T = TypeVar("_T")
 
@@ -208,7 +210,13 @@ def _measure_arch(
             dentition = analyse_dentition(
                 main, frame, topology, short_limit_mm=limits.tissue_least_mm, scan=rolled
             )
+        with watch.part("webs"):
+            webs = find_webs(
+                fine, _border_points(topology), frame.occlusal, films.grooves_of(frame, dentition)
+            )
         undercut, bumps = undercuts.result(), lumps.result()
+    webs = films.not_bonded(webs, bumps)
+    bumps = films.without_films(bumps, webs)
     placer = Placer(frame, _centres(dentition))
     known_side = frame.sides_known
     report["arch"] = {"value": frame.arch, "confidence": round(frame.confidence, 3)}
@@ -267,7 +275,7 @@ def _measure_arch(
     standing = sampling_findings(sampling, bumps, placer, limits, gum_line)
     if not any(one.code == "bonded_parts" and one.side == "facial" for one in standing):
         findings += tissues.attached_findings(dentition, known_side)
-    findings += standing
+    findings += standing + films.web_findings(webs, placer)
     return Parts(dentition, undercut), findings
 
 
