@@ -12,6 +12,9 @@ from geometry.frame import find_frame
 from geometry.mesh import Mesh
 from geometry.reading import write_stl
 from geometry.series import check_series
+from geometry.series.mouths import Step
+from geometry.series.size import other_size
+from geometry.series.surface import Surface
 from tests.geometry.series.steps import base_arch, files_of, rigid_steps_of
 
 
@@ -128,6 +131,17 @@ def test_a_model_of_another_mouth_is_foreign(lower_files, k):
     (one,) = report["arches"]["lower"]["foreign"]
     assert (one["step"], one["size_ratio"]) == (k + 1, None)
     assert not report["acceptable"]
+
+
+@pytest.mark.parametrize(("unlike", "told"), [(0.04, True), (0.45, False)])
+def test_a_mouth_that_is_only_much_alike_is_not_told_to_be_of_another_size(unlike, told):
+    """Crowns of other people's teeth come within a millimetre at the right size, too."""
+    base = base_arch(71, "lower")
+    waves = np.sin(base.vertices[:, [1, 2, 0]] * (0.8, 0.9, 0.7) + (0.0, 1.0, 2.0))
+    other = Mesh((base.vertices + unlike * waves) * 0.95, base.faces)
+    one, two = (Step(str(k), "lower", k, "", Surface.of(m)) for k, m in enumerate((base, other)))
+    found = other_size(two, one)
+    assert found == (pytest.approx(0.95, abs=0.003) if told else None)
 
 
 def test_a_model_of_the_other_arch_is_told(lower_files, upper_files):
