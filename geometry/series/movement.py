@@ -23,6 +23,9 @@ crowns movement was told 0.01 mm too small before."""
 _DAMPING = 0.003
 LEFT_MM = 0.1
 """Root mean square distance left after a patch was fitted, above which it is not believed."""
+SLIDES = 0.01
+"""Mean square of the normals' share in some direction, below which a patch could slide along it:
+a ridge of gum behind the last molar had 0.001, crowns of generated arches 0.015 and more."""
 NORMAL = 1.4826
 """Standard deviation of what is normally distributed, by the median of its sizes."""
 LEAST_MOVE_MM, NOISE_TIMES = 0.018, 3.0
@@ -108,7 +111,7 @@ def follow(
             across = side - (side @ occlusal)[:, None] * occlusal
             keep = np.linalg.norm(across, axis=1) < PATCH_MM
             near = near[keep & (height[near] > tip @ occlusal - PATCH_HEIGHT_MM)]
-        if near.size < LEAST_POINTS:
+        if near.size < LEAST_POINTS or _slides(normals[near]):
             continue
         found = fit(after, points[near], normals[near], np.eye(4), _SCHEDULE, _DAMPING)
         known = np.isfinite(found.offsets)
@@ -131,3 +134,8 @@ def follow(
         Movement(largest, where, len(left), float(np.median(left)), float(np.median(middling))),
         moved_tips,
     )
+
+
+def _slides(normals: NDArray[np.float64]) -> bool:
+    """Tell whether a surface with these normals (k, 3) fits as well a little farther on."""
+    return bool(np.linalg.eigvalsh(normals.T @ normals / len(normals))[0] < SLIDES)

@@ -13,6 +13,7 @@ from geometry.mesh import Mesh
 from geometry.reading import write_stl
 from geometry.series import check_series
 from geometry.series.mouths import Step
+from geometry.series.movement import follow
 from geometry.series.size import other_size
 from geometry.series.surface import Surface
 from tests.geometry.series.steps import base_arch, files_of, rigid_steps_of
@@ -155,6 +156,27 @@ def test_movement_beyond_the_limit(lower_steps):
     report = check_series(files_of(meshes[:1] + meshes[4:8], "lower{}.stl"))
     (over,) = report["arches"]["lower"]["over_limit"]
     assert (over["from"], over["to"]) == (1, 2)
+
+
+@pytest.mark.parametrize("crown", [False, True])
+def test_a_ridge_of_gum_that_fits_anywhere_along_itself_is_not_followed(crown):
+    x, y = np.mgrid[-16:17, -60:61] * 0.2
+    z = 6.0 - x**2 / 4.0
+    if crown:
+        z += 2.0 * np.exp(-(y**2) / 4.0)
+    number = np.arange(x.size).reshape(x.shape)
+    a, b, c, d = number[:-1, :-1], number[1:, :-1], number[1:, 1:], number[:-1, 1:]
+    faces = np.concatenate([np.stack(t, -1).reshape(-1, 3) for t in ((a, b, c), (a, c, d))])
+    points = np.column_stack((x.ravel(), y.ravel(), z.ravel()))
+    rng = np.random.default_rng(2)
+    before, after = (
+        Surface.of(Mesh(points + rng.normal(0, 0.008, points.shape), faces.astype(np.int32)))
+        for _ in range(2)
+    )
+    up = np.array([0.0, 0.0, 1.0])
+    found, _ = follow(before, after, np.array([[0.0, 0.0, z.max()]]), up)
+    assert (found is not None) == crown
+    assert found is None or found.largest_mm < 0.02
 
 
 def test_movement_is_measured(lower_steps):
