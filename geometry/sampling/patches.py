@@ -96,7 +96,7 @@ def uneven_patches(
     much = tuple(
         patch
         for patch, near in _patches(tree, noise, rough, _ROUGH_SHARE, _ROUGH_NEAREST, each)
-        if patch.area_mm2 >= _ROUGH_LEAST_MM2
+        if min(patch.area_mm2, _spread(patch.points)) >= _ROUGH_LEAST_MM2
         and float(own[near] @ around[near]) < _ROUGH_ALIKE * float(own[near] @ own[near])
     )
     if noise_mm < _NOISE_LEAST_MM or _alike(own, around) > _FORM_ALIKE:
@@ -113,6 +113,18 @@ def uneven_patches(
         if patch.area_mm2 <= _SMOOTH_MOST_MM2
         and _beside(tree, noise, patch, spacing) > _BESIDE_TIMES * noise_mm
     )
+
+
+def _spread(points: Array) -> float:
+    """Area, mm², of the ellipse that places fill, from how far apart they lie.
+
+    Where vertices crowd, as where columns of a structured sheet meet, their number says little.
+    """
+    if len(points) < 3:
+        return 0.0
+    _, second, first = np.linalg.eigvalsh(np.cov(points.T))
+    # Within an ellipse evenly filled the variance along an axis is a quarter of its half squared.
+    return float(4.0 * np.pi * np.sqrt(max(first * second, 0.0)))
 
 
 def _alike(own: Array, around: Array) -> float:

@@ -76,3 +76,16 @@ def test_a_flat_place_tells_nothing_where_the_scan_has_no_noise_but_its_form(noi
     found = measure(analyse(Mesh(moved, mesh.faces), self_intersections=False), 0.9)
     assert found.noise_mm > 0.002
     assert len(found.smooth) == told
+
+
+@pytest.mark.parametrize(("crowded", "told"), [(1.0, 1), (0.15, 0)])
+def test_a_step_where_vertices_crowd_is_no_rough_place(crowded, told):
+    mesh = sheet(step=0.25, size=30.0)
+    flat = mesh.vertices[:, :2] - MIDDLE
+    away = np.linalg.norm(flat, axis=1)
+    # Within two radii vertices draw together towards the middle, so that the rough disc shrinks.
+    drawn = np.clip((away / RADIUS - 1.0), 0.0, 1.0) * (1.0 - crowded) + crowded
+    noise = np.random.default_rng(3).normal(0.0, 1.0, len(away)) * np.where(away < RADIUS, 0.06, 0.006)
+    points = np.column_stack([MIDDLE + flat * drawn[:, None], noise])
+    found = measure(analyse(Mesh(points, mesh.faces), self_intersections=False), 0.9)
+    assert len(found.rough) == told
