@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.spatial import cKDTree
 
-from geometry.sampling.bumps import _folds, _stands, _tips
+from geometry.sampling.bumps import _folds, _stands, _sure, _tips
 from geometry.sampling.drops import Tops
 
 UP = np.array([0.0, 0.0, 1.0])
@@ -62,3 +62,8 @@ def test_a_drop_ends_in_a_foot_and_stands_over_the_ground(change):
     seen = Tops(np.zeros((2, 3)), nothing, facing, nothing, nothing, values["excess"],
                 values["rise"], values["middle"], turn, values["depth"])
     assert _stands(seen).tolist() == [True, False]
+
+
+def test_what_faces_up_has_to_be_likelier_than_what_lies_on_a_wall():
+    odds, up = np.array([0.35, 0.35, 0.7, -0.1]), np.array([0.8, 0.1, 0.8, 0.1])
+    assert _sure(odds, up).tolist() == [False, True, True, False]
