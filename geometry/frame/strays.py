@@ -18,7 +18,7 @@ their row, half of the other peaks there more than 4."""
 HIGH_MM, LOW_MM, BEHIND_MM = -0.8, -1.6, 2.0
 """A peak may be gum the more, the farther it lies under the plane and behind all that do not."""
 
-TOGETHER_MM, APART_MM = 5.5, 7.5
+TOGETHER_MM, APART_MM = 6.5, 8.5
 ALIKE_MM, UNLIKE_MM = 2.0, 3.0
 """A tooth behind the others that stands lower than they do shows three or four cusps so near to
 each other and of about one height; gum shows one peak. Of the cusps of generated ones nineteen of
