@@ -327,6 +327,8 @@ def _on_ends(skin: Skin, ground: Ground) -> Rounds:
         if left:
             here = np.concatenate(left)
             skin, taken = step_back(skin, here, np.full(len(here), 0.4 * (1 + attempt // 2)))
+            if not (skin.kind == SCAN).any():
+                break
             spots += taken
             before = gone(first, skin, SCAN)
             yield cost(skin, before)

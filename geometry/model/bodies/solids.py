@@ -113,8 +113,8 @@ def as_written(vertices: Array, faces: Faces) -> tuple[Array, Faces]:
 
 def shared(points: Array, others: Array) -> NDArray[np.bool_]:
     """Tell which points (n, 3) are, as a file holds them, among some others (m, 3)."""
-    if not len(points):
-        return np.zeros(0, dtype=bool)
+    if not len(points) or not len(others):
+        return np.zeros(len(points), dtype=bool)
     both = np.vstack((others, points)).astype(np.float32)
     rows = np.resize(np.arange(len(both)), (-(-len(both) // 3), 3))
     number = weld_indexed(both, rows).faces.ravel()[: len(both)]

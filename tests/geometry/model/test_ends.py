@@ -4,6 +4,7 @@ import manifold3d
 import numpy as np
 import pytest
 
+from geometry.errors import GeometryError
 from geometry.mesh import Mesh
 from geometry.model import making
 from geometry.model.base import closing, standing
@@ -13,7 +14,7 @@ from geometry.model.base.closing import FoldedBorder, close_surface
 from geometry.model.base.cutting import cut_surface
 from geometry.model.base.ends import cut_end, ends_of
 from geometry.model.bodies.cubes import zero_surface
-from geometry.model.bodies.solids import as_written
+from geometry.model.bodies.solids import as_written, shared
 from geometry.model.settings import ModelSettings
 from geometry.model.surface.halfedges import genus
 from geometry.model.surface.kinds import SCAN, STAND_IN
@@ -204,3 +205,18 @@ def test_a_plane_that_would_leave_nothing_cuts_nothing_off():
     scrap = skin_of(Mesh(corners, faces), np.full(4, SCAN, dtype=np.int8))
     assert cut_end(scrap, corners[:4], 0) is None
     assert cut_end(scrap, corners[1:3], 0) is not None
+
+
+def test_a_scrap_of_which_nothing_would_be_left_is_refused_in_words():
+    """Its border folds everywhere; once that was an error of the program."""
+    rng = np.random.default_rng(3)
+    around = np.linspace(0.0, 2.0 * np.pi, 40, endpoint=False)
+    ring = 3.0 * np.column_stack((np.cos(around), np.sin(around)))
+    rim = np.column_stack((ring + rng.normal(0.0, 2.0, ring.shape), 3.0 + rng.random(40)))
+    points = np.vstack((rim, [[0.0, 0.0, 9.0]]))
+    k = np.arange(40)
+    faces = np.column_stack((k, (k + 1) % 40, np.full(40, 40))).astype(np.int32)
+    scrap = skin_of(Mesh(points, faces), np.full(40, SCAN, dtype=np.int8))
+    with pytest.raises(GeometryError):
+        close_surface(scrap, TRIM, TOP)
+    assert not shared(points, np.empty((0, 3))).any()
