@@ -33,9 +33,10 @@ _FALL_MM, _FALL_ROWS, _DEEPER_MM, _HEIGHT_MM = 0.45, 3, 0.4, 0.5
 _FILM_ROWS, _POCKET_ROWS, _LEVEL_MM, _DEEPEST_SHARE = 5, 8, 0.4, 0.8
 # What is beyond is no groove but the other side of the mouth.
 _OTHER_SIDE_MM = 11.0
-# Flush with the crowns a film may be narrow; a deep one is told where it is wide and the walls
-# beside it do not stand out much. Of its width eight tenths differ by so much at most.
-_FLUSH_MM, _FLUSH_WIDTH_MM = 1.2, 0.6
+# Flush with the crowns a film may be narrow, though flush contacts over an open space reach .6; a
+# deep one is told where it is wide and the walls beside it do not stand out much. Of its width
+# eight tenths differ by so much at most.
+_FLUSH_MM, _FLUSH_WIDTH_MM = 1.2, 0.75
 _DEEP_MM, _DEEP_WIDTH_MM, _WALLS_MM = 2.5, 1.05, 0.5
 _TENTHS, _UNEVEN_MM = (0.1, 0.9), 0.45
 # A film hardly stands out of the crowns that it spans; walls are looked at so many columns aside.
