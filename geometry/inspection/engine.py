@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from geometry.version import VERSION
 
-REVISION = 20
+REVISION = 21
 """Raised whenever a measurement, a limit or a finding may come out differently.
 
 1: the first. 2: the upper of two creases is the margin; dips of a palate end the tissue;
@@ -70,6 +70,11 @@ but too little may well have been captured, the place is doubtful.
 filled hole to tell; the space of a lost tooth is measured over gum that climbs its neighbours; a
 curve of Spee ends at the last tooth, and a deep one is not two levels; flat ridges and papillae in
 narrow spaces are no teeth.
+21: the plane no longer leans on gum behind the last teeth, folds beside incisors or grooves between
+cusps; sheets that touch along an edge are joined two and two, so that fewer cracks are told; films
+between two teeth are told by the opening under them; blisters that face up have to be likelier;
+rough places are measured by how far they spread, and roughness of a quarter of a millimetre stops;
+mere noise is cast by fewer lines.
 """
 
 ENGINE = f"{VERSION}+inspection.{REVISION}"
