@@ -23,7 +23,30 @@ LONGEST_RUN = 12
 NO_DOCTOR = "No doctor has an account yet: the manager adds one under Settings, People."
 
 
-class BookingForm(PlainLabels, forms.Form):
+class Prescribed(PlainLabels, forms.Form):
+    """What a doctor says of an appliance beside its kind and arches."""
+
+    sheet = forms.ModelChoiceField(
+        Material.objects.none(),
+        required=False,
+        label="Sheet",
+        empty_label="As the bench uses for this appliance",
+    )
+    prescriber = forms.ModelChoiceField(
+        User.objects.none(),
+        label="Prescribed by",
+        error_messages={"required": "Choose the doctor who prescribed it."},
+    )
+    characteristics = forms.CharField(
+        required=False,
+        label="Prescribed characteristics",
+        max_length=2000,
+        widget=forms.Textarea(attrs={"rows": 3}),
+        help_text="Trim line, wear, teeth to spare: as the doctor said. It goes on the traveler.",
+    )
+
+
+class BookingForm(Prescribed):
     """What is prescribed, and from when the scan can be had."""
 
     kind = forms.ModelChoiceField(
@@ -52,24 +75,6 @@ class BookingForm(PlainLabels, forms.Form):
     use_scans = forms.BooleanField(required=False, label="Use the scans on file")
     first_step = forms.IntegerField(required=False, min_value=1, label="From step")
     last_step = forms.IntegerField(required=False, min_value=1, label="to step")
-    sheet = forms.ModelChoiceField(
-        Material.objects.none(),
-        required=False,
-        label="Sheet",
-        empty_label="As the bench uses for this appliance",
-    )
-    prescriber = forms.ModelChoiceField(
-        User.objects.none(),
-        label="Prescribed by",
-        error_messages={"required": "Choose the doctor who prescribed it."},
-    )
-    characteristics = forms.CharField(
-        required=False,
-        label="Prescribed characteristics",
-        max_length=2000,
-        widget=forms.Textarea(attrs={"rows": 3}),
-        help_text="Trim line, wear, teeth to spare: as the doctor said. It goes on the traveler.",
-    )
     own_time = LocalDateTimeField(required=False, label="The patient asks for")
 
     def __init__(
@@ -245,27 +250,9 @@ class MoveForm(PlainLabels, forms.Form):
         return at
 
 
-class PrescriptionForm(PlainLabels, forms.Form):
+class PrescriptionForm(Prescribed):
     """What an order asks for, to be changed."""
 
-    sheet = forms.ModelChoiceField(
-        Material.objects.none(),
-        required=False,
-        label="Sheet",
-        empty_label="As the bench uses for this appliance",
-    )
-    characteristics = forms.CharField(
-        required=False,
-        label="Prescribed characteristics",
-        max_length=2000,
-        widget=forms.Textarea(attrs={"rows": 4}),
-        help_text="The bench sees them at once, marked as changed.",
-    )
-    prescriber = forms.ModelChoiceField(
-        User.objects.none(),
-        label="Prescribed by",
-        error_messages={"required": "Choose the doctor who prescribed it."},
-    )
     reason = forms.CharField(
         max_length=200,
         label="Why it changes",
