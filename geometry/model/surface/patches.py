@@ -455,5 +455,7 @@ def _edge_lengths(vertices: NDArray[np.float64], faces: Faces, every: int) -> ND
 
 
 def median_edge(vertices: NDArray[np.float64], faces: Faces) -> float:
-    """Median edge length of a surface, mm, from a sample of its faces."""
+    """Median edge length of a surface, mm, from a sample of its faces; NaN without any."""
+    if not len(faces):
+        return float("nan")
     return float(np.median(_edge_lengths(vertices, faces, max(1, len(faces) // 10000))))
