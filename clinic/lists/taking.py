@@ -64,10 +64,11 @@ def lately() -> list[Taken]:
     """Return the lists taken in within a day and not taken back, the newest first."""
     since = timezone.now() - BACK_WITHIN
     entries = AuditEntry.objects.filter(action__in=(TAKEN, BACK), at__gte=since)
+    entries = entries.select_related("user")
     gone = {e.detail["entry"] for e in entries if e.action == BACK}
     return [
         Taken(e, e.detail["what"], len(e.detail["ids"]) + len(e.detail["moved"]))
-        for e in entries.select_related("user")
+        for e in entries
         if e.action == TAKEN and e.pk not in gone
     ]
 

@@ -143,12 +143,14 @@ def _pair(found: Found, alone: list[Visit]) -> None:
         for visit in visits:
             pair = both.setdefault((visit.patient_id, visit.kind), ([], []))
             pair[place].append(visit)
+    paired: set[int] = set()
     for new, old in both.values():
         if len(new) == len(old) == 1:
             found.moved.append(Moved(old[0], new[0].starts_at))
-            found.new.remove(new[0])
-            alone.remove(old[0])
-    found.absent = sorted(alone, key=lambda visit: visit.starts_at)
+            paired |= {id(new[0]), id(old[0])}
+    found.new = [visit for visit in found.new if id(visit) not in paired]
+    left = [visit for visit in alone if id(visit) not in paired]
+    found.absent = sorted(left, key=lambda visit: visit.starts_at)
 
 
 def _split(cells: Cells, row: Row) -> tuple[str, str]:

@@ -17,9 +17,9 @@ from typing import Any
 from django.db.models import Exists, Max, OuterRef, Q, QuerySet
 from django.utils import timezone
 
-from clinic.models import Absence, Office, Role, User
+from clinic.models import Absence, Office
+from production.bench import training
 from production.bench.fold import SCAN_STAGE
-from production.bench.training import kept_for
 from production.models import (
     Appliance,
     ApplianceKind,
@@ -70,8 +70,12 @@ class Situation:
         return self.origin + dt.timedelta(minutes=minutes)
 
 
-def digest() -> str:
-    """Return a digest of everything a plan depends on but the time of day."""
+def digest(kept: dict[int, set[int]] | None = None) -> str:
+    """Return a digest of everything a plan depends on but the time of day.
+
+    ``kept``: whom stages are kept for, where the caller has read it.
+    """
+    kept = training.kept_for() if kept is None else kept
     facts = (
         StageEvent.objects.aggregate(m=Max("pk"))["m"],
         Promise.objects.aggregate(m=Max("pk"))["m"],
@@ -80,7 +84,7 @@ def digest() -> str:
         Downtime.objects.aggregate(m=Max("pk"))["m"],
         list(Absence.objects.order_by("pk").values_list("pk", "starts_at", "ends_at")),
         list(Wish.objects.order_by("pk").values_list("pk", "at")),
-        sorted((stage, sorted(people)) for stage, people in kept_for().items()),
+        sorted((stage, sorted(people)) for stage, people in kept.items()),
         list(RouteStage.objects.order_by("pk").values_list("pk", "minutes", "spread", "position")),
     )
     return hashlib.sha256(repr(facts).encode()).hexdigest()
@@ -97,7 +101,8 @@ def read_situation(now: dt.datetime | None = None, *, anew: bool = False) -> Sit
     spans = open_spans(office, origin)
     local = origin.astimezone(office.zone)
     rates = failure_rates()
-    situation = Situation(origin=origin, problem={}, state=digest())
+    kept = training.kept_for()
+    situation = Situation(origin=origin, problem={}, state=digest(kept), trained=kept)
     situation.routes = routes()
     situation.learned = newest()
     machines = list(
@@ -122,7 +127,6 @@ def read_situation(now: dt.datetime | None = None, *, anew: bool = False) -> Sit
         for m in machines
     ]
     situation.presence = presence(spans, technicians(), origin)
-    situation.trained = kept_for()
     stages = {r.stage_id: r.stage for route in situation.routes.values() for r in route}
     for pk, person in situation.presence.items():
         resources.append(
@@ -163,8 +167,7 @@ def read_situation(now: dt.datetime | None = None, *, anew: bool = False) -> Sit
 
 def technicians() -> list[int]:
     """Return the primary keys of those whose hands the plan counts on."""
-    rows = User.objects.filter(role=Role.TECHNICIAN, is_active=True).order_by("pk")
-    return list(rows.values_list("pk", flat=True))
+    return list(training.technicians().order_by("pk").values_list("pk", flat=True))
 
 
 def _day(learned: LearnedTimes | None, today: dt.date) -> dict[str, float]:

@@ -335,7 +335,7 @@ def test_reading_the_state_takes_the_same_number_of_queries_however_much_is_open
     doctor = person("doctor")
     for number in range(8):
         open_order(doctor, patient, retainer, ["upper", "lower"], key=f"o{number}")
-    with django_assert_max_num_queries(26):
+    with django_assert_max_num_queries(25):
         read_situation()
 
 
