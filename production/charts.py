@@ -12,7 +12,7 @@ import matplotlib
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from production.selectors.review import Band
+from production.selectors.review.figures import Band
 from production.statistics import Chart
 
 matplotlib.use("svg")

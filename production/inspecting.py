@@ -11,8 +11,8 @@ from django.utils import timezone
 from clinic.models import Office
 from geometry.inspection import Limits, inspect_scan
 from production import same_mouth, storage, work
-from production.actions.prepare_model import prepare_moved
-from production.actions.scanning import scan_became_usable
+from production.actions.chair.prepare_model import prepare_moved
+from production.actions.chair.scanning import scan_became_usable
 from production.models import Scan, StoredFile
 
 PICTURE_SIZE = (960, 720)

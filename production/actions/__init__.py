@@ -1,10 +1,11 @@
-"""State changes, one small file each: permission, change and log in one transaction.
+"""State changes, one small file each, by the room where they are made: permission, change and
+log in one transaction.
 
-``open_order`` and ``agree_promise`` are for the desk; ``move`` holds what happens at
-the bench and at the hand-over. Errors with words for the person are in ``errors``.
+``bench.move`` gathers what happens at the bench and at the hand-over; ``recording`` alone adds
+stage events; errors with words for the person are in ``errors``.
 """
 
-from production.actions.opening import open_order
-from production.actions.promising import agree_promise
+from production.actions.desk.opening import open_order
+from production.actions.desk.promising import agree_promise
 
 __all__ = ["agree_promise", "open_order"]

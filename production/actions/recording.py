@@ -11,8 +11,8 @@ from django.utils import timezone
 
 from clinic.models import User
 from production import work
+from production.actions.desk.promising import settle
 from production.actions.errors import Moved, Refused
-from production.actions.promising import settle
 from production.bench.fold import ALLOWED, Event, Position, fold
 from production.bench.history import cache_of, events_of
 from production.models import Appliance, DaySummary, Lot, LotUse, Stage, StageEvent

@@ -19,12 +19,12 @@ from django.db import transaction
 from clinic.models import Office, Patient, Visit
 from production import planning
 from production.actions import agree_promise, open_order
-from production.actions.delivering import deliver
-from production.actions.failing import fail, fail_in_load
-from production.actions.finishing import card_of, finish, finish_load
-from production.actions.loading import create_load, start_load
-from production.actions.scanning import attach_model, attach_scan
-from production.actions.starting import start
+from production.actions.bench.delivering import deliver
+from production.actions.bench.failing import fail, fail_in_load
+from production.actions.bench.finishing import card_of, finish, finish_load
+from production.actions.bench.loading import create_load, start_load
+from production.actions.bench.starting import start
+from production.actions.chair.scanning import attach_model, attach_scan
 from production.demo.office import Cast
 from production.demo.pool import Mouth, model_on_record, scan_on_record
 from production.models import (

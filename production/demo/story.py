@@ -12,7 +12,7 @@ from django.utils import timezone
 
 from clinic.models import Office, Patient, Visit
 from production.actions import agree_promise, open_order
-from production.actions.keep_person import go_away
+from production.actions.plan.keep_person import go_away
 from production.demo.days import FAILURE_RATE, FAILURES, Day, Job
 from production.demo.office import Cast
 from production.demo.pool import Mouth

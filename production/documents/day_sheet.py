@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from clinic.models import Office
 from production.documents.paper import Paper, make_paper
-from production.selectors.today import Today
+from production.selectors.desk.today import Today
 
 __all__ = ["build"]
 

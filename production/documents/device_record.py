@@ -10,7 +10,7 @@ from production.bench.routes import route_of
 from production.documents.paper import Paper, make_paper
 from production.documents.pieces import Piece, events_of
 from production.models import Acceptance, Handover, StageEvent
-from production.selectors.appliance import history, made_with
+from production.selectors.bench.appliance import history, made_with
 
 __all__ = ["RecordLine", "build"]
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from clinic.models import Office
 from production.documents.paper import Paper, make_paper
-from production.selectors.order import OrderPage
+from production.selectors.desk.order import OrderPage
 
 __all__ = ["build"]
 

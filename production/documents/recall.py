@@ -9,7 +9,7 @@ from clinic.models import Office
 from production.documents.contact_sheet import Column, Line, draw, printable
 from production.documents.paper import Paper
 from production.models import Lot
-from production.selectors.stock import Piece, Recipient
+from production.selectors.office.stock import Piece, Recipient
 
 #: Appliances on one paper, so that it is there within a second.
 IN_PART = 2_400

@@ -8,8 +8,8 @@ from typing import Any
 
 from clinic.models import Office
 from production.documents.paper import Paper, make_paper
-from production.selectors import review as select
-from production.selectors.definitions import DEFINITIONS, NAMES
+from production.selectors.review import figures as select
+from production.selectors.review.definitions import DEFINITIONS, NAMES
 
 
 def build(span: select.Range, page: Mapping[str, Any], charts: Mapping[str, bytes]) -> Paper:

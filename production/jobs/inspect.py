@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from production import work
-from production.actions.set_aside_scan import set_aside_scan
+from production.actions.chair.set_aside_scan import set_aside_scan
 from production.jobs.base import Job
 from production.models import Scan, Work
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from django.db import transaction
 
 from production import same_mouth, work
-from production.actions.prepare_model import prepare_moved
-from production.actions.scanning import scan_became_usable
+from production.actions.chair.prepare_model import prepare_moved
+from production.actions.chair.scanning import scan_became_usable
 from production.jobs.base import Job
 from production.models import Scan, Work
 

@@ -13,7 +13,7 @@ class Summarise(Job):
 
     def run(self, row: Work) -> None:
         """Count what is missing; counting twice gives the same rows."""
-        from production.selectors.days import summarise
+        from production.selectors.review.days import summarise
 
         summarise(Office.get().today())
         with work.finishing(row):

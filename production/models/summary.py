@@ -14,7 +14,7 @@ RECENT = dt.timedelta(seconds=1)
 
 
 class DaySummary(models.Model):
-    """The facts of one day on the office's clock (``production.selectors.counting``)."""
+    """The facts of one day on the office's clock (``production.selectors.review.counting``)."""
 
     date = models.DateField(unique=True)
     facts = models.JSONField()

@@ -15,7 +15,7 @@ from production.planning.promises.causes import causes
 from production.planning.promises.rescue import rescue
 from production.scheduling.never import Never, never
 from production.scheduling.state import Situation
-from production.selectors.plan_order import resource_names
+from production.selectors.plan.order import resource_names
 
 log = logging.getLogger(__name__)
 
@@ -107,10 +107,10 @@ def _sentence(text: str) -> str:
 
 def _stuck(problem: Problem, foresight: dict[str, Any]) -> dict[str, Never]:
     """Return, by order, why it can never be made as things stand."""
-    reasons = {str(one["job"]): str(one["reason"]) for one in foresight.get("infeasible", [])}
+    known = {str(one["job"]): one["cause"] for one in foresight.get("infeasible", [])}
     found = {}
     for job in problem.jobs:
-        why = never(reasons.get(str(job.id), ""))
+        why = never(known.get(str(job.id)))
         if why is not None:
             found[str(job.id if job.group is None else job.group)] = why
     return found

@@ -12,9 +12,9 @@ from django.utils import timezone
 from clinic.models import Patient
 from clinic.templatetags.show import clock, minutes
 from production.models import Appliance
-from production.selectors.promises import PromiseRow
+from production.selectors.desk.promises import PromiseRow
+from production.selectors.desk.today import VisitRow
 from production.selectors.risk import Likelihood
-from production.selectors.today import VisitRow
 
 register = template.Library()
 

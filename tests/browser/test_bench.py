@@ -12,7 +12,7 @@ from django.contrib.sessions.backends.db import SessionStore
 
 from clinic.models import OpeningHours
 from production import storage
-from production.actions.move import create_load, hold, start, start_load
+from production.actions.bench.move import create_load, hold, start, start_load
 from production.models import Appliance, Plate, Wish
 from production.plating import TooNear
 from production.scheduling import publish

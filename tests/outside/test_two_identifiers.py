@@ -16,8 +16,8 @@ Annex XIII section 1: what the statement contains (from memory, partly read).
 import pytest
 
 from production.documents import bag_label, day_sheet, device_record, pickup_slip, traveler
-from production.selectors.order import load_order, order_page
-from production.selectors.today import today
+from production.selectors.desk.order import load_order, order_page
+from production.selectors.desk.today import today
 from tests.production.documents.conftest import made, piece, text_of  # noqa: F401
 
 pytestmark = pytest.mark.django_db

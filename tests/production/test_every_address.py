@@ -14,7 +14,7 @@ from django.utils import timezone
 from clinic.models import Absence, Patient, Role, Visit
 from clinic.permissions import CAPABILITIES
 from production.actions import agree_promise, open_order
-from production.actions.loading import create_load
+from production.actions.bench.loading import create_load
 from production.models import (
     AccuracyCheck,
     ApplianceKind,

@@ -8,11 +8,11 @@ from django.urls import reverse
 from clinic.models import Office
 from production import storage, tasks
 from production.actions import open_order
+from production.actions.bench.finishing import card_of, finish
+from production.actions.bench.loading import create_load, start_load
+from production.actions.chair.prepare_model import approve_model
+from production.actions.chair.scanning import attach_model
 from production.actions.errors import Refused
-from production.actions.finishing import card_of, finish
-from production.actions.loading import create_load, start_load
-from production.actions.prepare_model import approve_model
-from production.actions.scanning import attach_model
 from production.hot_folder import folder_for
 from production.models import (
     ApplianceKind,

@@ -7,7 +7,7 @@ import sqlite3
 import pytest
 
 from production import storage
-from production.actions.opening import open_order
+from production.actions.desk.opening import open_order
 from production.keeping import back_up, problems_on_record
 from production.models import Appliance, ApplianceKind
 

@@ -15,7 +15,7 @@ from geometry.mesh import Mesh
 from geometry.reading import write_stl
 from production import storage, tasks
 from production.actions import open_order
-from production.actions.loading import create_load
+from production.actions.bench.loading import create_load
 from production.models import (
     Appliance,
     ApplianceKind,

@@ -22,7 +22,7 @@ class Command(BaseCommand):
     def handle(self, *args: Any, **options: Any) -> None:
         from production.demo.office import furnish
         from production.demo.years import write_years
-        from production.selectors.days import summarise
+        from production.selectors.review.days import summarise
 
         running.prepare_folder()
         if Appliance.objects.exists():

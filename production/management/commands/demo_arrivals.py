@@ -9,7 +9,7 @@ from typing import Any
 from django.core.management.base import BaseCommand
 
 from clinic.models import Office, User, Visit
-from production.actions.take_scan import take_scan
+from production.actions.chair.take_scan import take_scan
 from production.demo.pool import scan_bytes
 from production.models import Scan
 

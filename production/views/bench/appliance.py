@@ -13,10 +13,10 @@ from django.utils import timezone
 from django.views.decorators.http import require_POST
 
 from clinic.permissions import needs
-from production.actions import move
+from production.actions.bench import move
+from production.actions.bench.remeasuring import remeasure, size_wanted
 from production.actions.errors import ActionError, StartUnknown
 from production.actions.recording import find, moved
-from production.actions.remeasuring import remeasure, size_wanted
 from production.bench.block_out import BLOCK_OUT_STAGE, BlockOutList, block_out_of
 from production.bench.codes import clean
 from production.bench.fold import HANDOVER_STAGE
@@ -33,7 +33,7 @@ from production.models import (
 )
 from production.models.catalog import LOST
 from production.scheduling.state import standing_wishes
-from production.selectors import appliance as reads
+from production.selectors.bench import appliance as reads
 from production.selectors.version import version_of
 from production.views.bench.board import frame
 from production.views.bench.commands import begin

@@ -15,8 +15,8 @@ from production.actions.errors import ActionError
 from production.bench.commands import CAUSE_PREFIX, COMMANDS, PROGRAM_PREFIX
 from production.documents.qr import qr_image
 from production.models import Machine, Program, StageEvent
-from production.selectors.appliance import causes_for
-from production.selectors.bench import (
+from production.selectors.bench.appliance import causes_for
+from production.selectors.bench.board import (
     UNDO_SECONDS,
     Run,
     bench_now,

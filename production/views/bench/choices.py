@@ -11,7 +11,7 @@ from django.utils import timezone
 
 from production.bench import fit
 from production.models import Load, Lot, Machine, Material, Program
-from production.selectors.machines import heeds
+from production.selectors.office.machines import heeds
 from production.views.bench.standing import Standing
 
 LOTS_OFFERED = 12

@@ -11,10 +11,10 @@ from django.urls import reverse
 from django.utils import timezone
 
 from clinic.middleware import office_of
-from production.actions import move
+from production.actions.bench import move
 from production.actions.errors import LotNeeded
 from production.models import Load
-from production.selectors.bench import bench_now, undo_offer
+from production.selectors.bench.board import bench_now, undo_offer
 from production.views.bench.filling import fill_load, go_onward
 from production.views.bench.subject import Subject
 from production.views.bench.words import since_words, tell

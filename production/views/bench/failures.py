@@ -12,11 +12,11 @@ from django.shortcuts import redirect, render
 from django.utils.text import capfirst
 
 from clinic.permissions import needs
-from production.actions import move
+from production.actions.bench import move
 from production.actions.errors import ActionError
 from production.bench.routes import route_of, up_to
 from production.models import Appliance, RemakeCause, Stage, StageEvent, StoredFile
-from production.selectors.appliance import causes_for
+from production.selectors.bench.appliance import causes_for
 from production.views.bench.appliance import subject_or_404
 from production.views.bench.board import frame
 from production.views.bench.photos import Taken, take_photos

@@ -7,9 +7,9 @@ from django.http import HttpRequest
 from django.urls import reverse
 
 from clinic.middleware import office_of
-from production.actions import move
+from production.actions.bench import move
 from production.models import Appliance, Load, LoadItem, Machine, Stage
-from production.selectors.bench import bench_now
+from production.selectors.bench.board import bench_now
 from production.views.bench.subject import Subject
 
 

@@ -7,14 +7,14 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 
 from clinic.permissions import may, needs
-from production.actions import move
+from production.actions.bench import move
 from production.actions.errors import ActionError
 from production.bench.codes import clean
 from production.bench.gates import before_delivery
 from production.bench.trace import withdrawn_in
 from production.models import Appliance, Handover, RemakeCause, Stage
 from production.models.catalog import LOST
-from production.selectors import appliance as reads
+from production.selectors.bench import appliance as reads
 from production.views.bench.appliance import subject_or_404
 from production.views.bench.board import frame
 from production.views.bench.scan import BAG

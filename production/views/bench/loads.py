@@ -9,7 +9,7 @@ from django.views.decorators.http import require_POST
 
 from clinic.middleware import office_of
 from clinic.permissions import needs
-from production.actions import move
+from production.actions.bench import move
 from production.actions.errors import ActionError
 from production.models import (
     Appliance,
@@ -20,7 +20,7 @@ from production.models import (
     Program,
     Stage,
 )
-from production.selectors.bench import bench_now
+from production.selectors.bench.board import bench_now
 from production.selectors.version import version_of
 from production.views.bench.board import frame
 from production.views.bench.commands import begin

@@ -15,8 +15,8 @@ from clinic.models import User, record
 from clinic.permissions import needs
 from geometry.errors import GeometryError
 from production import work
+from production.actions.bench.loading import add_to_load, choose_machine, remove_from_load
 from production.actions.errors import ActionError
-from production.actions.loading import add_to_load, choose_machine, remove_from_load
 from production.hot_folder import folder_for
 from production.models import Appliance, Load, Machine, Plate, Work
 from production.plating import GAP_MM, TooNear, arrange_load, plate_stl

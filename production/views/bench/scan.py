@@ -13,7 +13,7 @@ from django.utils.text import capfirst
 from django.views.decorators.http import require_POST
 
 from clinic.permissions import may, needs
-from production.actions import move
+from production.actions.bench import move
 from production.actions.errors import ActionError, Refused, StartUnknown
 from production.actions.recording import find, moved
 from production.bench.commands import Command

@@ -10,9 +10,9 @@ from django.http import HttpRequest
 from django.urls import reverse
 
 from clinic.models import User
+from production.actions.bench.finishing import card_of
+from production.actions.bench.loading import WITH_ORDER, run_of
 from production.actions.errors import Refused
-from production.actions.finishing import card_of
-from production.actions.loading import WITH_ORDER, run_of
 from production.bench.fold import HANDOVER_STAGE
 from production.bench.training import trained_for, training_faults
 from production.models import Appliance, InstructionCard, Load, Stage

@@ -11,12 +11,12 @@ from django.utils import timezone
 
 from clinic.models import User
 from clinic.templatetags.show import clock
-from production.actions import move
+from production.actions.bench import move
 from production.actions.errors import Refused
 from production.bench.acting import acts_until, runs_until, started_by
 from production.bench.routes import place, route_of
 from production.models import Appliance, Downtime, InstructionCard, Load, Stage
-from production.selectors.machines import cut_off, down_now
+from production.selectors.office.machines import cut_off, down_now
 from production.views.bench.choices import Choices
 
 FORGOTTEN = dt.timedelta(minutes=15)

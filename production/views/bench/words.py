@@ -5,8 +5,8 @@ from __future__ import annotations
 from django.contrib import messages
 from django.http import HttpRequest
 
+from production.actions.bench.undoing import failed_together
 from production.actions.errors import ActionError, Moved
-from production.actions.undoing import failed_together
 from production.models import StageEvent
 
 

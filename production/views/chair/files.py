@@ -17,7 +17,7 @@ from django.views.decorators.http import require_http_methods, require_POST
 from clinic.models import Patient, User, Visit
 from clinic.permissions import needs
 from production import uploads
-from production.actions.take_scan import take_scan
+from production.actions.chair.take_scan import take_scan
 from production.models import Scan
 from production.models.scans import Arch
 from production.views.sending import send

@@ -14,8 +14,8 @@ from django.views.decorators.http import require_POST
 from clinic.models import User
 from clinic.permissions import needs
 from geometry.errors import GeometryError
+from production.actions.chair.prepare_model import approve_model, prepare_model, send_model
 from production.actions.errors import ActionError
-from production.actions.prepare_model import approve_model, prepare_model, send_model
 from production.hot_folder import folder_for
 from production.models import Appliance, PreparedModel, Work
 from production.previewing import preview_model

@@ -16,14 +16,14 @@ from django.views.decorators.http import require_POST
 from clinic.models import Patient, User, record
 from clinic.permissions import needs
 from production import work
-from production.actions.accept_scan import accept_scan
-from production.actions.confirm_margin import confirm_margin as record_margin
+from production.actions.chair.accept_scan import accept_scan
+from production.actions.chair.confirm_margin import confirm_margin as record_margin
+from production.actions.chair.set_aside_scan import set_aside_scan, take_back_scan
+from production.actions.chair.take_back_acceptance import take_back_acceptance
 from production.actions.errors import Refused
-from production.actions.set_aside_scan import set_aside_scan, take_back_scan
-from production.actions.take_back_acceptance import take_back_acceptance
 from production.models import Appliance, Scan, Work
 from production.models.scans import Arch
-from production.selectors import scans as select
+from production.selectors.chair import scans as select
 from production.views.live import live, version_of
 
 

@@ -14,8 +14,7 @@ from django.views.decorators.http import require_POST
 from clinic.middleware import office_of
 from clinic.models import Patient, User
 from clinic.permissions import may, needs
-from production.actions.errors import ActionError
-from production.actions.take_series import (
+from production.actions.chair.take_series import (
     begun,
     exchange_steps,
     number_as_named,
@@ -23,9 +22,10 @@ from production.actions.take_series import (
     take_series,
     under_way_of,
 )
+from production.actions.errors import ActionError
 from production.models import Appliance, SeriesIntake
-from production.selectors.series import series_of
-from production.selectors.steps import movement_bars
+from production.selectors.chair.series import series_of
+from production.selectors.chair.steps import movement_bars
 from production.views.live import live, version_of
 
 DATE = forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d")

@@ -13,8 +13,8 @@ from django.views.decorators.http import require_POST
 from clinic.middleware import office_of
 from clinic.models import User
 from clinic.permissions import needs
+from production.actions.chair.keep_series import change_series, pause_series, resume_series
 from production.actions.errors import ActionError
-from production.actions.keep_series import change_series, pause_series, resume_series
 from production.models import Series
 from production.views.chair.series import DATE
 

@@ -16,12 +16,12 @@ from django.utils import timezone
 from clinic.middleware import office_of
 from clinic.models import Patient, Visit
 from clinic.permissions import needs
-from production.actions.booking import book_pickup
+from production.actions.desk.booking import book_pickup
 from production.actions.errors import ActionError
 from production.bench.fit import allergy_hits
 from production.models import Order
-from production.selectors.patient import orders_of
-from production.selectors.quotes import Answer, ask
+from production.selectors.desk.patient import orders_of
+from production.selectors.desk.quotes import Answer, ask
 from production.views.desk.forms import BookingForm
 
 SALT = "pickup-offer"

@@ -31,8 +31,8 @@ from production.documents import (
 )
 from production.documents.paper import Paper
 from production.documents.pieces import Piece, load_piece
-from production.selectors.order import load_order, order_page
-from production.selectors.today import today
+from production.selectors.desk.order import load_order, order_page
+from production.selectors.desk.today import today
 from production.views.desk.today import day_of
 
 

@@ -14,14 +14,14 @@ from django.views.decorators.http import require_POST
 
 from clinic.middleware import office_of
 from clinic.permissions import needs
-from production.actions.booking import move_promise, patient_told
-from production.actions.cancelling import cancel_order
+from production.actions.desk.booking import move_promise, patient_told
+from production.actions.desk.cancelling import cancel_order
+from production.actions.desk.prescribing import change_prescription
 from production.actions.errors import ActionError
-from production.actions.prescribing import change_prescription
 from production.models import Order, Promise
 from production.scheduling.hours import is_open
-from production.selectors.order import OrderPage, load_order, order_page
-from production.selectors.quotes import Answer, again, chance, hold
+from production.selectors.desk.order import OrderPage, load_order, order_page
+from production.selectors.desk.quotes import Answer, again, chance, hold
 from production.views.desk.forms import CancelForm, MoveForm, PrescriptionForm
 
 

@@ -10,7 +10,7 @@ from django.shortcuts import get_object_or_404, render
 from clinic.middleware import office_of
 from clinic.models import Patient
 from clinic.permissions import needs
-from production.selectors.patient import patient_page
+from production.selectors.desk.patient import patient_page
 
 
 @needs("see_patients")

@@ -14,7 +14,7 @@ from clinic.models import Office
 from clinic.permissions import may, needs
 from production.bench.lookup import look_up
 from production.models import Appliance, Load, Machine
-from production.selectors.today import today, today_version
+from production.selectors.desk.today import today, today_version
 from production.views.live import live
 
 

@@ -18,10 +18,10 @@ from geometry.accuracy import check_body
 from geometry.reading import write_stl
 from production import charts
 from production.accuracy import CHARTS, alarms, followed, mean_deviation, together
-from production.actions.check_accuracy import check_accuracy
 from production.actions.errors import ActionError
+from production.actions.office.check_accuracy import check_accuracy
 from production.models import AccuracyCheck, Machine, Work
-from production.selectors import machines as select
+from production.selectors.office import machines as select
 from production.statistics import individuals_chart
 from production.views.live import live, version_of
 from production.views.sending import send

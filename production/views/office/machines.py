@@ -16,9 +16,9 @@ from clinic.permissions import needs
 from clinic.templatetags.show import clock
 from production.accuracy import CHARTS, alarms, followed, together
 from production.actions.errors import ActionError
-from production.actions.keep_machine import bring_back, call_off, note_maintenance, take_out
+from production.actions.office.keep_machine import bring_back, call_off, note_maintenance, take_out
 from production.models import Machine, MaintenanceTask
-from production.selectors import machines as select
+from production.selectors.office import machines as select
 from production.statistics.charts import FEW_POINTS
 from production.views.typed import hold, moment, take
 

@@ -14,14 +14,14 @@ from clinic.permissions import needs
 from production import charts
 from production.csv_cells import listed
 from production.documents import review as review_paper
-from production.selectors import breakdown, drift
-from production.selectors import review as select
-from production.selectors.behind import COUNTED
-from production.selectors.behind import behind as select_behind
-from production.selectors.days import facts
-from production.selectors.definitions import DEFINITIONS
-from production.selectors.facts import Facts, lead_percentile, total
-from production.selectors.times import stage_times
+from production.selectors.review import breakdown, drift
+from production.selectors.review import figures as select
+from production.selectors.review.behind import COUNTED
+from production.selectors.review.behind import behind as select_behind
+from production.selectors.review.days import facts
+from production.selectors.review.definitions import DEFINITIONS
+from production.selectors.review.facts import Facts, lead_percentile, total
+from production.selectors.review.times import stage_times
 
 LISTED = 500
 LONGEST_DAYS = 3660

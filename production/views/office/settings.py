@@ -22,7 +22,7 @@ from clinic import settings_forms as office_forms
 from clinic.models import ClosedDay, Office, OpeningHours, Role, User, WorkingHours, record
 from clinic.permissions import may, needs
 from production import work
-from production.actions.first_price import first_price
+from production.actions.office.first_price import first_price
 from production.models import (
     ApplianceKind,
     InstructionCard,

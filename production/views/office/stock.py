@@ -15,7 +15,7 @@ from clinic.middleware import office_of
 from clinic.models import Office, User, record
 from clinic.permissions import needs
 from production.actions.errors import ActionError
-from production.actions.keep_lot import (
+from production.actions.office.keep_lot import (
     close_lot,
     receive_lot,
     reinstate_lot,
@@ -26,8 +26,8 @@ from production.bench.gs1 import Gs1Error, looks_like_gs1, parse
 from production.csv_cells import Cells
 from production.documents import recall as recall_paper
 from production.models import Lot, Material
-from production.selectors import stock as select
-from production.selectors.lot_fates import FATES, IN_IT, fates
+from production.selectors.office import stock as select
+from production.selectors.office.lot_fates import FATES, IN_IT, fates
 from production.views.typed import hold, take
 
 LISTED = 200

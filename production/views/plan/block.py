@@ -14,11 +14,11 @@ from django.views.decorators.http import require_POST
 from clinic.models import User
 from clinic.permissions import may, needs
 from production.actions.errors import ActionError
-from production.actions.wishing import take_back, wish
+from production.actions.plan.wishing import take_back, wish
 from production.models import Appliance, Machine, Stage, Wish
 from production.scheduling.moving import consider
 from production.scheduling.state import digest
-from production.selectors.plan_block import PlannedBlock, block
+from production.selectors.plan.block import PlannedBlock, block
 
 LATER = (15, 30, 60)  # minutes, offered as buttons
 

@@ -16,11 +16,11 @@ from clinic.models import Absence, Office, User
 from clinic.permissions import needs
 from clinic.templatetags.show import clock
 from production.actions.errors import ActionError
-from production.actions.keep_person import come_back, could_go, go_away
+from production.actions.plan.keep_person import come_back, could_go, go_away
 from production.scheduling.away import without
 from production.scheduling.hours import open_spans
-from production.selectors.people import at_bench
-from production.selectors.today import bounds
+from production.selectors.desk.today import bounds
+from production.selectors.plan.people import at_bench
 from production.views.typed import hold, moment, take
 
 

@@ -20,12 +20,12 @@ from clinic.models import User
 from clinic.permissions import needs
 from production import work
 from production.actions.errors import ActionError
-from production.actions.make_ahead import make_ahead
+from production.actions.plan.make_ahead import make_ahead
 from production.models import FitAnswer, Work
 from production.scheduling import ahead
 from production.scheduling.state import digest
-from production.selectors.plan_order import latest, tight_weeks
-from production.selectors.timeline import timeline as build
+from production.selectors.plan.order import latest, tight_weeks
+from production.selectors.plan.timeline import timeline as build
 from production.views.live import live, version_of
 
 SHOWN = 40  # visits in the list at first, and how many more each time

@@ -9,7 +9,7 @@ from django.utils import timezone
 
 from clinic.models import Patient
 from production.actions import open_order
-from production.actions.move import attach_model, create_load, deliver, start_load
+from production.actions.bench.move import attach_model, create_load, deliver, start_load
 from production.models import (
     Appliance,
     ApplianceKind,

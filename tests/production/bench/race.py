@@ -28,8 +28,8 @@ def main() -> None:
 
     call_command("migrate", verbosity=0)
     from clinic.models import Patient, User
+    from production.actions.bench.move import finish, hold, start, start_load
     from production.actions.errors import ActionError, Moved
-    from production.actions.move import finish, hold, start, start_load
     from production.bench.history import disagreements
     from production.models import Appliance, Load, StageEvent
     from production.seed import seed
@@ -123,7 +123,7 @@ def main() -> None:
                 start(user, Appliance.objects.get(pk=mine.pk), key=f"x{number}-{turn}")
                 return "done"
             hold(user, mine, note="x", key=f"h{number}-{turn}")
-            from production.actions.move import release
+            from production.actions.bench.move import release
 
             release(user, mine, key=f"r{number}-{turn}")
         return "done"

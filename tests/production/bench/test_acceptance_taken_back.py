@@ -8,14 +8,14 @@ from django.urls import reverse
 from django.utils import timezone
 
 from clinic.models import AuditEntry
-from production.actions.accept_scan import accept_scan
+from production.actions.bench.move import finish, finish_load, hold, release, start, undo
+from production.actions.chair.accept_scan import accept_scan
+from production.actions.chair.scanning import scan_became_usable
+from production.actions.chair.take_back_acceptance import take_back_acceptance
 from production.actions.errors import Refused
-from production.actions.move import finish, finish_load, hold, release, start, undo
-from production.actions.scanning import scan_became_usable
-from production.actions.take_back_acceptance import take_back_acceptance
 from production.bench.history import disagreements
 from production.models import Acceptance
-from production.selectors.today import today
+from production.selectors.desk.today import today
 from tests.production.bench.test_whole_way import walk
 
 WHY = "the second molar is cut off after all"

@@ -10,13 +10,7 @@ from django.utils import timezone
 
 from clinic.models import Patient
 from production.actions import agree_promise, open_order
-from production.actions.errors import (
-    Moved,
-    Refused,
-    StartUnknown,
-    TicksMissing,
-)
-from production.actions.move import (
+from production.actions.bench.move import (
     attach_model,
     attach_scan,
     cancel,
@@ -31,6 +25,12 @@ from production.actions.move import (
     skip,
     start,
     undo,
+)
+from production.actions.errors import (
+    Moved,
+    Refused,
+    StartUnknown,
+    TicksMissing,
 )
 from production.bench.history import disagreements
 from production.models import (

@@ -18,8 +18,8 @@ from hypothesis.stateful import (
     run_state_machine_as_test,
 )
 
+from production.actions.bench.move import cancel, fail, finish, hold, release, skip, start, undo
 from production.actions.errors import ActionError, Moved, Refused
-from production.actions.move import cancel, fail, finish, hold, release, skip, start, undo
 from production.bench.fold import fold
 from production.bench.history import cache_of, disagreements, events_of
 from production.bench.routes import after, route_of

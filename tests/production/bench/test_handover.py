@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import pytest
 
-from production.actions.errors import (
-    Refused,
-)
-from production.actions.move import (
+from production.actions.bench.move import (
     fail,
     remake,
     report_trouble,
     undo,
+)
+from production.actions.errors import (
+    Refused,
 )
 from production.bench.trace import lots_in
 from production.models import Lot

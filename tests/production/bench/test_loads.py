@@ -7,10 +7,7 @@ import datetime as dt
 import pytest
 from django.urls import reverse
 
-from production.actions.errors import (
-    Refused,
-)
-from production.actions.move import (
+from production.actions.bench.move import (
     add_to_load,
     cancel_load,
     create_load,
@@ -23,6 +20,9 @@ from production.actions.move import (
     start_load,
     undo,
     undo_load,
+)
+from production.actions.errors import (
+    Refused,
 )
 from production.bench.history import disagreements
 from production.models import (

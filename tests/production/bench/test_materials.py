@@ -9,16 +9,16 @@ from django.urls import reverse
 from django.utils import timezone
 
 from clinic.models import Patient
-from production.actions.errors import (
-    LotNeeded,
-    Refused,
-    WrongMaterial,
-)
-from production.actions.move import (
+from production.actions.bench.move import (
     create_load,
     finish,
     start,
     start_load,
+)
+from production.actions.errors import (
+    LotNeeded,
+    Refused,
+    WrongMaterial,
 )
 from production.bench.fit import allergy_hits, check
 from production.bench.lookup import look_up

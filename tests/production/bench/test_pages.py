@@ -13,7 +13,7 @@ from PIL import Image
 
 from clinic.models import Patient
 from production.actions import agree_promise
-from production.actions.move import finish_load, skip, start
+from production.actions.bench.move import finish_load, skip, start
 from production.models import (
     Appliance,
     Downtime,

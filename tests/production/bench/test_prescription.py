@@ -6,9 +6,9 @@ import pytest
 from django.urls import reverse
 
 from production.actions import open_order
+from production.actions.bench.move import cancel_order
+from production.actions.desk.prescribing import change_prescription
 from production.actions.errors import Refused
-from production.actions.move import cancel_order
-from production.actions.prescribing import change_prescription
 from production.models import FormerPrescription, Lot, Material
 from tests.production.bench.test_whole_way import walk
 

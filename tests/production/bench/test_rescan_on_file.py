@@ -5,9 +5,9 @@ from __future__ import annotations
 import pytest
 from django.urls import reverse
 
+from production.actions.bench.move import deliver, fail, fail_in_load, finish, start, undo
+from production.actions.chair.prepare_model import prepare_model
 from production.actions.errors import Refused
-from production.actions.move import deliver, fail, fail_in_load, finish, start, undo
-from production.actions.prepare_model import prepare_model
 from production.bench.history import disagreements
 from production.models import Work
 

@@ -9,7 +9,7 @@ import pytest
 from django.utils import timezone
 
 from clinic.models import Patient
-from production.actions import move
+from production.actions.bench import move
 from production.bench.commands import COMMANDS
 from production.bench.history import disagreements
 from production.models import Appliance, Load, LotUse, Machine, StageEvent

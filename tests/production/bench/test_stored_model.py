@@ -5,9 +5,9 @@ from __future__ import annotations
 import pytest
 from django.urls import reverse
 
+from production.actions.bench.move import remake, start
+from production.actions.bench.remeasuring import remeasure
 from production.actions.errors import Refused
-from production.actions.move import remake, start
-from production.actions.remeasuring import remeasure
 from production.models import Appliance, PreparedModel
 from tests.production.bench.test_whole_way import walk
 

@@ -12,12 +12,12 @@ from PIL import Image
 
 from clinic.models import OpeningHours
 from production.actions import agree_promise
+from production.actions.bench.move import fail, finish, start
 from production.actions.errors import Refused
-from production.actions.move import fail, finish, start
 from production.models import Appliance, Photo, Promise, StageEvent
 from production.scheduling import reweighing
-from production.selectors.bench import runs_now
-from production.selectors.today import today
+from production.selectors.bench.board import runs_now
+from production.selectors.desk.today import today
 from tests.production.bench.test_whole_way import walk
 
 MINUTE = dt.timedelta(minutes=1)
@@ -82,7 +82,7 @@ class TestAFailedLoad:
         assert two[0].stage.code == "prepare"
 
     def basket(self, bench, rows):
-        from production.actions.move import create_load, start_load
+        from production.actions.bench.move import create_load, start_load
 
         load = create_load(bench.technician, bench.stages["wash"], appliances=rows)
         return start_load(bench.technician, load, machine=bench.machines["wash"], key="basket")

@@ -13,8 +13,8 @@ from django.urls import reverse
 from django.utils import timezone
 
 from clinic.models import Absence, Role, User
+from production.actions.bench.move import create_load, start, start_load
 from production.actions.errors import Refused
-from production.actions.move import create_load, start, start_load
 from production.models import Appliance, StageEvent
 from production.planning.solve.checker import violations
 from production.scheduling import publish

@@ -7,7 +7,7 @@ import datetime as dt
 from django.utils import timezone
 
 from production.actions import agree_promise
-from production.actions.move import deliver, finish, start
+from production.actions.bench.move import deliver, finish, start
 from production.bench.history import disagreements
 from production.models import Appliance, LotUse, Work
 

@@ -9,10 +9,10 @@ import pytest
 from django.utils import timezone
 
 from clinic.models import Patient, Visit
-from production.actions.booking import book_pickup
+from production.actions.desk.booking import book_pickup
 from production.models import Appliance, ApplianceKind, Machine, Promise, Scan, Stage, StoredFile
 from production.scheduling import Offer
-from production.selectors import quotes
+from production.selectors.desk import quotes
 
 _numbers = itertools.count(1)
 

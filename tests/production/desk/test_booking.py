@@ -281,7 +281,7 @@ def test_without_a_planner_people_still_agree(desk, planner, signed_in, page, mo
     def broken(*args, **kwargs):
         raise RuntimeError("no planner")
 
-    monkeypatch.setattr("production.selectors.quotes.quote_pickup", broken)
+    monkeypatch.setattr("production.selectors.desk.quotes.quote_pickup", broken)
     client = signed_in("front_desk")
     assert "The planner gave no answer" in ask(client, page, fields(desk)).content.decode()
     own = timezone.now() + dt.timedelta(hours=4)

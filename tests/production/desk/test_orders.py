@@ -7,11 +7,11 @@ from django.core.exceptions import PermissionDenied
 from django.urls import reverse
 from django.utils import timezone
 
-from production.actions.booking import book_pickup, move_promise, patient_told
+from production.actions.desk.booking import book_pickup, move_promise, patient_told
 from production.actions.errors import Refused
 from production.models import Order, Promise
-from production.selectors.order import load_order, order_page
-from production.selectors.patient import patient_page
+from production.selectors.desk.order import load_order, order_page
+from production.selectors.desk.patient import patient_page
 
 pytestmark = pytest.mark.django_db
 

@@ -8,10 +8,10 @@ from django.utils import timezone
 from freezegun import freeze_time
 
 from clinic.models import ClosedDay, Visit
-from production.actions.booking import move_promise
+from production.actions.desk.booking import move_promise
 from production.models import Appliance, Promise, Stage
+from production.selectors.desk.today import today, today_version
 from production.selectors.risk import likelihood
-from production.selectors.today import today, today_version
 
 pytestmark = pytest.mark.django_db
 
@@ -287,7 +287,7 @@ def test_the_whole_page_takes_a_fixed_number_of_queries(
 
 
 def test_the_desk_hears_of_a_remake_and_gives_it_a_time(desk, office, signed_in, planner):
-    from production.actions.move import remake
+    from production.actions.bench.move import remake
     from production.models import RemakeCause, StageEvent
 
     promise = desk.promise(desk.patient(), 60)

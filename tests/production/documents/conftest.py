@@ -11,7 +11,7 @@ from django.utils import timezone
 from pypdf import PdfReader
 
 from clinic.models import Patient
-from production.actions.booking import book_pickup
+from production.actions.desk.booking import book_pickup
 from production.documents.pieces import load_piece
 from production.models import Appliance, ApplianceKind, Lot, LotUse, Material, PreparedModel
 

@@ -17,8 +17,8 @@ from production.documents.care_card import rules
 from production.documents.paper import make_paper
 from production.documents.pieces import load_piece
 from production.models import Acceptance, Scan, StageEvent, StoredFile
-from production.selectors.order import load_order, order_page
-from production.selectors.today import today
+from production.selectors.desk.order import load_order, order_page
+from production.selectors.desk.today import today
 from tests.production.documents.conftest import order, sizes_mm, text_of
 
 pytestmark = pytest.mark.django_db

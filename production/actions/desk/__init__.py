@@ -1,0 +1,1 @@
+"""What the front desk changes: orders, pickup times, prescriptions."""

@@ -1,0 +1,1 @@
+"""What is kept true about lots, machines and prices."""

@@ -1,0 +1,1 @@
+"""What the bench and an appliance's page show."""

@@ -1,0 +1,1 @@
+"""What Today, a booking, a patient and an order show."""

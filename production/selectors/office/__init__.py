@@ -1,0 +1,1 @@
+"""What stock and machines show."""

@@ -1,0 +1,1 @@
+"""What the timeline, a block and the list of people show."""
