@@ -10,8 +10,8 @@ from pathlib import Path
 
 from clinic.models import Office
 from geometry.errors import GeometryError
-from production.management.whole_file import write_whole
 from production.models import Machine, StoredFile
+from production.whole_file import write_whole
 
 
 def folder_for(machine: Machine | None = None) -> Path | None:

@@ -14,8 +14,8 @@ from production.planning.policy import named_policy
 from production.planning.promises.causes import causes
 from production.planning.promises.rescue import rescue
 from production.scheduling.never import Never, never
+from production.scheduling.standing import resource_names
 from production.scheduling.state import Situation
-from production.selectors.plan.order import resource_names
 
 log = logging.getLogger(__name__)
 

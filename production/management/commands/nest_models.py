@@ -13,7 +13,7 @@ from geometry.plates import Item, draw, nest
 from geometry.reading import read_mesh
 from geometry.topology import analyse
 from production.management.tool import DONE, NOT_ACCEPTABLE, ToolCommand
-from production.management.whole_file import write_whole
+from production.whole_file import write_whole
 
 PLATE = re.compile(r"(\d+(?:\.\d+)?)[xX×](\d+(?:\.\d+)?)")
 

@@ -10,7 +10,7 @@ from geometry.errors import GeometryError
 from geometry.model import ModelSettings, prepare
 from geometry.reading import UNIT_WORDS, read_mesh
 from production.management.tool import DONE, ToolCommand
-from production.management.whole_file import write_whole
+from production.whole_file import write_whole
 
 
 class Command(ToolCommand):

@@ -15,6 +15,7 @@ from clinic.visit_status import NEXT, recent_changes
 from production.models import Acceptance, Appliance, Order, Plan, Promise, Scan, StageEvent
 from production.models.bench import OPEN_STATUSES
 from production.scheduling.ahead import TightWeek
+from production.scheduling.standing import tight_weeks
 from production.selectors.desk.promises import (
     PromiseRow,
     coming,
@@ -22,7 +23,6 @@ from production.selectors.desk.promises import (
     read_pieces,
     standing,
 )
-from production.selectors.plan.order import tight_weeks
 from production.selectors.plan.people import away_between
 from production.selectors.version import newest, version_of
 

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from django.utils import timezone
 
 from production.models import Appliance, Machine, Plan, Promise, Stage, Wish
+from production.scheduling.standing import PlannedStep, latest, planned_steps, resource_names
 from production.scheduling.state import IN_WORK, standing_wishes
-from production.selectors.plan.order import PlannedStep, latest, planned_steps, resource_names
 
 AT_ONCE = dt.timedelta(minutes=1.5)  # the plan's origin is a whole minute
 NAMED = 3

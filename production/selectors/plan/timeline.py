@@ -11,8 +11,8 @@ from django.utils import timezone
 
 from clinic.models import Office
 from production.models import Appliance, Plan, Promise, Stage
+from production.scheduling.standing import PlannedStep, latest, planned_steps, resource_names
 from production.scheduling.state import IN_WORK, standing_wishes
-from production.selectors.plan.order import PlannedStep, latest, planned_steps, resource_names
 from production.selectors.risk import likelihood
 
 ROW = 56

@@ -23,8 +23,8 @@ from production.actions.errors import ActionError
 from production.actions.plan.make_ahead import make_ahead
 from production.models import FitAnswer, Work
 from production.scheduling import ahead
+from production.scheduling.standing import latest, tight_weeks
 from production.scheduling.state import digest
-from production.selectors.plan.order import latest, tight_weeks
 from production.selectors.plan.timeline import timeline as build
 from production.views.live import live, version_of
 
