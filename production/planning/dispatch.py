@@ -9,11 +9,12 @@ from typing import Any
 import numpy as np
 from numba import njit
 
-from production.planning.entities import NO_TIME, Problem
+from production.planning.entities import Problem
 from production.planning.kernel.future import Draw, Floats, Policy, Times
 from production.planning.kernel.shop import DONE, Shop, make_shop
 from production.planning.kernel.simulation import simulate
 from production.planning.policy import STANDING, Rule, kernel_policy, named_policy
+from production.planning.reasons import no_room
 from production.planning.sampling import run_futures
 from production.planning.score import score
 
@@ -139,7 +140,7 @@ def dispatch_plan(problem: Problem, rule: Rule | None = None) -> dict[str, Any]:
     -------
     dict
         PLAN of the outer contract, with ``policy`` (the rule used) and ``infeasible``
-        ({"job", "reason"} of those that cannot be finished; left out) besides.
+        ({"job", "reason", "cause"} of those that cannot be finished; left out) besides.
     """
     began = time.perf_counter()
     shop = make_shop(problem)
@@ -225,10 +226,7 @@ def as_plan(problem: Problem, shop: Shop, times: Times) -> dict[str, Any]:
         "lower_bound": None,
         "proved_optimal": False,
         "infeasible": [
-            {
-                "job": job.id,
-                "reason": reasons.get(j, NO_TIME.format(job.id)),
-            }
+            {"job": job.id, **reasons.get(j, no_room(job.id)).as_json()}
             for j, job in enumerate(problem.jobs)
             if not math.isfinite(times.finish[j])
         ],

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
+
+from production.planning.reasons import ABSENT, CLOSED, TOO_FEW, TOO_LARGE, Reason
 
 __all__ = ["Job", "Label", "Problem", "Resource", "Step", "Windows"]
 
 RISK_LIMIT = 0.05
-NO_TIME = "job {!r}: no open time left for all its steps"
 
 Label = str | int
 Windows = tuple[tuple[float, float], ...]
@@ -117,39 +118,44 @@ class Problem:
         found = [i for i, r in enumerate(self.resources) if r.kind == need or need in r.skills]
         return sorted(found, key=lambda i: (len(self.resources[i].skills), i))
 
-    def impossible(self) -> dict[int, str]:
+    def impossible(self) -> dict[int, Reason]:
         """Return, for every job that no plan can finish, its index and the reason."""
-        reasons: dict[int, str] = {}
+        reasons: dict[int, Reason] = {}
         for index, job in enumerate(self.jobs):
             for number, step in enumerate(job.steps):
                 if step.open and (why := self._why_never(step)):
-                    reasons[index] = f"job {job.id!r} step {number}: {why}"
+                    words = f"job {job.id!r} step {number}: {why}"
+                    reasons[index] = replace(why, words=words, step=number)
                     break
         return reasons
 
-    def _why_never(self, step: Step) -> str | None:
-        what = "|".join(str(name) for name, _ in step.alternatives) or step.kind
+    def _why_never(self, step: Step) -> Reason | None:
+        choice = tuple(str(name) for name, _ in step.alternatives)
+        what, kinds = "|".join(choice) or step.kind, (step.kind,) if step.kind else choice
         choices = self.eligible(step)
         if not choices:
-            if any(r.kind == step.kind for r in self.resources):
-                return f"its size {step.size:g} exceeds the capacity of every '{what}'"
-            return f"no resource of kind '{what}'"
+            if choice or any(r.kind == step.kind for r in self.resources):
+                words = f"its size {step.size:g} exceeds the capacity of every '{what}'"
+                return Reason(TOO_LARGE, words, kinds)
+            return Reason(ABSENT, f"no resource of kind '{what}'", kinds)
         if not any(_ever_fits(self.resources[i], step.attended, m) for i, m in choices):
-            return f"no open time left on any '{what}' that it fits into"
+            return Reason(CLOSED, f"no open time left on any '{what}' that it fits into", kinds)
         for need in step.needs:
             people = self.helpers(need)
             if not people:
-                return f"no resource of kind '{need}', which it needs"
+                return Reason(ABSENT, f"no resource of kind '{need}', which it needs", (need,))
             least = min(m for _, m in choices)
             held = step.hands if step.hands is not None else least if step.attended else 0.0
             if not any(_ever_fits(self.resources[i], True, min(held, least)) for i in people):
-                return f"no open time left of any '{need}', which it needs"
-        if (short := self._too_few(step)) is not None:
-            return f"too few people for all that it needs at once ({short})"
+                return Reason(CLOSED, f"no open time left of any '{need}', which it needs", (need,))
+        if self._too_few(step):
+            named = ", ".join(f"'{need}'" for need in step.needs)
+            words = f"too few people for all that it needs at once ({named})"
+            return Reason(TOO_FEW, words, step.needs)
         return None
 
-    def _too_few(self, step: Step) -> str | None:
-        """Return the kinds that a step needs if they cannot all have somebody of their own."""
+    def _too_few(self, step: Step) -> bool:
+        """Whether the kinds that a step needs cannot all have somebody of their own."""
         seats: dict[int, str] = {}
 
         def find(need: str, tried: set[int]) -> bool:
@@ -165,9 +171,7 @@ class Problem:
         several = any(
             self.resources[h].capacity > 1 for need in step.needs for h in self.helpers(need)
         )
-        if several or all(find(str(need), set()) for need in dict.fromkeys(step.needs)):
-            return None
-        return ", ".join(f"'{need}'" for need in step.needs)
+        return not several and not all(find(need, set()) for need in step.needs)
 
 
 def _ever_fits(resource: Resource, attended: bool, minutes: float) -> bool:

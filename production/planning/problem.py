@@ -22,9 +22,10 @@ it). A batch resource runs steps of one ``family`` together, started and ended
 together, as long as the longest member, sizes within ``capacity``. A resource that
 is not a batch resource runs up to ``capacity`` of size side by side, each for
 itself. An attended step lies inside one open window, an unattended one only starts
-inside one; no ``open`` means always, an empty list never. Jobs of one ``group`` are
-handed over together: each is as late as the last. ``minutes`` is the median of the
-step's duration, ``spread`` the standard deviation of its logarithm.
+inside one, and windows that touch or overlap are one; no ``open`` means always, an empty
+list never. Jobs of one ``group`` are handed over together: each is as late as the last.
+``minutes`` is the median of the step's duration, ``spread`` the standard deviation of its
+logarithm.
 
 Optional keys beyond the contract (absent: the plain meaning above):
 
@@ -45,7 +46,8 @@ step
     ``alternatives`` {resource id: minutes}: choice of machine with other times;
     replaces ``kind`` as the rule of what it may run on. Where ``minutes`` is left out or
     0, the least of them that takes time is the usual time.
-    ``ended``: when a done step ended.
+    ``ended``: when a done step ended. A job that is done at a time that nobody noted was
+    done by now, and in time.
     ``not_before``: the step does not queue earlier (default 0); ``first``: it goes before
     all that are not ``first`` where it queues.
 problem
@@ -114,7 +116,7 @@ def parse_problem(data: Any) -> Problem:
     policy = top.get("policy") or {}
     problem = Problem(
         resources=resources,
-        jobs=_place_started(jobs, resources, names),
+        jobs=_place_started(_dated(jobs), resources, names),
         objective=objective,
         day_spread=day_spread,
         day_shift=fields.number(top, "day_shift", "problem", 0.0, low=-5.0, high=5.0),
@@ -157,12 +159,13 @@ def _resource(data: Any, number: int) -> Resource:
     item = fields.an_object(data, place)
     name = fields.label(item, "id", place)
     place = f"resource {name!r}"
+    opened = fields.windows(item, "open", place)
     return Resource(
         id=name,
         kind=str(fields.label(item, "kind", place)),
         capacity=fields.number(item, "capacity", place, 1.0, low=1e-9),
         batch=fields.flag(item, "batch", place, False),
-        open=fields.windows(item, "open", place),
+        open=None if opened is None else fields.joined(opened),
         down=fields.joined(fields.windows(item, "down", place) or ()),
         skills=fields.labels(item, "skills", place),
         setup=fields.number(item, "setup", place, 0.0, low=0.0),
@@ -277,6 +280,22 @@ def _check_progress(job: Job, place: str) -> None:
                 )
         if not step.done and waiting is None:
             waiting = number
+
+
+def _dated(jobs: tuple[Job, ...]) -> tuple[Job, ...]:
+    """Give a job that is done without a word of when an end at which nobody waited for it."""
+    units = [("job", str(j.id)) if j.group is None else ("group", str(j.group)) for j in jobs]
+    waited: dict[tuple[str, str], float] = {}
+    for job, unit in zip(jobs, units, strict=True):
+        due = 0.0 if job.due is None else job.due
+        waited[unit] = min(waited.get(unit, 0.0), due)
+    dated = []
+    for job, unit in zip(jobs, units, strict=True):
+        if all(step.done and step.ended is None for step in job.steps):
+            ended = waited[unit]
+            job = replace(job, steps=(*job.steps[:-1], replace(job.steps[-1], ended=ended)))
+        dated.append(job)
+    return tuple(dated)
 
 
 def _place_started(

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import re
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 from production.models import Stage
+from production.planning.reasons import ABSENT, CLOSED, TOO_FEW
 
-_PLACE = re.compile(r"^job .*? step \d+: ")
-_NONE_LEFT = re.compile(r"no open time left (?:on|of) any '(.+?)'")
-_NONE_AT_ALL = re.compile(r"no resource of kind '(.+?)'")
 WEEKS = "in the coming weeks"
 
 
@@ -24,19 +23,19 @@ class Never:
         return f"{self.cause[:1].upper()}{self.cause[1:]}. {self.remedy}."
 
 
-def never(reason: str) -> Never | None:
-    """Return what the reason of a job that cannot be finished means here; None for another."""
-    reason = _PLACE.sub("", reason)
-    if reason.startswith("too few people"):
-        return Never("it takes more people at once than there are", "Look at who is at the bench")
-    gone = _NONE_AT_ALL.match(reason)
-    found = gone or _NONE_LEFT.match(reason)
-    if found is None:
+def never(cause: Mapping[str, Any] | None) -> Never | None:
+    """Return what the cause of a job that cannot be finished means here; None for another.
+
+    ``cause`` as the planner gives it beside its ``reason`` (``planning/reasons.py``).
+    """
+    if cause is None or cause["kind"] not in (ABSENT, CLOSED, TOO_FEW):
         return None
-    kind = found[1]
+    if cause["kind"] == TOO_FEW:
+        return Never("it takes more people at once than there are", "Look at who is at the bench")
+    (kind,) = cause["names"]
     if kind in Stage.MachineKind.values:
         name = Stage.MachineKind(kind).label.lower()
-        if gone:
+        if cause["kind"] == ABSENT:
             return Never(f"the office has no {name}", "The manager adds it in the settings")
         return Never(
             f"no {name} is in service {WEEKS}", "Say on the machine's page when it will be back"

@@ -146,9 +146,8 @@ def _as_offer(situation: Situation, answer: dict[str, Any]) -> Offer:
 def _why_none(answer: dict[str, Any]) -> str:
     if answer.get("pushed"):
         return PUSHES
-    reason = answer.get("reason") or ""
-    stuck = never(reason)
-    return str(stuck) if stuck else capfirst(reason)
+    stuck = never(answer.get("cause"))
+    return str(stuck) if stuck else capfirst(answer.get("reason") or "")
 
 
 def _cost(situation: Situation, item: dict[str, Any], answer: dict[str, Any]) -> str:

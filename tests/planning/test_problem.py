@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import copy
+from dataclasses import replace
 from typing import Any
 
 import pytest
 
-from production.planning import parse_problem, plan
+from production.planning import foresee, parse_problem, plan, quote
 from production.planning.errors import ProblemError
+from production.planning.reasons import ABSENT, CLOSED, TOO_LARGE
+from production.planning.solve import solve
+from production.planning.solve.checker import violations
 
 GOOD: dict[str, Any] = {
     "objective": "promises",
@@ -125,17 +129,82 @@ def test_started_without_a_machine_gets_one_that_is_not_in_use() -> None:
 
 
 @pytest.mark.parametrize(
-    ("path", "value", "words"),
+    ("path", "value", "kind", "names", "words"),
     [
-        ("jobs/0/steps/0/kind", "mill", "no resource of kind 'mill'"),
-        ("jobs/0/steps/0/size", 3, "exceeds the capacity of every 'print'"),
-        ("resources/1/open", [], "no open time left on any 'trim'"),
-        ("resources/1/open", [[0, 4]], "no open time left on any 'trim'"),
-        ("jobs/0/steps/1/needs", ["doctor"], "no resource of kind 'doctor'"),
+        ("jobs/0/steps/0/kind", "mill", ABSENT, ["mill"], "no resource of kind 'mill'"),
+        ("jobs/0/steps/0/size", 3, TOO_LARGE, ["print"], "exceeds the capacity of every 'print'"),
+        ("resources/1/open", [], CLOSED, ["trim"], "no open time left on any 'trim'"),
+        ("resources/1/open", [[0, 4]], CLOSED, ["trim"], "no open time left on any 'trim'"),
+        ("jobs/0/steps/1/needs", ["doctor"], ABSENT, ["doctor"], "no resource of kind 'doctor'"),
     ],
 )
 def test_jobs_that_can_never_be_made_are_known_with_the_reason(
-    path: str, value: Any, words: str
+    path: str, value: Any, kind: str, names: list[str], words: str
 ) -> None:
-    assert words in parse_problem(changed(path, value)).impossible()[0]
+    problem = parse_problem(changed(path, value))
+    (told,) = plan(problem)["infeasible"]
+    assert told["cause"]["kind"] == kind
+    assert told["cause"]["names"] == names
+    assert words in told["reason"]
+    new = {"id": "new", "steps": changed(path, value)["jobs"][0]["steps"]}
+    assert quote(replace(problem, jobs=()), new)["cause"] == told["cause"]
+    assert foresee(problem, 10)["infeasible"][0]["cause"] == told["cause"]
+    assert solve(problem, work=10)["infeasible"] == [told]
     assert not parse_problem(GOOD).impossible()
+
+
+@pytest.mark.parametrize("needs", [{}, {"needs": ["hand"], "hands": 30}])
+@pytest.mark.parametrize(
+    ("windows", "ends"),
+    [
+        ([[0, 20], [20, 60]], 45),
+        ([[20, 60], [0, 5], [5, 20]], 45),
+        ([[0, 30], [20, 60]], 45),
+        ([[0, 20], [21, 60]], 51),
+    ],
+)
+def test_work_goes_on_from_one_window_into_the_next_that_touches_it(
+    windows: list[list[float]], ends: float, needs: dict[str, Any]
+) -> None:
+    hours = {"open": windows}
+    data = {
+        "resources": [
+            {"id": "T", "kind": "trim", **({} if needs else hours)},
+            {"id": "H", "kind": "hand", **hours},
+        ],
+        "jobs": [
+            {"id": "A", "release": 15, "steps": [{"kind": "trim", "minutes": 30, **needs}]},
+        ],
+    }
+    for made in (plan(parse_problem(data)), solve(parse_problem(data), work=100)):
+        assert [step["end"] for step in made["steps"]] == [ends]
+        assert violations(data, made) == []
+
+
+@pytest.mark.parametrize(
+    ("group", "other", "late"), [(None, {}, 0), ("G", {"done": True}, 0), ("G", {}, 2)]
+)
+def test_what_was_done_at_no_known_time_was_done_in_time(
+    group: str | None, other: dict[str, Any], late: int
+) -> None:
+    data = copy.deepcopy(GOOD)
+    step = {"kind": "trim", "minutes": 5}
+    data["jobs"] = [
+        {"id": "A", "due": -30, "group": group, "steps": [step | {"done": True}]},
+        {"id": "B", "due": -90, "group": group, "steps": [step | other]},
+    ][: 1 if group is None else 2]
+    for made in (plan(parse_problem(data)), solve(parse_problem(data), work=100)):
+        assert made["objective"]["late_jobs"] == late
+        assert violations(data, made) == []
+    assert foresee(parse_problem(data), 10)["jobs"][0]["p_late"] == 0
+
+
+def test_of_a_choice_of_closed_machines_the_cause_names_their_kind() -> None:
+    data = {
+        "resources": [{"id": name, "kind": "print", "open": []} for name in ("slow", "quick")],
+        "jobs": [
+            {"id": "A", "steps": [{"kind": "print", "alternatives": {"slow": 20, "quick": 10}}]}
+        ],
+    }
+    (left,) = plan(parse_problem(data))["infeasible"]
+    assert left["cause"] == {"kind": CLOSED, "names": ["print"], "step": 0}

@@ -8,11 +8,12 @@ from typing import Any
 
 import numpy as np
 
-from production.planning.entities import NO_TIME, Problem
+from production.planning.entities import Problem
 from production.planning.errors import ProblemError
 from production.planning.kernel.future import Floats
 from production.planning.kernel.shop import Shop, make_shop
 from production.planning.policy import Rule, kernel_policy, standing_rule
+from production.planning.reasons import no_room
 from production.planning.sampling import run_futures
 from production.planning.score import LATE, handed_over
 
@@ -43,8 +44,9 @@ def foresee(
     -------
     dict
         FORESIGHT of the outer contract, with ``policy`` besides and ``infeasible``, a list of
-        ``{"job", "reason"}`` of what is ready in no future. A job's ``p_late`` is about its
-        own finish, a group's about the last finish of the group and its earliest due time.
+        ``{"job", "reason", "cause"}`` of what is ready in no future. A job's ``p_late`` is
+        about its own finish, a group's about the last finish of the group and its earliest due
+        time.
         Without a due time ``p_late`` is 0. A finish that lies beyond all open time is null.
 
     Raises
@@ -107,9 +109,7 @@ def _never_ready(problem: Problem, finish: Floats) -> list[dict[str, Any]]:
     never = np.flatnonzero(np.isinf(finish).all(axis=0)).tolist()
     known = problem.impossible() if never else {}
     names = {j: problem.jobs[j].id for j in never}
-    return [
-        {"job": name, "reason": known.get(j, NO_TIME.format(name))} for j, name in names.items()
-    ]
+    return [{"job": name, **known.get(j, no_room(name)).as_json()} for j, name in names.items()]
 
 
 def _groups(problem: Problem, shop: Shop, finish: Floats) -> list[dict[str, Any]]:

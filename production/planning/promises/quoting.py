@@ -16,6 +16,7 @@ from production.planning.policy import Rule, kernel_policy
 from production.planning.promises.foresight import quantile
 from production.planning.promises.newwork import first_steps, new_jobs
 from production.planning.promises.trials import STEPS, Trial, Trials
+from production.planning.reasons import Reason
 from production.planning.score import LATE, handed_over
 
 __all__ = ["quote"]
@@ -69,7 +70,8 @@ def quote(
     -------
     dict
         QUOTE of the outer contract. A promise past the limit already may not lose more
-        than 0.05. ``earliest`` is null when nothing can be promised, with ``reason``; when it
+        than 0.05. ``earliest`` is null when nothing can be promised, with ``reason`` (and
+        ``cause`` as in ``reasons.py`` where the new work can never be made); when it
         would be ready but push others (``pushed``), ``delayed`` and ``alternatives`` tell more.
         Besides: ``alternatives`` [{"due", "p_kept", "past_limit": [ids]}], other times and the
         promises that each would push past the limit. One with ``hold_until`` and ``held``
@@ -383,6 +385,7 @@ class _Desk(Trials):
             return f"any time would push a promise already made past the risk limit: {names}"
         return f"no time found at which it is ready with {100 * self.confidence:.0f} % confidence"
 
-    def _none(self, reason: str, others: Sequence[dict[str, Any]] = ()) -> dict[str, Any]:
+    def _none(self, reason: str | Reason, others: Sequence[dict[str, Any]] = ()) -> dict[str, Any]:
         nothing: dict[str, Any] = {"earliest": None, "p_kept": None, "delayed": []}
-        return nothing | {"alternatives": list(others), "reason": reason}
+        told = {"reason": reason} if isinstance(reason, str) else reason.as_json()
+        return nothing | {"alternatives": list(others)} | told

@@ -302,7 +302,7 @@ def objective_of(problem: Row, jobs: Row, rows: list[Row]) -> dict[str, float]:
     for name, job in jobs.items():
         ends = planned.get(name)
         known = [step["ended"] for step in job["steps"] if step.get("ended") is not None]
-        finish[name] = max(ends) if ends else (known[-1] if known else 0.0)
+        finish[name] = max(ends) if ends else (known[-1] if known else _unnoted(job, jobs))
     handed: dict[str, float] = {}
     for name, job in jobs.items():
         unit = "job " + name if job.get("group") is None else f"group {job['group']}"
@@ -315,6 +315,14 @@ def objective_of(problem: Row, jobs: Row, rows: list[Row]) -> dict[str, float]:
             tardy += job.get("weight", 1) * (handed[unit] - job["due"])
     span = max([0.0, *finish.values()])
     return {"late_jobs": late, "weighted_tardiness": tardy, "makespan": span}
+
+
+def _unnoted(job: Row, jobs: Row) -> float:
+    """Return an end of a job that was done at no known time: by now, and in time."""
+    group = job.get("group")
+    same = [other for other in jobs.values() if group is not None and other.get("group") == group]
+    dues = [other["due"] for other in (job, *same) if other.get("due") is not None]
+    return float(min([0.0, *dues]))
 
 
 def _objective(problem: Row, jobs: Row, rows: list[Row], plan: Row) -> list[str]:

@@ -12,10 +12,11 @@ from typing import Any
 import numpy as np
 
 from production.planning.dispatch import choose_rule, dispatch_plan, expected_times
-from production.planning.entities import NO_TIME, Job, Problem
+from production.planning.entities import Job, Problem
 from production.planning.kernel import future
 from production.planning.kernel.shop import make_shop
 from production.planning.policy import among, kernel_policy, named_policy, standing_rule
+from production.planning.reasons import Reason, no_room
 from production.planning.solve import bounds, report
 from production.planning.solve.exact import Bound, Exact, applies
 from production.planning.solve.hands import Hands
@@ -68,10 +69,8 @@ CROWDED, CROWDED_DAY = 0.5, _Shares(orders=0.4, anneal=0.2, rework=0.25)
 HELPED_DAY = _Shares(orders=0.08, anneal=0.22, rework=0.55)
 DAYS = ((SMALL, SMALL_DAY), (USUAL, USUAL_DAY))
 SECONDS_PER_LITERAL = 2e-4  # to build the constraint model, with something to spare
-NO_ROOM = (
-    "job {!r}: no open time left for it beside the other work; "
-    "extend the opening hours or postpone a job"
-)
+BESIDE = "it beside the other work; extend the opening hours or postpone a job"
+ALONE = "all its steps; extend the opening hours"
 PUT_BACK = 20  # jobs left out that get another chance
 PUT_BACK_SHARE = 0.1  # of the time, where any are left out
 MEMORIES = (200, 1000)  # times that a search of orders forgets: the fewer, the wider it wanders
@@ -91,7 +90,7 @@ class _Left:
     """A job that no plan can finish, and why."""
 
     job: Any
-    reason: str
+    reason: Reason
 
 
 def solve(
@@ -127,7 +126,7 @@ def solve(
     -------
     dict
         The contract's PLAN (see ``report.py``), and ``infeasible``: a list of
-        ``{"job", "reason"}`` of jobs that no plan can finish, which are left out.
+        ``{"job", "reason", "cause"}`` of jobs that no plan can finish, which are left out.
     """
     warm()
     began = time.monotonic()
@@ -155,7 +154,7 @@ def solve(
         plan = _plan(problem, searching, seed, left, forward, previous, gain)
     if left:
         plan = _put_back(whole, problem, plan, left, budget, seed, forward)
-    plan["infeasible"] = [{"job": x.job, "reason": _why(whole, x)} for x in left]
+    plan["infeasible"] = [{"job": x.job, **_why(whole, x).as_json()} for x in left]
     plan["seconds"] = 0.0 if work is not None else round(time.monotonic() - began, 3)
     return plan
 
@@ -201,7 +200,7 @@ def _what_runs(job: Job) -> Job | None:
     return None
 
 
-def _why(whole: Problem, left: _Left) -> str:
+def _why(whole: Problem, left: _Left) -> Reason:
     """Return why a job is left out: other work need not be what takes its time."""
     jobs = tuple(job for job in whole.jobs if str(job.id) == str(left.job))
     alone = replace(whole, jobs=jobs, policy={})
@@ -209,7 +208,7 @@ def _why(whole: Problem, left: _Left) -> str:
         shop = make_shop(alone)
         rule = kernel_policy(alone, shop, standing_rule(alone))
         if not np.isfinite(expected_times(shop, rule).finish).all():
-            return NO_TIME.format(left.job) + "; extend the opening hours"
+            return no_room(left.job, ALONE)
     return left.reason
 
 
@@ -445,10 +444,10 @@ def _flow_line(search: Search, best: Best, whole: Budget, done: Any) -> bool:
 def _unfinished(problem: Problem) -> list[_Left]:
     """Return the jobs that the plan at once does not finish either; all of them if it does."""
     names = [item["job"] for item in dispatch_plan(problem)["infeasible"]]
-    return [_Left(name, NO_ROOM.format(name)) for name in names or [j.id for j in problem.jobs]]
+    return [_Left(name, no_room(name, BESIDE)) for name in names or [j.id for j in problem.jobs]]
 
 
 def _stuck(search: Search, best: Best) -> list[_Left]:
     """Return the jobs with a step for which no open time was found."""
     jobs = search.work.problem.jobs
-    return [_Left(jobs[j].id, NO_ROOM.format(jobs[j].id)) for j in search.stuck_jobs(best.state)]
+    return [_Left(jobs[j].id, no_room(jobs[j].id, BESIDE)) for j in search.stuck_jobs(best.state)]

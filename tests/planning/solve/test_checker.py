@@ -327,7 +327,9 @@ def test_a_step_that_needs_two_skills_of_one_person_says_so():
         "jobs": [{"id": "a", "steps": [{"kind": "m", "minutes": 5, "needs": ["fast", "fine"]}]}],
     }
     for found in (plan_at_once(parse_problem(problem)), solve(parse_problem(problem), work=100)):
-        assert "too few people" in found["infeasible"][0]["reason"]
+        (left,) = found["infeasible"]
+        assert "too few people" in left["reason"]
+        assert left["cause"] == {"kind": "too_few", "names": ["fast", "fine"], "step": 0}
         assert violations(problem, found) == []
 
 
