@@ -58,8 +58,13 @@ def _facts(report: dict[str, Any]) -> list[str]:
             f"Size      {size['width']:.1f} × {size['depth']:.1f} × {size['height']:.1f} mm"
         )
     lines.append(
-        f"Surface   {topology['shells']} shells, {topology['boundary_loops']} border loops, "
-        f"{len(topology['holes'])} holes"
+        f"Surface   {_counted(topology['shells'], 'shell')}, "
+        f"{_counted(topology['boundary_loops'], 'border loop')}, "
+        f"{_counted(len(topology['holes']), 'hole')}"
     )
     lines.append(f"Time      {report['timings_ms']['total']:.0f} ms")
     return lines
+
+
+def _counted(number: int, what: str) -> str:
+    return f"{number} {what}{'' if number == 1 else 's'}"
