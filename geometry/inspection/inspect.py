@@ -21,6 +21,7 @@ from geometry.inspection import hole_findings as holes
 from geometry.inspection import surface_findings as surfaces
 from geometry.inspection import tissue_findings as tissues
 from geometry.inspection import web_findings as films
+from geometry.inspection.crossing_findings import crossing_findings
 from geometry.inspection.engine import ENGINE
 from geometry.inspection.findings import Finding, explain, in_order, verdict_of
 from geometry.inspection.hole_places import between_of, gum_line_of
@@ -60,6 +61,7 @@ class Parts:
 
     dentition: Dentition | None = None
     undercut: ArchUndercut | None = None
+    placer: Placer | None = None
 
 
 def inspect_scan(
@@ -139,7 +141,7 @@ def inspect_scan(
         "undercut": None,
         "sampling": None,
     }
-    findings += surfaces.fault_findings(scan.mesh, topology, limits)
+    findings += surfaces.fault_findings(topology, limits)
     parts = Parts()
     set_aside: tuple[SoftTissue, ...] = ()
     if frame is not None and frame.flaps is not None:
@@ -156,6 +158,8 @@ def inspect_scan(
             report["tissue"] |= {"status": "uncertain", "reason": _WALLS}
         # What stands out of a finished model is no moisture.
         findings += [found for found in more if not (solid and found.code in _OF_SCANS)]
+    with watch.part("crossings"):
+        findings += crossing_findings(scan.mesh, crossing, pairs, parts.placer, limits)
     ordered = in_order(findings)
     report["findings"] = [finding.as_dict() for finding in ordered]
     report["verdict"] = verdict_of(ordered)
@@ -276,7 +280,7 @@ def _measure_arch(
     if not any(one.code == "bonded_parts" and one.side == "facial" for one in standing):
         findings += tissues.attached_findings(dentition, known_side)
     findings += standing + films.web_findings(webs, placer)
-    return Parts(dentition, undercut), findings
+    return Parts(dentition, undercut, placer), findings
 
 
 def _border_points(topology: Topology) -> NDArray[np.float64]:

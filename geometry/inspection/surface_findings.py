@@ -8,10 +8,8 @@ from geometry.frame import SoftTissue
 from geometry.inspection.findings import CHECK, NOTE, STOP, Finding, spot
 from geometry.inspection.limits import Limits
 from geometry.inspection.place import Placer
-from geometry.mesh import Mesh
 from geometry.reading import UNIT_WORDS, ScanFile
 from geometry.topology import Island, Topology
-from geometry.topology.intersections import apart
 
 # A scan in this many pieces, with less than this share of it in the largest, is no surface.
 _CRUMBS, _CRUMB_SHARE = 100, 0.4
@@ -114,16 +112,8 @@ def piece_findings(topology: Topology, placer: Placer, limits: Limits) -> list[F
     return found
 
 
-def _doubled(mesh: Mesh, topology: Topology) -> int | None:
-    """Crossing pairs less those of slivers with their neighbours, which are harmless."""
-    crossing, pairs = topology.self_intersections, topology.intersecting
-    if not crossing:
-        return crossing
-    return round(crossing * float(apart(mesh, pairs).mean()))
-
-
-def fault_findings(mesh: Mesh, topology: Topology, limits: Limits) -> list[Finding]:
-    """Faults of the triangles of the file's mesh: edges, winding, crossings."""
+def fault_findings(topology: Topology, limits: Limits) -> list[Finding]:
+    """Faults of the triangles of the file's mesh: edges and winding."""
     found = []
     faulty = topology.nonmanifold_edges
     most = limits.faulty_edges_share * len(topology.main.faces)
@@ -152,20 +142,6 @@ def fault_findings(mesh: Mesh, topology: Topology, limits: Limits) -> list[Findi
                 "Some triangles face the wrong way (they meet others at "
                 f"{topology.inconsistent_winding} edges); they were turned. Nothing to do.",
                 float(topology.inconsistent_winding),
-            )
-        )
-    crossing = _doubled(mesh, topology)
-    if crossing is None or crossing > limits.self_intersections:
-        number = "So many triangles" if crossing is None else f"{crossing} pairs of triangles"
-        found.append(
-            Finding(
-                "crossing_triangles",
-                CHECK,
-                f"{number} pass through each other. Scan passes may not fit together: compare "
-                "the picture with the mouth, rescan where the surface doubles.",
-                None if crossing is None else float(crossing),
-                float(limits.self_intersections),
-                "pairs",
             )
         )
     return found

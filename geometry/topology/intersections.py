@@ -15,7 +15,7 @@ from geometry.topology.triangles import cross_of
 # Beyond these the file is no surface but a tangle, and counting would take minutes.
 _MOST_TESTS_EACH = 4000
 _MOST_CELLS_EACH = 64
-_MOST_PAIRS_KEPT = 1000
+_MOST_PAIRS_KEPT = 20_000
 # From so many triangles on the cells are searched in two parts side by side.
 _WORTH_TWO_THREADS = 50_000
 
@@ -286,7 +286,7 @@ def find_intersections(
     count : int or None
         None when the file is so tangled that counting was given up.
     pairs : (k, 2) int32
-        Up to 1000 of them.
+        Up to 20,000 of them.
     """
     # Moving to the middle keeps the differences exact far from the origin too.
     reach = extent(mesh.vertices)
