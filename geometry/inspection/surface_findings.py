@@ -95,12 +95,13 @@ def piece_findings(topology: Topology, placer: Placer, limits: Limits) -> list[F
     if scraps:
         largest = max(scraps, key=lambda island: island.area_mm2)
         place = placer(largest.centre)
+        area = f"{largest.area_mm2:.1f}" if largest.area_mm2 >= 0.05 else "less than 0.1"
         many = "A loose scrap" if len(scraps) == 1 else f"{len(scraps)} loose scraps, the largest"
         found.append(
             Finding(
                 "loose_piece",
                 NOTE,
-                f"{many} of {largest.area_mm2:.1f} mm², {place.words}; left out. Nothing to do.",
+                f"{many} of {area} mm², {place.words}; left out. Nothing to do.",
                 largest.area_mm2,
                 limits.island_check_mm2,
                 "mm²",
@@ -122,8 +123,8 @@ def fault_findings(topology: Topology, limits: Limits) -> list[Finding]:
             Finding(
                 "faulty_edges",
                 CHECK if faulty > most else NOTE,
-                f"The surface branches at {faulty} edges of its triangles; it was measured past "
-                "them. "
+                f"The surface branches at {faulty} edge{'' if faulty == 1 else 's'} of its "
+                f"triangles; it was measured past {'it' if faulty == 1 else 'them'}. "
                 + (
                     "Let the scanner software rebuild the surface and export again."
                     if faulty > most
