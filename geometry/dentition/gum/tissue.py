@@ -60,6 +60,8 @@ FIRST_SPREAD_MM = 1.5
 SECOND_SPREAD_MM = 1.0
 SAME_TOOTH, LONGER_MOST_MM = 0.5, 2.0
 """A crown that is longer than expected on one side is so on the other by this share."""
+SAME_LOWER_FRONT = 1.0
+"""By the whole inside of lower front teeth, where hardly anything else tells one from the other."""
 FINE_REACH_ROWS = 2
 BESIDE_ROWS = 3
 """So far below what hides a crown neither creases nor steps are seen."""
@@ -200,6 +202,7 @@ def read_margins(sheets: Sheets, relief: Relief, start: Array, stop: Array, tip:
                     own = _usual_ratio(value[part], ratio, TRUST_PART)
                     length[side][part] = usual[side][part] * own
             lower = front & np.isin(numbers // 10, LOWER)
+            follows = np.where(lower, SAME_LOWER_FRONT, SAME_TOOTH)
             if lower.any():
                 _, crease, step, border, _ = images["lingual"]
                 outside = float((length["facial"] / usual["facial"])[lower].mean())
@@ -211,7 +214,7 @@ def read_margins(sheets: Sheets, relief: Relief, start: Array, stop: Array, tip:
                     before=outside - FAINT_SHORTER, before_sd=FAINT_SD)
             longer = {side: _longer(found[side] * usual[side], length[side]) for side in images}
             length["facial"] += SAME_TOOTH * longer["lingual"]
-            length["lingual"] += SAME_TOOTH * longer["facial"]
+            length["lingual"] += follows * longer["facial"]
             spread = np.full(len(start), SECOND_SPREAD_MM)
     middles = {side: hope.middle for side, hope in hopes.items()}
     for side, teeth in one_sided(paths, middles, start, stop).items():
