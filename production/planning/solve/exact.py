@@ -52,14 +52,17 @@ class Exact:
         self.model: Model = build(search.work)
         self.measure = Measure(self.model)
 
-    def improve(self, best: Best, bound: Bound, budget: Budget) -> None:
+    def improve(self, best: Best, bound: Bound, budget: Budget, first: int = 0) -> None:
         """Settle the criteria in their order as far as the budget goes.
 
-        A bound on a later criterion counts only if all before it are settled.
+        A bound on a later criterion counts only if all before it are settled. The criteria
+        before ``first`` are left as they are, at no cost of time.
         """
         stages = CRITERIA[self.search.objective]
-        proved = True
-        for position, criterion in enumerate(stages):
+        proved = first == 0
+        for criterion in stages[:first]:
+            self._limit(criterion, best)
+        for position, criterion in enumerate(stages[first:], first):
             proved &= self._settle(criterion, best, bound, budget, len(stages) - position)
             if best.value[STUCK] > 0:
                 return

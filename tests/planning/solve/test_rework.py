@@ -175,3 +175,17 @@ def test_in_exchange_are_those_who_lose_least_by_ending_as_late():
     for seed in range(20):
         free = regions.in_exchange(a, looking.now, 2, 2, False, np.random.default_rng(seed))
         assert np.flatnonzero(free).tolist() == [1, 2]
+
+
+def test_the_whole_may_be_asked_for_less_tardiness_at_no_more_broken_promises():
+    problem = instances.office_day(50_004, 6, 1, "promises")
+    for job in problem["jobs"]:
+        job["due"] = job["due"] * 0.6
+    looking, best = poor_plan(problem, "longest")
+    before, bound = best.value.copy(), exact.Bound()
+    whole = exact.Exact(looking, 1)
+    whole.improve(best, bound, search.Budget(None, deterministic=0.5), first=1)
+    assert 0 < best.value[LATE] <= before[LATE]
+    assert best.value[TARDY] < before[TARDY]
+    assert LATE not in bound.lower  # that was not asked, so that nothing is proved of it
+    assert not bound.proved
