@@ -98,6 +98,11 @@ SHORT_CROWNS = 0.63
 shorter ones had their gum line read on the crown."""
 
 
+FIVE_CUSPS, DISTAL_CUSP = (36, 46, 75, 85), 0.22
+"""Lower molars with a distal cusp; it stands so far behind the middle, as a share of the width, and
+the distobuccal one before that (Nelson, Wheeler's Dental Anatomy, chapter 12, from memory)."""
+
+
 def margin_shows(teeth: tuple[Tooth, ...]) -> bool:
     """Whether the margin was seen at enough of the places to follow it between them."""
     seen = [tooth.side(side).margin_seen for tooth in teeth for side in SIDES]
@@ -256,6 +261,28 @@ class Dentition:
             over = (points - centres[k]) @ along / np.linalg.norm(along)
             behind |= (nearest == k) & (over > 0.5 * self.teeth[k].width_mm)
         return behind
+
+    def distal_cusps(self, points: Array) -> NDArray[np.bool_]:
+        """Which of some points (n, 3), file coordinates, are the fifth cusp of a lower molar.
+
+        The small distal cusp of the lower first molar, and of the lower second primary one,
+        stands on the last part of the crown; its two buccal cusps stand before it.
+        """
+        fifth = np.zeros(len(points), dtype=np.bool_)
+        if len(self.teeth) < 2 or not len(points):
+            return fifth
+        centres = np.stack([tooth.centre for tooth in self.teeth])
+        _, nearest = cKDTree(centres).query(points)
+        for k, tooth in enumerate(self.teeth):
+            if tooth.number not in FIVE_CUSPS:
+                continue
+            forward = k - 1 if tooth.number in (36, 75) else k + 1
+            if not 0 <= forward < len(self.teeth):
+                continue
+            back = centres[k] - centres[forward]
+            over = (points - centres[k]) @ back / np.linalg.norm(back)
+            fifth |= (nearest == k) & (over > DISTAL_CUSP * tooth.width_mm)
+        return fifth
 
     def captured_by_sextant(self) -> dict[str, dict[str, float]]:
         """Smallest captured height of each sextant and side, mm."""

@@ -113,7 +113,7 @@ def _side(
     return max(0.0, float(below.max() if concave else -below.min())), concave
 
 
-def curve_of_spee(frame: Frame, gum: NDArray[np.bool_] | None = None) -> CurveOfSpee:
+def curve_of_spee(frame: Frame, aside: NDArray[np.bool_] | None = None) -> CurveOfSpee:
     """Measure the curve of Spee on both sides of an arch.
 
     On a lower arch it is the depth on the gum side, 0 when all cusps stand on or
@@ -122,10 +122,11 @@ def curve_of_spee(frame: Frame, gum: NDArray[np.bool_] | None = None) -> CurveOf
     Parameters
     ----------
     frame : Frame
-    gum : (n,) bool, optional
-        Which of the frame's tips are gum behind the last teeth, where the teeth are known.
+    aside : (n,) bool, optional
+        Which of the frame's tips are none of the two buccal cusps, where the teeth are known:
+        gum behind the last teeth, the small distal cusp of lower first molars.
     """
-    kept = np.ones(len(frame.tips), dtype=np.bool_) if gum is None else ~gum
+    kept = np.ones(len(frame.tips), dtype=np.bool_) if aside is None else ~aside
     view = frame.to_local(frame.tips[kept])[:, 1:]
     places, peak = frame.tip_places[kept], ~frame.tip_on_edge[kept]
     lower = frame.arch == "lower"

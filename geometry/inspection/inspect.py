@@ -239,7 +239,8 @@ def _measure_arch(
         holes.hole_record(hole, placer(hole.centre)) for hole in topology.holes
     ]
     tilt = measure_tilt(frame)
-    spee = curve_of_spee(frame, dentition.behind_last(frame.tips))
+    aside = dentition.behind_last(frame.tips) | dentition.distal_cusps(frame.tips)
+    spee = curve_of_spee(frame, aside)
     depths = {"left": spee.left_mm, "right": spee.right_mm}
     report["tilt"] = {
         "angle_deg": round(tilt.angle_deg, 2),
