@@ -41,6 +41,7 @@ from geometry.reading import ScanFile, read_mesh
 from geometry.sampling import Sampling, find_bumps
 from geometry.sampling import measure as measure_sampling
 from geometry.sampling.bumps import CELL_MM
+from geometry.sampling.calm import CALMED_FROM_MM, JAGGED_FROM, calmed, roughness
 from geometry.sampling.measure import without_grooves
 from geometry.sampling.webs import find_webs
 from geometry.topology import Topology, analyse, coarsen
@@ -114,10 +115,22 @@ def inspect_scan(
     findings += scattered + solid
     frame: Frame | None = None
     rolled: Rolled | None = None
+    as_scanned, hopeless = topology, False
+    if not scattered and not solid:
+        noise, jagged = roughness(topology)
+        # What is so rough is scanned again in any case.
+        hopeless = noise > limits.noise_stop_mm
+        if noise > CALMED_FROM_MM or jagged > JAGGED_FROM:
+            topology = calmed(topology)
+    calm = topology is not as_scanned
     # Two threads, as the compiled parts run beside each other on two cores.
     with ThreadPoolExecutor(max_workers=1) as beside:
-        crossings = beside.submit(_timed, watch, "crossings", find_intersections, scan.mesh)
-        sampled = beside.submit(_timed, watch, "sampling", _sample, topology, limits)
+        if not hopeless:
+            crossings = beside.submit(_timed, watch, "crossings", find_intersections, scan.mesh)
+        sampled = beside.submit(
+            _timed, watch, "sampling", measure_sampling, as_scanned, limits.spike_mm
+        )
+        coarser = beside.submit(_timed, watch, "sampling", coarsen, topology.main, CELL_MM)
         with watch.part("frame"):
             # What is larger than any arch is refused; measuring it would take minutes.
             if not scattered and _largest_side(topology.main) <= limits.extent_largest_mm:
@@ -125,9 +138,10 @@ def inspect_scan(
                     frame, rolled = find_frame_rolled(topology.main, arch)
                 except GeometryError as error:
                     findings.append(arches.not_an_arch(str(error)))
-        crossing, pairs = crossings.result()
-        sampling, fine = sampled.result()
-        topology = replace(topology, self_intersections=crossing, intersecting=pairs)
+        sampling, fine = replace(sampled.result(), calmed=calm), coarser.result()
+        if not hopeless:
+            crossing, pairs = crossings.result()
+            topology = replace(topology, self_intersections=crossing, intersecting=pairs)
     report: dict[str, Any] = {
         "engine": ENGINE,
         "file": _file_record(scan),
@@ -148,18 +162,21 @@ def inspect_scan(
         with watch.part("frame"):
             cleared = clear(topology, frame)
             topology, frame, set_aside = cleared.topology, cleared.frame, cleared.set_aside
-            rolled = None
-            sampling, fine = _sample(topology, limits)
+            rolled, fine = None, coarsen(topology.main, CELL_MM)
+            if not calm:
+                sampling = measure_sampling(topology, limits.spike_mm)
     if frame is not None:
         parts, more = _measure_arch(
             report, topology, frame, rolled, sampling, fine, limits, watch, set_aside
         )
         if solid:
             report["tissue"] |= {"status": "uncertain", "reason": _WALLS}
-        # What stands out of a finished model is no moisture.
-        findings += [found for found in more if not (solid and found.code in _OF_SCANS)]
-    with watch.part("crossings"):
-        findings += crossing_findings(scan.mesh, crossing, pairs, parts.placer, limits)
+        # What stands out of a finished model is no moisture, and out of noise anything does.
+        without = _OF_SCANS if solid or hopeless else ()
+        findings += [found for found in more if found.code not in without]
+    if not hopeless:
+        with watch.part("crossings"):
+            findings += crossing_findings(scan.mesh, crossing, pairs, parts.placer, limits)
     ordered = in_order(findings)
     report["findings"] = [finding.as_dict() for finding in ordered]
     report["verdict"] = verdict_of(ordered)
@@ -175,11 +192,6 @@ def inspect_scan(
         dentition=parts.dentition,
         undercut=parts.undercut.along if parts.undercut else None,
     )
-
-
-def _sample(topology: Topology, limits: Limits) -> tuple[Sampling, Mesh]:
-    """Measure the sampling; return it and a coarser copy of the main piece."""
-    return measure_sampling(topology, limits.spike_mm), coarsen(topology.main, CELL_MM)
 
 
 def _measure_arch(

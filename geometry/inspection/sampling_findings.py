@@ -81,14 +81,14 @@ def sampling_findings(
                 "noise",
                 STOP if sampling.noise_mm > limits.noise_stop_mm else CHECK,
                 f"The surface is rough, {sampling.noise_mm:.3f} mm. Clean the scanner's window, "
-                "dry the teeth and scan again.",
+                f"dry the teeth and scan again.{_measured_so(sampling, limits)}",
                 sampling.noise_mm,
                 limits.noise_mm,
                 "mm",
             )
         )
     elif sampling.rough:
-        found.append(_rough_finding(sampling.rough, placer, limits))
+        found.append(_rough_finding(sampling, placer, limits))
     for patch in sampling.smooth[:_MOST_LISTED]:
         if gum_line is None or gum_line(patch.points) < _SMOOTH_DEEP_MM:
             found.append(_filled_finding(patch, placer))
@@ -148,10 +148,21 @@ def _tooth(words: str) -> str:
     return words.removeprefix("at the ").rsplit(", ", 1)[0]
 
 
-def _rough_finding(rough: tuple[Patch, ...], placer: Placer, limits: Limits) -> Finding:
+def _measured_so(sampling: Sampling, limits: Limits) -> str:
+    """What the roughness of a scan means for all else that is told of it."""
+    copy = " All else was measured on a smoothed copy." if sampling.calmed else ""
+    if sampling.noise_mm > limits.noise_stop_mm:
+        copy += (
+            " Drops, films, spikes, bonded parts and sheets that pass through each other were not "
+            "looked for."
+        )
+    return copy
+
+
+def _rough_finding(sampling: Sampling, placer: Placer, limits: Limits) -> Finding:
     """Tell once over which teeth the surface is rough."""
     over: Counter[str] = Counter()
-    for patch in rough:
+    for patch in sampling.rough:
         some = patch.points[some_of(patch.points, _ROUGH_PLACES)]
         places = Counter(sextant_words(placer(at).sextant) for at in some)
         total = sum(places.values())
@@ -160,14 +171,14 @@ def _rough_finding(rough: tuple[Patch, ...], placer: Placer, limits: Limits) -> 
                 over[words] += round(patch.area_mm2 * count / total)
     named = [words for words, _ in over.most_common()]
     where = " and ".join(named) if all(named) else "places that the picture shows"
-    worst = max(rough, key=lambda patch: patch.noise_mm)
+    worst = max(sampling.rough, key=lambda patch: patch.noise_mm)
     middle = _middle_of(worst)
     place = placer(middle)
     return Finding(
         "noise",
         CHECK,
         f"The surface is rough over the {where}, {worst.noise_mm:.2f} mm. Dry there, clean the "
-        "scanner's window and rescan 2–3 s.",
+        f"scanner's window and rescan 2–3 s.{_measured_so(sampling, limits)}",
         worst.noise_mm,
         limits.noise_mm,
         "mm",

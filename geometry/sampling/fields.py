@@ -79,3 +79,52 @@ def distances_to_mean(vertices, start, neighbour, means, out):  # type: ignore[n
             means[v, axis] = total / max(end - begin, 1)
             square += (vertices[v, axis] - means[v, axis]) ** 2
         out[v] = np.sqrt(square)
+
+
+@njit(cache=True, nogil=True)
+def sharp_ones(vertices, start, neighbour, asked, least, sharp, high, apex, lowest):  # type: ignore[no-untyped-def]
+    """Fill height and direction of those of the vertices asked about that stand out sharply.
+
+    ``least`` is the height, mm, from which one does, ``sharp`` its height over its neighbours'
+    median distance beside it; ``lowest`` tells how far below it the lowest neighbour lies, in
+    heights. Where it does not, ``high`` is 0.
+    """
+    for k in range(asked.size):
+        v = asked[k]
+        begin, end = start[v], start[v + 1]
+        # Near neighbours count most: where triangles are of uneven size the plain mean
+        # lies far off though the surface is smooth.
+        total = 0.0
+        foot = np.zeros(3)
+        for e in range(begin, end):
+            square = 0.0
+            for axis in range(3):
+                square += (vertices[neighbour[e], axis] - vertices[v, axis]) ** 2
+            weight = 1.0 / max(square, 1e-12)
+            total += weight
+            for axis in range(3):
+                foot[axis] += weight * vertices[neighbour[e], axis]
+        foot /= total
+        out = vertices[v] - foot
+        height = np.sqrt((out**2).sum())
+        if height < least:
+            continue
+        out /= height
+        beside = np.empty(end - begin)
+        top, low = -np.inf, 0.0
+        for e in range(begin, end):
+            along = square = 0.0
+            climb = 0.0
+            for axis in range(3):
+                off = vertices[neighbour[e], axis] - foot[axis]
+                along += off * out[axis]
+                square += off * off
+                climb += (vertices[neighbour[e], axis] - vertices[v, axis]) * out[axis]
+            beside[e - begin] = np.sqrt(max(square - along * along, 0.0))
+            top = max(top, climb)
+            low = max(low, -climb)
+        # Beside long thin triangles even that lies off, but along the surface, which goes on there.
+        if top <= 0.0 and height >= sharp * np.median(beside):
+            high[k] = height
+            apex[k] = out
+            lowest[k] = low / height

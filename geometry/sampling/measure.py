@@ -10,23 +10,15 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
-from geometry.sampling.fields import (
-    distances_to_mean,
-    mark_near_border,
-    offsets,
-    second_offsets,
-)
+from geometry.sampling.calm import away_from_border, differences, median_edge, noise_alone
+from geometry.sampling.fields import distances_to_mean, sharp_ones
 from geometry.sampling.patches import Patch, uneven_patches
-from geometry.sampling.thinning import edge_lengths, some_of
 from geometry.topology import Topology
 
-# Standard deviation of the second difference of independent unit noise on a regular
-# triangle lattice: I - A/3 + A²/36 with A the six neighbours; the root of the sum of
-# its squared weights.
-_SECOND_GAIN = 1.3590
-_NORMAL_MAD = 0.6745
 # A spike is at least this sharp: height over the distance to its neighbours.
 _SHARP = 0.8
+# What stands out by fewer standard deviations of the scan's noise is that noise.
+_OF_NOISE = 6.0
 # Spikes that lie so near to each other, so many of them, are a jagged surface.
 _JAGGED, _JAGGED_MM = 4, 5.0
 _ONE_MM = 1.0  # nearer to each other they are one
@@ -70,6 +62,8 @@ class Sampling:
         Highest first.
     rough, smooth : tuple of Patch
         Places far rougher, or far smoother, than the whole; largest first.
+    calmed : bool
+        Whether all else is measured on a smoothed copy.
     """
 
     median_edge_mm: float
@@ -77,6 +71,7 @@ class Sampling:
     spikes: tuple[Spike, ...]
     rough: tuple[Patch, ...] = ()
     smooth: tuple[Patch, ...] = ()
+    calmed: bool = False
 
 
 def measure(topology: Topology, spike_mm: float) -> Sampling:
@@ -87,31 +82,19 @@ def measure(topology: Topology, spike_mm: float) -> Sampling:
     topology : Topology
     spike_mm : float
         A vertex this far from its neighbours' mean, near ones counting most, and sharp,
-        is a spike.
+        is a spike, where that is more than noise.
     """
-    mesh, near = topology.main, topology.neighbours
-    normals = topology.vertex_normals
-    # The median around so many vertices is that of all.
-    lengths = edge_lengths(mesh.vertices, near, some_of(mesh.vertices, 20_000))
-    first = np.empty(len(mesh.vertices))
-    offsets(mesh.vertices, normals, near.start, near.vertex, first)
-    second = np.empty_like(first)
-    second_offsets(first, near.start, near.vertex, second)
-    edge = np.zeros(len(first), dtype=np.uint8)
-    loops = [topology.border, *topology.holes]
-    border = np.concatenate(
-        [loop.vertices for loop in loops if loop is not None] or [np.empty(0, dtype=np.int32)]
-    )
-    mark_near_border(near.start, near.vertex, border, 1, edge)
-    inner = edge == 0
-    alone = np.abs(second[inner]) / (_NORMAL_MAD * _SECOND_GAIN)
+    mesh = topology.main
+    first, second = differences(topology)
+    inner = away_from_border(topology)
+    alone = noise_alone(second[inner])
     noise = float(np.median(alone)) if len(alone) else 0.0
     rough, smooth = uneven_patches(
         mesh.vertices[inner], first[inner], second[inner], alone, noise, topology.area_mm2
     )
-    spikes = _spikes(topology, inner, spike_mm)
+    spikes = _spikes(topology, inner, max(spike_mm, _OF_NOISE * noise))
     return Sampling(
-        median_edge_mm=float(np.median(lengths)),
+        median_edge_mm=median_edge(topology),
         noise_mm=noise,
         spikes=spikes,
         rough=rough + _jagged(spikes),
@@ -158,26 +141,15 @@ def _spikes(topology: Topology, inner: NDArray[np.bool_], spike_mm: float) -> tu
     # The plain mean is quick, and only chooses whom to ask.
     mean, height = np.empty_like(mesh.vertices), np.empty(len(mesh.vertices))
     distances_to_mean(mesh.vertices, near.start, near.vertex, mean, height)
-    found = []
-    for v in np.flatnonzero(inner & (height >= 0.5 * spike_mm)).tolist():
-        around = mesh.vertices[near.vertex[near.start[v] : near.start[v + 1]]]
-        # Near neighbours count most: where triangles are of uneven size the plain mean
-        # lies far off though the surface is smooth.
-        weight = 1.0 / np.maximum(((around - mesh.vertices[v]) ** 2).sum(axis=1), 1e-12)
-        foot = (around * weight[:, None]).sum(axis=0) / weight.sum()
-        high = float(np.linalg.norm(mesh.vertices[v] - foot))
-        if high < spike_mm:
-            continue
-        apex = (mesh.vertices[v] - foot) / high
-        # Beside long thin triangles even that lies off, but along the surface, which goes on there.
-        if ((around - mesh.vertices[v]) @ apex).max() > 0.0:
-            continue
-        spread = around - foot
-        beside = np.linalg.norm(spread - np.outer(spread @ apex, apex), axis=1)
-        if high >= _SHARP * float(np.median(beside)):
-            lean = float(apex @ topology.vertex_normals[v])
-            lowest = float(((mesh.vertices[v] - around) @ apex).max()) / high
-            found.append(Spike(mesh.vertices[v].copy(), high, lean, lowest))
+    asked = np.flatnonzero(inner & (height >= 0.5 * spike_mm))
+    high, apex = np.zeros(len(asked)), np.zeros((len(asked), 3))
+    lowest = np.zeros(len(asked))
+    sharp_ones(mesh.vertices, near.start, near.vertex, asked, spike_mm, _SHARP, high, apex, lowest)
+    lean = (apex * topology.vertex_normals[asked]).sum(axis=1)
+    found = [
+        Spike(mesh.vertices[asked[k]].copy(), float(high[k]), float(lean[k]), float(lowest[k]))
+        for k in np.flatnonzero(high).tolist()
+    ]
     if not found:
         return ()
     found.sort(key=lambda spike: -spike.height_mm)
