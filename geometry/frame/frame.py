@@ -10,10 +10,14 @@ from numpy.typing import NDArray
 from geometry.axes import along_basis, own_axes
 from geometry.dentition.row.rolled import Rolled, lower_over_upper, rolled
 from geometry.errors import GeometryError
-from geometry.frame.bent import Levels, level_planes
-from geometry.frame.crowns import crown_points
-from geometry.frame.flaps import Flaps, find_flaps
-from geometry.frame.outside import NARROW_MM, WIDE_MM, outside_row
+from geometry.frame.arch.crowns import crown_points
+from geometry.frame.arch.outside import NARROW_MM, WIDE_MM, outside_row
+from geometry.frame.arch.row_curve import RowCurve, fit_row_curve
+from geometry.frame.arch.side import ArchSide, tell_side
+from geometry.frame.arch.unroll import unroll
+from geometry.frame.arch.vault import look_between
+from geometry.frame.peaks.bent import Levels, level_planes
+from geometry.frame.peaks.weighing import Seen, unbonded, weighed
 from geometry.frame.plane import (
     FINE_CELL_MM,
     OcclusalPlane,
@@ -22,13 +26,9 @@ from geometry.frame.plane import (
     turned_views,
 )
 from geometry.frame.relief import basis_of, relief_of
-from geometry.frame.row_curve import RowCurve, fit_row_curve
-from geometry.frame.side import ArchSide, tell_side
 from geometry.frame.surface import take_surface
-from geometry.frame.unroll import unroll
+from geometry.frame.tissue.flaps import Flaps, find_flaps
 from geometry.frame.unseen import unseen_tilt_deg
-from geometry.frame.vault import look_between
-from geometry.frame.weighing import Seen, unbonded, weighed
 from geometry.mesh import Mesh
 
 ARCHES = ("upper", "lower")

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from geometry.frame.row_curve import RowCurve
+from geometry.frame.arch.row_curve import RowCurve
 
 Array = NDArray[np.float64]
 

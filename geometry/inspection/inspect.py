@@ -16,19 +16,19 @@ from geometry.dentition import analyse as analyse_dentition
 from geometry.dentition.row.rolled import Rolled
 from geometry.errors import GeometryError
 from geometry.frame import Frame, SoftTissue, clear, curve_of_spee, find_frame_rolled, measure_tilt
-from geometry.inspection import arch_findings as arches
-from geometry.inspection import hole_findings as holes
-from geometry.inspection import surface_findings as surfaces
-from geometry.inspection import tissue_findings as tissues
-from geometry.inspection import web_findings as films
-from geometry.inspection.crossing_findings import crossing_findings
 from geometry.inspection.engine import ENGINE
-from geometry.inspection.findings import Finding, explain, in_order, verdict_of
-from geometry.inspection.hole_places import between_of, gum_line_of
+from geometry.inspection.findings import arch as arches
+from geometry.inspection.findings import holes
+from geometry.inspection.findings import surface as surfaces
+from geometry.inspection.findings import tissue as tissues
+from geometry.inspection.findings import webs as films
+from geometry.inspection.findings.crossings import crossing_findings
+from geometry.inspection.findings.finding import Finding, explain, in_order, verdict_of
+from geometry.inspection.findings.hole_places import between_of, gum_line_of
+from geometry.inspection.findings.sampling import sampling_findings, sampling_record
 from geometry.inspection.limits import DEFAULT_LIMITS, Limits
 from geometry.inspection.place import Placer
 from geometry.inspection.result import Inspection
-from geometry.inspection.sampling_findings import sampling_findings, sampling_record
 from geometry.inspection.stopwatch import Stopwatch
 from geometry.inspection.undercut_report import (
     ArchUndercut,

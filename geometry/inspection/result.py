@@ -12,9 +12,9 @@ from scipy.spatial import cKDTree
 
 from geometry.dentition import Dentition
 from geometry.frame import Frame
-from geometry.inspection import picture as pictures
-from geometry.inspection import view
-from geometry.inspection.findings import Finding
+from geometry.inspection.findings.finding import Finding
+from geometry.inspection.pictures import picture as pictures
+from geometry.inspection.pictures import view
 from geometry.mesh import Mesh
 from geometry.reading import ScanFile
 from geometry.topology import Topology

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from geometry.frame import Frame
-from geometry.inspection.findings import NOTE, Finding, spot
+from geometry.inspection.findings.finding import NOTE, Finding, spot
 from geometry.inspection.limits import Limits
 from geometry.inspection.place import SEXTANTS, Placer, sextant_words, side_words
 from geometry.mesh import Mesh

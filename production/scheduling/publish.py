@@ -16,7 +16,7 @@ from production.planning.pace import at_todays_pace
 from production.planning.policy import Rule, named_policy
 from production.planning.promises.priorities import GAIN, group_risks, next_rule
 from production.planning.solve import solve
-from production.planning.solve.checker import violations
+from production.planning.solve.check.checker import violations
 from production.scheduling.advice import advise
 from production.scheduling.ahead import outlook
 from production.scheduling.state import (

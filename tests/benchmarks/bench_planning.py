@@ -18,7 +18,7 @@ from typing import Any
 from production.planning import Problem, foresee, parse_problem, plan, quote, warm
 from production.planning.makeahead import fill_slack
 from production.planning.problem import parse_job
-from production.planning.solve.checker import violations
+from production.planning.solve.check.checker import violations
 from tests.planning.days import random_bench, without_the_impossible
 from tests.planning.office import Truth, learn, morning, resources, route
 from tests.planning.test_kernel import disagreement

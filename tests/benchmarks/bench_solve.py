@@ -16,12 +16,13 @@ from typing import Any
 import numpy as np
 
 from production.planning.problem import parse_problem
-from production.planning.solve import openwork, solve, start
+from production.planning.solve import solve
 from production.planning.solve.bounds import CRITERIA
-from production.planning.solve.checker import violations
-from production.planning.solve.exact import Bound, Exact
-from production.planning.solve.search import Best, Budget, Search
-from production.planning.solve.start import Bench
+from production.planning.solve.check.checker import violations
+from production.planning.solve.constraints.exact import Bound, Exact
+from production.planning.solve.sequences import openwork, start
+from production.planning.solve.sequences.search import Best, Budget, Search
+from production.planning.solve.sequences.start import Bench
 from tests.planning.solve import instances, shapes
 
 PARTS = ("days", "small", "large", "shapes", "limit", "taillard", "tardiness", "job_shop")

@@ -14,8 +14,8 @@ import numpy as np
 import pytest
 
 from geometry.dentition.row.crowns import CROWN_SIZES_MM
-from geometry.frame.row_curve import fit_row_curve
-from geometry.frame.teeth import MESIODISTAL_MM
+from geometry.frame.arch.row_curve import fit_row_curve
+from geometry.frame.arch.teeth import MESIODISTAL_MM
 
 
 def curve(width: float, depth: float, exponent: float) -> np.ndarray:

@@ -9,7 +9,7 @@ import pytest
 
 from production.planning.problem import parse_problem
 from production.planning.solve import solve
-from production.planning.solve.checker import violations
+from production.planning.solve.check.checker import violations
 from tests.planning.solve import instances
 
 

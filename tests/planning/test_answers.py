@@ -15,7 +15,7 @@ from production.planning.promises.causes import causes
 from production.planning.promises.rescue import rescue
 from production.planning.promises.risk import pushed_past
 from production.planning.solve import solve
-from production.planning.solve.checker import violations
+from production.planning.solve.check.checker import violations
 from tests.planning.days import random_bench, without_the_impossible
 
 DAYS = [[d * 1440.0, d * 1440.0 + 540.0] for d in range(3)]

@@ -12,7 +12,7 @@ from production.planning import foresee, parse_problem, plan, quote
 from production.planning.errors import ProblemError
 from production.planning.reasons import ABSENT, CLOSED, TOO_LARGE
 from production.planning.solve import solve
-from production.planning.solve.checker import violations
+from production.planning.solve.check.checker import violations
 
 GOOD: dict[str, Any] = {
     "objective": "promises",

@@ -7,8 +7,8 @@ from typing import Any
 
 import numpy as np
 
-from production.planning.solve.openwork import INFINITE, OpenWork, scratch
-from production.planning.solve.timing import (
+from production.planning.solve.sequences.openwork import INFINITE, OpenWork, scratch
+from production.planning.solve.sequences.timing import (
     LATE,
     LEAD,
     NEVER,

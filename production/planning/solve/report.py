@@ -14,9 +14,9 @@ from typing import Any
 
 import numpy as np
 
-from production.planning.solve.openwork import OpenWork, Running
-from production.planning.solve.search import Search
-from production.planning.solve.timing import BLK, LATE, RES, SPAN, TARDY
+from production.planning.solve.sequences.openwork import OpenWork, Running
+from production.planning.solve.sequences.search import Search
+from production.planning.solve.sequences.timing import BLK, LATE, RES, SPAN, TARDY
 
 Array = np.ndarray[Any, Any]
 FIRST = {"promises": LATE, "weighted_tardiness": TARDY, "makespan": SPAN}

@@ -18,16 +18,16 @@ from production.planning.kernel.shop import make_shop
 from production.planning.policy import among, kernel_policy, named_policy, standing_rule
 from production.planning.reasons import Reason, no_room
 from production.planning.solve import bounds, report
-from production.planning.solve.exact import Bound, Exact, applies
-from production.planning.solve.hands import Hands
-from production.planning.solve.model import size_of
-from production.planning.solve.openwork import OpenWork, open_work, scratch
-from production.planning.solve.orders import OrderSearch
-from production.planning.solve.permutation import FlowLine, flow_line, flow_line_state
-from production.planning.solve.rework import Rework
-from production.planning.solve.search import Best, Budget, Search, lead_weights, stages
-from production.planning.solve.start import Bench
-from production.planning.solve.timing import LATE, STUCK
+from production.planning.solve.constraints.exact import Bound, Exact, applies
+from production.planning.solve.constraints.model import size_of
+from production.planning.solve.constraints.rework import Rework
+from production.planning.solve.sequences.hands import Hands
+from production.planning.solve.sequences.openwork import OpenWork, open_work, scratch
+from production.planning.solve.sequences.orders import OrderSearch
+from production.planning.solve.sequences.permutation import FlowLine, flow_line, flow_line_state
+from production.planning.solve.sequences.search import Best, Budget, Search, lead_weights, stages
+from production.planning.solve.sequences.start import Bench
+from production.planning.solve.sequences.timing import LATE, STUCK
 
 __all__ = ["DEFAULT_SECONDS", "solve", "warm"]
 

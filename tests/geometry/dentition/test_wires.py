@@ -10,8 +10,8 @@ from geometry.dentition.gum.margin import crease_angle
 from geometry.dentition.gum.wires import bonded_pads, bonded_wire, covered
 from geometry.dentition.result import Wire
 from geometry.dentition.row.sheets import STEP_S_MM, STEP_Z_MM
+from geometry.inspection.findings.tissue import gap_findings
 from geometry.inspection.limits import DEFAULT_LIMITS
-from geometry.inspection.tissue_findings import gap_findings
 
 WIDE, TEETH = 5.5, np.array([44, 43, 42, 41, 31, 32, 33, 34])
 START = 5.0 + WIDE * np.arange(len(TEETH))

@@ -10,7 +10,7 @@ from geometry.dentition import analyse as analyse_dentition
 from geometry.dentition.row.rolled import lower_over_upper, rolled
 from geometry.errors import GeometryError
 from geometry.frame import find_frame, find_frame_rolled
-from geometry.frame.side import ArchSide
+from geometry.frame.arch.side import ArchSide
 from geometry.topology import analyse
 
 SHALLOW = ArchSpec(triangles=30_000, pose="random", palate=False, wilson=-6.0)

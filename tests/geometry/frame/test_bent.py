@@ -9,10 +9,10 @@ import pytest
 from scipy.optimize import minimize
 
 from geometry.frame import find_frame
-from geometry.frame.bent import UNIT_MM, USUAL, View, _bent, level_planes, standing_off
+from geometry.frame.peaks.bent import UNIT_MM, USUAL, View, _bent, level_planes, standing_off
 from geometry.frame.plane import OcclusalPlane
 from geometry.frame.tips import Tips
-from geometry.inspection.arch_findings import plane_findings
+from geometry.inspection.findings.arch import plane_findings
 from geometry.inspection.limits import Limits
 
 UP = np.array([0.0, 0.0, 1.0])

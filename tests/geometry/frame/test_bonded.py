@@ -9,9 +9,9 @@ import pytest
 
 from fixtures.arches import Arch, make_arch
 from geometry.frame import find_frame
-from geometry.frame.bonded import bonded_shares, hanging_shares
+from geometry.frame.arch.unroll import Unrolled
+from geometry.frame.peaks.bonded import bonded_shares, hanging_shares
 from geometry.frame.relief import Relief
-from geometry.frame.unroll import Unrolled
 from geometry.mesh import Mesh
 from tests.geometry.frame.conftest import SPECS
 

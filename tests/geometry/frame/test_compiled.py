@@ -7,16 +7,16 @@ import pytest
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
+from geometry.frame.arch.row_curve import fit_row_curve
+from geometry.frame.arch.teeth import _lay_row, _notches
 from geometry.frame.plane import _best_plane, _fit
 from geometry.frame.relief import _highest, basis_of
-from geometry.frame.row_curve import fit_row_curve
 from geometry.frame.surface import (
     _border_vertices,
     _face_areas_and_edges,
     _fill_points,
     _vertex_components,
 )
-from geometry.frame.teeth import _lay_row, _notches
 from geometry.frame.tips import _peaks
 
 RNG = np.random.default_rng(5)

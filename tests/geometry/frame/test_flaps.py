@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from geometry.frame.flaps import Flaps, find_flaps
-from geometry.frame.row_curve import RowCurve
-from geometry.frame.unroll import STEP_S_MM, STEP_T_MM, Unrolled
-from geometry.frame.vault import Vault
+from geometry.frame.arch.row_curve import RowCurve
+from geometry.frame.arch.unroll import STEP_S_MM, STEP_T_MM, Unrolled
+from geometry.frame.arch.vault import Vault
+from geometry.frame.tissue.flaps import Flaps, find_flaps
 
 S = np.arange(-50.0, 50.0, STEP_S_MM)
 T = np.arange(-16.0, 16.1, STEP_T_MM)

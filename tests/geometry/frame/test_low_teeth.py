@@ -10,14 +10,14 @@ import pytest
 
 from geometry.axes import own_axes
 from geometry.frame import find_frame
+from geometry.frame.arch.side import tell_side
+from geometry.frame.arch.unroll import STEP_S_MM, STEP_T_MM, Unrolled
+from geometry.frame.arch.vault import Vault
+from geometry.frame.peaks.weighing import standing_out
 from geometry.frame.plane import find_plane
 from geometry.frame.relief import basis_of, relief_of
-from geometry.frame.side import tell_side
 from geometry.frame.surface import Surface, take_surface
 from geometry.frame.tips import Tips, edge_tips
-from geometry.frame.unroll import STEP_S_MM, STEP_T_MM, Unrolled
-from geometry.frame.vault import Vault
-from geometry.frame.weighing import standing_out
 from geometry.mesh import Mesh
 
 frame_module = importlib.import_module("geometry.frame.frame")
@@ -86,7 +86,7 @@ def test_a_flat_peak_under_the_plane_is_hardly_a_tooth(arches) -> None:
     ],
 )
 def test_narrow_teeth_alone_are_no_lower_arch(lean: float, named: str, monkeypatch) -> None:
-    side = importlib.import_module("geometry.frame.side")
+    side = importlib.import_module("geometry.frame.arch.side")
     monkeypatch.setattr(side, "row_evidence", lambda row: (0.0, 2.5))
     s = np.arange(-55.0, 55.0, STEP_S_MM)
     t = np.arange(-16.0, 16.1, STEP_T_MM)

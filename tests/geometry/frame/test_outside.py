@@ -10,10 +10,10 @@ import pytest
 from fixtures.arches import Arch
 from geometry.dentition import Dentition, analyse
 from geometry.frame import find_frame
-from geometry.frame.outside import NARROW_MM, outside_row
-from geometry.frame.unroll import Unrolled
-from geometry.inspection.arch_findings import outside_findings
-from geometry.inspection.findings import CHECK
+from geometry.frame.arch.outside import NARROW_MM, outside_row
+from geometry.frame.arch.unroll import Unrolled
+from geometry.inspection.findings.arch import outside_findings
+from geometry.inspection.findings.finding import CHECK
 from geometry.inspection.place import Placer
 from geometry.topology import analyse as analyse_topology
 

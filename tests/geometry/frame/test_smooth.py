@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from geometry.frame.peaks.smooth import AROUND_MM, DOWN_MM, crown_shares, roughness
 from geometry.frame.relief import Relief
-from geometry.frame.smooth import AROUND_MM, DOWN_MM, crown_shares, roughness
 
 CELL = 0.35
 X, Y = np.meshgrid(np.arange(-20, 21) * CELL, np.arange(-20, 21) * CELL)

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from geometry.frame.strays import behind_shares, edge_alone_shares
-from geometry.frame.tables import LOWEST_MM, table_places
-from geometry.frame.unroll import STEP_S_MM, STEP_T_MM, Unrolled
+from geometry.frame.arch.unroll import STEP_S_MM, STEP_T_MM, Unrolled
+from geometry.frame.peaks.strays import behind_shares, edge_alone_shares
+from geometry.frame.peaks.tables import LOWEST_MM, table_places
 
 S = np.arange(-55.0, 55.0 + STEP_S_MM / 2, STEP_S_MM)
 T = np.arange(-16.0, 16.0 + STEP_T_MM / 2, STEP_T_MM)

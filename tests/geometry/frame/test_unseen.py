@@ -7,7 +7,7 @@ import pytest
 
 from fixtures.arches import random_arch
 from geometry.frame import find_frame
-from geometry.frame.row_curve import RowCurve
+from geometry.frame.arch.row_curve import RowCurve
 from geometry.frame.unseen import ROW_MM, unseen_tilt_deg
 from tests.geometry.frame.test_frame import angle, cut
 

@@ -12,9 +12,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from geometry.frame.arch.row_curve import RowCurve
+from geometry.frame.arch.vault import Vault, look_between
 from geometry.frame.relief import EMPTY, Relief
-from geometry.frame.row_curve import RowCurve
-from geometry.frame.vault import Vault, look_between
 
 LEVEL = 3.0  # of the occlusal plane
 FORM = RowCurve(np.array([0.6, 0.8]), np.array([5.0, -2.0]), 56.0, 45.0, 0.6, 0.3, 1.0)

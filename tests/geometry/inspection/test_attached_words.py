@@ -6,7 +6,7 @@ from types import SimpleNamespace
 
 import numpy as np
 
-from geometry.inspection.tissue_findings import attached_findings
+from geometry.inspection.findings.tissue import attached_findings
 
 
 def teeth(*numbers: int, attached: tuple[int, ...]) -> SimpleNamespace:

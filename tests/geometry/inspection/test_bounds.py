@@ -10,7 +10,7 @@ CASE = """
 import numpy as np
 from geometry.mesh import Mesh
 from geometry import reading, sampling, topology, undercut
-from geometry.inspection.raster import fit_camera, render
+from geometry.inspection.pictures.raster import fit_camera, render
 from geometry.topology import analyse
 
 reading.warm()

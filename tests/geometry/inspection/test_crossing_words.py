@@ -6,7 +6,7 @@ from scipy.spatial.transform import Rotation
 
 from fixtures.arches import Arch
 from geometry.inspection import Inspection, inspect_scan
-from geometry.inspection.findings import Finding
+from geometry.inspection.findings.finding import Finding
 from geometry.mesh import Mesh
 from geometry.reading import write_stl
 
@@ -49,7 +49,8 @@ def test_doubled_sheets_are_told_where_most_of_them_is(
     faces = rng.permutation(mesh.faces) if seed else mesh.faces
     posed = Mesh(turned.apply(mesh.vertices), faces)
     finding = crossing(inspect_scan(write_stl(posed), "lower.stl", arch="lower"))
-    assert "the largest" in finding.message and "lower left first molar" in finding.message
+    assert "the largest" in finding.message
+    assert "lower left first molar" in finding.message
     assert finding.sextant == "06"
     assert np.linalg.norm(np.array(finding.at) - turned.apply(middle)) < 7.0
 

@@ -5,8 +5,8 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from geometry.inspection.hole_findings import hole_findings, hole_width
-from geometry.inspection.hole_places import between_of
+from geometry.inspection.findings.hole_places import between_of
+from geometry.inspection.findings.holes import hole_findings, hole_width
 from geometry.inspection.limits import DEFAULT_LIMITS
 from geometry.inspection.place import Place
 from geometry.mesh import Mesh

@@ -13,9 +13,9 @@ from scipy.spatial.transform import Rotation
 from fixtures.arches import Arch, random_arch
 from geometry.errors import GeometryError, ScanFileError
 from geometry.inspection import CODES, ENGINE, LIMIT_NOTES, Inspection, Limits, inspect_scan
-from geometry.inspection.arch_findings import plane_findings
-from geometry.inspection.findings import Finding, explain, in_order, verdict_of
-from geometry.inspection.tissue_findings import SIDES, tissue_findings
+from geometry.inspection.findings.arch import plane_findings
+from geometry.inspection.findings.finding import Finding, explain, in_order, verdict_of
+from geometry.inspection.findings.tissue import SIDES, tissue_findings
 from geometry.mesh import Mesh
 from geometry.reading import write_stl
 from geometry.sampling import measure as measure_sampling

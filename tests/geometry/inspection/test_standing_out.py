@@ -9,9 +9,9 @@ import pytest
 
 from fixtures.arches import Arch, random_arch
 from geometry.inspection import inspect_scan
+from geometry.inspection.findings.sampling import sampling_findings
 from geometry.inspection.limits import DEFAULT_LIMITS
 from geometry.inspection.place import Place
-from geometry.inspection.sampling_findings import sampling_findings
 from geometry.mesh import Mesh
 from geometry.reading import write_stl
 from geometry.sampling import Bump, Sampling

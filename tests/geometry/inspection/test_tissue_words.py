@@ -7,8 +7,8 @@ from dataclasses import replace
 import numpy as np
 
 from geometry.dentition import Dentition, TissuePlace, Tooth
+from geometry.inspection.findings.tissue import tissue_findings
 from geometry.inspection.limits import DEFAULT_LIMITS
-from geometry.inspection.tissue_findings import tissue_findings
 
 AT = np.zeros(3)
 PLENTY = TissuePlace(np.empty((0, 3)), True, 11.0, 10.5, 11.5, 0.0, "measured", AT, AT)

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from geometry.inspection.findings.sampling import sampling_findings
 from geometry.inspection.limits import DEFAULT_LIMITS
 from geometry.inspection.place import Place
-from geometry.inspection.sampling_findings import sampling_findings
 from geometry.sampling import Sampling
 from geometry.sampling.measure import Spike
 from geometry.sampling.patches import Patch

@@ -8,8 +8,8 @@ import numpy as np
 from PIL import Image
 
 from geometry.inspection import Inspection
-from geometry.inspection.raster import fit_camera, render
-from geometry.inspection.view import glb, lighten
+from geometry.inspection.pictures.raster import fit_camera, render
+from geometry.inspection.pictures.view import glb, lighten
 from geometry.inspection.warm import rough_arch
 from geometry.mesh import Mesh
 

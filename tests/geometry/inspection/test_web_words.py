@@ -7,13 +7,13 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from geometry.inspection.place import Place
-from geometry.inspection.web_findings import (
+from geometry.inspection.findings.webs import (
     grooves_of,
     not_bonded,
     web_findings,
     without_films,
 )
+from geometry.inspection.place import Place
 from geometry.sampling import Bump
 from geometry.sampling.webs import Web
 

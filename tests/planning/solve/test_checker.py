@@ -7,7 +7,7 @@ import pytest
 from production.planning import plan as plan_at_once
 from production.planning.problem import parse_problem
 from production.planning.solve import solve
-from production.planning.solve.checker import violations
+from production.planning.solve.check.checker import violations
 
 PROBLEM = {
     "objective": "promises",

@@ -4,9 +4,10 @@ import numpy as np
 import pytest
 
 from production.planning.problem import parse_problem
-from production.planning.solve import moves, openwork, report, search, start
-from production.planning.solve.checker import violations
-from production.planning.solve.timing import BLK, HEAD, MEM, NEXT, STUCK
+from production.planning.solve import report
+from production.planning.solve.check.checker import violations
+from production.planning.solve.sequences import moves, openwork, search, start
+from production.planning.solve.sequences.timing import BLK, HEAD, MEM, NEXT, STUCK
 from tests.planning.days import random_bench
 from tests.planning.solve import instances
 

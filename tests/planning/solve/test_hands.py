@@ -4,14 +4,16 @@ import numpy as np
 from ortools.sat.python import cp_model
 
 from production.planning.problem import parse_problem
-from production.planning.solve import openwork, regions, report, search, start
+from production.planning.solve import report
 from production.planning.solve.bounds import CRITERIA
-from production.planning.solve.checker import violations
-from production.planning.solve.hands import Hands
-from production.planning.solve.measure import Measure
-from production.planning.solve.part import PartBuilder
-from production.planning.solve.rework import Rework
-from production.planning.solve.timing import TARDY
+from production.planning.solve.check.checker import violations
+from production.planning.solve.constraints import regions
+from production.planning.solve.constraints.measure import Measure
+from production.planning.solve.constraints.part import PartBuilder
+from production.planning.solve.constraints.rework import Rework
+from production.planning.solve.sequences import openwork, search, start
+from production.planning.solve.sequences.hands import Hands
+from production.planning.solve.sequences.timing import TARDY
 from tests.planning.solve import instances
 
 PEOPLE = [{"id": f"p{k}", "kind": "hand"} for k in range(2)]

@@ -7,8 +7,9 @@ import numpy as np
 import pytest
 
 from production.planning.problem import parse_problem
-from production.planning.solve import openwork, search, solve, start
-from production.planning.solve.checker import violations
+from production.planning.solve import solve
+from production.planning.solve.check.checker import violations
+from production.planning.solve.sequences import openwork, search, start
 from tests.planning.solve import instances
 
 

@@ -5,9 +5,10 @@ import time
 
 from production.planning import plan as plan_at_once
 from production.planning.problem import parse_problem
-from production.planning.solve import openwork, report, search, solve
-from production.planning.solve.checker import violations
-from production.planning.solve.timing import LATE
+from production.planning.solve import report, solve
+from production.planning.solve.check.checker import violations
+from production.planning.solve.sequences import openwork, search
+from production.planning.solve.sequences.timing import LATE
 from tests.planning.days import random_bench
 from tests.planning.solve import instances
 

@@ -7,8 +7,9 @@ import numpy as np
 
 from production.planning.kernel import queues
 from production.planning.problem import parse_problem
-from production.planning.solve import anneal, openwork, orders, search, solve, start
-from production.planning.solve.timing import LATE, LEAD, SPAN, STUCK, TARDY
+from production.planning.solve import solve
+from production.planning.solve.sequences import anneal, openwork, orders, search, start
+from production.planning.solve.sequences.timing import LATE, LEAD, SPAN, STUCK, TARDY
 from tests.planning.solve import instances
 
 MEMORIES = 20

@@ -5,13 +5,15 @@ import pytest
 from ortools.sat.python import cp_model
 
 from production.planning.problem import parse_problem
-from production.planning.solve import exact, openwork, regions, report, search, start
+from production.planning.solve import report
 from production.planning.solve.bounds import CRITERIA
-from production.planning.solve.checker import violations
-from production.planning.solve.measure import Measure
-from production.planning.solve.part import PartBuilder
-from production.planning.solve.rework import FEWER, Rework
-from production.planning.solve.timing import LATE, LEAD, SPAN, STUCK, TARDY
+from production.planning.solve.check.checker import violations
+from production.planning.solve.constraints import exact, regions
+from production.planning.solve.constraints.measure import Measure
+from production.planning.solve.constraints.part import PartBuilder
+from production.planning.solve.constraints.rework import FEWER, Rework
+from production.planning.solve.sequences import openwork, search, start
+from production.planning.solve.sequences.timing import LATE, LEAD, SPAN, STUCK, TARDY
 from tests.planning.solve import instances
 
 

@@ -7,16 +7,9 @@ import numpy as np
 import pytest
 
 from production.planning.problem import parse_problem
-from production.planning.solve import (
-    anneal,
-    bounds,
-    moves,
-    openwork,
-    permutation,
-    search,
-    start,
-)
-from production.planning.solve.timing import (
+from production.planning.solve import bounds
+from production.planning.solve.sequences import anneal, moves, openwork, permutation, search, start
+from production.planning.solve.sequences.timing import (
     BLK,
     HEAD,
     LATE,

@@ -8,9 +8,10 @@ import pytest
 
 from production.planning.dispatch import dispatch_plan
 from production.planning.problem import parse_problem
-from production.planning.solve import openwork, search, solve, start
-from production.planning.solve.checker import violations
-from production.planning.solve.timing import LATE, LEAD, SPAN, TARDY
+from production.planning.solve import solve
+from production.planning.solve.check.checker import violations
+from production.planning.solve.sequences import openwork, search, start
+from production.planning.solve.sequences.timing import LATE, LEAD, SPAN, TARDY
 from tests.planning.solve import instances
 
 

@@ -5,7 +5,7 @@ import json
 import pytest
 from django.core.management import call_command
 
-from production.planning.solve.checker import violations
+from production.planning.solve.check.checker import violations
 from tests.planning.solve import instances
 
 

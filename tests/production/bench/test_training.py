@@ -16,7 +16,7 @@ from clinic.models import Absence, Role, User
 from production.actions.bench.move import create_load, start, start_load
 from production.actions.errors import Refused
 from production.models import Appliance, StageEvent
-from production.planning.solve.checker import violations
+from production.planning.solve.check.checker import violations
 from production.scheduling import publish
 from production.scheduling.state import digest, read_situation
 from tests.production.bench.test_whole_way import walk

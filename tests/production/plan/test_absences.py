@@ -14,7 +14,7 @@ from production.actions import agree_promise, open_order
 from production.actions.errors import Refused
 from production.actions.plan.keep_person import come_back, go_away
 from production.models import ApplianceKind, Work
-from production.planning.solve.checker import violations
+from production.planning.solve.check.checker import violations
 from production.scheduling import quote_pickup
 from production.scheduling.away import without
 from production.scheduling.hours import open_spans

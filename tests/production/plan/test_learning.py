@@ -23,7 +23,7 @@ from production.models import (
     Stage,
     StageEvent,
 )
-from production.planning.solve.checker import violations
+from production.planning.solve.check.checker import violations
 from production.scheduling import quote_pickup
 from production.scheduling.learning import believed, factor, learn
 from production.scheduling.publish import make_plan

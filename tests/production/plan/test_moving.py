@@ -18,7 +18,7 @@ from production.actions.errors import Refused
 from production.actions.plan.wishing import take_back, wish
 from production.models import Appliance, ApplianceKind, Machine, Plan, Stage, Wish
 from production.planning.promises.quoting import SAMPLES
-from production.planning.solve.checker import violations
+from production.planning.solve.check.checker import violations
 from production.scheduling import publish, quote_pickup, requote
 from production.scheduling.moving import consider
 from production.scheduling.state import standing_wishes

@@ -26,7 +26,7 @@ from production.planning.keepback import KeptBack
 from production.planning.policy import Rule
 from production.planning.promises import priorities
 from production.planning.promises.rescue import rescue
-from production.planning.solve.checker import violations
+from production.planning.solve.check.checker import violations
 from production.scheduling import publish, quote_pickup, requote
 from production.scheduling.hours import open_spans, windows
 from production.scheduling.publish import make_plan

@@ -1,0 +1,1 @@
+"""Soft tissue and walls that were scanned along with an arch."""

@@ -1,0 +1,1 @@
+"""Still pictures, and the light mesh that the browser turns."""

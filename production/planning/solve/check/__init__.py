@@ -1,0 +1,1 @@
+"""An independent check of a plan against its problem."""

@@ -1,0 +1,1 @@
+"""Plans held as sequences, and the search that changes them."""
