@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from geometry.version import VERSION
 
-REVISION = 21
+REVISION = 22
 """Raised whenever a measurement, a limit or a finding may come out differently.
 
 1: the first. 2: the upper of two creases is the margin; dips of a palate end the tissue;
@@ -75,6 +75,10 @@ cusps; sheets that touch along an edge are joined two and two, so that fewer cra
 between two teeth are told by the opening under them; blisters that face up have to be likelier;
 rough places are measured by how far they spread, and roughness of a quarter of a millimetre stops;
 mere noise is cast by fewer lines.
+22: the inside of a lower front tooth follows its outer side by the whole; a curve of Spee is
+measured to the two buccal cusps of a lower first molar; very rough scans are measured on a smoothed
+copy, and spikes must exceed six times the noise; sheets that pass through each other are told with
+a place.
 """
 
 ENGINE = f"{VERSION}+inspection.{REVISION}"

@@ -57,7 +57,7 @@ from geometry.version import VERSION
 
 Array = NDArray[np.float64]
 
-REVISION = 19
+REVISION = 20
 """Raised whenever the same scan and settings may give other bytes.
 
 1: the first. 2: block-out by rays, height from the incisors, fills united on the surface.
@@ -87,7 +87,8 @@ lost a strip of the border is left out; places are built up again in halves; men
 up to 8 mm wide. 18: unions are mended in the part that the bodies touch; shafts open to the base
 are plugged; upright planes at the ends only where far too much is lost; places built up again are
 told. 19: the plane and touching sheets as inspection 21 has them; a plane that would leave nothing
-cuts nothing off; a scan with more crossings than triangles is refused.
+cuts nothing off; a scan with more crossings than triangles is refused. 20: the gum line as
+inspection 22 has it.
 """
 
 ENGINE = f"{VERSION}+model.{REVISION}"
