@@ -77,8 +77,8 @@ rough places are measured by how far they spread, and roughness of a quarter of 
 mere noise is cast by fewer lines.
 22: the inside of a lower front tooth follows its outer side by the whole; a curve of Spee is
 measured to the two buccal cusps of a lower first molar; very rough scans are measured on a smoothed
-copy, and spikes must exceed six times the noise; sheets that pass through each other are told with
-a place.
+copy, and spikes must exceed six times the noise; thorns of many vertices
+are spikes; sheets that pass through each other are told with a place.
 """
 
 ENGINE = f"{VERSION}+inspection.{REVISION}"

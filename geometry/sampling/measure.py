@@ -13,6 +13,7 @@ from scipy.spatial import cKDTree
 from geometry.sampling.calm import away_from_border, differences, median_edge, noise_alone
 from geometry.sampling.fields import distances_to_mean, sharp_ones
 from geometry.sampling.patches import Patch, uneven_patches
+from geometry.sampling.thorns import thin_ones, walled
 from geometry.topology import Topology
 
 # A spike is at least this sharp: height over the distance to its neighbours.
@@ -25,11 +26,13 @@ _ONE_MM = 1.0  # nearer to each other they are one
 # Between crowns sheets of long triangles meet in grooves as sharp as a spike that points inward;
 # but their walls climb on, while a spike's neighbours lie in one surface.
 _CLIMBS = 1.6
+# Tips of thorns stand off their neighbours' mean by so much of an edge, at least so far.
+_TIP, _TIP_MM = 0.3, 0.05
 
 
 @dataclass(frozen=True, slots=True)
 class Spike:
-    """A vertex far out of the surface of its neighbours.
+    """A vertex far out of the surface of its neighbours, or the tip of a thin thorn.
 
     Attributes
     ----------
@@ -92,9 +95,10 @@ def measure(topology: Topology, spike_mm: float) -> Sampling:
     rough, smooth = uneven_patches(
         mesh.vertices[inner], first[inner], second[inner], alone, noise, topology.area_mm2
     )
-    spikes = _spikes(topology, inner, max(spike_mm, _OF_NOISE * noise))
+    edge = median_edge(topology)
+    spikes = _spikes(topology, inner, max(spike_mm, _OF_NOISE * noise), edge)
     return Sampling(
-        median_edge_mm=median_edge(topology),
+        median_edge_mm=edge,
         noise_mm=noise,
         spikes=spikes,
         rough=rough + _jagged(spikes),
@@ -135,8 +139,10 @@ def _jagged(spikes: tuple[Spike, ...]) -> tuple[Patch, ...]:
     )
 
 
-def _spikes(topology: Topology, inner: NDArray[np.bool_], spike_mm: float) -> tuple[Spike, ...]:
-    """Return sharp vertices that stand ``spike_mm`` from the mean of their neighbours."""
+def _spikes(
+    topology: Topology, inner: NDArray[np.bool_], spike_mm: float, edge_mm: float
+) -> tuple[Spike, ...]:
+    """Return thorns, and sharp vertices ``spike_mm`` from the mean of their neighbours."""
     mesh, near = topology.main, topology.neighbours
     # The plain mean is quick, and only chooses whom to ask.
     mean, height = np.empty_like(mesh.vertices), np.empty(len(mesh.vertices))
@@ -150,6 +156,7 @@ def _spikes(topology: Topology, inner: NDArray[np.bool_], spike_mm: float) -> tu
         Spike(mesh.vertices[asked[k]].copy(), float(high[k]), float(lean[k]), float(lowest[k]))
         for k in np.flatnonzero(high).tolist()
     ]
+    found += _thorns(topology, inner, height, max(_TIP * edge_mm, _TIP_MM))
     if not found:
         return ()
     found.sort(key=lambda spike: -spike.height_mm)
@@ -160,3 +167,20 @@ def _spikes(topology: Topology, inner: NDArray[np.bool_], spike_mm: float) -> tu
             kept.append(spike)
             free[tree.query_ball_point(spike.at, _ONE_MM)] = False
     return tuple(kept)
+
+
+def _thorns(
+    topology: Topology, inner: NDArray[np.bool_], off: NDArray[np.float64], least_mm: float
+) -> list[Spike]:
+    """Return what is higher than thick; ``off`` (n,): how far vertices are off their neighbours."""
+    mesh, near = topology.main, topology.neighbours
+    asked = np.flatnonzero(inner & (off >= least_mm))
+    high, axis = np.zeros(len(asked)), np.zeros((len(asked), 3))
+    thin_ones(mesh.vertices, near.start, near.vertex, inner, asked, high, axis)
+    high *= ~walled(mesh.vertices, mesh.vertices[asked], axis, high)
+    lean = (axis * topology.vertex_normals[asked]).sum(axis=1)
+    # A pit as thin as that is a fissure or the end of a groove.
+    return [
+        Spike(mesh.vertices[asked[k]].copy(), float(high[k]), float(lean[k]), np.inf)
+        for k in np.flatnonzero(high).tolist()
+    ]
