@@ -174,13 +174,15 @@ def _thorns(
 ) -> list[Spike]:
     """Return what is higher than thick; ``off`` (n,): how far vertices are off their neighbours."""
     mesh, near = topology.main, topology.neighbours
-    asked = np.flatnonzero(inner & (off >= least_mm))
-    high, axis = np.zeros(len(asked)), np.zeros((len(asked), 3))
-    thin_ones(mesh.vertices, near.start, near.vertex, inner, asked, high, axis)
-    high *= ~walled(mesh.vertices, mesh.vertices[asked], axis, high)
-    lean = (axis * topology.vertex_normals[asked]).sum(axis=1)
+    high, axis = np.zeros(len(off)), np.zeros((len(off), 3))
+    thin_ones(mesh.vertices, near.start, near.vertex, inner, off, least_mm, high, axis)
+    tips = np.flatnonzero(high)
+    if not len(tips):
+        return []
+    tips = tips[~walled(mesh.vertices, mesh.vertices[tips], axis[tips], high[tips])]
+    lean = (axis[tips] * topology.vertex_normals[tips]).sum(axis=1)
     # A pit as thin as that is a fissure or the end of a groove.
     return [
-        Spike(mesh.vertices[asked[k]].copy(), float(high[k]), float(lean[k]), np.inf)
-        for k in np.flatnonzero(high).tolist()
+        Spike(mesh.vertices[tip].copy(), float(high[tip]), float(lean[k]), np.inf)
+        for k, tip in enumerate(tips.tolist())
     ]

@@ -28,12 +28,14 @@ _WALL_MM, _WALL_LOW_MM, _LOW_MM = 1.3, 2.5, 1.75
 across this angle and more; a thorn stands free, and a low one is believed only if it stands free
 far around."""
 _HIGHER_MM = 0.3
+_FALLS = 0.15
+"""From a tip the surface falls away to every neighbour, by the sine of this slope at least."""
 _MOST, _ENOUGH = 4000, 12
 
 
 @njit(cache=True, nogil=True)
-def thin_ones(points, start, vertex, inner, asked, height, axis):  # type: ignore[no-untyped-def]
-    """Fill ``height`` (k,), 0 for none, and ``axis`` (k, 3) of the thorns whose tips are asked.
+def thin_ones(points, start, vertex, inner, off, least_mm, height, axis):  # type: ignore[no-untyped-def]
+    """Fill ``height`` (n,), 0 for none, and ``axis`` (n, 3) of the vertices that are thorns' tips.
 
     Parameters
     ----------
@@ -41,15 +43,29 @@ def thin_ones(points, start, vertex, inner, asked, height, axis):  # type: ignor
     start, vertex : neighbours of each vertex, as ``Topology`` has them
     inner : (n,) bool
         Neither on a border nor beside one.
-    asked : (k,) int
+    off : (n,) float64
+        Distance of each vertex from the mean of its neighbours, mm; of tips ``least_mm`` or more.
     """
     seen = np.full(points.shape[0], -1, dtype=np.int64)
     queue = np.empty(_MOST, dtype=np.int64)
     mark = 0
-    for k in range(asked.shape[0]):
-        tip = asked[k]
+    for tip in range(points.shape[0]):
+        if off[tip] < least_mm or not inner[tip]:
+            continue
         px, py, pz = points[tip, 0], points[tip, 1], points[tip, 2]
-        ax, ay, az, length = 0.0, 0.0, 0.0, 0.0
+        ax, ay, az = 0.0, 0.0, 0.0
+        for e in range(start[tip], start[tip + 1]):
+            w = vertex[e]
+            ax, ay, az = ax + px - points[w, 0], ay + py - points[w, 1], az + pz - points[w, 2]
+        length = np.sqrt(ax * ax + ay * ay + az * az)
+        falls = length > 0.0
+        for e in range(start[tip], start[tip + 1]):
+            w = vertex[e]
+            x, y, z = px - points[w, 0], py - points[w, 1], pz - points[w, 2]
+            falls &= x * ax + y * ay + z * az > _FALLS * length * np.sqrt(x * x + y * y + z * z)
+        if not falls:
+            continue
+        length = 0.0
         for ball in _BALL_MM:
             # The middle of what hangs together within the ball.
             mark += 1
@@ -111,12 +127,12 @@ def thin_ones(points, start, vertex, inner, asked, height, axis):  # type: ignor
             found = depth
             depth += STEP_MM
         if found > 0.0:
-            height[k] = found
-            axis[k, 0], axis[k, 1], axis[k, 2] = ax, ay, az
+            height[tip] = found
+            axis[tip, 0], axis[tip, 1], axis[tip, 2] = ax, ay, az
 
 
 def walled(points: Array, tips: Array, axis: Array, height: Array) -> NDArray[np.bool_]:
-    """Which of the thorns found, ``height`` > 0, have a wall beside their tip, as a papilla has.
+    """Which thorns have a wall beside their tip, as a papilla has.
 
     Parameters
     ----------
@@ -130,11 +146,8 @@ def walled(points: Array, tips: Array, axis: Array, height: Array) -> NDArray[np
     (k,) bool
     """
     out = np.zeros(len(tips), dtype=np.bool_)
-    found = np.flatnonzero(height > 0.0)
-    if not len(found):
-        return out
     tree = cKDTree(points)
-    for k in found:
+    for k in range(len(tips)):
         apart = points[tree.query_ball_point(tips[k], _LOOKED_MM)] - tips[k]
         below = -apart @ axis[k]
         beside = apart + below[:, None] * axis[k]
