@@ -185,7 +185,7 @@ def _opened(topology: Topology) -> Topology:
     if signed_volume(main.vertices, main.faces) < 0.0:
         main = Mesh(main.vertices, np.ascontiguousarray(main.faces[:, ::-1]))
     opened = without_base(main)
-    if opened is None:
+    if opened is None or not len(opened.faces):
         raise GeometryError(
             "the file is a closed body without a flat base, so there is no telling where the"
             " teeth end; export the scan as an open surface, or with a flat base"

@@ -40,7 +40,8 @@ def standing_out(ledges: Sequence[Ledge], places: Places, depth: float | None) -
             "do not fill the crown under it where plastic has to grip, as on attachments"
             if depth is None
             else "the crown under it is not filled, so that plastic grips there as on attachments;"
-            " where the appliance has to come off over it, fill it by hand"
+            " where the appliance has to come off over it, fill it by hand; if it is a drop, dry"
+            " and rescan"
         )
         out.append(f"something stands out of the crown {_listed(spared, places)}; {left}")
     if others:

@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+import trimesh
 
 from fixtures.arches import ArchSpec, make_arch
 from fixtures.mouths import make_mouth, patient
@@ -190,6 +191,12 @@ def test_a_closed_body_without_a_flat_base_is_refused():
     body = Mesh(*zero_surface((15.0 - np.sqrt((ball**2).sum(axis=0))).astype(np.float32)))
     with pytest.raises(GeometryError, match="flat base"):
         prepare(body, ModelSettings())
+
+
+def test_a_body_that_is_all_base_is_refused_for_that():
+    plate = trimesh.creation.box([60.0, 30.0, 0.1]).subdivide().subdivide().subdivide()
+    with pytest.raises(GeometryError, match="without a flat base"):
+        prepare(Mesh(np.array(plate.vertices), plate.faces.astype(np.int32)), ModelSettings())
 
 
 def test_levelling_brings_front_and_back_teeth_to_one_height():
