@@ -119,7 +119,8 @@ def _plugged(vertices: Array, faces: Faces) -> tuple[Array, Faces, list[Spot]]:
         return vertices, faces, []
     try:
         body = manifold3d.Manifold.batch_boolean(bodies, manifold3d.OpType.Add)
-        found = _united(Excerpt(vertices, faces, bodies), body)
+        # A shaft thinner than the file's rounding leaves no plug.
+        found = None if body.is_empty() else _united(Excerpt(vertices, faces, bodies), body)
     except GeometryError:
         found = None
     if found is None or genus(found[1]) >= count:

@@ -91,3 +91,11 @@ def test_a_shaft_from_top_to_base_beside_a_fill_is_plugged_at_the_base():
     (spot,) = spots
     assert spot.what == TUNNEL
     assert np.linalg.norm(spot.at - (10.0, 6.0, 0.5)) < 0.05
+
+
+def test_a_shaft_that_leaves_no_plug_is_left_and_told(monkeypatch):
+    v, f = ring_of(17.0, 8.0)
+    monkeypatch.setattr(uniting, "plugs", lambda *_: ([Manifold()], []))
+    _, united_f, _ = unite(v, f, Manifold.cube((2.0, 2.0, 2.0)).translate((17.0, 0.0, 7.0)))
+    assert genus(united_f) == 1
+    assert len(loops_left(genus(united_f))) == 1
