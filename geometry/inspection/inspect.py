@@ -116,11 +116,12 @@ def inspect_scan(
     frame: Frame | None = None
     rolled: Rolled | None = None
     as_scanned, hopeless = topology, False
+    with watch.part("sampling"):
+        rough = roughness(topology)
     if not scattered and not solid:
-        noise, jagged = roughness(topology)
         # What is so rough is scanned again in any case.
-        hopeless = noise > limits.noise_stop_mm
-        if noise > CALMED_FROM_MM or jagged > JAGGED_FROM:
+        hopeless = rough.noise_mm > limits.noise_stop_mm
+        if rough.noise_mm > CALMED_FROM_MM or rough.jagged > JAGGED_FROM:
             topology = calmed(topology)
     calm = topology is not as_scanned
     # Two threads, as the compiled parts run beside each other on two cores.
@@ -128,7 +129,7 @@ def inspect_scan(
         if not hopeless:
             crossings = beside.submit(_timed, watch, "crossings", find_intersections, scan.mesh)
         sampled = beside.submit(
-            _timed, watch, "sampling", measure_sampling, as_scanned, limits.spike_mm
+            _timed, watch, "sampling", measure_sampling, as_scanned, limits.spike_mm, rough
         )
         coarser = beside.submit(_timed, watch, "sampling", coarsen, topology.main, CELL_MM)
         with watch.part("frame"):

@@ -7,7 +7,7 @@ usual time. Averaged over half a millimetre it is a tenth, and crowns hardly cha
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,16 +36,6 @@ _SECOND_GAIN = 1.3590
 _NORMAL_MAD = 0.6745
 
 
-def differences(topology: Topology) -> tuple[Array, Array]:
-    """Height of each vertex over its neighbours' mean, and of that over theirs, (n,) mm."""
-    mesh, near = topology.main, topology.neighbours
-    first = np.empty(len(mesh.vertices))
-    offsets(mesh.vertices, topology.vertex_normals, near.start, near.vertex, first)
-    second = np.empty_like(first)
-    second_offsets(first, near.start, near.vertex, second)
-    return first, second
-
-
 def away_from_border(topology: Topology) -> NDArray[np.bool_]:
     """Which vertices of the main piece lie neither on a border nor right beside one, (n,)."""
     edge = np.zeros(len(topology.main.vertices), dtype=np.uint8)
@@ -62,12 +52,45 @@ def noise_alone(second: Array) -> Array:
     return np.abs(second) / (_NORMAL_MAD * _SECOND_GAIN)
 
 
-def roughness(topology: Topology) -> tuple[float, float]:
-    """Noise of the main piece, mm, as ``Sampling`` has it, and what share of it is jagged."""
-    alone = noise_alone(differences(topology)[1][away_from_border(topology)])
-    if not len(alone):
-        return 0.0, 0.0
-    return float(np.median(alone)), float((alone > _JAGGED_MM).mean())
+@dataclass(frozen=True, slots=True)
+class Roughness:
+    """How rough the main piece is, and from what that is told.
+
+    Attributes
+    ----------
+    first, second : (n,) float64
+        Height of each vertex over its neighbours' mean, and of that over theirs, mm.
+    inner : (n,) bool
+        Neither on a border nor right beside one.
+    alone : float64
+        What each inner vertex alone says about the noise, mm.
+    """
+
+    first: Array
+    second: Array
+    inner: NDArray[np.bool_]
+    alone: Array
+
+    @property
+    def noise_mm(self) -> float:
+        """Noise of the whole, as ``Sampling`` has it."""
+        return float(np.median(self.alone)) if len(self.alone) else 0.0
+
+    @property
+    def jagged(self) -> float:
+        """Share of it that is jagged."""
+        return float((self.alone > _JAGGED_MM).mean()) if len(self.alone) else 0.0
+
+
+def roughness(topology: Topology) -> Roughness:
+    """Look how rough the main piece is."""
+    mesh, near = topology.main, topology.neighbours
+    first = np.empty(len(mesh.vertices))
+    offsets(mesh.vertices, topology.vertex_normals, near.start, near.vertex, first)
+    second = np.empty_like(first)
+    second_offsets(first, near.start, near.vertex, second)
+    inner = away_from_border(topology)
+    return Roughness(first, second, inner, noise_alone(second[inner]))
 
 
 def median_edge(topology: Topology) -> float:

@@ -10,7 +10,7 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
-from geometry.sampling.calm import away_from_border, differences, median_edge, noise_alone
+from geometry.sampling.calm import Roughness, median_edge, roughness
 from geometry.sampling.fields import distances_to_mean, sharp_ones
 from geometry.sampling.patches import Patch, uneven_patches
 from geometry.sampling.thorns import thin_ones, walled
@@ -77,7 +77,7 @@ class Sampling:
     calmed: bool = False
 
 
-def measure(topology: Topology, spike_mm: float) -> Sampling:
+def measure(topology: Topology, spike_mm: float, known: Roughness | None = None) -> Sampling:
     """Measure the sampling of the main piece.
 
     Parameters
@@ -86,14 +86,19 @@ def measure(topology: Topology, spike_mm: float) -> Sampling:
     spike_mm : float
         A vertex this far from its neighbours' mean, near ones counting most, and sharp,
         is a spike, where that is more than noise.
+    known : Roughness, optional
+        What was seen of it already.
     """
     mesh = topology.main
-    first, second = differences(topology)
-    inner = away_from_border(topology)
-    alone = noise_alone(second[inner])
-    noise = float(np.median(alone)) if len(alone) else 0.0
+    known = roughness(topology) if known is None else known
+    inner, alone, noise = known.inner, known.alone, known.noise_mm
     rough, smooth = uneven_patches(
-        mesh.vertices[inner], first[inner], second[inner], alone, noise, topology.area_mm2
+        mesh.vertices[inner],
+        known.first[inner],
+        known.second[inner],
+        alone,
+        noise,
+        topology.area_mm2,
     )
     edge = median_edge(topology)
     spikes = _spikes(topology, inner, max(spike_mm, _OF_NOISE * noise), edge)
