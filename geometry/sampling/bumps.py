@@ -59,8 +59,8 @@ _MIDDLE_MM, _MIDDLE_ALLOWED_MM = 2.5, 0.12
 _EDGE_MM, _EDGE_ALLOWED_MM = 3.0, 0.04
 # A frenum runs down from the gum in the middle as a ridge, so far below the biting surfaces.
 _FRENUM_MM, _FRENUM_BELOW_MM = 2.0, -12.0
-# Beside a crack, or where crowns overlap, no ground is seen around: only what is plain is told.
-_GROUND_LEAST_MM, _UNSEEN_ALLOWED_MM = -8.0, 0.15
+# Beside a crack, or where crowns overlap, no ground is seen around: nothing is told there.
+_GROUND_LEAST_MM = -8.0
 # The other side of the mouth is asked about so many places at most: where brackets are bonded
 # very many stand out, and each costs some 10 ms.
 _MOST_ASKED = 16
@@ -78,6 +78,10 @@ _FOOT_OF, _FOOT_LEAST_RAD, _FOOT_UP_RAD = 4, 0.15, 1.0
 # Nor does a drop stand over a hollow, or, facing up, on a slope: papillae and corners do.
 _HOLLOW_DEPTH_MM, _HOLLOW_RISE_MM, _HOLLOW_EXCESS_MM = 0.2, 0.4, -0.05
 _SLOPE_UP, _SLOPE_RISE_MM = 0.6, -0.5
+# Where the ground falls away on one side and the place hardly stands out over the surface around,
+# it is an edge that overhangs, as the back of the last crown does. What faces up and stands out
+# by so much less than anatomy may is the broad tip of a papilla in the niche between two crowns.
+_OVERHANG_RISE_MM, _OVERHANG_PLAIN_MM, _NICHE_EXCESS_MM = -0.8, 0.23, -0.25
 # Tips of papillae and corners of ridges face up and are only just taken for drops (log odds of .31
 # to .54 on three generated mouths); of planted drops none that was so doubtful faced up.
 _FACES_UP, _LEAST_ODDS_UP = 0.5, 0.6
@@ -213,7 +217,6 @@ def _excess(
     plain: Array,
     likes: Array,
     rise: Array,
-    middle: Array,
 ) -> Array:
     """How much more each top stands out than anatomy may there, mm; 0 is the limit."""
     rise, up = np.clip(rise, *_RISE_MM), facing[:, 2]
@@ -226,7 +229,6 @@ def _excess(
     excess = plain + weight * rise - slope * facing_up - _DOWN_MM * facing_down - likes - least
     excess[np.abs(local[:, 0]) < _MIDDLE_MM] -= _MIDDLE_ALLOWED_MM
     excess[from_border < _EDGE_MM] -= _EDGE_ALLOWED_MM
-    excess[middle < _GROUND_LEAST_MM] -= _UNSEEN_ALLOWED_MM
     return np.asarray(excess)
 
 
@@ -250,7 +252,10 @@ def _stands(seen: Tops) -> NDArray[np.bool_]:
     hollow = (seen.depth < _HOLLOW_DEPTH_MM) & (seen.middle < _HOLLOW_RISE_MM)
     hollow &= seen.excess < _HOLLOW_EXCESS_MM
     slope = (up > _SLOPE_UP) & (seen.rise < _SLOPE_RISE_MM)
-    return np.asarray((seen.turn[:, _FOOT_OF] >= foot) & ~hollow & ~slope)
+    overhang = (seen.rise < _OVERHANG_RISE_MM) & (seen.plain < _OVERHANG_PLAIN_MM)
+    niche = (up > _FACES_UP) & (seen.excess < _NICHE_EXCESS_MM)
+    lies = ~hollow & ~slope & ~overhang & ~niche & (seen.middle >= _GROUND_LEAST_MM)
+    return np.asarray((seen.turn[:, _FOOT_OF] >= foot) & lies)
 
 
 def _folds(
@@ -348,7 +353,7 @@ def find_bumps(
     local = (points[tops] - origin) @ axes.T
     turned = facing[tops] @ axes.T
     likes = _likes(local, turned, plain[tops])
-    excess = _excess(local, from_border, turned, plain[tops], likes, rise, middle)
+    excess = _excess(local, from_border, turned, plain[tops], likes, rise)
     seen = Tops(local, from_border, turned, likes, plain[tops], excess, rise, middle, turn, depth)
     odds = drop_odds(seen, heights)
     odds[plain[tops] >= _SPIKE_MM] = -np.inf
