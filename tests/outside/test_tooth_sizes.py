@@ -37,15 +37,17 @@ def test_average_crowns(arch: str) -> None:
 
 
 def test_average_primary_crowns() -> None:
-    # Wheeler, table of the primary teeth: crown length, mesiodistal, faciolingual of canine,
-    # first and second molar, mm (from memory); other tables give 0.9 more for some widths.
+    # Wheeler, table of the primary teeth: crown length, mesiodistal, faciolingual from central
+    # incisor to second molar, mm (from memory); other tables give 0.9 more for some widths.
     table = {
-        "upper": [(6.5, 7.0, 7.0), (5.1, 7.3, 8.5), (5.7, 8.2, 10.0)],
-        "lower": [(6.0, 5.0, 4.8), (6.0, 7.7, 7.0), (5.5, 9.9, 8.7)],
+        "upper": [(6.0, 6.5, 5.0), (5.6, 5.1, 4.0), (6.5, 7.0, 7.0), (5.1, 7.3, 8.5),
+                  (5.7, 8.2, 10.0)],
+        "lower": [(5.0, 4.2, 4.0), (5.2, 4.1, 4.0), (6.0, 5.0, 4.8), (6.0, 7.7, 7.0),
+                  (5.5, 9.9, 8.7)],
     }
     for arch, sizes in table.items():
         np.testing.assert_allclose(PRIMARY_SIZES_MM[arch], sizes, atol=0.91)
-        assert (PRIMARY_SIZES_MM[arch][:, 0] < CROWN_SIZES_MM[arch][2:5, 0]).all()
+        assert (PRIMARY_SIZES_MM[arch][:, 0] < CROWN_SIZES_MM[arch][:5, 0]).all()
 
 
 def test_teeth_told_apart_with_their_sizes() -> None:
@@ -53,9 +55,9 @@ def test_teeth_told_apart_with_their_sizes() -> None:
         sizes = dict(zip(row_numbers(arch).tolist(), row_sizes(arch).tolist(), strict=True))
         for number, size in sizes.items():
             place = number % 10
-            first, table = (3, PRIMARY_SIZES_MM) if number > 50 else (1, CROWN_SIZES_MM)
-            assert size == table[arch][place - first].tolist()
-        assert len(sizes) == 22
+            table = PRIMARY_SIZES_MM if number > 50 else CROWN_SIZES_MM
+            assert size == table[arch][place - 1].tolist()
+        assert len(sizes) == 26
         assert {permanent(n) for n in sizes} == set(permanent_row(arch).tolist())
 
 

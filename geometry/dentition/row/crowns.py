@@ -40,11 +40,15 @@ memory; single teeth differ by 0.4–0.6 mm SD).
 """
 
 PRIMARY_SIZES_MM: dict[str, NDArray[np.float64]] = {
-    "upper": np.array([[6.5, 7.0, 7.0], [5.1, 7.3, 8.5], [5.7, 8.5, 10.0]]),
-    "lower": np.array([[6.0, 5.9, 4.8], [6.0, 7.9, 7.0], [5.5, 10.0, 8.7]]),
+    "upper": np.array(
+        [[6.0, 6.5, 5.0], [5.6, 5.1, 4.0], [6.5, 7.0, 7.0], [5.1, 7.3, 8.5], [5.7, 8.5, 10.0]]
+    ),
+    "lower": np.array(
+        [[5.0, 4.2, 4.0], [5.2, 4.1, 4.0], [6.0, 5.9, 4.8], [6.0, 7.9, 7.0], [5.5, 10.0, 8.7]]
+    ),
 }
-"""The same of the primary canine, first and second molar: lengths and faciolingual diameters as
-in Wheeler's table of the primary teeth, mesiodistal ones means of common tables; from
+"""The same of primary teeth 1–5: lengths, faciolingual diameters and widths of incisors as in
+Wheeler's table of the primary teeth, widths of canines and molars means of common tables; from
 memory."""
 
 TO_PRIMARY = 40
@@ -71,16 +75,16 @@ def permanent_row(arch: str) -> NDArray[np.int64]:
 
 
 def row_numbers(arch: str) -> NDArray[np.int64]:
-    """ISO 3950 numbers of the teeth told apart, (22,).
+    """ISO 3950 numbers of the teeth told apart, (26,).
 
-    The permanent row, then the primary canines and molars in the same order.
+    The permanent row, then the primary one in the same order.
     """
     row = permanent_row(arch)
-    return np.concatenate([row, row[(row % 10 >= 3) & (row % 10 <= 5)] + TO_PRIMARY])
+    return np.concatenate([row, row[row % 10 <= 5] + TO_PRIMARY])
 
 
 def row_sizes(arch: str) -> NDArray[np.float64]:
-    """Average length, mesiodistal, faciolingual diameter in the same order, (22, 3) mm."""
+    """Average length, mesiodistal, faciolingual diameter in the same order, (26, 3) mm."""
     half, primary = CROWN_SIZES_MM[arch], PRIMARY_SIZES_MM[arch]
     return np.concatenate([half[::-1], half, primary[::-1], primary])
 

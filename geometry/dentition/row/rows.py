@@ -27,8 +27,6 @@ from geometry.dentition.row.assign import (
     other_numbers,
 )
 from geometry.dentition.row.crowns import (
-    CROWN_SIZES_MM,
-    PRIMARY_SIZES_MM,
     TO_PRIMARY,
     arch_of,
     permanent,
@@ -39,6 +37,15 @@ from geometry.dentition.row.crowns import (
 from geometry.dentition.row.seams import Seams
 from geometry.dentition.row.sheets import STEP_S_MM, STEP_Z_MM, Sheets, smoothed
 from geometry.dentition.row.spaces import CELL_MM, HALF_MM
+from geometry.dentition.row.usual import (
+    BREADTH_MM,
+    INCISORS,
+    MIXED,
+    PERMANENT,
+    PLACES,
+    PRIMARY,
+    usual_teeth,
+)
 
 Array = NDArray[np.float64]
 Explained = tuple[float, tuple[Any, ...], Array, float]
@@ -50,10 +57,6 @@ GROOVE_FLOOR_MM, GROOVE_FULL_MM = 0.1, 3.0
 """Crowded front teeth have shallow grooves: depth counts by its root, less the noise."""
 CROWN_DROP_MM = 3.6
 ENVELOPE_MM = 16.0
-MIDLINE_SD_MM, INCISORS = 1.6, 2
-"""Incisors stand where the midline of the arch form has them, give or take."""
-CONTACT_SHARE = 0.97
-"""Teeth wear and overlap at their contacts."""
 NECK_SHARE = 0.93
 SUNKEN_MM, EDGE_ROOM, EDGE_RISE_MM, EDGE_BREADTH_MM = 1.5, 0.5, 2.3, 2.2
 """In so much room (and this share of its usual width) may stand an incisor or a canine below the
@@ -75,23 +78,15 @@ length when smoothed by the other is taken off."""
 GROOVE_SHARE, GROOVE_MOST = 0.4, 3.0
 VALLEY_SHARE, VALLEY_FLOOR, VALLEY_FULL, VALLEY_POWER = 2.1, 0.05, 0.6, 0.7
 """Grooves across the row and seams that turn are weighed together."""
-BREADTH_MM = {
-    "upper": np.array([3.9, 3.8, 5.4, 8.5, 8.4, 10.7, 10.5, 9.6]),
-    "lower": np.array([3.8, 4.0, 4.8, 6.8, 7.4, 9.8, 9.5, 9.1]),
-}
-"""Usual breadth seen from above 3 mm below edge or cusp tip, teeth 1–8: between the
-faciolingual diameters of :data:`geometry.dentition.row.crowns.CROWN_SIZES_MM` and what edges and
-low lingual cusps leave of them; chosen here."""
-BREADTH_SD_MM = np.array([0.8, 0.8, 1.0, 0.8, 0.8, 1.0, 1.0, 1.1])
-PRIMARY_BREADTH_MM = {"upper": np.array([4.8, 8.0, 9.4]), "lower": np.array([3.9, 6.5, 8.0])}
-"""The same of the primary canine and molars: their faciolingual diameters in common tables (from
-memory), less what edges and cusps leave of those of permanent teeth; chosen here."""
-PRIMARY = slice(2, 5)
-PRIMARY_PRICE = 1.0
 MIXED_DOUBT, MIXED_GAIN = 0.2, 1.2
 """A row with primary teeth in it must be so much cheaper to be thought of, and to be believed.
 Of three hundred permanent rows none gained more than 0.4, of a hundred and sixty others none
 more than 0.1; chosen here."""
+MOST_YOUNG, YOUNG_DOUBT, YOUNG_GAIN = 12, 1.0, 8.0
+"""Children with primary incisors have ten primary teeth and two first molars at most; such a row
+must be so much cheaper to be thought of, and to be believed. Of a hundred and sixty permanent and
+mixed rows two gained 5.1 (ten teeth each, of unknown arch), the others nothing; primary ones
+gained 13 and more. Chosen here."""
 FIRST_PRIMARY, LEAST_PRIMARY, LAST_PREMOLAR = 50, 2, 5
 PREMOLARS = {3, 4}
 """A lone primary tooth is but a thought: a crown ground down for a restoration is as narrow."""
@@ -115,7 +110,7 @@ class Row:
     Attributes
     ----------
     numbers : (k,) int64
-        Tentative ISO 3950 numbers, those of primary canines and molars among them.
+        Tentative ISO 3950 numbers, those of primary teeth among them.
     start, stop : (k,) float64
         Arc length of each tooth's two ends, mm.
     cost : float
@@ -206,12 +201,6 @@ def read_signs(sheets: Sheets, seams: Seams) -> Signs:
     return Signs(groove, crown, breadth, stagger, seams.shadow)
 
 
-# Extra cost when the row begins (or, mirrored, ends) with each of the 16 teeth.
-_FIRST = np.array([1.0, 0.0, 0.6, 2.0, 3.0, 4.0, 5.0, 5.0, 5.0, 5.0, 5.0, 5.0, 5.0, 5.0, 5.0, 5.0])
-# Second molars come when the last primary teeth go, third molars years later.
-_FIRST_MIXED = np.concatenate([[4.0, 0.6], _FIRST[2:]])
-
-
 def find_row(signs: Signs, arch: str, to_midline: Array) -> Row:
     """Name the teeth of an arch and find their ends.
 
@@ -225,20 +214,21 @@ def find_row(signs: Signs, arch: str, to_midline: Array) -> Row:
     """
     step = STEP_S_MM * COARSE
     columns = _columns(signs, to_midline)
-    plain, mixed = _explained(columns, arch, to_midline)
-    gain = plain[0] - mixed[0]
-    believed = gain >= MIXED_GAIN
-    total, (_, labels, starts, stops, before), usual, scale = mixed if believed else plain
+    plain, mixed, young = _explained(columns, arch, to_midline)
+    gain, kind, best = plain[0] - mixed[0], PERMANENT, plain
+    if gain >= MIXED_GAIN:
+        kind, best = MIXED, mixed
+    younger = min(plain[0], mixed[0]) - young[0] if young else -np.inf
+    if young and younger >= YOUNG_GAIN:
+        kind, best = PRIMARY, young
+    total, (_, labels, starts, stops, before), usual, scale = best
     after = lay_teeth(_mirrored(columns), usual, step)[4]
     middles = (starts + stops) // 2
     lead = other_numbers(columns, usual, step, before, after, labels, middles)
-    numbers = permanent_row(arch)[labels]
-    if believed:
-        place = numbers % 10 - 1
-        either = (place >= PRIMARY.start) & (place < PRIMARY.stop)
-        dearer = as_permanent(columns, usual, step, labels, starts, stops)
-        lead[either] = np.minimum(lead[either], np.abs(dearer[either]))
-        numbers[either & (dearer > 0.0)] += TO_PRIMARY
+    dearer = as_permanent(columns, usual, step, labels, starts, stops)
+    numbers, lead = _either(kind, permanent_row(arch)[labels], dearer, lead)
+    if kind != PRIMARY and younger >= YOUNG_DOUBT:
+        lead[:] = 0.0
     start, stop = _refined(signs.groove, starts * step, stops * step)
     kept = _crowns(signs.shadow, numbers, start, stop)
     numbers, start, stop, lead = numbers[kept], start[kept], stop[kept], lead[kept]
@@ -246,11 +236,41 @@ def find_row(signs: Signs, arch: str, to_midline: Array) -> Row:
     return Row(numbers, start, stop, total, scale, lead, signs.shadow)
 
 
-def _explained(columns: Array, arch: str, to_midline: Array) -> list[Explained]:
-    """The best explanations of a row without and with primary teeth."""
+def _explained(
+    columns: Array, arch: str, to_midline: Array
+) -> tuple[Explained, Explained, Explained | None]:
+    """The best explanations of a row as a permanent, a mixed, and if it is short a primary one."""
     midline = not np.isnan(to_midline).any()
     step = STEP_S_MM * COARSE
-    return [_cheapest(columns, arch, midline, step, primary) for primary in (False, True)]
+    plain, mixed = (_cheapest(columns, arch, midline, step, kind) for kind in (PERMANENT, MIXED))
+    short = min(len(of[1][1]) for of in (plain, mixed)) <= MOST_YOUNG
+    return plain, mixed, _cheapest(columns, arch, midline, step, PRIMARY) if short else None
+
+
+def _either(
+    kind: str, numbers: NDArray[np.int64], dearer: Array, lead: Array
+) -> tuple[NDArray[np.int64], Array]:
+    """Number primary teeth, and lessen the leads (k,) of those that may as well be the other.
+
+    ``numbers`` (k,) are those of the permanent teeth in their places, ``dearer`` (k,) says how
+    much dearer each is as what the kind of row has there than as the other tooth.
+    """
+    place, numbers = numbers % 10, numbers.copy()
+    if kind == PERMANENT:
+        return numbers, lead
+    either = (place > INCISORS) & (place <= PLACES)
+    primary = either.copy()
+    if kind == MIXED:
+        primary &= dearer > 0.0
+    else:
+        # Both centrals are exchanged within months of each other, and both laterals are.
+        dearer, either = dearer.copy(), place <= INCISORS
+        for k in range(1, INCISORS + 1):
+            dearer[place == k] = dearer[place == k].sum()
+        primary |= either & (dearer <= 0.0)
+    lead = np.where(either, np.minimum(lead, np.abs(dearer)), lead)
+    numbers[primary] += TO_PRIMARY
+    return numbers, lead
 
 
 def _crowns(shadow: Array, numbers: NDArray[np.int64], start: Array, stop: Array) -> slice:
@@ -296,7 +316,7 @@ def guessed(
     out = np.zeros(len(labels), dtype=np.bool_)
     if gain >= MIXED_DOUBT and (numbers > FIRST_PRIMARY).sum() < LEAST_PRIMARY:
         # Any of these may be a primary tooth, and then those behind them may be others too.
-        out |= place >= PRIMARY.start
+        out |= place >= INCISORS
     last = 0 if place[0] < place[-1] else len(place) - 1
     twin = np.flatnonzero((place == place[last]) & (numbers // 10 != numbers[last] // 10))
     if place[0] != place[-1] and len(twin):
@@ -323,11 +343,11 @@ def guessed(
     return out
 
 
-def _cheapest(columns: Array, arch: str, midline: bool, step: float, primary: bool) -> Explained:
+def _cheapest(columns: Array, arch: str, midline: bool, step: float, kind: str) -> Explained:
     """The best explanation of a row, its cost, what was taken for usual, and its scale."""
     found = None
     for scale in SCALES:
-        usual = _usual(arch, scale, midline, primary)
+        usual = usual_teeth(arch, scale, kind, midline=midline)
         laid = lay_teeth(columns, usual, step)
         cost = float(laid[0] + 0.5 * ((scale - 1.0) / 0.06) ** 2)
         if found is None or cost < found[0]:
@@ -356,31 +376,6 @@ def _mirrored(columns: Array) -> Array:
         out[row] = out[row, 0] - out[row]
     out[ALONG] *= -1.0
     return out
-
-
-def _usual(arch: str, scale: float, midline: bool, primary: bool) -> Array:
-    """What is usual for every tooth, see :func:`lay_teeth`; with or without primary teeth."""
-    widths = CROWN_SIZES_MM[arch][:, 1] * scale
-    away = np.cumsum(widths) - 0.5 * widths
-    # Farther back extractions, spaces and crowding move teeth along the arch.
-    away_sd = np.full(8, np.inf)
-    if midline:
-        away_sd[:INCISORS] = np.hypot(MIDLINE_SD_MM, 0.1 * away[:INCISORS] / scale)
-    breadth = BREADTH_MM[arch] * (0.5 + 0.5 * scale)
-    half = np.stack([CONTACT_SHARE * widths, breadth, BREADTH_SD_MM, -away, away_sd])
-    half_right = half[:, ::-1] * np.array([1.0, 1.0, 1.0, -1.0, 1.0])[:, None]
-    other = np.stack([half[0], breadth, np.full(8, np.inf)])
-    if primary:
-        other[0, PRIMARY] = CONTACT_SHARE * PRIMARY_SIZES_MM[arch][:, 1] * scale
-        other[1, PRIMARY] = PRIMARY_BREADTH_MM[arch] * (0.5 + 0.5 * scale)
-        other[2, PRIMARY] = PRIMARY_PRICE
-    return np.concatenate(
-        [
-            np.concatenate([half_right, half], axis=1),
-            (_FIRST_MIXED if primary else _FIRST)[None],
-            np.concatenate([other[:, ::-1], other], axis=1),
-        ]
-    )
 
 
 def _refined(groove: Array, start: Array, stop: Array) -> tuple[Array, Array]:

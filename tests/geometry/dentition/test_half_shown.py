@@ -21,7 +21,7 @@ def test_gum_does_not_follow_a_tooth_that_has_not_come_through() -> None:
 
 
 def test_a_canine_as_narrow_as_a_primary_one_may_end_far_above_the_usual_place() -> None:
-    permanent, primary = CROWN_SIZES_MM["lower"][2], PRIMARY_SIZES_MM["lower"][0]
+    permanent, primary = CROWN_SIZES_MM["lower"][2], PRIMARY_SIZES_MM["lower"][2]
     widths = np.array([permanent[1], 0.83 * primary[1]])
     whole, narrow = highest_margin(
         np.array([43, 33]), widths, np.zeros(2), np.full(2, permanent[0])
