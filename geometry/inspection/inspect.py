@@ -122,7 +122,7 @@ def inspect_scan(
         # What is so rough is scanned again in any case.
         hopeless = rough.noise_mm > limits.noise_stop_mm
         if rough.noise_mm > CALMED_FROM_MM or rough.jagged > JAGGED_FROM:
-            topology = calmed(topology)
+            topology = rough.copy or calmed(topology)
     calm = topology is not as_scanned
     # Two threads, as the compiled parts run beside each other on two cores.
     with ThreadPoolExecutor(max_workers=1) as beside:

@@ -29,6 +29,10 @@ _REACH_MM, _MOST_ROUNDS = 0.5, 12
 _COARSE_MM, _TRIED_ROUNDS = 0.6, 2
 # The median around so many vertices is that of all.
 _LOOKED_AT = 20_000
+# Normals of the triangles themselves turn with noise of more than this share of an edge, and what
+# is measured along them is less than the noise (four fifths of .3 mm); of 410 generated scans
+# without planted noise none had more than .15.
+_TURNING = 0.2
 # Standard deviation of the second difference of independent unit noise on a regular
 # triangle lattice: I - A/3 + A²/36 with A the six neighbours; the root of the sum of
 # its squared weights.
@@ -64,12 +68,15 @@ class Roughness:
         Neither on a border nor right beside one.
     alone : float64
         What each inner vertex alone says about the noise, mm.
+    copy : Topology, optional
+        The same averaged, where it was needed for telling.
     """
 
     first: Array
     second: Array
     inner: NDArray[np.bool_]
     alone: Array
+    copy: Topology | None = None
 
     @property
     def noise_mm(self) -> float:
@@ -83,10 +90,19 @@ class Roughness:
 
 
 def roughness(topology: Topology) -> Roughness:
-    """Look how rough the main piece is."""
-    mesh, near = topology.main, topology.neighbours
-    first = np.empty(len(mesh.vertices))
-    offsets(mesh.vertices, topology.vertex_normals, near.start, near.vertex, first)
+    """Look how rough the main piece is; a very rough one along the normals of a calmer copy."""
+    found = _along(topology, topology.vertex_normals)
+    if found.noise_mm <= _TURNING * median_edge(topology):
+        return found
+    copy = calmed(topology)
+    return replace(_along(topology, copy.vertex_normals), copy=copy)
+
+
+def _along(topology: Topology, normals: Array) -> Roughness:
+    """How rough the main piece is along normals of its vertices."""
+    near = topology.neighbours
+    first = np.empty(len(normals))
+    offsets(topology.main.vertices, normals, near.start, near.vertex, first)
     second = np.empty_like(first)
     second_offsets(first, near.start, near.vertex, second)
     inner = away_from_border(topology)

@@ -1,6 +1,7 @@
 """What is very rough is averaged before its form is measured; what is coarse is not."""
 
 import numpy as np
+import pytest
 
 from geometry.mesh import Mesh
 from geometry.sampling import measure
@@ -23,6 +24,17 @@ def test_averaging_takes_most_of_the_noise_and_leaves_the_form() -> None:
     assert np.array_equal(calm.main.faces, rough.main.faces)
     off = calm.main.vertices[:, 2] - smooth.vertices[rough.vertex_map, 2]
     assert off.std() < 0.3 * 0.4
+
+
+@pytest.mark.parametrize("noise", [0.1, 0.3, 0.6])
+def test_noise_larger_than_the_triangles_is_measured_as_it_was_added(noise: float) -> None:
+    smooth = sheet(step=0.25)
+    added = np.random.default_rng(5).normal(0.0, noise, smooth.vertices.shape)
+    rough = analyse(Mesh(smooth.vertices + added, smooth.faces), self_intersections=False)
+    assert roughness(rough).noise_mm == pytest.approx(noise, rel=0.06)
+    found = measure(rough, 0.5)
+    assert found.noise_mm == roughness(rough).noise_mm
+    assert noise > 0.3 or found.spikes == ()
 
 
 def test_a_surface_full_of_spikes_is_jagged_and_a_calm_one_is_not() -> None:
