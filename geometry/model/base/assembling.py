@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from geometry.errors import GeometryError
 from geometry.mesh import Mesh
 from geometry.model.base.bridges import Bridges
-from geometry.model.base.skirts import Foot, cap, lay_foot, plane_wall, skirt_faces
+from geometry.model.base.skirts import Foot, lay_foot, plane_wall, skirt_faces
+from geometry.model.bodies.underside import cap
 from geometry.model.surface.halfedges import Faces, compact
 from geometry.model.surface.kinds import BASE, FILL, FLOOR, SCAN, WALL
 from geometry.model.surface.mending import Spot, mend_crossings, mend_handles

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import manifold3d
 import numpy as np
 import shapely
 from numba import njit
@@ -13,6 +12,7 @@ from scipy.spatial import cKDTree
 
 from geometry.model.base.bridges import Bridges
 from geometry.model.base.ends import on_planes
+from geometry.model.bodies.underside import cap
 from geometry.model.surface.halfedges import Faces
 from geometry.model.surface.patches import fill_loop, joined_pairs, refine_patch
 
@@ -330,18 +330,3 @@ def _upright(chain: NDArray[np.int64], line: NDArray[np.int64]) -> Faces:
     faces = np.concatenate((np.column_stack((b, a, c)), np.column_stack((b, c, d))))
     x, y, z = faces.T
     return faces[(x != y) & (y != z) & (z != x)].astype(np.int32)
-
-
-def cap(outlines: list[Array]) -> NDArray[np.int32]:
-    """Triangulate a region of the plane.
-
-    Parameters
-    ----------
-    outlines : list of (k, 2) float64
-        Outer lines counter-clockwise, inner ones clockwise.
-
-    Returns
-    -------
-    (m, 3) int32 indices into the concatenated points, counter-clockwise.
-    """
-    return np.asarray(manifold3d.triangulate(outlines), dtype=np.int32).reshape(-1, 3)

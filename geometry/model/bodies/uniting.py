@@ -17,6 +17,7 @@ from geometry.model.bodies.solids import (
     piece_of_faces,
     to_manifold,
 )
+from geometry.model.bodies.underside import flat_base
 from geometry.model.memory import give_back
 from geometry.model.surface.folds import find_folds
 from geometry.model.surface.halfedges import Faces, compact, genus, pieces_of
@@ -270,7 +271,7 @@ def _mended_so(
         if crossings == 0 and not mended.spots:
             return v, f, crossings, spots, True
         spots = [*spots, *crossed.spots, *mended.spots]
-        v, f = as_written(mended.skin.vertices, mended.skin.faces)
+        v, f = flat_base(*as_written(mended.skin.vertices, mended.skin.faces))
         crossings, _ = _crossings(v, f, np.ones(len(f), dtype=bool), lid)
     return v, f, crossings, spots, False
 
