@@ -13,6 +13,7 @@ from fixtures.arches import CROWNS, ArchSpec, make_arch
 from geometry.dentition.row.crowns import (
     CROWN_SIZES_MM,
     PRIMARY_SIZES_MM,
+    between,
     permanent,
     permanent_row,
     row_numbers,
@@ -95,13 +96,24 @@ def test_sextants() -> None:
             "08": (44, 48)}
     for sextant, numbers in want.items():
         assert {sextant_of(n) for n in numbers} == {sextant}
-    primary = {"03": (54, 55), "04": (53, 63), "05": (64, 65), "06": (74, 75), "07": (73, 83),
-               "08": (84, 85)}
+    primary = {"03": (54, 55), "04": (51, 53, 61, 63), "05": (64, 65), "06": (74, 75),
+               "07": (71, 73, 81, 83), "08": (84, 85)}
     for sextant, numbers in primary.items():
         assert {sextant_of(n) for n in numbers} == {sextant}
     for wrong in (19, 10, 9, 49, 50, 56, 91):
         with pytest.raises(ValueError, match="ISO 3950"):
             sextant_of(wrong)
+
+
+def test_teeth_that_belong_between_two() -> None:
+    # ISO 3950: from the patient's right to the left, quadrants 1 and 2, 4 and 3; primary 5 to 8.
+    assert between(15, 13) == (14,)
+    assert between(12, 22) == (11, 21)
+    assert between(44, 43) == ()
+    assert between(84, 82) == (83,)
+    assert between(52, 62) == (51, 61)
+    assert between(74, 36) == (35,)
+    assert between(53, 11) == (12,), "a permanent incisor comes before its neighbour's canine goes"
 
 
 @pytest.mark.parametrize(("arch", "low", "high"), [("upper", 28.0, 40.0), ("lower", 21.0, 32.0)])

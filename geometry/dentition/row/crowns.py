@@ -94,6 +94,16 @@ def permanent(number: int) -> int:
     return number - TO_PRIMARY if number > 50 else number
 
 
+def between(one: int, two: int) -> tuple[int, ...]:
+    """ISO 3950 numbers of the teeth that belong between two, from the patient's right to the left.
+
+    Between primary teeth they are primary, elsewhere permanent.
+    """
+    order = permanent_row(arch_of(one)).tolist()
+    own = order[order.index(permanent(one)) + 1 : order.index(permanent(two))]
+    return tuple(n + TO_PRIMARY for n in own) if min(one, two) > 50 else tuple(own)
+
+
 def arch_of(number: int) -> str:
     """``upper`` or ``lower``, from an ISO 3950 number."""
     return "upper" if permanent(number) < 30 else "lower"

@@ -10,8 +10,7 @@ from numpy.typing import NDArray
 from geometry.dentition.result import Gap
 from geometry.dentition.row.crowns import (
     arch_of,
-    permanent,
-    permanent_row,
+    between,
     row_numbers,
     row_sizes,
     sextant_of,
@@ -112,7 +111,6 @@ def find_gaps(
     lift : turns (right, anterior, occlusal) into file coordinates
     """
     out = []
-    order = permanent_row(arch_of(int(row.numbers[0]))).tolist()
     for k, passage in enumerate(passages):
         edge, crown = float(tip[k : k + 2].min()), float(length[k : k + 2].min())
         contact = edge - CONTACT_SHARE * crown
@@ -123,8 +121,7 @@ def find_gaps(
         free, level = found
         width = float(free.widths[level])
         one, two = (int(number) for number in row.numbers[k : k + 2])
-        first, last = order.index(permanent(one)), order.index(permanent(two))
-        absent = tuple(order[first + 1 : last])
+        absent = between(one, two)
         front = max(one % 10, two % 10) <= FRONT_TEETH
         steps = round((edge - free.bottom - EDGE_MM) / LEVEL_MM)
         narrows = _bottom_widths(free.widths, steps)[0] < PARALLEL * width

@@ -29,6 +29,7 @@ from geometry.dentition.row.assign import (
 from geometry.dentition.row.crowns import (
     TO_PRIMARY,
     arch_of,
+    between,
     permanent,
     permanent_row,
     row_numbers,
@@ -407,13 +408,13 @@ def with_sunken(row: Row, top: Array, arch: str) -> Row:
         Highest surface of each column, mm; NaN where there is none.
     arch : "upper" | "lower"
     """
-    order, named = permanent_row(arch).tolist(), row_numbers(arch).tolist()
+    named = row_numbers(arch).tolist()
     length, width = (dict(zip(named, of.tolist(), strict=True)) for of in row_sizes(arch).T[:2])
     numbers, lead = row.numbers.tolist(), row.lead.tolist()
     start, stop = row.start.tolist(), row.stop.tolist()
     for k in range(len(row.numbers) - 1, 0, -1):
         before, after = (int(number) for number in row.numbers[k - 1 : k + 1])
-        absent = order[order.index(permanent(before)) + 1 : order.index(permanent(after))]
+        absent = between(before, after)
         a, b = float(row.stop[k - 1]), float(row.start[k])
         if len(absent) != 1 or b - a < SUNKEN_MM:
             continue
@@ -421,7 +422,9 @@ def with_sunken(row: Row, top: Array, arch: str) -> Row:
         room = (b - a) / (row.scale * width[absent[0]])
         if _is_tooth(_seen_between(row.shadow, a, b), necks, absent[0], arch, room):
             numbers.insert(k, absent[0])
-            lead.insert(k, float(min(row.lead[k - 1], row.lead[k])))
+            # Between primary teeth it may be one of them, sunk, or one that comes for it.
+            primary = absent[0] > FIRST_PRIMARY
+            lead.insert(k, 0.0 if primary else float(min(row.lead[k - 1], row.lead[k])))
             start.insert(k, a)
             stop.insert(k, b)
     return replace(

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from geometry.dentition import Dentition
-from geometry.dentition.row.crowns import arch_of, permanent, permanent_row
+from geometry.dentition.row.crowns import between
 from geometry.frame import TILT_OFF_BY, Frame
 from geometry.frame.tissue.walls import AROUND, walled_share
 from geometry.inspection.findings.finding import CHECK, NOTE, STOP, Finding, spot
@@ -291,11 +291,10 @@ def _places_of_missing(dentition: Dentition) -> NDArray[np.float64]:
     """Points (k, 3) midway between neighbours in the row whose numbers leave a tooth out."""
     if not dentition.teeth:
         return np.empty((0, 3))
-    order = permanent_row(arch_of(dentition.teeth[0].number)).tolist()
     places = [
         0.5 * (one.centre + two.centre)
         for one, two in pairwise(dentition.teeth)
-        if order.index(permanent(two.number)) - order.index(permanent(one.number)) > 1
+        if between(one.number, two.number)
     ]
     return np.array(places).reshape(-1, 3)
 

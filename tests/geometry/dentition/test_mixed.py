@@ -91,6 +91,19 @@ def test_small_permanent_rows_of_ten_are_not_surely_primary(arch: str, scale: fl
     assert not row.sure[row.numbers > 50].any()
 
 
+def test_a_tooth_far_below_primary_ones_is_not_surely_named() -> None:
+    # A primary molar grown fast sinks under its neighbours, or its successor comes: both are seen.
+    cell, half = spaces.CELL_MM, spaces.HALF_MM
+    top = np.where(np.abs(np.arange(160) * sheets.STEP_S_MM - 12.0) < 4.0, -4.0, 0.0)
+    s, n = np.meshgrid(np.arange(0.0, 40.0, cell), np.arange(-half, half, cell), indexing="ij")
+    shadow = np.cos(2.0 * np.pi * s / 5.0) * np.cos(2.0 * np.pi * n / 5.0) - 1.5 * (n / 4.0) ** 2
+    ends = np.array([1.0, 16.0]), np.array([8.0, 21.0])
+    row = Row(np.array([73, 75]), *ends, 0.0, 1.0, np.full(2, 9.0), np.maximum(shadow - 4, -10.0))
+    found = rows.with_sunken(row, top, "lower")
+    assert found.numbers.tolist() == [73, 74, 75]
+    assert found.sure.tolist() == [True, False, True]
+
+
 def test_words_for_primary_teeth() -> None:
     assert tooth_words(75) == "lower left second primary molar"
     assert tooth_words(54) == "upper right first primary molar"
