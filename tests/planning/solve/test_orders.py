@@ -26,14 +26,32 @@ def test_a_run_is_worth_what_its_finishes_mean():
         goals = start.Goals(np.array(unit), np.array(due), np.array(weight), 3)
         value = np.full(6, np.nan)
         start.worth(np.array(finish), goals, value)
-        ends = [1e9 if np.isinf(f) else max(f, 0.0) for f in finish]
+        ends = [1e9 if np.isinf(f) else f for f in finish]
         over = [max(e for e, u in zip(ends, unit, strict=True) if u == mine) for mine in unit]
         late = [max(o - d, 0.0) for o, d in zip(over, due, strict=True)]
         assert value[LATE] == sum(x > 1e-9 for x in late)
         assert np.isclose(value[TARDY], sum(w * x for w, x in zip(weight, late, strict=True)))
         assert np.isclose(value[LEAD], sum(over))
-        assert value[SPAN] == max(ends)
+        assert value[SPAN] == max(0.0, *ends)
         assert value[STUCK] == sum(np.isinf(finish))
+
+
+def test_what_was_done_in_time_before_now_is_late_in_no_run():
+    step = {"kind": "bench", "minutes": 10}
+    problem = {
+        "resources": [{"id": "bench", "kind": "bench"}],
+        "jobs": [
+            {"id": "over", "due": -20, "steps": [step | {"done": True, "ended": -50}]},
+            {"id": "late", "due": -20, "steps": [step | {"done": True, "ended": -5}]},
+            {"id": "open", "due": 30, "steps": [step]},
+        ],
+    }
+    work = openwork.open_work(parse_problem(problem))
+    bench, looking = start.Bench(work), search.Search(work, "promises", 1)
+    run = bench.run((queues.FIXED, 1.0, bench.nothing), 0.0)
+    value, timed = bench.value(run), looking.value(bench.state(run))
+    for row, true in ((LATE, 1), (TARDY, 15), (LEAD, -45), (SPAN, 10)):
+        assert value[row] == timed[row] == true
 
 
 def test_a_change_keeps_every_job_and_reaches_every_order():

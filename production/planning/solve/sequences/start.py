@@ -45,11 +45,14 @@ class Goals(NamedTuple):
 
 @njit(cache=True, nogil=True)
 def worth(finish, goals, value):  # type: ignore[no-untyped-def]
-    """Fill ``value`` (VALUES,), by row as in ``timing.py``, from the finishes (J,) of a run."""
+    """Fill ``value`` (VALUES,), by row as in ``timing.py``, from the finishes (J,) of a run.
+
+    What was done before now counts with its own end, which may have been in time.
+    """
     over = np.full(goals.units, -np.inf)
     value[:] = 0.0
     for j in range(finish.shape[0]):
-        end = max(finish[j], 0.0)
+        end = finish[j]
         if not end < np.inf:
             end = NO_END
             value[STUCK] += 1.0
