@@ -39,6 +39,9 @@ EDGE_MM, EDGE_LOST = 3.0, 5.0
 along more than the second, mm, half a molar, it has nothing to be formed on. Common practice, no
 source."""
 NOTHING_BESIDE: dict[str, float | None] = {"gum_line_mm": None, "edge_lost_mm": 0.0}
+CROWN_LOST = 0.5
+"""More than this, mm, off a crown that the scan's border runs over is told: an appliance formed on
+the model sits on it. Common practice, no source."""
 REACHED = 0.25
 """Undercut no deeper, mm, is reached by a sheet where nothing was to be blocked out."""
 OTHER = "other"
@@ -119,9 +122,10 @@ def changes(
     Returns
     -------
     mended : list of dict
-        Each place that was mended, largest first: what, at, size_mm, deviation_mm, name; and
-        gum_line_mm, how near the gum line it lacks more than a border may, None where nothing;
-        edge_lost_mm, how much it lacks where an appliance ends.
+        Each place that was mended, largest first: what, at, size_mm, deviation_mm, name;
+        crown_lost_mm, how far it is off a crown there, 0 where little; gum_line_mm, how near the
+        gum line it lacks more than a border may, None where nothing; and edge_lost_mm, how much
+        it lacks where an appliance ends.
     deviation : dict
         ``max`` and ``p99`` over the vertices outside those places, and ``mended_max`` over
         those in them, mm; ``mended_at`` names the place of the latter, empty without any.
@@ -138,10 +142,11 @@ def changes(
         points = np.delete(points, moved[deep], axis=0)
         moved = np.flatnonzero(~shared(points, solid.vertices))
     away = distance_to_surface(points[moved], solid)
-    _refuse_lost_crowns(points[moved], away, solid, places)
+    on_crown = np.where(_crowns(points[moved], solid, places), away, 0.0)
+    _refuse_lost_crowns(points[moved], on_crown, places)
     spots = joined_spots([spot for spot in spots if spot.at[2] + 0.5 * spot.size > trim])
     left = away > TOLD
-    beside = _Beside.of(points[moved], away, filling, covers, line)
+    beside = _Beside.of(points[moved], away, on_crown, filling, covers, line)
     beside.refuse(line, places)
     listed = _covered(covers, points[moved], away, left)
     worst = np.zeros(len(spots))
@@ -178,6 +183,7 @@ def changes(
             "size_mm": round(spot.size, 2),
             "deviation_mm": round(value, 3),
             "name": places.name(spot.at),
+            "crown_lost_mm": beside.off_crown(spot),
             **(beside.at(spot) if value > BORDER_OFF else NOTHING_BESIDE),
         }
         for spot, value in sorted(listed, key=lambda one: (-one[0].size, one[0].at.tolist()))
@@ -196,11 +202,15 @@ def changes(
     return mended, deviation
 
 
-def _refuse_lost_crowns(points: Array, away: Array, solid: Mesh, places: Places) -> None:
-    """Refuse a model on which a crown, or part of one, is not the scan's."""
+def _crowns(points: Array, solid: Mesh, places: Places) -> NDArray[np.bool_]:
+    """Mark the points (n, 3) of a scan that lie on a crown."""
     crown = points[:, 2] > solid.vertices[:, 2].max() - CROWN_MM
     crown[crown] = places.at_teeth(points[crown])
-    lost = np.where(crown, away, 0.0)
+    return np.asarray(crown)
+
+
+def _refuse_lost_crowns(points: Array, lost: Array, places: Places) -> None:
+    """Refuse a model that lacks so much (n,), mm, of a crown, or of part of one, at points."""
     if lost.max(initial=0.0) <= CROWN_OFF:
         return
     worst = int(lost.argmax())
@@ -217,18 +227,34 @@ class _Beside:
     points: Array
     away: Array
     line_mm: Array
+    on_crown: tuple[Array, Array]
+    """Points (j, 3) of crowns, and how far off (j,) the model is there where that is told."""
 
     @classmethod
     def of(
-        cls, points: Array, away: Array, filling: BlockOut, covers: list[Cover], line: GumLine
+        cls,
+        points: Array,
+        away: Array,
+        on_crown: Array,
+        filling: BlockOut,
+        covers: list[Cover],
+        line: GumLine,
     ) -> _Beside:
         """Pick of points (k, 3) those off by more than a border may be that a sheet reaches."""
+        crown = on_crown > CROWN_LOST
         far = np.flatnonzero(away > BORDER_OFF)
         for cover in covers:
             far = far[~cover.over(points[far])]
         # A wall that stands before an undercut blocks it out.
         far = far[filling.shadow.depth_at(points[far]) <= REACHED]
-        return cls(points[far], away[far], line.away(points[far]))
+        crowns = points[crown], on_crown[crown]
+        return cls(points[far], away[far], line.away(points[far]), crowns)
+
+    def off_crown(self, spot: Spot) -> float:
+        """Return how far off a crown the model is at a place, mm; 0 where that is not told."""
+        points, off = self.on_crown
+        own = np.linalg.norm(points - spot.at, axis=1) < 0.5 * spot.size + NEAR
+        return round(float(off[own].max(initial=0.0)), 2)
 
     def at(self, spot: Spot) -> dict[str, float | None]:
         """Return how near the gum line something is lost at a place, and how much there, mm."""
@@ -316,6 +342,15 @@ def far_off(mended: list[dict[str, Any]], trim: float) -> list[str]:
                 f"the model is {worst['deviation_mm']:.1f} mm off the scan {worst['name']}; "
                 f"{words}{beyond}"
             )
+    crowns = [place for place in borders if place["crown_lost_mm"] > CROWN_LOST]
+    if crowns:
+        names = list(dict.fromkeys(place["name"] for place in crowns))[:LISTED]
+        most = max(place["crown_lost_mm"] for place in crowns)
+        out.append(
+            f"the scan ends on a crown {'; '.join(names)}, and the model is up to {most:.1f} mm off"
+            " it there: an appliance would not sit on that tooth; rescan past it, or end the"
+            " appliance before it"
+        )
     edges = sorted(
         (place for place in borders + loose if place["edge_lost_mm"] > 0.0),
         key=lambda place: -place["edge_lost_mm"],

@@ -39,7 +39,7 @@ def beside(first: float, last: float, below: float, off: float, depth: float = 0
     shadow = SimpleNamespace(depth_at=lambda p: np.full(len(p), depth))
     line = GumLine(SimpleNamespace(teeth=(Tooth(MARGIN[:40]), Tooth(MARGIN[40:]))), np.eye(4))
     away = np.full(len(x), off)
-    return _Beside.of(points, away, SimpleNamespace(shadow=shadow), [], line), line
+    return _Beside.of(points, away, 0.0 * away, SimpleNamespace(shadow=shadow), [], line), line
 
 
 def test_lost_gum_that_an_appliance_ends_on_is_refused_with_its_place_and_a_remedy() -> None:
@@ -83,7 +83,8 @@ def test_distances_and_lengths_are_those_of_the_line_in_model_axes() -> None:
 def told(below: float) -> list[str]:
     lost, _ = beside(10.0, 13.0, below, 2.4)
     spot = Spot(BORDER, np.array([11.5, 0.0, 9.0 - below]), 3.0)
-    place = {"what": BORDER, "deviation_mm": 2.4, "name": "at 36, lingual side", **lost.at(spot)}
+    place = {"what": BORDER, "deviation_mm": 2.4, "name": "at 36, lingual side"}
+    place |= {"crown_lost_mm": lost.off_crown(spot), **lost.at(spot)}
     return far_off([place], 2.0)
 
 
@@ -103,6 +104,7 @@ def test_what_hangs_on_below_the_cut_only_is_told_with_what_keeps_it(trim, words
         "size_mm": 6.0,
         "deviation_mm": 6.6,
         "name": "at 16, lingual side",
+        "crown_lost_mm": 0.0,
         "gum_line_mm": 11.4,
         "edge_lost_mm": 0.0,
     }

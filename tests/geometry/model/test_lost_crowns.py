@@ -9,7 +9,7 @@ from geometry.dentition import analyse as analyse_dentition
 from geometry.errors import GeometryError
 from geometry.frame import find_frame
 from geometry.mesh import Mesh
-from geometry.model.changes import _refuse_lost_crowns
+from geometry.model.changes import NOTHING_BESIDE, _crowns, _refuse_lost_crowns, far_off
 from geometry.model.pose import incisal_height
 from geometry.model.undercuts.regions import Places
 from geometry.topology import analyse
@@ -32,7 +32,8 @@ class Named:
 
 def judge(height_mm: float, off_mm: float) -> None:
     points = np.array([[7.0, 0.0, TOP_MM], [47.0, 0.0, height_mm]])
-    _refuse_lost_crowns(points, np.array([0.0, off_mm]), SOLID, Named())
+    crowns = _crowns(points, SOLID, Named())
+    _refuse_lost_crowns(points, np.where(crowns, (0.0, off_mm), 0.0), Named())
 
 
 def test_a_crown_that_a_mend_takes_away_is_refused_with_its_place() -> None:
@@ -46,7 +47,7 @@ def test_what_is_little_or_lies_below_the_crowns_is_told_only(height_mm, off_mm)
 
 
 def test_a_scan_that_is_printed_as_it_is_has_nothing_to_refuse() -> None:
-    _refuse_lost_crowns(np.empty((0, 3)), np.empty(0), SOLID, Named())
+    _refuse_lost_crowns(np.empty((0, 3)), np.empty(0), Named())
 
 
 def test_a_cheek_beside_the_teeth_is_no_crown() -> None:
@@ -71,3 +72,16 @@ def test_a_cheek_that_stands_higher_than_the_incisors_does_not_sink_them() -> No
     faces = np.array([[k, k + 1, k + 2] for k in range(len(points) - 2)], dtype=np.int32)
     teeth = {11: np.array([4.0, 2.0, 9.5]), 21: np.array([-4.0, 2.0, 9.5])}
     assert incisal_height(points, faces, teeth) == 10.0
+
+
+@pytest.mark.parametrize(("what", "off_mm", "told"), [("border", 1.45, 1), ("border", 0.3, 0)])
+def test_a_crown_that_a_scan_ends_on_is_named_where_the_model_is_off_it(what, off_mm, told) -> None:
+    place = {"what": what, "size_mm": 8.0, "deviation_mm": off_mm, "name": "at 21"}
+    gum = {**place, "name": "at 22", "crown_lost_mm": 0.0, **NOTHING_BESIDE}
+    crown = {**place, "crown_lost_mm": off_mm, **NOTHING_BESIDE}
+    lines = far_off([gum, crown, crown], 2.0)
+    assert len(lines) == told
+    for line in lines:
+        assert line.count("at 21") == 1
+        assert "at 22" not in line
+        assert "rescan past it" in line

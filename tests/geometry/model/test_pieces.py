@@ -197,7 +197,7 @@ def test_a_crease_between_faces_with_a_common_corner_is_mended():
 )
 def test_a_mended_place_far_off_the_scan_is_pointed_out(what, off, told):
     place = {"what": what, "size_mm": 2.0, "deviation_mm": off, "name": "at 11, facial side"}
-    place |= changes.NOTHING_BESIDE
+    place |= {"crown_lost_mm": 0.0, **changes.NOTHING_BESIDE}
     lines = changes.far_off([place], 2.0)
     assert len(lines) == told
     assert all("at 11, facial side" in line for line in lines)
