@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from dataclasses import replace
 from typing import Protocol
 
 import numpy as np
@@ -30,6 +31,7 @@ from geometry.dentition.row.passages import find_passages
 from geometry.dentition.row.rolled import Rolled, cheapest_row, rolled
 from geometry.dentition.row.rows import Row, with_sunken
 from geometry.dentition.row.sheets import STEP_S_MM, STEP_Z_MM, Sheets
+from geometry.dentition.row.shortness import as_short_as_primary
 from geometry.errors import GeometryError
 from geometry.mesh import Mesh
 from geometry.sampling.thinning import edge_lengths, some_of
@@ -112,6 +114,14 @@ def analyse(
     margins = read_margins(
         sheets, relief, teeth.start, teeth.stop, tip, usual, teeth.numbers, short_limit_mm
     )
+    shown = {
+        side: np.array(
+            [z - r.margin_z if r.margin_seen else np.nan for z, r in zip(tip, of, strict=True)]
+        )
+        for side, of in margins.readings.items()
+    }
+    doubtful = as_short_as_primary(teeth.numbers, shown, arch)
+    teeth = replace(teeth, lead=np.where(doubtful, 0.0, teeth.lead))
     timings["margin"] = 1000 * (time.perf_counter() - clock)
     clock = time.perf_counter()
     lift = _Lift(frame, axes, line, sheets)
