@@ -98,6 +98,7 @@ SHORT_CROWNS = 0.63
 shorter ones had their gum line read on the crown."""
 
 
+SECOND_PRIMARY_MOLARS = (55, 65, 75, 85)
 FIVE_CUSPS, DISTAL_CUSP = (36, 46, 75, 85), 0.22
 """Lower molars with a distal cusp; it stands so far behind the middle, as a share of the width, and
 the distobuccal one before that (Nelson, Wheeler's Dental Anatomy, chapter 12, from memory)."""
@@ -244,6 +245,15 @@ class Dentition:
     def margin_high(self) -> bool:
         """Whether crowns read as short as hardly any are: a fold above the margin was followed."""
         return self.crown_ratio < SHORT_CROWNS
+
+    @property
+    def primary_row(self) -> bool:
+        """Whether the row ends with the second primary molars on both sides.
+
+        Half of such a row is some 33 mm long, and wholly in the scan.
+        """
+        ends = [tooth.number for tooth in (*self.teeth[:1], *self.teeth[-1:])]
+        return len(self.teeth) > 1 and all(number in SECOND_PRIMARY_MOLARS for number in ends)
 
     def behind_last(self, points: Array) -> NDArray[np.bool_]:
         """Which of some points (n, 3), file coordinates, lie behind the last teeth of the row.

@@ -87,6 +87,8 @@ class Frame:
         Standard deviation of the plane's tilt against that of the whole arch, about the
         direction in which it is largest; above about 2.5 (a few teeth in one line, or a
         part of the row not in the scan) the plane is not known.
+    unseen_tilt_deg : float
+        What of ``tilt_sd_deg`` comes of the part of the row that is not in the scan.
     uneven : float
         Share of the edges and cusps, 0 to 1, that stand more than 1.6 mm off the plane; with
         more than a third of them teeth stand at two levels, and the plane lies between.
@@ -121,6 +123,7 @@ class Frame:
     tip_on_edge: NDArray[np.bool_]
     spread_mm: float
     tilt_sd_deg: float
+    unseen_tilt_deg: float
     uneven: float
     rival_tilt_deg: float
     anterior_certainty: float
@@ -129,6 +132,11 @@ class Frame:
     flaps: Flaps | None
     outside: NDArray[np.float64]
     beside: NDArray[np.float64]
+
+    def of_whole_row(self) -> Frame:
+        """Return the frame for a row known to end where the scan does, as a primary one may."""
+        seen = np.sqrt(max(self.tilt_sd_deg**2 - self.unseen_tilt_deg**2, 0.0))
+        return replace(self, tilt_sd_deg=float(seen), unseen_tilt_deg=0.0)
 
     @property
     def superior(self) -> NDArray[np.float64]:
@@ -242,7 +250,7 @@ def find_frame_rolled(mesh: Mesh, arch: str | None = None) -> tuple[Frame, Rolle
         moved = float(np.degrees(np.arccos(np.clip(levels.every.axis @ settled, -1.0, 1.0))))
         # Tips and the rest of the biting surfaces at odds say as much as few tips do.
         tilt_sd = float(np.linalg.norm([levels.every.tilt_sd_deg, moved, unseen]))
-        frame = _assemble(levels, tilt_sd, rotation, form, side, places, arch)
+        frame = _assemble(levels, tilt_sd, unseen, rotation, form, side, places, arch)
         return _in_file(frame, own, surface.centre)
 
     side = tell_side(seen.row, local_tips, vault, plane.tilt_sd_deg, front)
@@ -311,6 +319,7 @@ def _in_file(frame: Frame, own: NDArray[np.float64], centre: NDArray[np.float64]
 def _assemble(
     levels: Levels,
     tilt_sd_deg: float,
+    unseen_tilt_deg: float,
     rotation: NDArray[np.float64],
     form: RowCurve,
     side: ArchSide,
@@ -345,6 +354,7 @@ def _assemble(
         tip_on_edge=plane.tips.edge,
         spread_mm=plane.spread_mm,
         tilt_sd_deg=tilt_sd_deg,
+        unseen_tilt_deg=unseen_tilt_deg,
         uneven=levels.every.uneven,
         rival_tilt_deg=levels.rival_deg,
         anterior_certainty=form.certainty,

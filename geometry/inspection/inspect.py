@@ -60,6 +60,7 @@ _T = TypeVar("_T")
 class Parts:
     """What was measured once a frame was found."""
 
+    frame: Frame | None = None
     dentition: Dentition | None = None
     undercut: ArchUndercut | None = None
     placer: Placer | None = None
@@ -189,7 +190,7 @@ def inspect_scan(
         mesh=scan.mesh,
         scan=scan,
         topology=topology,
-        frame=frame,
+        frame=parts.frame,
         dentition=parts.dentition,
         undercut=parts.undercut.along if parts.undercut else None,
     )
@@ -227,6 +228,8 @@ def _measure_arch(
             dentition = analyse_dentition(
                 main, frame, topology, short_limit_mm=limits.tissue_least_mm, scan=rolled
             )
+        if dentition.primary_row:
+            frame = frame.of_whole_row()
         with watch.part("webs"):
             webs = find_webs(
                 fine, _border_points(topology), frame.occlusal, films.grooves_of(frame, dentition)
@@ -270,7 +273,7 @@ def _measure_arch(
     findings += arches.size_of_arch_findings(frame, limits)
     findings += holes.hole_findings(topology, placer, limits, gum_line, between)
     findings += arches.plane_findings(frame, limits)
-    findings += arches.front_findings(frame, limits)
+    findings += arches.front_findings(frame, dentition, limits)
     findings += arches.outside_findings(frame, dentition, placer)
     plane_known = frame.tilt_sd_deg <= limits.plane_sd_deg
     if plane_known:
@@ -294,7 +297,7 @@ def _measure_arch(
     if not any(one.code == "bonded_parts" and one.side == "facial" for one in standing):
         findings += tissues.attached_findings(dentition, known_side)
     findings += standing + films.web_findings(webs, placer)
-    return Parts(dentition, undercut, placer), findings
+    return Parts(frame, dentition, undercut, placer), findings
 
 
 def _border_points(topology: Topology) -> NDArray[np.float64]:

@@ -174,6 +174,8 @@ def look(
             healing = aside.submit(heal, topology)
         if dentition is None and isinstance(frame, Frame):
             dentition = analyse_dentition(topology.main, frame, topology, scan=rolled)
+            if dentition.primary_row:
+                frame = frame.of_whole_row()
         known = Known(topology, frame, dentition, healing.result(), soft)
     give_back()
     return known

@@ -226,10 +226,10 @@ def _plane_of_opinion(frame: Frame, limits: Limits) -> list[Finding]:
     ]
 
 
-def front_findings(frame: Frame, limits: Limits) -> list[Finding]:
+def front_findings(frame: Frame, dentition: Dentition, limits: Limits) -> list[Finding]:
     """Check when the teeth seen leave it doubtful which way the front of the arch is."""
     side = frame.shorter_side_mm
-    short = side < limits.front_side_mm
+    short = side < limits.front_side_mm and not dentition.primary_row
     if not short and frame.anterior_certainty >= limits.front_certainty:
         return []
     along = frame.tip_places[:, 0]
