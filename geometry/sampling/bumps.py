@@ -78,10 +78,10 @@ _FOOT_OF, _FOOT_LEAST_RAD, _FOOT_UP_RAD = 4, 0.15, 1.0
 # Nor does a drop stand over a hollow, or, facing up, on a slope: papillae and corners do.
 _HOLLOW_DEPTH_MM, _HOLLOW_RISE_MM, _HOLLOW_EXCESS_MM = 0.2, 0.4, -0.05
 _SLOPE_UP, _SLOPE_RISE_MM = 0.6, -0.5
-# Where the ground falls away on one side and the place hardly stands out over the surface around,
-# it is an edge that overhangs, as the back of the last crown does. What faces up and stands out
-# by so much less than anatomy may is the broad tip of a papilla in the niche between two crowns.
-_OVERHANG_RISE_MM, _OVERHANG_PLAIN_MM, _NICHE_EXCESS_MM = -0.8, 0.23, -0.25
+# What hardly stands out over the surface around has a foot in every direction, or it is an edge:
+# the overhanging back of the last crown, a crown's corner over the gum. What faces up and stands
+# out by so much less than anatomy may is the broad tip of a papilla in the niche between crowns.
+_LOW_PLAIN_MM, _LOW_FOOT_RAD, _NICHE_EXCESS_MM = 0.23, 0.15, -0.25
 # Tips of papillae and corners of ridges face up and are only just taken for drops (log odds of .31
 # to .54 on three generated mouths); of planted drops none that was so doubtful faced up.
 _FACES_UP, _LEAST_ODDS_UP = 0.5, 0.6
@@ -252,9 +252,9 @@ def _stands(seen: Tops) -> NDArray[np.bool_]:
     hollow = (seen.depth < _HOLLOW_DEPTH_MM) & (seen.middle < _HOLLOW_RISE_MM)
     hollow &= seen.excess < _HOLLOW_EXCESS_MM
     slope = (up > _SLOPE_UP) & (seen.rise < _SLOPE_RISE_MM)
-    overhang = (seen.rise < _OVERHANG_RISE_MM) & (seen.plain < _OVERHANG_PLAIN_MM)
+    edge = (seen.plain < _LOW_PLAIN_MM) & (seen.turn[:, 0] < _LOW_FOOT_RAD)
     niche = (up > _FACES_UP) & (seen.excess < _NICHE_EXCESS_MM)
-    lies = ~hollow & ~slope & ~overhang & ~niche & (seen.middle >= _GROUND_LEAST_MM)
+    lies = ~hollow & ~slope & ~edge & ~niche & (seen.middle >= _GROUND_LEAST_MM)
     return np.asarray((seen.turn[:, _FOOT_OF] >= foot) & lies)
 
 

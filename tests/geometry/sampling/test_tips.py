@@ -43,7 +43,7 @@ def test_four_alike_side_by_side_are_folds_and_one_among_others_is_none():
 
 
 DROP = {"up": 0.1, "foot": 0.9, "depth": 0.8, "middle": 0.9, "rise": 0.7, "excess": 0.0}
-DROP["plain"] = 0.3
+DROP |= {"plain": 0.3, "least": 0.2}
 
 
 @pytest.mark.parametrize(
@@ -53,7 +53,7 @@ DROP["plain"] = 0.3
         {"foot": 0.4, "up": 0.8},  # the rim of a ridge, which faces up
         {"depth": 0.1, "middle": 0.2, "excess": -0.2},  # beside a hollow
         {"up": 0.8, "rise": -1.0},  # the peak of a papilla, low on one side
-        {"rise": -1.0, "plain": 0.2},  # the overhanging back of the last crown
+        {"plain": 0.2, "least": 0.0},  # the overhanging back of the last crown
         {"up": 0.6, "excess": -0.3, "foot": 1.2},  # a broad papilla between two crowns
         {"middle": -9.0},  # the lip of a crack: no ground is seen
     ],
@@ -63,6 +63,7 @@ def test_a_drop_ends_in_a_foot_and_stands_over_the_ground(change):
     values = {name: np.array([one[name], other[name]]) for name in DROP}
     facing = np.column_stack([np.sqrt(1 - values["up"] ** 2), np.zeros(2), values["up"]])
     nothing, turn = np.zeros(2), np.repeat(values["foot"][:, None], 12, axis=1)
+    turn[:, 0] = np.minimum(values["least"], values["foot"])
     seen = Tops(np.zeros((2, 3)), nothing, facing, nothing, values["plain"], values["excess"],
                 values["rise"], values["middle"], turn, values["depth"])
     assert _stands(seen).tolist() == [True, False]
