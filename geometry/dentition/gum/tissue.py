@@ -58,6 +58,8 @@ floor of the mouth and the cingula mislead, so the length is told by all these t
 upper teeth, whose cingula all bulge alike, that helps nothing."""
 FIRST_SPREAD_MM = 1.5
 SECOND_SPREAD_MM = 1.0
+FIRST_PRIMARY, PRIMARY_SPREAD_MM = 50, 0.6
+"""Primary crowns are not two thirds as long as permanent ones, and differ by so much less."""
 SAME_TOOTH, LONGER_MOST_MM = 0.5, 2.0
 """A crown that is longer than expected on one side is so on the other by this share."""
 SAME_LOWER_FRONT = 1.0
@@ -215,7 +217,7 @@ def read_margins(sheets: Sheets, relief: Relief, start: Array, stop: Array, tip:
             longer = {side: _longer(found[side] * usual[side], length[side]) for side in images}
             length["facial"] += SAME_TOOTH * longer["lingual"]
             length["lingual"] += follows * longer["facial"]
-            spread = np.full(len(start), SECOND_SPREAD_MM)
+            spread = usual_spread(numbers)
     middles = {side: hope.middle for side, hope in hopes.items()}
     for side, teeth in one_sided(paths, middles, start, stop).items():
         if len(teeth):
@@ -255,6 +257,11 @@ def _smooth_crown(part: NDArray[np.bool_], images: Iterable[Array]) -> None:
         crown[:, rows:] |= part[:, :-rows]
     for image in images:
         image[crown & np.isnan(image)] = 0.0
+
+
+def usual_spread(numbers: NDArray[np.int64]) -> Array:
+    """How far crowns of a mouth are off their expected length, (k,) mm."""
+    return np.where(numbers > FIRST_PRIMARY, PRIMARY_SPREAD_MM, SECOND_SPREAD_MM)
 
 
 def _sunk(tip: Array, front: NDArray[np.bool_]) -> Array:

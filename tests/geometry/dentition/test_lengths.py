@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from geometry.dentition.gum.tissue import usual_spread
 from geometry.dentition.row.lengths import shared_ratio
 from geometry.dentition.row.sheets import STEP_S_MM, STEP_Z_MM
 
@@ -61,3 +62,13 @@ def test_sharper_creases_that_lie_at_unlike_heights_do_not_mislead_all_teeth():
     assert told(signs) == pytest.approx(0.7, abs=0.05)
     # One tooth alone could not tell.
     assert abs(told(signs, some=slice(0, 1)) - 0.7) > 0.1
+
+
+def test_primary_crowns_differ_in_length_by_the_same_share() -> None:
+    # Nelson, Wheeler's Dental Anatomy, tables of permanent and primary teeth (from memory): mean
+    # crown length of teeth 1-5, upper and lower, mm.
+    permanent, primary = (9.3, 9.1), (5.8, 5.5)
+    numbers = np.array([11, 14, 34, 51, 54, 75])
+    spread = usual_spread(numbers)
+    for long, short in zip(permanent, primary, strict=True):
+        np.testing.assert_allclose(spread[3:] / short, spread[:3] / long, rtol=0.05)
