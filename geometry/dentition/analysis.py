@@ -23,7 +23,7 @@ from geometry.dentition.result import (
     margin_shows,
 )
 from geometry.dentition.row.archline import ArchLine, place, places
-from geometry.dentition.row.crowns import row_numbers, row_sizes, sextant_of
+from geometry.dentition.row.crowns import TO_PRIMARY, row_numbers, row_sizes, sextant_of
 from geometry.dentition.row.embrasures import open_embrasures
 from geometry.dentition.row.ends import cut_ends
 from geometry.dentition.row.gaps import HALF_SHARE, believed, find_gaps
@@ -109,11 +109,15 @@ def analyse(
     clock = time.perf_counter()
     tip = _tips(sheets, teeth)
     average = dict(zip(row_numbers(arch).tolist(), row_sizes(arch)[:, 0].tolist(), strict=True))
-    usual = np.array([average[int(number)] for number in teeth.numbers])
     relief = _relief(topology, local, line, axes, scan.wound)
-    margins = read_margins(
-        sheets, relief, teeth.start, teeth.stop, tip, usual, teeth.numbers, short_limit_mm
-    )
+
+    def read(numbers: NDArray[np.int64]) -> tuple[Array, Margins]:
+        usual = np.array([average[int(number)] for number in numbers])
+        return usual, read_margins(
+            sheets, relief, teeth.start, teeth.stop, tip, usual, numbers, short_limit_mm
+        )
+
+    usual, margins = read(teeth.numbers)
     shown = {
         side: np.array(
             [z - r.margin_z if r.margin_seen else np.nan for z, r in zip(tip, of, strict=True)]
@@ -121,7 +125,11 @@ def analyse(
         for side, of in margins.readings.items()
     }
     doubtful = as_short_as_primary(teeth.numbers, shown, arch)
-    teeth = replace(teeth, lead=np.where(doubtful, 0.0, teeth.lead))
+    if doubtful.any():
+        # Of what is as short, the margin is looked for once more where primary crowns end.
+        numbers = teeth.numbers + TO_PRIMARY * doubtful
+        teeth = replace(teeth, numbers=numbers, lead=np.where(doubtful, 0.0, teeth.lead))
+        usual, margins = read(numbers)
     timings["margin"] = 1000 * (time.perf_counter() - clock)
     clock = time.perf_counter()
     lift = _Lift(frame, axes, line, sheets)

@@ -5,8 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from geometry.dentition import analysis
 from geometry.dentition.row.crowns import CROWN_SIZES_MM, height_shares, permanent_row
 from geometry.dentition.row.shortness import as_short_as_primary
+from geometry.topology import analyse as analyse_topology
+from tests.geometry.dentition.conftest import Reading
 
 # Nelson, Wheeler's Dental Anatomy, table of the primary teeth: crown lengths of canine, first and
 # second molar, mm (from memory).
@@ -49,3 +52,22 @@ def test_primary_numbers_stay_as_they_are() -> None:
     numbers = np.array([55, 54, 53, 52, 51, 61, 62, 63, 64, 65])
     read = {side: np.full(10, 5.5) for side in ("facial", "lingual")}
     assert not as_short_as_primary(numbers, read, "upper").any()
+
+
+def test_teeth_as_short_as_primary_ones_are_numbered_so_and_unsure(
+    whole: Reading, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # ISO 3950: 53 to 55 stand where 13 to 15 come.
+    arch, before = whole
+    short = (13, 14, 15)
+    monkeypatch.setattr(
+        analysis, "as_short_as_primary", lambda numbers, *_: np.isin(numbers, short)
+    )
+    found = analysis.analyse(
+        arch.mesh, arch.truth, analyse_topology(arch.mesh, self_intersections=False)
+    )
+    told = [n + 40 if n in short else n for n in (tooth.number for tooth in before.teeth)]
+    assert [tooth.number for tooth in found.teeth] == told
+    for one, other in zip(before.teeth, found.teeth, strict=True):
+        assert other.number_sure == (one.number_sure and one.number not in short)
+        assert other.sextant == one.sextant
