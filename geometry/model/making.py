@@ -51,6 +51,7 @@ from geometry.model.undercuts.ledges import find_ledges
 from geometry.model.undercuts.parts import part_record, standing_out
 from geometry.model.undercuts.regions import Misplaced, Places
 from geometry.model.undercuts.shadow import cast_shadow, deep_air, wide_enough
+from geometry.sampling.calm import JAGGED_FROM, roughness
 from geometry.topology import Topology, analyse
 from geometry.topology.adjacency import extent
 from geometry.version import VERSION
@@ -160,6 +161,7 @@ def look(
     _one_piece(topology)
     if topology.border is None or topology.border.perimeter_mm < LEAST_BORDER:
         topology = _opened(topology)
+    _not_jagged(topology)
     # Mending is mostly compiled code, which leaves the interpreter to the rest.
     with ThreadPoolExecutor(max_workers=1) as aside:
         healing = aside.submit(heal, topology)
@@ -179,6 +181,16 @@ def look(
         known = Known(topology, frame, dentition, healing.result(), soft)
     give_back()
     return known
+
+
+def _not_jagged(topology: Topology) -> None:
+    """Refuse a surface full of spikes: mending takes long, and what is left is no mouth."""
+    share = roughness(topology).jagged
+    if share > JAGGED_FROM:
+        raise GeometryError(
+            f"{100.0 * share:.0f} % of the scan's points stand out of its surface as spikes; wipe"
+            " the scanner's window, dry the teeth and rescan, or export the scan again"
+        )
 
 
 def _opened(topology: Topology) -> Topology:

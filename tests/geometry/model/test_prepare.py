@@ -11,7 +11,7 @@ from fixtures.mouths import make_mouth, patient
 from geometry.errors import GeometryError
 from geometry.frame import find_frame
 from geometry.mesh import Mesh
-from geometry.model import ModelSettings, prepare, preview
+from geometry.model import ModelSettings, making, prepare, preview
 from geometry.model.bodies.cubes import zero_surface
 from geometry.model.levelling import doubts
 from geometry.model.surface.halfedges import edge_keys, genus, signed_volume
@@ -197,6 +197,16 @@ def test_a_body_that_is_all_base_is_refused_for_that():
     plate = trimesh.creation.box([60.0, 30.0, 0.1]).subdivide().subdivide().subdivide()
     with pytest.raises(GeometryError, match="without a flat base"):
         prepare(Mesh(np.array(plate.vertices), plate.faces.astype(np.int32)), ModelSettings())
+
+
+def test_a_scan_full_of_spikes_is_refused_before_it_is_mended(monkeypatch):
+    """Two points in a hundred stand out by 3 mm, which no finger, tooth or gum does."""
+    mesh = arch("upper").mesh
+    out = np.random.default_rng(3).random(len(mesh.vertices)) < 0.02
+    spiky = Mesh(mesh.vertices + out[:, None] * np.array([0.0, 0.0, 3.0]), mesh.faces)
+    monkeypatch.setattr(making, "heal", None)
+    with pytest.raises(GeometryError, match=r"\d % of the scan's points .* spikes; wipe"):
+        prepare(spiky, ModelSettings(arch="upper"))
 
 
 def test_levelling_brings_front_and_back_teeth_to_one_height():
