@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from geometry.version import VERSION
 
-REVISION = 22
+REVISION = 23
 """Raised whenever a measurement, a limit or a finding may come out differently.
 
 1: the first. 2: the upper of two creases is the margin; dips of a palate end the tissue;
@@ -79,6 +79,11 @@ mere noise is cast by fewer lines.
 measured to the two buccal cusps of a lower first molar; very rough scans are measured on a smoothed
 copy, and spikes must exceed six times the noise; thorns of many vertices
 are spikes; sheets that pass through each other are told with a place.
+23: whole rows of primary teeth carry their own numbers and are no part of an arch; canines and
+premolars as short as primary teeth are numbered so, unsure, and the gum line of primary crowns is
+looked for nearer to their usual length; backs and corners of crowns, broad papillae and lips of
+cracks are no blisters; noise of more than a fifth of an edge is measured along the normals of a
+calmer copy.
 """
 
 ENGINE = f"{VERSION}+inspection.{REVISION}"

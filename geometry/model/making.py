@@ -58,7 +58,7 @@ from geometry.version import VERSION
 
 Array = NDArray[np.float64]
 
-REVISION = 20
+REVISION = 21
 """Raised whenever the same scan and settings may give other bytes.
 
 1: the first. 2: block-out by rays, height from the incisors, fills united on the surface.
@@ -89,7 +89,8 @@ up to 8 mm wide. 18: unions are mended in the part that the bodies touch; shafts
 are plugged; upright planes at the ends only where far too much is lost; places built up again are
 told. 19: the plane and touching sheets as inspection 21 has them; a plane that would leave nothing
 cuts nothing off; a scan with more crossings than triangles is refused. 20: the gum line as
-inspection 22 has it.
+inspection 22 has it. 21: the gum line as inspection 23 has it; a base that mending folded over
+itself is laid anew; a crown that the scan ends on is told; a scan full of spikes is refused.
 """
 
 ENGINE = f"{VERSION}+model.{REVISION}"
