@@ -32,6 +32,7 @@ from geometry.model.levelling import doubts, height_spread, tilt_after
 from geometry.model.memory import give_back
 from geometry.model.pose import incisal_height, model_axes
 from geometry.model.prepared import PreparedModel
+from geometry.model.refusing import refuse_flat, refuse_pieces, refuse_spikes
 from geometry.model.settings import ModelSettings
 from geometry.model.surface.halfedges import Faces, genus, rise, signed_volume
 from geometry.model.surface.mending import Spot
@@ -51,7 +52,6 @@ from geometry.model.undercuts.ledges import find_ledges
 from geometry.model.undercuts.parts import part_record, standing_out
 from geometry.model.undercuts.regions import Misplaced, Places
 from geometry.model.undercuts.shadow import cast_shadow, deep_air, wide_enough
-from geometry.sampling.calm import JAGGED_FROM, roughness
 from geometry.topology import Topology, analyse
 from geometry.topology.adjacency import extent
 from geometry.version import VERSION
@@ -94,7 +94,6 @@ itself is laid anew; a crown that the scan ends on is told; a scan full of spike
 """
 
 ENGINE = f"{VERSION}+model.{REVISION}"
-SECOND_PIECE = 0.25
 LEAST_BORDER = 25.0
 STEP = 0.2
 OFF_COLUMNS = 0.937
@@ -159,16 +158,17 @@ def look(
 ) -> Known:
     """Find frame and teeth of a scan where they are not given."""
     topology = analyse(mesh, self_intersections=False)
-    _one_piece(topology)
+    refuse_pieces(topology)
     if topology.border is None or topology.border.perimeter_mm < LEAST_BORDER:
         topology = _opened(topology)
-    _not_jagged(topology)
+    refuse_spikes(topology)
     # Mending is mostly compiled code, which leaves the interpreter to the rest.
     with ThreadPoolExecutor(max_workers=1) as aside:
         healing = aside.submit(heal, topology)
         rolled: Rolled | None = None
         if frame is None:
             frame, rolled = find_frame_rolled(topology.main, arch)
+        refuse_flat(topology, frame)
         soft: tuple[SoftTissue, ...] = ()
         if isinstance(frame, Frame) and frame.flaps is not None:
             cleared = clear(topology, frame)
@@ -182,16 +182,6 @@ def look(
         known = Known(topology, frame, dentition, healing.result(), soft)
     give_back()
     return known
-
-
-def _not_jagged(topology: Topology) -> None:
-    """Refuse a surface full of spikes: mending takes long, and what is left is no mouth."""
-    share = roughness(topology).jagged
-    if share > JAGGED_FROM:
-        raise GeometryError(
-            f"{100.0 * share:.0f} % of the scan's points stand out of its surface as spikes; wipe"
-            " the scanner's window, dry the teeth and rescan, or export the scan again"
-        )
 
 
 def _opened(topology: Topology) -> Topology:
@@ -363,22 +353,6 @@ def _laid_in(vertices: Array, faces: Faces, filling: BlockOut) -> tuple[Array, F
         return vertices, faces
     fill_v, fill_f = filling.surface
     return np.vstack((vertices, fill_v)), np.concatenate((faces, fill_f + np.int32(len(vertices))))
-
-
-def _one_piece(topology: Topology) -> None:
-    if not topology.islands:
-        return
-    tri = topology.main.triangles
-    area = (
-        0.5 * np.linalg.norm(np.cross(tri[:, 1] - tri[:, 0], tri[:, 2] - tri[:, 0]), axis=1).sum()
-    )
-    second = topology.islands[0]
-    if second.area_mm2 > SECOND_PIECE * area:
-        x, y, z = second.centre
-        raise GeometryError(
-            f"the scan comes in two large pieces, the second around ({x:.0f}, {y:.0f}, {z:.0f}) "
-            "mm; rescan the stretch between them, or prepare each piece as its own file"
-        )
 
 
 def _stand_up(known: Known, settings: ModelSettings) -> tuple[Skin, Array]:

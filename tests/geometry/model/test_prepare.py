@@ -209,6 +209,15 @@ def test_a_scan_full_of_spikes_is_refused_before_it_is_mended(monkeypatch):
         prepare(spiky, ModelSettings(arch="upper"))
 
 
+def test_a_scan_that_is_too_low_for_a_crown_is_refused_for_that():
+    # Lower primary incisors, the shortest crowns, are 5 mm high (Wheeler's table, from memory).
+    found = arch("upper")
+    axis = np.array(found.truth.occlusal)
+    pressed = found.mesh.vertices - np.outer(found.mesh.vertices @ axis, 0.9 * axis)
+    with pytest.raises(GeometryError, match=r"mm high from gum to biting edges, where a crown"):
+        prepare(Mesh(pressed, found.mesh.faces), ModelSettings(arch="upper"))
+
+
 def test_levelling_brings_front_and_back_teeth_to_one_height():
     report = model("lower").report
     assert report["tilt_after_deg"] < 0.01
