@@ -269,6 +269,10 @@ export class ArchView {
       point.fromBufferAttribute(points, i).sub(this.centre);
       seen.push([point.dot(side), point.dot(top), point.dot(toward)]);
     }
+    for (const letter of this.sides) {
+      point.copy(letter.at).sub(this.centre);
+      seen.push([point.dot(side), point.dot(top), point.dot(toward)]);
+    }
     const middle = [0, 1].map((k) => {
       const along = seen.map((p) => p[k]);
       return (Math.min(...along) + Math.max(...along)) / 2;

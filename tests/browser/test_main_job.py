@@ -80,11 +80,23 @@ def take_scans(page: Page, address: str, patient: str, scans) -> None:
     for link in links:
         page.goto(address + link)
         expect(page.locator("#verdict-title")).to_be_visible()
+        right_and_left_show(page)
         nothing_moved(page)
         if page.get_by_label("Reason").count():
             page.fill("#reason", "Looked at with the patient, fit for a retainer.")
             page.get_by_role("button", name=re.compile("^Accept")).click()
             expect(page.get_by_role("heading", name="Accepted")).to_be_visible()
+
+
+def right_and_left_show(page: Page) -> None:
+    """Both letters stand beside the arch, wholly in the view."""
+    letters = page.locator(".stage .side-letter")
+    expect(letters).to_have_count(2, timeout=30_000)
+    expect(letters.first).to_be_visible()
+    view = page.locator(".stage").bounding_box()
+    for box in [letter.bounding_box() for letter in letters.all()]:
+        assert box["x"] >= view["x"]
+        assert box["x"] + box["width"] <= view["x"] + view["width"]
 
 
 def codes_of(page: Page, address: str, patient: str) -> list[str]:
