@@ -83,7 +83,7 @@ are spikes; sheets that pass through each other are told with a place.
 premolars as short as primary teeth are numbered so, unsure, and the gum line of primary crowns is
 looked for nearer to their usual length; backs and corners of crowns, broad papillae and lips of
 cracks are no blisters; noise of more than a fifth of an edge is measured along the normals of a
-calmer copy.
+calmer copy; front teeth that stand before each other are apart where a millimetre parts them.
 """
 
 ENGINE = f"{VERSION}+inspection.{REVISION}"

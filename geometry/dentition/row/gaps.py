@@ -60,9 +60,6 @@ WIDE_MM, CLIMB_MM, HALF_SHARE = 3.5, 0.5, 0.5
 much, they are as far apart as they are seen to be from above, each more than half way up."""
 
 FRONT_TEETH = 3
-BESIDE_MM, BEHIND_MM, LEVEL_WITH_MM, VALLEY_MM = 2.0, 5.0, 1.5, 2.0
-"""Two incisal edges this far behind each other, about as high, with so deep a valley between,
-overlap in a crowded row: what lies between them is no space. Chosen here."""
 
 PARALLEL = 0.95
 """A passage as wide as this at its bottom, as a share of its width, parts teeth all the same."""
@@ -125,10 +122,8 @@ def find_gaps(
         front = max(one % 10, two % 10) <= FRONT_TEETH
         steps = round((edge - free.bottom - EDGE_MM) / LEVEL_MM)
         narrows = _bottom_widths(free.widths, steps)[0] < PARALLEL * width
-        if front and narrows:
-            apart = width >= NARROW_MM or facing
-            if not apart or _overlap(row.shadow, row.stop[k], row.start[k + 1], edge):
-                continue
+        if front and narrows and width < NARROW_MM and not facing:
+            continue
         missing = absent if width > MISSING_MM else ()
         if width > WIDE_MM and width + CLIMB_MM < passage.clear_mm < np.inf:
             width = passage.clear_mm
@@ -209,23 +204,6 @@ def _facing(shadow: Array, a: float, b: float) -> bool:
         ends.append((high[0], high[-1]))
     (low, high), (other_low, other_high) = ends
     return bool(min(high, other_high) - max(low, other_low) > FACING_MM)
-
-
-def _overlap(shadow: Array, a: float, b: float, edge: float) -> bool:
-    """Whether two front teeth stand one behind the other where they meet, from ``a`` to ``b`` mm.
-
-    ``shadow`` is the row from above, ``edge`` the height of the lower of the two.
-    """
-    first = max(round((a - BESIDE_MM) / CELL_MM), 0)
-    crest = shadow[first : round((b + BESIDE_MM) / CELL_MM) + 1].max(axis=0)
-    apart = round(BEHIND_MM / CELL_MM)
-    for inner in range(len(crest) - apart):
-        peak = min(crest[inner], crest[inner + apart :].max())
-        if peak > edge - LEVEL_WITH_MM:
-            outer = inner + apart + int(crest[inner + apart :].argmax())
-            if crest[inner:outer].min() < peak - VALLEY_MM:
-                return True
-    return False
 
 
 def _widest_level(passage: Passage, edge: float, contact: float) -> int:

@@ -7,7 +7,6 @@ import pytest
 
 from fixtures.mouths import Spec, make_mouth
 from geometry.dentition import Dentition, analyse
-from geometry.dentition.row import gaps, spaces
 from geometry.mesh import Mesh
 from geometry.topology import analyse as analyse_topology
 
@@ -38,25 +37,3 @@ def test_a_number_is_right_or_said_to_be_unsure(spec: Spec) -> None:
     for tooth, number in zip(found.teeth, numbers, strict=True):
         assert tooth.number == number or not tooth.number_sure
     assert found.teeth_report()["unsure"] == [t.number for t in found.teeth if not t.number_sure]
-
-
-def seen_from_above(ridges: dict[float, float]) -> np.ndarray:
-    """Heights of a row from above, 20 mm of it: ridges by place across it, with their heights."""
-    across = np.arange(-spaces.HALF_MM, spaces.HALF_MM + 0.01, spaces.CELL_MM)
-    walls = [height - 2.5 * np.abs(across - at) for at, height in ridges.items()]
-    return np.tile(np.maximum(np.max(walls, axis=0), -12.0), (round(20.0 / spaces.CELL_MM), 1))
-
-
-@pytest.mark.parametrize(
-    ("ridges", "one_behind_the_other"),
-    [
-        ({-3.0: 0.0, 3.5: -0.5}, True),
-        ({0.5: 0.0}, False),  # in line, whatever lies between
-        ({-1.0: 0.0, 2.0: 0.0}, False),  # a little before and behind each other
-        ({-3.0: 0.0, 3.5: -4.0}, False),  # beside gum or an attachment, far lower
-    ],
-)
-def test_crowded_front_teeth_have_no_space_where_they_overlap(
-    ridges: dict[float, float], one_behind_the_other: bool
-) -> None:
-    assert gaps._overlap(seen_from_above(ridges), 9.0, 9.5, -0.5) is one_behind_the_other

@@ -135,6 +135,25 @@ def test_a_smeared_contact_opens_like_a_v_and_a_gap_like_a_u() -> None:
     assert gaps_of(yoo, papilla=-2.0, edge=3.0) == ()
 
 
+def one_before_the_other(step: float) -> np.ndarray:
+    """Two front teeth from above, edges so far apart across the row, mm; the gap at 8 to 9 mm."""
+    across = np.arange(-HALF_MM, HALF_MM + 0.01, CELL_MM)
+    edges = [3.0 - 2.5 * np.abs(across - at) for at in (-0.5 * step, 0.5 * step)]
+    return np.repeat(np.maximum(edges, -6.0), round(8.5 / CELL_MM), axis=0)
+
+
+def test_teeth_that_stand_before_each_other_are_apart_where_a_millimetre_parts_them() -> None:
+    # An open distance is what a sheet is drawn into, whichever way it lies. Common practice.
+    told = {"papilla": -1.0, "edge": 3.0, "numbers": (21, 22)}
+    wide = opening(0.8, 1.4, 1.5, 1.5, 1.5, 1.5, 1.6, 1.7, 1.9, 2.2, 3.0, 4.0)
+    narrow = opening(0.7, 0.8, 0.8, 0.85, 0.9, 0.95, 1.0, 1.1, 1.3, 1.6, 2.4, 3.5)
+    for step in (0.0, 6.5):
+        (gap,) = gaps_of(wide, shadow=one_before_the_other(step), **told)
+        assert 1.0 < gap.width_mm < 1.6
+    assert len(gaps_of(narrow, shadow=one_before_the_other(0.0), **told)) == 1
+    assert gaps_of(narrow, shadow=one_before_the_other(6.5), **told) == ()
+
+
 SLOT = (1.1, 1.25, 1.25, 1.25, 1.25, 1.25, 1.25, 1.25, 1.3, 1.6, 2.4, 4.0, 6.0)
 
 
