@@ -33,7 +33,13 @@ from geometry.dentition.gum.section import Relief, Stand, border_height, stand_o
 from geometry.dentition.gum.sharpness import sharper, turn_within
 from geometry.dentition.gum.wires import Pad, bonded_pads, covered
 from geometry.dentition.result import SHORT_ODDS
-from geometry.dentition.row.crowns import arch_of, height_shares, row_numbers, row_sizes
+from geometry.dentition.row.crowns import (
+    FIRST_PRIMARY,
+    arch_of,
+    height_shares,
+    row_numbers,
+    row_sizes,
+)
 from geometry.dentition.row.lengths import shared_ratio
 from geometry.dentition.row.sheets import STEP_S_MM, STEP_Z_MM, Sheets, lowest_scanned, smoothed
 
@@ -58,7 +64,7 @@ floor of the mouth and the cingula mislead, so the length is told by all these t
 upper teeth, whose cingula all bulge alike, that helps nothing."""
 FIRST_SPREAD_MM = 1.5
 SECOND_SPREAD_MM = 1.0
-FIRST_PRIMARY, PRIMARY_SPREAD_MM = 50, 0.6
+PRIMARY_SPREAD_MM = 0.6
 """Primary crowns are not two thirds as long as permanent ones, and differ by so much less."""
 SAME_TOOTH, LONGER_MOST_MM = 0.5, 2.0
 """A crown that is longer than expected on one side is so on the other by this share."""

@@ -184,7 +184,7 @@ def lay_teeth(columns, usual, step):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def as_permanent(columns, usual, step, labels, starts, stops):  # type: ignore[no-untyped-def]
+def as_other(columns, usual, step, labels, starts, stops):  # type: ignore[no-untyped-def]
     """How much dearer each tooth found is as itself than as the other in its place, (m,).
 
     Below 0 it is itself; ``usual`` and the rest as for :func:`lay_teeth`.

@@ -53,6 +53,8 @@ memory."""
 
 TO_PRIMARY = 40
 """What ISO 3950 adds to the number of a permanent tooth for the primary one in its place."""
+FIRST_PRIMARY = 50
+"""Numbers of primary teeth are larger than this."""
 
 HEIGHT_SHARES: dict[str, dict[str, tuple[float, ...]]] = {
     "facial": {
@@ -91,7 +93,7 @@ def row_sizes(arch: str) -> NDArray[np.float64]:
 
 def permanent(number: int) -> int:
     """Return the number of the permanent tooth in a tooth's place (``number`` itself of one)."""
-    return number - TO_PRIMARY if number > 50 else number
+    return number - TO_PRIMARY if number > FIRST_PRIMARY else number
 
 
 def between(one: int, two: int) -> tuple[int, ...]:
@@ -101,7 +103,7 @@ def between(one: int, two: int) -> tuple[int, ...]:
     """
     order = permanent_row(arch_of(one)).tolist()
     own = order[order.index(permanent(one)) + 1 : order.index(permanent(two))]
-    return tuple(n + TO_PRIMARY for n in own) if min(one, two) > 50 else tuple(own)
+    return tuple(n + TO_PRIMARY for n in own) if min(one, two) > FIRST_PRIMARY else tuple(own)
 
 
 def arch_of(number: int) -> str:
@@ -118,7 +120,7 @@ def sextant_of(number: int) -> str:
         When ``number`` is no tooth.
     """
     quadrant, tooth = divmod(permanent(number), 10)
-    most = 5 if number > 50 else 8
+    most = 5 if number > FIRST_PRIMARY else 8
     if not (1 <= quadrant <= 4 and 1 <= tooth <= most):
         raise ValueError(f"{number} is no tooth in ISO 3950")
     if quadrant <= 2:

@@ -22,11 +22,12 @@ from geometry.dentition.row.assign import (
     FRONT,
     GROOVE,
     STAGGER,
-    as_permanent,
+    as_other,
     lay_teeth,
     other_numbers,
 )
 from geometry.dentition.row.crowns import (
+    FIRST_PRIMARY,
     TO_PRIMARY,
     arch_of,
     between,
@@ -88,7 +89,7 @@ MOST_YOUNG, YOUNG_DOUBT, YOUNG_GAIN = 12, 1.0, 8.0
 must be so much cheaper to be thought of, and to be believed. Of a hundred and sixty permanent and
 mixed rows two gained 5.1 (ten teeth each, of unknown arch), the others nothing; primary ones
 gained 13 and more. Chosen here."""
-FIRST_PRIMARY, LEAST_PRIMARY, LAST_PREMOLAR = 50, 2, 5
+LEAST_PRIMARY, LAST_PREMOLAR = 2, 5
 PREMOLARS = {3, 4}
 """A lone primary tooth is but a thought: a crown ground down for a restoration is as narrow."""
 POOR_FIT, NARROWER = 1.5, 0.95
@@ -226,8 +227,10 @@ def find_row(signs: Signs, arch: str, to_midline: Array) -> Row:
     after = lay_teeth(_mirrored(columns), usual, step)[4]
     middles = (starts + stops) // 2
     lead = other_numbers(columns, usual, step, before, after, labels, middles)
-    dearer = as_permanent(columns, usual, step, labels, starts, stops)
-    numbers, lead = _either(kind, permanent_row(arch)[labels], dearer, lead)
+    numbers = permanent_row(arch)[labels]
+    if kind != PERMANENT:
+        dearer = as_other(columns, usual, step, labels, starts, stops)
+        numbers, lead = _either(kind, numbers, dearer, lead)
     if kind != PRIMARY and younger >= YOUNG_DOUBT:
         lead[:] = 0.0
     start, stop = _refined(signs.groove, starts * step, stops * step)
@@ -251,14 +254,14 @@ def _explained(
 def _either(
     kind: str, numbers: NDArray[np.int64], dearer: Array, lead: Array
 ) -> tuple[NDArray[np.int64], Array]:
-    """Number primary teeth, and lessen the leads (k,) of those that may as well be the other.
+    """Number the primary teeth of a mixed or primary row.
+
+    Of those that may as well be the other tooth the leads (k,) are lessened.
 
     ``numbers`` (k,) are those of the permanent teeth in their places, ``dearer`` (k,) says how
     much dearer each is as what the kind of row has there than as the other tooth.
     """
     place, numbers = numbers % 10, numbers.copy()
-    if kind == PERMANENT:
-        return numbers, lead
     either = (place > INCISORS) & (place <= PLACES)
     primary = either.copy()
     if kind == MIXED:

@@ -14,7 +14,7 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
-from geometry.dentition.row.crowns import TO_PRIMARY, height_shares, row_numbers, row_sizes
+from geometry.dentition.row.crowns import FIRST_PRIMARY, height_shares, row_numbers, row_sizes
 from geometry.dentition.row.usual import INCISORS, PLACES
 
 Array = NDArray[np.float64]
@@ -22,7 +22,7 @@ Array = NDArray[np.float64]
 SHORT, FEWEST, CANINE = 0.8, 4, 3
 """Where half of their heights, and so many at the least, are shorter than this against the others,
 they may be primary. By their truths none of a hundred permanent rows was below 0.85, mixed ones
-ones were at 0.55 to 0.79. Chosen here."""
+were at 0.55 to 0.79. Chosen here."""
 
 
 def as_short_as_primary(
@@ -39,7 +39,7 @@ def as_short_as_primary(
     """
     named, sizes = row_numbers(arch), row_sizes(arch)
     average = dict(zip(named.tolist(), sizes[:, 0].tolist(), strict=True))
-    place, permanent = numbers % 10, numbers < TO_PRIMARY + 10
+    place, permanent = numbers % 10, numbers < FIRST_PRIMARY
     changed = permanent & (place > INCISORS) & (place <= PLACES)
     usual = np.array([average[n] for n in numbers.tolist()])
     shares = []
