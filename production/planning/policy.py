@@ -5,7 +5,7 @@ fuller batch. As the JSON object ``policy`` of a problem::
 
     {"rule": "edd", "wait": 20 | {"print": 40, "wash": 10}, "wait_share": 0.2,
      "look_ahead": 2, "order": [job id, ...], "hasten": [job id, ...],
-     "defer": [job id, ...]}
+     "prefer": [job id, ...], "defer": [job id, ...]}
 
 ``edd`` earliest due date, ``slack`` least slack, ``cr`` critical ratio, ``atc``
 apparent tardiness cost, ``spt`` / ``lpt`` shortest / longest step first, ``wspt``
@@ -13,7 +13,8 @@ shortest over weight, ``most_work`` most work remaining, ``fifo`` first come, ``
 the jobs as listed (others after them). A group counts with its earliest due. A step waits
 ``wait`` minutes and ``wait_share`` of its own median minutes besides. Jobs under ``hasten``
 go before all others, among themselves by the rule, and wait for no fuller batch; those under
-``defer`` go as if they were promised three hours later.
+``prefer`` go before all others as well, but wait as the rule says; those under ``defer`` go as
+if they were promised three hours later.
 
 Where no rule is named, one stands for each objective (``standing_rule``), whatever is on
 the bench: were it chosen by the work there, one more order could change the rule, and with
@@ -50,7 +51,7 @@ __all__ = [
 RULES = ("fifo", "edd", "slack", "spt", "lpt", "wspt", "most_work", "atc", "cr", "order")
 LONGEST_WAIT, LONGEST_SHARE = 10080.0, 1000.0
 DEFERRED = 180.0  # minutes
-LISTS = ("hasten", "defer")  # of jobs, in any policy
+LISTS = ("hasten", "prefer", "defer")  # of jobs, in any policy
 
 
 @dataclass(frozen=True)
@@ -60,8 +61,8 @@ class Rule:
     ``wait``: minutes for a fuller batch, for all kinds or by kind (others 0); ``wait_share``:
     more of them, as a share of the step's own median;
     ``look_ahead``: the constant of ``atc``, in mean step lengths; ``order``: job ids,
-    for the rule ``order``; ``hasten``, ``defer``: ids of jobs that go before the others, or
-    later than in their turn.
+    for the rule ``order``; ``hasten``, ``prefer``, ``defer``: ids of jobs that go before the
+    others without or with the rule's waits, or later than in their turn.
     """
 
     name: str = "edd"
@@ -71,6 +72,7 @@ class Rule:
     wait_share: float = 0.0
     hasten: tuple[Label, ...] = field(default=())
     defer: tuple[Label, ...] = field(default=())
+    prefer: tuple[Label, ...] = field(default=())
 
     def as_json(self) -> dict[str, Any]:
         """Return the rule as the problem's ``policy`` object."""
@@ -139,6 +141,7 @@ def named_policy(problem: Problem) -> Rule | None:
         order=tuple(listed["order"]),
         wait_share=fields.number(told, "wait_share", place, 0.0, low=0.0, high=LONGEST_SHARE),
         hasten=tuple(listed["hasten"]),
+        prefer=tuple(listed["prefer"]),
         defer=tuple(listed["defer"]),
     )
 
@@ -191,10 +194,10 @@ def kernel_policy(problem: Problem, shop: Shop, rule: Rule) -> Policy:
     else:
         wait = np.full(count, float(rule.wait))
     wait += rule.wait_share * shop.minutes
-    if rule.hasten:
-        ahead = _among(problem, rule.hasten)[shop.step_job]
+    if rule.hasten or rule.prefer:
+        ahead = _among(problem, (*rule.hasten, *rule.prefer))[shop.step_job]
         key = np.where(ahead, np.minimum(key, 0.5 * AHEAD) - AHEAD, key)
-        wait = np.where(ahead, 0.0, wait)
+        wait = np.where(_among(problem, rule.hasten)[shop.step_job], 0.0, wait)
     if rule.defer:
         key = key + np.where(_among(problem, rule.defer)[shop.step_job], DEFERRED, 0.0)
     typical = float(shop.minutes.mean()) if count else 1.0

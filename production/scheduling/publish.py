@@ -132,7 +132,7 @@ def _followed(problem: Any, plan: dict[str, Any]) -> Rule | None:
     for step in plan["steps"]:
         starts.setdefault(str(step["job"]), []).append(step["start"])
     order = sorted(starts, key=lambda job: sum(starts[job]) / len(starts[job]))
-    return replace(rule, name="order", order=tuple(order), hasten=(), defer=())
+    return replace(rule, name="order", order=tuple(order), hasten=(), prefer=(), defer=())
 
 
 def _best_plan(problem: Any, told: dict[str, Any]) -> dict[str, Any]:

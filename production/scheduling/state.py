@@ -155,7 +155,7 @@ def read_situation(now: dt.datetime | None = None, *, anew: bool = False) -> Sit
         "resources": resources,
         "jobs": jobs,
         **_day(situation.learned, local.date()),
-        # Of the jobs that the rule hastens those that are at hand remain.
+        # Of the jobs that the rule names those that are at hand remain.
         "policy": among(rule, {str(job["id"]) for job in jobs}),
         "clock": local.hour * 60.0 + local.minute,
         "risk_limit": office.risk_limit,

@@ -101,8 +101,8 @@ class State:
         return str(self.problem.jobs[j].id) in {str(name) for name in self.rule.hasten}
 
     def rank(self, w: Waiting) -> tuple[bool, float, float, int]:
-        by_hand = w.step.first
-        later = not (by_hand or self.hastened(w.job))
+        preferred = str(self.problem.jobs[w.job].id) in {str(name) for name in self.rule.prefer}
+        later = not (w.step.first or preferred or self.hastened(w.job))
         return (later, round(self.key(w), 9), w.joined, w.job)
 
     def minutes(self, job: int, index: int, r: int) -> float:

@@ -44,7 +44,7 @@ def disagreement(seed: int) -> float:
         rnd.choice([0.0, 0.0, 0.3]),
         *(
             tuple(j.id for j in problem.jobs if rnd.random() < 0.2) if rnd.random() < 0.4 else ()
-            for _ in range(2)
+            for _ in range(3)
         ),
     )
     times = expected_times(shop, kernel_policy(problem, shop, rule), draw)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -53,6 +54,27 @@ def test_the_jobs_of_one_hand_over_are_hastened_together() -> None:
 def test_no_promise_is_kept_at_the_cost_of_another() -> None:
     problem = parse_problem(bench([60.0, 60.0], [0.0, 0.0], batch=False))
     assert prioritise(problem, Rule("edd")) == Rule("edd")
+
+
+def test_who_goes_first_may_wait_for_a_fuller_plate_where_another_needs_it() -> None:
+    """J0 needs its turn at the trim; were it printed alone, J1 would print after it."""
+    data = bench([75.0, 55.0, 500.0, 500.0], [0.0, 10.0, 30.0, 31.0], batch=True)
+    data["resources"].append({"id": "t", "kind": "trim"})
+    trim = {"kind": "trim", "minutes": 20}
+    data["jobs"][0]["steps"].append(trim)
+    for job in data["jobs"][2:]:
+        job["steps"] = [trim]
+    problem = parse_problem(data)
+    waiting = Rule("fifo", wait=20.0)
+    found = prioritise(problem, waiting)
+    assert (found.hasten, found.prefer) == ((), ("J0",))
+    for rule, late in (
+        (waiting, [1.0, 0.0]),
+        (replace(waiting, hasten=("J0",)), [0.0, 1.0]),
+        (found, [0.0, 0.0]),
+    ):
+        told = foresee(problem, 50, rule=rule)["jobs"]
+        assert [job["p_late"] for job in told[:2]] == late
 
 
 def lost_first(due: float) -> Any:
@@ -108,7 +130,8 @@ def test_a_name_that_is_no_job_is_refused_with_its_place() -> None:
     data = bench([60.0], [0.0], batch=False) | {"policy": {"rule": "edd", "hasten": ["J9"]}}
     with pytest.raises(ProblemError, match="policy: hasten names 'J9', which is no job"):
         named_policy(parse_problem(data))
-    data["policy"]["hasten"] = ["J0"]
-    rule = named_policy(parse_problem(data))
-    assert rule is not None
-    assert rule.as_json()["hasten"] == ["J0"]
+    for key in ("hasten", "prefer", "defer"):
+        data["policy"] = {"rule": "edd", key: ["J0"]}
+        rule = named_policy(parse_problem(data))
+        assert rule is not None
+        assert rule.as_json()[key] == ["J0"]

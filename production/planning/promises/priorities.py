@@ -52,7 +52,7 @@ def next_rule(problem: Problem) -> Rule:
 
     The best one, unless changing from the one that the problem names pushes a promise past
     the risk limit and brings no more of them back within it, or gains too little: then that
-    one stays, and what it hastens.
+    one stays, and whom it takes first.
     """
     kept = named_policy(problem)
     anew = replace(problem, policy={})
@@ -75,15 +75,17 @@ def group_risks(problem: Problem, rule: Rule | None) -> dict[str, float]:
 
 
 def prioritise(problem: Problem, rule: Rule, *, samples: int = SAMPLES, seed: int = 0) -> Rule:
-    """Return the rule with jobs to hasten and to defer, where fewer promises are broken by it.
+    """Return the rule with jobs to hasten, prefer or defer, where fewer promises are broken by it.
 
-    Hand-overs are tried one at a time, the doubtful first: to go before all others, or,
-    where they are lost anyway, to stand back, several of them together as well. What lowers
-    the expected number of broken promises most is taken, as long as it pushes no other
+    Hand-overs are tried one at a time, the doubtful first: to go before all others and wait
+    for no fuller batch, or, where they are lost anyway, to stand back, several of them
+    together as well; where none of it helps, to go first and wait like the others. What
+    lowers the expected number of broken promises most is taken, as long as it pushes no other
     promise past the problem's risk limit; then again, up to four of them. To defer one must
     keep others to a stated amount for each that stands back, without delaying it long, and
-    never one whose time has passed: somebody waits for it. What the rule hastens already
-    stays, what it defers is asked anew. Repeatable: a fixed seed and a fixed number of tries.
+    never one whose time has passed: somebody waits for it. Whom the rule takes first already
+    stays so, what it defers is asked anew. Repeatable: a fixed seed and a fixed number of
+    tries.
 
     Parameters
     ----------
@@ -107,6 +109,8 @@ def prioritise(problem: Problem, rule: Rule, *, samples: int = SAMPLES, seed: in
         # No more in all than one change may add, however many are made.
         allowed = allowed_risk(np.minimum(begun.risk, now.risk), problem.risk_limit)
         for mine, changed in _changes(problem, shop, now, first):
+            if best is not now and changed.prefer != now.rule.prefer:
+                break  # only where nothing else helps: every event waits for these tries
             after = look(changed)
             if (after.risk > allowed).any():
                 continue
@@ -126,7 +130,7 @@ def prioritise(problem: Problem, rule: Rule, *, samples: int = SAMPLES, seed: in
 def _changes(problem: Problem, shop: Shop, now: _Tried, first: Ints) -> Iterator[tuple[Ints, Rule]]:
     """Yield what is worth trying: the jobs of the hand-overs, and the rule changed for them."""
     rule = now.rule
-    named = {str(name) for name in (*rule.hasten, *rule.defer)}
+    named = {str(name) for name in (*rule.hasten, *rule.prefer, *rule.defer)}
     left = [j for j in first if now.risk[j] > GAIN and str(problem.jobs[j].id) not in named]
 
     def chosen(jobs: list[int]) -> tuple[Ints, tuple[Label, ...]]:
@@ -144,3 +148,6 @@ def _changes(problem: Problem, shop: Shop, now: _Tried, first: Ints) -> Iterator
     for jobs in (*alone, *(lost[:n] for n in sorted({2, 3, len(lost)}) if 1 < n <= len(lost))):
         mine, names = chosen(jobs)
         yield mine, replace(rule, defer=(*rule.defer, *names))
+    for job in doubtful:
+        mine, names = chosen([job])
+        yield mine, replace(rule, prefer=(*rule.prefer, *names))

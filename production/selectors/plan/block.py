@@ -17,6 +17,7 @@ NAMED = 3
 OUT_OF_TURN = {
     "hasten": "It is taken before its turn and waits for no fuller load: so fewer pickup times "
     "are likely to be missed.",
+    "prefer": "It is taken before its turn: so fewer pickup times are likely to be missed.",
     "defer": "It stands back so that other pickup times are kept: its own would be missed in its "
     "turn too. Agree on a new time.",
 }
