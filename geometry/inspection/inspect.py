@@ -222,6 +222,7 @@ def _measure_arch(
                 np.stack([frame.right, frame.anterior, frame.occlusal]),
                 undercuts.result().along.lattice.outward,
                 limits.bubble_mm,
+                0.0 if sampling.calmed else sampling.noise_mm,
             ),
         )
         with watch.part("teeth"):
@@ -232,7 +233,11 @@ def _measure_arch(
             frame = frame.of_whole_row()
         with watch.part("webs"):
             webs = find_webs(
-                fine, _border_points(topology), frame.occlusal, films.grooves_of(frame, dentition)
+                fine,
+                _border_points(topology),
+                frame.occlusal,
+                undercuts.result().along.lattice.outward,
+                films.grooves_of(frame, dentition),
             )
         undercut, bumps = undercuts.result(), lumps.result()
     webs = films.not_bonded(webs, bumps)

@@ -34,6 +34,9 @@ Array = NDArray[np.float64]
 
 # Even spacing at which bumps are looked for, whatever the density of the scan.
 CELL_MM = 0.3
+# Noise stands up as drops do (false ones on 3 to 7 of 18 generated scans with .06 to .12 mm of it);
+# averaged with their neighbours once, vertices keep less than half of it.
+_NOISY_MM = 0.05
 # Averaging with the neighbours r times at spacing e reaches about e √r.
 _REACH_MM = 0.93
 # Places as high as this over the averaged surface, less what they may stand out by facing
@@ -296,6 +299,7 @@ def find_bumps(
     axes: Array,
     outward: int,
     least_mm: float,
+    noise_mm: float = 0.0,
 ) -> tuple[Bump, ...]:
     """Find what stands out on an arch: blisters and webs, and what is bonded to the teeth.
 
@@ -314,6 +318,8 @@ def find_bumps(
         +1 when the winding's normals point outward, else -1.
     least_mm : float
         Bumps lower than this are left out.
+    noise_mm : float
+        Noise of the scan, as ``Sampling`` has it.
 
     Returns
     -------
@@ -325,6 +331,9 @@ def find_bumps(
         return ()
     points = coarse.vertices
     start, neighbour = _links(coarse.faces, len(points))
+    if noise_mm > _NOISY_MM:
+        points = smooth(points, start, neighbour, 1)
+        coarse = Mesh(points, coarse.faces)
     normals = vertex_normals(coarse) * outward
     rows = np.repeat(np.arange(len(points)), np.diff(start))
     spacing = float(np.median(np.linalg.norm(points[rows] - points[neighbour], axis=1)))

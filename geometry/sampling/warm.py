@@ -27,4 +27,4 @@ def warm() -> None:
     )
     find_bumps(Mesh(hill, squares.astype(np.int32)), hill[:9], hill[0], np.eye(3), 1, 0.3)
     groove = Groove(hill[40], np.eye(3)[0], np.eye(3)[1], -4.0, 0.0)
-    find_webs(Mesh(hill, squares.astype(np.int32)), hill[:9], np.eye(3)[2], [groove])
+    find_webs(Mesh(hill, squares.astype(np.int32)), hill[:9], np.eye(3)[2], 1, [groove])

@@ -1,10 +1,11 @@
-"""Webs: films of moisture that span the gap between two teeth and end in the air below.
+"""Webs: films of moisture that span the gap between two teeth.
 
 Seen from outside, the groove between two crowns runs down to the papilla, and the papilla climbs
 up to meet it; what stands further out than the groove above the gum, and ends below in a ledge
 with the groove open again under it, is a film. The underside of a contact is such a ledge too,
 but there the crowns bend towards each other, while a film is even from crown to crown. A film
-that runs down to the papilla has no ledge, and looks like a thick papilla: it is not told.
+that runs down to the papilla has no ledge, and looks like a thick papilla: it is told only where
+it is thin and open behind (:mod:`geometry.sampling.sheets`).
 Limits were chosen on generated mouths of six kinds: common practice, no source.
 """
 
@@ -19,12 +20,12 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from geometry.mesh import Mesh
+from geometry.sampling.sheets import BEHIND_MM, LATTICE_MM, look, outermost, thin_sheet
 
 Array = NDArray[np.float64]
 
-# The groove is seen as a picture of so fine a lattice, to so far aside, beneath the gum and deep.
-_LATTICE_MM, _ASIDE_MM, _BELOW_GUM_MM = 0.15, 2.7, 3.0
-_BEHIND_MM, _BEFORE_MM = 4.0, 9.0
+# The groove is looked at to so far aside and beneath the gum.
+_ASIDE_MM, _BELOW_GUM_MM = 2.7, 3.0
 # A ledge lies so far over the gum line and under the biting surfaces, and near the middle.
 _OVER_GUM_MM, _UNDER_TOP_MM, _MIDDLE_MM = 0.9, 1.0, 1.3
 # At it the surface falls back by so much within so many rows; the groove below is so much deeper
@@ -75,54 +76,17 @@ class Web:
     at : (3,) float64
         In its middle, file coordinates.
     width_mm : float
-        Of the opening under its lower edge.
+        How wide it is, at its lower edge or over its height.
     height_mm : float
         How far up from there it reaches, as far as it was followed.
+    thin : bool
+        There is air behind it too, which nothing bonded has.
     """
 
     at: Array
     width_mm: float
     height_mm: float
-
-
-@njit(cache=True, nogil=True)
-def _picture(points, faces, basis, middle, low, seen):  # type: ignore[no-untyped-def]
-    """Fill how far out the outermost surface lies (rows up, columns along), -inf for none."""
-    rows, columns = seen.shape
-    seen[:] = -np.inf
-    local = np.empty((points.shape[0], 3))
-    inside = np.zeros(points.shape[0], dtype=np.bool_)
-    half = 0.5 * (columns - 1)
-    for v in range(points.shape[0]):
-        x, y, z = points[v, 0] - middle[0], points[v, 1] - middle[1], points[v, 2] - middle[2]
-        for k in range(3):
-            local[v, k] = x * basis[k, 0] + y * basis[k, 1] + z * basis[k, 2]
-        local[v, 0] = local[v, 0] / _LATTICE_MM + half
-        local[v, 1] = (local[v, 1] - low) / _LATTICE_MM
-        inside[v] = (
-            -8.0 < local[v, 0] < columns + 8.0
-            and -8.0 < local[v, 1] < rows + 8.0
-            and -_BEHIND_MM < local[v, 2] < _BEFORE_MM
-        )
-    for t in range(faces.shape[0]):
-        i, j, k = faces[t, 0], faces[t, 1], faces[t, 2]
-        if not (inside[i] and inside[j] and inside[k]):
-            continue
-        ax, ay, bx, by = local[i, 0], local[i, 1], local[j, 0], local[j, 1]
-        cx, cy = local[k, 0], local[k, 1]
-        double = (bx - ax) * (cy - ay) - (by - ay) * (cx - ax)
-        if double == 0.0:
-            continue
-        left, right = max(0, int(np.ceil(min(ax, bx, cx)))), min(columns - 1, int(max(ax, bx, cx)))
-        first, last = max(0, int(np.ceil(min(ay, by, cy)))), min(rows - 1, int(max(ay, by, cy)))
-        for y in range(first, last + 1):
-            for x in range(left, right + 1):
-                a = ((bx - x) * (cy - y) - (by - y) * (cx - x)) / double
-                b = ((cx - x) * (ay - y) - (cy - y) * (ax - x)) / double
-                c = 1.0 - a - b
-                if a >= -1e-9 and b >= -1e-9 and c >= -1e-9:
-                    out = a * local[i, 2] + b * local[j, 2] + c * local[k, 2]
-                    seen[y, x] = max(seen[y, x], out)
+    thin: bool = False
 
 
 @njit(cache=True, nogil=True)
@@ -150,7 +114,7 @@ def _depths(seen, depth):  # type: ignore[no-untyped-def]
             rise = (seen[y, q] - seen[y, p]) / (q - p)
             for x in range(p, q + 1):
                 if np.isinf(seen[y, x]):
-                    seen[y, x] = -_BEHIND_MM
+                    seen[y, x] = -BEHIND_MM
                 depth[y, x] = seen[y, p] + rise * (x - p) - seen[y, x]
 
 
@@ -188,7 +152,7 @@ def _film(seen: Array, depth: Array, y: int, i: int, j: int) -> float | None:
     least, most = np.quantile(own, _TENTHS, axis=1)
     if float(np.median(most - least)) > _UNEVEN_MM:
         return None
-    width = (j - i + 1) * _LATTICE_MM + 1e-9
+    width = (j - i + 1) * LATTICE_MM + 1e-9
     flush = width >= _FLUSH_WIDTH_MM and lies <= _FLUSH_MM
     deep = width >= _DEEP_WIDTH_MM and lies <= _DEEP_MM and walls <= _WALLS_MM
     if walls < -_PROUD_MM or not (flush or deep):
@@ -196,14 +160,14 @@ def _film(seen: Array, depth: Array, y: int, i: int, j: int) -> float | None:
     aside = (j - i) // 4
     inner = np.median(seen[y:, i + aside : j - aside + 1], axis=1)
     ends = np.flatnonzero(~(inner > inner[0] - _LEVEL_MM))
-    height = float(ends[0] if len(ends) else len(inner)) * _LATTICE_MM
+    height = float(ends[0] if len(ends) else len(inner)) * LATTICE_MM
     return height if height >= _HEIGHT_MM else None
 
 
 def find_webs(
-    coarse: Mesh, border: Array, up: Array, grooves: Sequence[Groove]
+    coarse: Mesh, border: Array, up: Array, outward: int, grooves: Sequence[Groove]
 ) -> tuple[Web, ...]:
-    """Find films between teeth that end in the air below, one for each groove at most.
+    """Find films between teeth, one for each groove at most.
 
     Parameters
     ----------
@@ -213,6 +177,8 @@ def find_webs(
         Points of the scan's border and of its holes.
     up : (3,) float64
         Unit vector from the gums to the biting surfaces.
+    outward : int
+        +1 when the winding's normals point outward, else -1.
     grooves : sequence of Groove
 
     Returns
@@ -221,27 +187,35 @@ def find_webs(
         In the order of the grooves.
     """
     edge = cKDTree(border) if len(border) else None
-    columns = 2 * round(_ASIDE_MM / _LATTICE_MM) + 1
-    aside = (np.arange(columns) - 0.5 * (columns - 1)) * _LATTICE_MM
+    columns = 2 * round(_ASIDE_MM / LATTICE_MM) + 1
+    aside = (np.arange(columns) - 0.5 * (columns - 1)) * LATTICE_MM
     webs = []
     for groove in grooves:
         low = groove.gum_mm - _BELOW_GUM_MM
-        rows = int(np.ceil((groove.top_mm - low) / _LATTICE_MM)) + 1
+        rows = int(np.ceil((groove.top_mm - low) / LATTICE_MM)) + 1
         basis = np.stack([groove.along, up, groove.outward])
-        seen = np.empty((max(rows, 0), columns))
         if rows <= _FALL_ROWS:
             continue
-        _picture(coarse.vertices, coarse.faces, basis, groove.middle, low, seen)
+        shape = (rows, columns)
+        sight = look(coarse.vertices, coarse.faces, outward, basis, groove.middle, low, shape)
+        last = int((groove.top_mm - _UNDER_TOP_MM - low) / LATTICE_MM)
+        sheet = thin_sheet(sight, shape, last)
+        if sheet:
+            column = (sheet.column - 0.5 * (columns - 1)) * LATTICE_MM
+            place = np.array([column, low + sheet.row * LATTICE_MM, sheet.out_mm])
+            at = groove.middle + place @ basis
+            webs.append(Web(at, sheet.width_mm, sheet.height_mm, thin=True))
+            continue
+        seen = outermost(sight, shape)
         depth = np.empty_like(seen)
         _depths(seen, depth)
-        first = int(np.ceil((groove.gum_mm + _OVER_GUM_MM - low) / _LATTICE_MM))
-        last = int((groove.top_mm - _UNDER_TOP_MM - low) / _LATTICE_MM)
+        first = int(np.ceil((groove.gum_mm + _OVER_GUM_MM - low) / LATTICE_MM))
         found: Web | None = None
         for y in range(first, min(last + 1, rows)):
             with np.errstate(invalid="ignore"):
                 falls = seen[y] - seen[y - _FALL_ROWS] >= _FALL_MM
             for i, j in _runs(falls):
-                width = (j - i + 1) * _LATTICE_MM
+                width = (j - i + 1) * LATTICE_MM
                 if abs(aside[i] + aside[j]) > 2.0 * _MIDDLE_MM:
                     continue
                 if width + 1e-9 < _FLUSH_WIDTH_MM or (found and width <= found.width_mm):
@@ -250,7 +224,7 @@ def find_webs(
                 if height is None:
                     continue
                 out = float(np.median(seen[y, i : j + 1]))
-                place = np.array([0.5 * (aside[i] + aside[j]), low + y * _LATTICE_MM, out])
+                place = np.array([0.5 * (aside[i] + aside[j]), low + y * LATTICE_MM, out])
                 if edge and edge.query(groove.middle + place @ basis)[0] < _FROM_EDGE_MM:
                     continue
                 place[1] += 0.5 * height

@@ -83,7 +83,7 @@ def not_bonded(webs: Iterable[Web], bumps: tuple[Bump, ...]) -> tuple[Web, ...]:
     return tuple(
         web
         for web in webs
-        if all(np.linalg.norm(web.at - part) > _BONDED_REACH_MM for part in parts)
+        if web.thin or all(np.linalg.norm(web.at - part) > _BONDED_REACH_MM for part in parts)
     )
 
 
@@ -97,13 +97,14 @@ def without_films(bumps: tuple[Bump, ...], webs: tuple[Web, ...]) -> tuple[Bump,
 
 
 def web_findings(webs: tuple[Web, ...], placer: Placer) -> list[Finding]:
-    """Tell each film: where, how wide the opening under it is, what to do."""
+    """Tell each film: where, how large, what to do."""
     found = []
     for web in webs:
         place = placer(web.at)
         words = (
-            f"A film spans the gap between two teeth, {place.words}, over an opening "
-            f"{web.width_mm:.1f} mm wide: moisture? Blow dry between the teeth and rescan 2–3 s. "
+            f"A film {web.width_mm:.1f} mm wide and {web.height_mm:.1f} mm high spans the gap "
+            f"between two teeth, {place.words}: moisture? "
+            "Blow dry between the teeth and rescan 2–3 s. "
             "Leave it if something is bonded there."
         )
         found.append(

@@ -57,12 +57,14 @@ def test_the_edge_of_something_bonded_is_no_film_and_a_film_no_blister() -> None
     blister, bonded = Bump(web.at + [1.0, 0.0, 0.0], 0.6), Bump(web.at + [1.0, 0, 0], 0.6, True)
     assert without_films((blister, bonded), (web,)) == (bonded,)
     assert not_bonded((web,), (blister,)) == (web,)
-    assert not_bonded((web,), (bonded,)) == ()
+    thin = Web(web.at, 1.5, 2.0, thin=True)
+    assert not_bonded((web, thin), (bonded,)) == (thin,)
 
 
 def test_the_words_name_place_and_remedy() -> None:
     web = Web(np.zeros(3), 1.54, 2.0)
     (found,) = web_findings((web,), lambda at: Place("07", "lingual", "at the canine, tongue side"))
     assert (found.code, found.severity, found.sextant, found.side) == ("web", "check", "07", "lingual")
-    assert "between two teeth, at the canine, tongue side, over an opening 1.5 mm wide" in found.message
+    assert "A film 1.5 mm wide and 2.0 mm high spans the gap" in found.message
+    assert "between two teeth, at the canine, tongue side" in found.message
     assert "rescan 2–3 s" in found.message

@@ -118,7 +118,11 @@ def lifted(mesh: Mesh, at: np.ndarray, way: np.ndarray, radius: float) -> Mesh:
 
 
 def bumps_of(
-    mesh: Mesh, axis: np.ndarray, level: float = 1e3, aside: float = 40.0
+    mesh: Mesh,
+    axis: np.ndarray,
+    level: float = 1e3,
+    aside: float = 40.0,
+    noise: float = 0.0,
 ) -> list[np.ndarray]:
     found = analyse(mesh, self_intersections=False)
     loops = [loop.vertices for loop in (found.border, *found.holes) if loop]
@@ -129,7 +133,7 @@ def bumps_of(
     axes = np.stack([np.cross(anterior, axis), anterior, axis])
     fine = coarsen(found.main, CELL_MM)
     middle = level * axis - aside * axes[0]
-    return [b.at for b in find_bumps(fine, border, middle, axes, 1, 0.31)]
+    return [b.at for b in find_bumps(fine, border, middle, axes, 1, 0.31, noise)]
 
 
 def test_a_blister_on_a_wall_is_found_and_the_bare_wall_is_not() -> None:
@@ -211,6 +215,20 @@ def test_a_clean_arch_has_no_blister_and_a_wet_one_has() -> None:
     at = arch.mesh.vertices[np.linalg.norm(arch.mesh.vertices - mid, axis=1).argmin()]
     wet = bumps_of(lifted(arch.mesh, at, tooth.facial, 1.3), up, float(arch.truth.origin @ up))
     assert any(np.linalg.norm(bump - at) < 2.0 for bump in wet)
+
+
+def test_noise_of_a_tenth_of_a_millimetre_is_no_blister_and_hides_none() -> None:
+    arch = random_arch(41, clean=True, triangles=60_000)
+    up, noise = arch.truth.occlusal, 0.1
+    level = float(arch.truth.origin @ up)
+    shaken = np.random.default_rng(0).normal(0.0, noise, arch.mesh.vertices.shape)
+    rough = Mesh(arch.mesh.vertices + shaken, arch.mesh.faces)
+    assert bumps_of(rough, up, level, noise=noise) == []
+    tooth = arch.truth.teeth[3]
+    mid = 0.5 * (tooth.margin_mid["facial"] + tooth.tips.mean(axis=0)) + 2.0 * tooth.facial
+    at = arch.mesh.vertices[np.linalg.norm(arch.mesh.vertices - mid, axis=1).argmin()]
+    (found,) = bumps_of(lifted(rough, at, tooth.facial, 1.3), up, level, noise=noise)
+    assert np.linalg.norm(found - at) < 2.0
 
 
 def test_links_are_the_edges_each_once() -> None:

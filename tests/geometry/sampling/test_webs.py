@@ -58,7 +58,7 @@ def told(shape: Shape, border: Array | None = None, turn: Array | None = None) -
     )
     groove = Groove(np.zeros(3), turn @ ALONG, turn @ OUT, GUM_MM, TOP_MM)
     edge = np.empty((0, 3)) if border is None else border @ turn.T
-    return find_webs(Mesh(points, faces.astype(np.int32)), edge, turn @ UP, [groove])
+    return find_webs(Mesh(points, faces.astype(np.int32)), edge, turn @ UP, 1, [groove])
 
 
 @pytest.mark.parametrize("width", [1.6, 2.4])
