@@ -25,12 +25,12 @@ from production.planning.kernel.drawing import (
     MINUTES,
     PURPOSES,
     RUN_LUCK,
+    draw_running,
     duration,
     mixed,
-    rest_of_started,
     uniform,
 )
-from production.planning.kernel.future import Draw, Floats, Policy
+from production.planning.kernel.future import Draw, Floats, Ints, Policy
 from production.planning.kernel.normal import upper_tail_inverse
 from production.planning.kernel.shop import STARTED, Shop
 from production.planning.kernel.simulation import simulate
@@ -63,17 +63,17 @@ def day_luck(seed, number, future, day):
 
 
 @njit(cache=True, nogil=True)
-def futures(shop, policy, streams, seed, first, days, rows, finish):
+def futures(shop, policy, streams, running, usual, seed, first, days, rows, finish):
     """Fill finish (S, J) with the futures numbered from ``first``.
 
-    ``days`` is (shift of the log today, its spread today, spread of later days).
+    ``days`` is (shift of the log today, its spread today, spread of later days);
+    ``running`` and ``usual`` are as in ``draw_running``.
     """
     step_job = borrowed(shop.step_job)  # type: ignore[call-arg, var-annotated]
     job_first = borrowed(shop.job_first)
     state = borrowed(shop.state)
     nominal = borrowed(shop.minutes)
     spread = borrowed(shop.spread)
-    started = borrowed(shop.started)
     failure = borrowed(shop.failure)
     release = borrowed(shop.release)
     pool = borrowed(shop.pool)
@@ -89,6 +89,7 @@ def futures(shop, policy, streams, seed, first, days, rows, finish):
     factor = np.ones(DAYS if varied else 1)
     key = np.empty(jobs, np.uint64)
     draw = Draw(minutes, luck, run_luck, factor, key)
+    uniforms = np.zeros(steps)
     breakable = np.zeros(steps, np.bool_)
     for i in range(steps):
         for k in range(pool_first[pool[i]], pool_first[pool[i] + 1]):
@@ -107,15 +108,15 @@ def futures(shop, policy, streams, seed, first, days, rows, finish):
                 place = PURPOSES * (i - job_first[j]) * rows
                 u = uniform(key[j], place + MINUTES)
                 if state[i] == STARTED:
-                    minutes[0, i] = rest_of_started(
-                        nominal[i], spread[i], factor[0], -started[i], u
-                    )
+                    uniforms[i] = u
                 else:
                     minutes[0, i] = duration(nominal[i], spread[i], u)
                 if failure[i] > 0.0:
                     luck[0, i] = uniform(key[j], place + LUCK)
                 if breakable[i]:
                     run_luck[0, i] = uniform(key[j], place + RUN_LUCK)
+        if running.shape[0]:
+            draw_running(running, usual, shop, factor[0], minutes, uniforms)
         finish[s, :] = simulate(shop, policy, draw).finish
 
 
@@ -130,6 +131,25 @@ def _hash(text: str) -> int:
     for byte in text.encode(errors="surrogatepass"):
         value = ((value ^ byte) * 0x100000001B3) % 2**64
     return value
+
+
+def _running(shop: Shop) -> tuple[Ints, Floats]:
+    """Return what runs, and how long it usually takes there, as ``draw_running`` asks for it."""
+    steps = np.flatnonzero(shop.state == STARTED)
+    rows = np.stack([steps, np.full(steps.size, -1)], axis=1)
+    usual = np.empty(steps.size)
+    last: dict[tuple[float, ...], int] = {}
+    for k, i in enumerate(steps.tolist()):
+        r, pool = int(shop.placed[i]), int(shop.pool[i])
+        there = shop.pool_resource[shop.pool_first[pool] : shop.pool_first[pool + 1]] == r
+        ratios = shop.ratio[shop.ratio_first[i] :][: there.size][there]
+        usual[k] = shop.minutes[i] * (ratios[0] if ratios.size else 1.0)
+        if shop.batch[r]:
+            run = (r, float(shop.started[i]), int(shop.lot[i]))
+            if run in last:
+                rows[last[run], 1] = k
+            last[run] = k
+    return rows, usual
 
 
 def run_futures(
@@ -150,6 +170,7 @@ def run_futures(
     rows = ATTEMPTS if failing else 1
     days = np.array([problem.day_shift, problem.day_spread_today, problem.day_spread])
     streams = job_streams(problem)
+    running, usual = _running(shop)
     finish = np.empty((samples, len(problem.jobs)))
     number = np.uint64(seed % 2**64)
 
@@ -163,7 +184,7 @@ def run_futures(
     def take_parts() -> None:
         for start in parts:
             part = finish[start : start + size]
-            futures(shop, policy, streams, number, first + start, days, rows, part)
+            futures(shop, policy, streams, running, usual, number, first + start, days, rows, part)
 
     if threads == 1:
         take_parts()

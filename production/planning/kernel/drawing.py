@@ -20,9 +20,9 @@ __all__ = [
     "PURPOSES",
     "RUN_LUCK",
     "draw_again",
+    "draw_running",
     "duration",
     "mixed",
-    "rest_of_started",
     "uniform",
 ]
 
@@ -57,17 +57,50 @@ def duration(minutes, spread, u):
 
 
 @njit(cache=True, nogil=True)
-def rest_of_started(minutes, spread, factor, elapsed, u):
-    """Return the duration of a started step, given that it has lasted ``elapsed``."""
-    if spread <= 0.0 or minutes <= 0.0:
-        return minutes
-    if elapsed <= 0.0:
-        return duration(minutes, spread, u)
-    reached = np.log(elapsed / (minutes * factor)) / spread
-    left = upper_tail(reached)
-    if left < 1e-280:
-        return elapsed / factor
-    return minutes * np.exp(spread * upper_tail_inverse(left * u))
+def draw_running(running, usual, shop, factor, minutes, uniforms):
+    """Fill row 0 of minutes (rows, N) for the steps that run, given that their runs have not ended.
+
+    A run lasts as long as its longest member, so all that is known of its members is that
+    one of them takes longer than the time gone by. With T(i) the probability that member
+    i does, one of the members from i on does with S(i) = T(i) + (1 - T(i)) S(i + 1). Each
+    in turn, while none before it has, is drawn at upper tail probability u S(i): below
+    T(i) it is the one, and those after it are free; else it ended before now.
+
+    Parameters
+    ----------
+    running : (K, 2) int
+        Steps that run, each with the place of the next member of its run, -1 for none;
+        members of a run in this order.
+    usual : (K,) float
+        Their median minutes where they run.
+    factor : float
+        Of today.
+    uniforms : (N,) float
+        In (0, 1); only those of the running steps are read.
+    """
+    count = running.shape[0]
+    longer = np.ones(count)  # T
+    still = np.ones(count)  # S
+    for k in range(count - 1, -1, -1):
+        i, mate = running[k, 0], running[k, 1]
+        gone, median = -shop.started[i], usual[k] * factor
+        if gone > 0.0:
+            if shop.spread[i] > 0.0 and median > 0.0:
+                longer[k] = upper_tail(np.log(gone / median) / shop.spread[i])
+            elif median <= gone:
+                longer[k] = 0.0
+        still[k] = longer[k] if mate < 0 else longer[k] + (1.0 - longer[k]) * still[mate]
+    free = np.zeros(count, np.bool_)
+    for k in range(count):
+        i, mate = running[k, 0], running[k, 1]
+        nominal, spread = shop.minutes[i], shop.spread[i]
+        chance = 1.0 if free[k] else still[k]
+        if spread > 0.0 and nominal > 0.0 and chance < 1e-280:
+            minutes[0, i] = -shop.started[i] * nominal / (usual[k] * factor)
+        else:
+            minutes[0, i] = duration(nominal, spread, chance * uniforms[i])
+        if mate >= 0:
+            free[mate] = free[k] or chance * uniforms[i] < longer[k]
 
 
 @njit(cache=True, nogil=True)
