@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
+import re
 import reprlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
 from production.planning.entities import Label, Windows
@@ -17,6 +18,7 @@ __all__ = [
     "joined",
     "label",
     "labels",
+    "no_slips",
     "number",
     "optional_number",
     "shown",
@@ -26,6 +28,7 @@ __all__ = [
 LARGEST = 1e9
 LONGEST_NAME = 200
 LARGEST_NUMBER = 10**18  # of a name
+LONG_WORD = 6  # side is not a slip of size
 _short = reprlib.Repr()
 _short.maxstring = _short.maxother = 60
 
@@ -40,6 +43,34 @@ def an_object(value: Any, place: str) -> Mapping[str, Any]:
     if not isinstance(value, Mapping):
         raise ProblemError(f"{place}: expected a JSON object, got {type(value).__name__}")
     return value
+
+
+def no_slips(item: Mapping[str, Any], known: Collection[str], place: str) -> None:
+    """Refuse a key that is all but a known one (``relaese``, ``due_at``) which is not there.
+
+    Left out in silence, it would keep a release or a promise out of the plan. Other keys may
+    say what they like.
+    """
+    for key in item:
+        if key in known:
+            continue
+        word = str(key).strip().lower()
+        first = re.split(r"[^a-z]", word)[0]
+        for meant in known:
+            if meant not in item and (first == meant or _hardly_differ(word, meant)):
+                raise ProblemError(f"{place}: {shown(key)} is not known; write {meant!r}")
+
+
+def _hardly_differ(word: str, key: str) -> bool:
+    """Whether a letter is left out, too many or (of a long word) wrong, or two are swapped."""
+    short, long = sorted((word.replace("-", "_"), key), key=len)
+    if len(short) < len(long):
+        return any(long[:i] + long[i + 1 :] == short for i in range(len(long)))
+    wrong = [i for i in range(len(key)) if short[i] != long[i]]
+    if len(wrong) < 2:
+        return not wrong or len(key) >= LONG_WORD
+    first, last = wrong[0], wrong[-1]
+    return last == first + 1 and short[first] == long[last] and short[last] == long[first]
 
 
 def a_list(item: Mapping[str, Any], key: str, place: str) -> Sequence[Any]:

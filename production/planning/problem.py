@@ -67,6 +67,7 @@ problem
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import fields as fields_of
 from dataclasses import replace
 from typing import Any
 
@@ -76,6 +77,9 @@ from production.planning.errors import ProblemError
 
 __all__ = ["Job", "Problem", "Resource", "Step", "parse_job", "parse_problem"]
 
+PROBLEM, RESOURCE, JOB, STEP = (
+    [field.name for field in fields_of(kind)] for kind in (Problem, Resource, Job, Step)
+)
 OBJECTIVES = ("promises", "weighted_tardiness", "makespan")
 
 
@@ -85,7 +89,8 @@ def parse_problem(data: Any) -> Problem:
     Parameters
     ----------
     data : dict
-        The object; see the module's text for the keys. Unknown keys are ignored.
+        The object; see the module's text for the keys. Unknown keys are ignored, but for
+        those that are all but a known one.
 
     Returns
     -------
@@ -97,6 +102,7 @@ def parse_problem(data: Any) -> Problem:
         With one line naming the job, the step and the field, and what to do.
     """
     top = fields.an_object(data, "problem")
+    fields.no_slips(top, PROBLEM, "problem")
     objective = "promises" if top.get("objective") is None else top["objective"]
     if objective not in OBJECTIVES:
         raise ProblemError(
@@ -138,6 +144,7 @@ def parse_job(data: Any, resources: Sequence[Resource], number: int = 0) -> Job:
     item = fields.an_object(data, place)
     name = fields.label(item, "id", place)
     place = f"job {name!r}"
+    fields.no_slips(item, JOB, place)
     known = {str(r.id): r for r in resources}
     steps = fields.a_list(item, "steps", place)
     if not steps:
@@ -159,6 +166,7 @@ def _resource(data: Any, number: int) -> Resource:
     item = fields.an_object(data, place)
     name = fields.label(item, "id", place)
     place = f"resource {name!r}"
+    fields.no_slips(item, RESOURCE, place)
     opened = fields.windows(item, "open", place)
     return Resource(
         id=name,
@@ -176,6 +184,7 @@ def _resource(data: Any, number: int) -> Resource:
 
 def _step(data: Any, place: str, index: int, known: Mapping[str, Resource]) -> Step:
     item = fields.an_object(data, place)
+    fields.no_slips(item, STEP, place)
     alternatives = _alternatives(item, place, known)
     kind = "" if alternatives and "kind" not in item else str(fields.label(item, "kind", place))
     pinned: Label | None = None

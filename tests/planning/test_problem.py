@@ -53,6 +53,40 @@ def test_defaults_are_those_of_the_contract() -> None:
     assert problem.risk_limit == 0.05
 
 
+@pytest.mark.parametrize(
+    ("place", "slip", "meant"),
+    [
+        ("jobs/0", "relaese", "release"),
+        ("jobs/0", "Weight", "weight"),
+        ("jobs/0/steps/1", "spred", "spread"),
+        ("jobs/0/steps/1", "started_at", "started"),
+        ("resources/1", "opne", "open"),
+        ("jobs/0/steps/1", "famlly", "family"),
+        ("", "risk-limit", "risk_limit"),
+    ],
+)
+def test_a_slip_of_the_pen_in_a_key_is_told_with_the_key_that_was_meant(
+    place: str, slip: str, meant: str
+) -> None:
+    with pytest.raises(ProblemError, match=rf"'{slip}' is not known; write '{meant}'"):
+        parse_problem(changed(f"{place}/{slip}".lstrip("/"), 1))
+
+
+def test_a_promise_under_another_name_is_not_left_out_in_silence() -> None:
+    data = copy.deepcopy(GOOD)
+    data["jobs"][0]["due_at"] = data["jobs"][0].pop("due")
+    with pytest.raises(ProblemError, match="job 'A': 'due_at' is not known; write 'due'"):
+        parse_problem(data)
+
+
+def test_what_others_note_in_a_problem_changes_nothing() -> None:
+    data = copy.deepcopy(GOOD) | {"comment": "Monday", "office": {"name": "North"}}
+    data["resources"][0] |= {"label": "the big one", "kinds_of_resin": 3}
+    data["jobs"][0] |= {"patient": 7, "due_text": "half past two"}
+    data["jobs"][0]["steps"][0] |= {"colour": "grey", "side": 1, "state": 2, "start": 3}
+    assert parse_problem(data) == parse_problem(GOOD)
+
+
 def test_an_optional_key_that_is_null_counts_as_absent() -> None:
     data = copy.deepcopy(GOOD) | dict.fromkeys(("objective", "risk_limit", "policy", "clock"))
     data["resources"][1] |= dict.fromkeys(("capacity", "batch", "open", "skills", "setup"))
