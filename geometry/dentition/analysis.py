@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import time
-from dataclasses import replace
 from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from geometry.axes import ArchAxes, along_basis
+from geometry.dentition.gum.successors import odds_of_primary
 from geometry.dentition.gum.tissue import Margins, Relief, SideReading, read_margins
 from geometry.dentition.gum.wires import Pad, bonded_wire
 from geometry.dentition.result import (
@@ -23,7 +23,7 @@ from geometry.dentition.result import (
     margin_shows,
 )
 from geometry.dentition.row.archline import ArchLine, place, places
-from geometry.dentition.row.crowns import TO_PRIMARY, row_numbers, row_sizes, sextant_of
+from geometry.dentition.row.crowns import row_numbers, row_sizes, sextant_of
 from geometry.dentition.row.embrasures import open_embrasures
 from geometry.dentition.row.ends import cut_ends
 from geometry.dentition.row.gaps import HALF_SHARE, believed, find_gaps
@@ -31,7 +31,7 @@ from geometry.dentition.row.passages import find_passages
 from geometry.dentition.row.rolled import Rolled, cheapest_row, rolled
 from geometry.dentition.row.rows import Row, with_sunken
 from geometry.dentition.row.sheets import STEP_S_MM, STEP_Z_MM, Sheets
-from geometry.dentition.row.shortness import as_short_as_primary
+from geometry.dentition.row.shortness import told_apart
 from geometry.errors import GeometryError
 from geometry.mesh import Mesh
 from geometry.sampling.thinning import edge_lengths, some_of
@@ -118,18 +118,12 @@ def analyse(
         )
 
     usual, margins = read(teeth.numbers)
-    shown = {
-        side: np.array(
-            [z - r.margin_z if r.margin_seen else np.nan for z, r in zip(tip, of, strict=True)]
-        )
-        for side, of in margins.readings.items()
-    }
-    doubtful = as_short_as_primary(teeth.numbers, shown, arch)
-    if doubtful.any():
-        # Of what is as short, the margin is looked for once more where primary crowns end.
-        numbers = teeth.numbers + TO_PRIMARY * doubtful
-        teeth = replace(teeth, numbers=numbers, lead=np.where(doubtful, 0.0, teeth.lead))
-        usual, margins = read(numbers)
+    odds = odds_of_primary(margins, sheets.z, teeth, tip, arch)
+    named = told_apart(teeth, odds)
+    if (named.numbers != teeth.numbers).any():
+        # Margins are looked for once more where such crowns end.
+        usual, margins = read(named.numbers)
+    teeth = named
     timings["margin"] = 1000 * (time.perf_counter() - clock)
     clock = time.perf_counter()
     lift = _Lift(frame, axes, line, sheets)

@@ -119,6 +119,16 @@ class SideReading:
 
 
 @dataclass(frozen=True, slots=True)
+class Seen:
+    """What a side shows: crease and step (n, m), border (n,), roundness (m,) of each tooth."""
+
+    crease: Array
+    step: Array
+    border: Array
+    rounds: list[Array]
+
+
+@dataclass(frozen=True, slots=True)
 class Margins:
     """Readings by side for a row of teeth; ``ratio`` is crown length over the average.
 
@@ -131,6 +141,7 @@ class Margins:
     ratio: float
     attached: NDArray[np.bool_]
     pads: list[Pad]
+    seen: dict[str, Seen]
 
 
 def read_margins(sheets: Sheets, relief: Relief, start: Array, stop: Array, tip: Array,
@@ -204,10 +215,10 @@ def read_margins(sheets: Sheets, relief: Relief, start: Array, stop: Array, tip:
         # not lead.
         found["lingual"][front] = np.nan
         if not second:
-            ratio = _usual_ratio(np.concatenate(list(found.values())), USUAL_RATIO, TRUST_MOUTH)
+            ratio = usual_ratio(np.concatenate(list(found.values())), USUAL_RATIO, TRUST_MOUTH)
             for side, value in found.items():
                 for part in (front, ~front):
-                    own = _usual_ratio(value[part], ratio, TRUST_PART)
+                    own = usual_ratio(value[part], ratio, TRUST_PART)
                     length[side][part] = usual[side][part] * own
             lower = front & np.isin(numbers // 10, LOWER)
             follows = np.where(lower, SAME_LOWER_FRONT, SAME_TOOTH)
@@ -253,7 +264,9 @@ def read_margins(sheets: Sheets, relief: Relief, start: Array, stop: Array, tip:
                 start, stop, stands, faint, inwards,
                 highest_margin(numbers, stop - start, tip, usual[side]), strict=True)
         ]
-    return Margins(readings, heights, ratio, teeth_with(bonded, start, stop), pads)
+    seen = {side: Seen(crease, step, border, rounds[side])
+            for side, (_, crease, step, border, _) in images.items()}
+    return Margins(readings, heights, ratio, teeth_with(bonded, start, stop), pads, seen)
 
 
 def _smooth_crown(part: NDArray[np.bool_], images: Iterable[Array]) -> None:
@@ -300,7 +313,7 @@ def highest_margin(numbers: NDArray[np.int64], width: Array, tip: Array, length:
     return np.where(share < NARROW, tip - share * length + SECOND_SPREAD_MM, -np.inf)
 
 
-def _usual_ratio(found: Array, before: float, trust: float) -> float:
+def usual_ratio(found: Array, before: float, trust: float) -> float:
     """Crown length against the average, from the clear margins, NaN elsewhere."""
     clear = found[~np.isnan(found)]
     if not len(clear):

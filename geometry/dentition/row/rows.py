@@ -28,7 +28,6 @@ from geometry.dentition.row.assign import (
 )
 from geometry.dentition.row.crowns import (
     FIRST_PRIMARY,
-    TO_PRIMARY,
     arch_of,
     between,
     permanent,
@@ -36,6 +35,7 @@ from geometry.dentition.row.crowns import (
     row_numbers,
     row_sizes,
 )
+from geometry.dentition.row.primary import changed, children, numbered
 from geometry.dentition.row.seams import Seams
 from geometry.dentition.row.sheets import STEP_S_MM, STEP_Z_MM, Sheets, smoothed
 from geometry.dentition.row.spaces import CELL_MM, HALF_MM
@@ -44,7 +44,6 @@ from geometry.dentition.row.usual import (
     INCISORS,
     MIXED,
     PERMANENT,
-    PLACES,
     PRIMARY,
     usual_teeth,
 )
@@ -123,6 +122,11 @@ class Row:
         How much dearer the best explanation is that gives the tooth another number.
     shadow : (n, m) float64
         The row from above, see :func:`geometry.dentition.row.spaces.shadow_map`.
+    primary : (k,) float64
+        Of canines and premolars, log odds that the primary tooth of the place stands there; NaN
+        where that is not asked.
+    mixed : bool
+        Whether primary teeth are believed to stand among permanent ones.
     """
 
     numbers: NDArray[np.int64]
@@ -132,11 +136,14 @@ class Row:
     scale: float
     lead: Array
     shadow: Array
+    primary: Array
+    mixed: bool = False
 
     @property
     def sure(self) -> NDArray[np.bool_]:
         """Which numbers no other explanation comes near to."""
-        return np.asarray(self.lead >= SURE_LEAD)
+        either = self.mixed & (np.abs(self.primary) < SURE_LEAD)
+        return np.asarray((self.lead >= SURE_LEAD) & ~either)
 
 
 @dataclass(frozen=True, slots=True)
@@ -228,16 +235,26 @@ def find_row(signs: Signs, arch: str, to_midline: Array) -> Row:
     middles = (starts + stops) // 2
     lead = other_numbers(columns, usual, step, before, after, labels, middles)
     numbers = permanent_row(arch)[labels]
-    if kind != PERMANENT:
-        dearer = as_other(columns, usual, step, labels, starts, stops)
-        numbers, lead = _either(kind, numbers, dearer, lead)
+    if kind == PERMANENT:
+        midline = not np.isnan(to_midline).any()
+        usual = usual_teeth(arch, scale, MIXED, midline=midline)
+    dearer = as_other(columns, usual, step, labels, starts, stops)
+    primary = np.full(len(numbers), np.nan)
+    if kind == PRIMARY:
+        numbers, lead = children(numbers, dearer, lead)
+    else:
+        asked = changed(numbers)
+        primary[asked] = dearer[asked]
+    if kind == MIXED:
+        numbers = numbered(numbers, primary)
     if kind != PRIMARY and younger >= YOUNG_DOUBT:
         lead[:] = 0.0
     start, stop = _refined(signs.groove, starts * step, stops * step)
     kept = _crowns(signs.shadow, numbers, start, stop)
     numbers, start, stop, lead = numbers[kept], start[kept], stop[kept], lead[kept]
     lead[guessed(numbers, stop - start, gain, total)] = 0.0
-    return Row(numbers, start, stop, total, scale, lead, signs.shadow)
+    mixed = kind == MIXED
+    return Row(numbers, start, stop, total, scale, lead, signs.shadow, primary[kept], mixed)
 
 
 def _explained(
@@ -249,32 +266,6 @@ def _explained(
     plain, mixed = (_cheapest(columns, arch, midline, step, kind) for kind in (PERMANENT, MIXED))
     short = min(len(of[1][1]) for of in (plain, mixed)) <= MOST_YOUNG
     return plain, mixed, _cheapest(columns, arch, midline, step, PRIMARY) if short else None
-
-
-def _either(
-    kind: str, numbers: NDArray[np.int64], dearer: Array, lead: Array
-) -> tuple[NDArray[np.int64], Array]:
-    """Number the primary teeth of a mixed or primary row.
-
-    Of those that may as well be the other tooth the leads (k,) are lessened.
-
-    ``numbers`` (k,) are those of the permanent teeth in their places, ``dearer`` (k,) says how
-    much dearer each is as what the kind of row has there than as the other tooth.
-    """
-    place, numbers = numbers % 10, numbers.copy()
-    either = (place > INCISORS) & (place <= PLACES)
-    primary = either.copy()
-    if kind == MIXED:
-        primary &= dearer > 0.0
-    else:
-        # Both centrals are exchanged within months of each other, and both laterals are.
-        dearer, either = dearer.copy(), place <= INCISORS
-        for k in range(1, INCISORS + 1):
-            dearer[place == k] = dearer[place == k].sum()
-        primary |= either & (dearer <= 0.0)
-    lead = np.where(either, np.minimum(lead, np.abs(dearer)), lead)
-    numbers[primary] += TO_PRIMARY
-    return numbers, lead
 
 
 def _crowns(shadow: Array, numbers: NDArray[np.int64], start: Array, stop: Array) -> slice:
@@ -413,7 +404,7 @@ def with_sunken(row: Row, top: Array, arch: str) -> Row:
     """
     named = row_numbers(arch).tolist()
     length, width = (dict(zip(named, of.tolist(), strict=True)) for of in row_sizes(arch).T[:2])
-    numbers, lead = row.numbers.tolist(), row.lead.tolist()
+    numbers, lead, either = row.numbers.tolist(), row.lead.tolist(), row.primary.tolist()
     start, stop = row.start.tolist(), row.stop.tolist()
     for k in range(len(row.numbers) - 1, 0, -1):
         before, after = (int(number) for number in row.numbers[k - 1 : k + 1])
@@ -427,6 +418,7 @@ def with_sunken(row: Row, top: Array, arch: str) -> Row:
             numbers.insert(k, absent[0])
             # Between primary teeth it may be one of them, sunk, or one that comes for it.
             primary = absent[0] > FIRST_PRIMARY
+            either.insert(k, np.nan)
             lead.insert(k, 0.0 if primary else float(min(row.lead[k - 1], row.lead[k])))
             start.insert(k, a)
             stop.insert(k, b)
@@ -436,6 +428,7 @@ def with_sunken(row: Row, top: Array, arch: str) -> Row:
         start=np.array(start),
         stop=np.array(stop),
         lead=np.array(lead),
+        primary=np.array(either),
     )
 
 

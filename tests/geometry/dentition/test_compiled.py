@@ -288,7 +288,7 @@ def test_a_tooth_far_below_the_row_is_no_gap_but_a_ridge_is(
     bumps = cusps * np.cos(2.0 * np.pi * s / 5.0) * np.cos(2.0 * np.pi * n / 5.0)
     shadow = np.maximum(-4.0 - walls + bumps, -10.0)
     numbers = np.array([absent - 1, absent + 1])
-    row = rows.Row(numbers, *ends, 0.0, 1.0, np.array([9.0, 1.0]), shadow)
+    row = rows.Row(numbers, *ends, 0.0, 1.0, np.array([9.0, 1.0]), shadow, np.full(2, np.nan))
     found = rows.with_sunken(row, top, "lower")
     whole = [absent - 1, absent, absent + 1] if present else numbers.tolist()
     assert found.numbers.tolist() == whole

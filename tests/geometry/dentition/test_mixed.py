@@ -98,7 +98,9 @@ def test_a_tooth_far_below_primary_ones_is_not_surely_named() -> None:
     s, n = np.meshgrid(np.arange(0.0, 40.0, cell), np.arange(-half, half, cell), indexing="ij")
     shadow = np.cos(2.0 * np.pi * s / 5.0) * np.cos(2.0 * np.pi * n / 5.0) - 1.5 * (n / 4.0) ** 2
     ends = np.array([1.0, 16.0]), np.array([8.0, 21.0])
-    row = Row(np.array([73, 75]), *ends, 0.0, 1.0, np.full(2, 9.0), np.maximum(shadow - 4, -10.0))
+    below = np.maximum(shadow - 4, -10.0)
+    known = np.full(2, 9.0)
+    row = Row(np.array([73, 75]), *ends, 0.0, 1.0, known, below, known, mixed=True)
     found = rows.with_sunken(row, top, "lower")
     assert found.numbers.tolist() == [73, 74, 75]
     assert found.sure.tolist() == [True, False, True]

@@ -87,7 +87,7 @@ def gaps_of(
     """What is said of two crowns, 8 mm long unless told otherwise."""
     ends = np.array([0.0, 9.0]), np.array([8.0, 17.0])
     seen = np.zeros((1, 1)) if shadow is None else shadow
-    row = Row(np.array(numbers), *ends, 0.0, 1.0, np.ones(2), seen)
+    row = Row(np.array(numbers), *ends, 0.0, 1.0, np.ones(2), seen, np.full(2, np.nan))
     tip, length = np.broadcast_to(edge, 2), believed(np.full(2, crown), row)
     return find_gaps([passage], row, tip, length, np.array([papilla]), grain, lambda local: local)
 
