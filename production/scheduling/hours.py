@@ -50,12 +50,15 @@ def is_open(office: Office, at: dt.datetime) -> bool:
 
 
 def windows(spans: list[tuple[dt.datetime, dt.datetime]], origin: dt.datetime) -> list[list[float]]:
-    """Return ``spans`` as [from, to] in minutes after ``origin``; what has passed is left out."""
+    """Return ``spans`` as [from, to] in minutes after ``origin``; what has passed is left out.
+
+    So is what begins in the hour that clocks skip and is over, as an instant, before it begins.
+    """
     found = []
     for start, stop in spans:
-        end = minutes_after(origin, stop)
-        if end > 0:
-            found.append([minutes_after(origin, start), end])
+        begin, end = minutes_after(origin, start), minutes_after(origin, stop)
+        if end > max(begin, 0.0):
+            found.append([begin, end])
     return found
 
 

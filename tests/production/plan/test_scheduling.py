@@ -59,6 +59,16 @@ def test_hours_have_the_length_they_really_have_when_clocks_change(office):
     assert windows(spans, start) == [[30.0, 270.0]]
 
 
+def test_a_window_in_the_hour_that_clocks_leave_out_is_no_window():
+    berlin, day = ZoneInfo("Europe/Berlin"), dt.date(2026, 3, 29)
+    skipped, late = (
+        tuple(dt.datetime.combine(day, dt.time(*at), berlin) for at in span)
+        for span in (((2, 30), (3, 10)), ((2, 30), (4, 0)))
+    )
+    midnight = dt.datetime(2026, 3, 28, 23, 0, tzinfo=dt.UTC)
+    assert windows([skipped, late], midnight) == [[150.0, 180.0]]
+
+
 def test_no_time_is_promised_in_the_hour_that_clocks_leave_out(retainer, office, monkeypatch):
     # European summer time begins on 29 March 2026 at 01:00 UTC: no 01:00 to 02:00 in Dublin.
     zone = ZoneInfo("Europe/Dublin")
