@@ -75,7 +75,7 @@ from production.planning import fields
 from production.planning.entities import RISK_LIMIT, Job, Label, Problem, Resource, Step
 from production.planning.errors import ProblemError
 
-__all__ = ["Job", "Problem", "Resource", "Step", "parse_job", "parse_problem"]
+__all__ = ["Job", "Problem", "Resource", "Step", "parse_job", "parse_problem", "placed"]
 
 PROBLEM, RESOURCE, JOB, STEP = (
     [field.name for field in fields_of(kind)] for kind in (Problem, Resource, Job, Step)
@@ -112,7 +112,7 @@ def parse_problem(data: Any) -> Problem:
         _resource(item, number)
         for number, item in enumerate(fields.a_list(top, "resources", "problem"))
     )
-    names = _unique([r.id for r in resources], "resource")
+    _unique([r.id for r in resources], "resource")
     jobs = tuple(
         parse_job(item, resources, number)
         for number, item in enumerate(fields.a_list(top, "jobs", "problem"))
@@ -122,7 +122,7 @@ def parse_problem(data: Any) -> Problem:
     policy = top.get("policy") or {}
     problem = Problem(
         resources=resources,
-        jobs=_place_started(_dated(jobs), resources, names),
+        jobs=placed(_dated(jobs), resources),
         objective=objective,
         day_spread=day_spread,
         day_shift=fields.number(top, "day_shift", "problem", 0.0, low=-5.0, high=5.0),
@@ -307,17 +307,16 @@ def _dated(jobs: tuple[Job, ...]) -> tuple[Job, ...]:
     return tuple(dated)
 
 
-def _place_started(
-    jobs: tuple[Job, ...], resources: Sequence[Resource], names: Mapping[str, int]
-) -> tuple[Job, ...]:
+def placed(jobs: tuple[Job, ...], resources: Sequence[Resource]) -> tuple[Job, ...]:
     """Give a started step that names no machine the first one of its kind not in use."""
+    names = {str(r.id): number for number, r in enumerate(resources)}
     busy = {
         str(s.resource)
         for j in jobs
         for s in j.steps
         if s.started is not None and not s.done and s.resource is not None
     }
-    placed: list[Job] = []
+    found: list[Job] = []
     for job in jobs:
         steps = list(job.steps)
         for number, step in enumerate(steps):
@@ -334,7 +333,7 @@ def _place_started(
                 )
             together = [
                 str(s.resource)
-                for other in (*placed, *jobs)
+                for other in (*found, *jobs)
                 for s in other.steps
                 if s.started == step.started
                 and not s.done
@@ -347,14 +346,13 @@ def _place_started(
             chosen = (free or fitting)[0]
             busy.add(str(chosen.id))
             steps[number] = replace(step, resource=chosen.id)
-        placed.append(replace(job, steps=tuple(steps)))
-    return tuple(placed)
+        found.append(replace(job, steps=tuple(steps)))
+    return tuple(found)
 
 
-def _unique(values: Sequence[Label], what: str) -> dict[str, int]:
-    seen: dict[str, int] = {}
-    for index, value in enumerate(values):
+def _unique(values: Sequence[Label], what: str) -> None:
+    seen: set[str] = set()
+    for value in values:
         if str(value) in seen:
             raise ProblemError(f"{what} {value!r} occurs twice; give every {what} its own id")
-        seen[str(value)] = index
-    return seen
+        seen.add(str(value))

@@ -186,6 +186,35 @@ def test_a_quote_pushes_no_promise_past_the_limit() -> None:
     assert higher["earliest"] >= answer["earliest"]
 
 
+@pytest.mark.parametrize("confidence", [0.8, 0.95])
+def test_no_earlier_time_that_is_told_beside_a_quote_is_as_good(confidence: float) -> None:
+    for seed in (3, 6, 12):
+        rng = random.Random(seed)
+
+        def route(rng: random.Random = rng) -> list[dict[str, Any]]:
+            return [
+                {"kind": "hand", "minutes": rng.randint(5, 15), "spread": 0.2},
+                {"kind": "print", "minutes": rng.randint(40, 90), "spread": 0.2}
+                | {"attended": False, "family": rng.choice("ab")},
+                {"kind": "hand", "minutes": rng.randint(10, 25), "spread": 0.2},
+            ]
+
+        data = {
+            "resources": [
+                {"id": "H", "kind": "hand"},
+                {"id": "P", "kind": "print", "batch": True, "capacity": 3},
+            ],
+            "jobs": [
+                {"id": f"J{i}", "due": rng.randint(120, 600), "steps": route()} for i in range(7)
+            ],
+        }
+        new = {"id": "new", "steps": route()}
+        answer = quote(parse_problem(data), new, confidence, samples=1500)
+        for other in answer["alternatives"]:
+            if other["due"] < answer["earliest"] and "held" not in other:
+                assert other["p_kept"] < confidence or other["past_limit"], f"bench {seed}"
+
+
 def test_several_arches_are_promised_together() -> None:
     problem = parse_problem(bench(2))
     one = quote(problem, {"id": "upper", "steps": ROUTE})

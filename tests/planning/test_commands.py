@@ -81,6 +81,22 @@ def test_foresee_names_what_can_never_be_made(tmp_path: Path) -> None:
     assert "cannot be made: job 'B' step 0: no resource" in run("foresee", problem)[1]
 
 
+def test_new_work_that_runs_already_needs_no_machine_named(tmp_path: Path) -> None:
+    running = {"kind": "print", "minutes": 50, "started": -20}
+    job = written(tmp_path, "j.json", {"id": "B", "steps": [running, *ROUTE]})
+    two = [{"id": "P", "kind": "print"}, {"id": "Q", "kind": "print"}]
+    problem = written(tmp_path, "p.json", PROBLEM | {"resources": two, "jobs": []})
+    code, out, _ = run("quote", problem, "--job", job, "--confidence", "0.5", "--json")
+    assert code == 0
+    assert json.loads(out)["earliest"] == pytest.approx(30 + 50, abs=1.5)
+    job = written(tmp_path, "j.json", {"id": "B", "steps": [{**running, "kind": "mill"}]})
+    code, _, err = run("quote", problem, "--job", job)
+    assert code == 2
+    assert err == (
+        "j.json: job 'B' step 0: started, but no resource of kind 'mill' is listed; add it\n"
+    )
+
+
 @pytest.mark.parametrize("spread", [0.1, 0.3, 0.6])
 def test_a_quote_on_an_empty_bench_is_the_quantile_of_the_one_duration(
     tmp_path: Path, spread: float

@@ -9,6 +9,8 @@ from typing import Any
 from production.management.problem_file import read_json, read_problem
 from production.management.tool import DONE, NOT_ACCEPTABLE, ToolCommand
 from production.planning import Problem, quote
+from production.planning.errors import ProblemError
+from production.planning.promises.newwork import new_jobs
 from production.planning.promises.quoting import SAMPLES
 
 STEPS_SIMULATED = 200_000  # of all futures together, for an answer at once
@@ -32,7 +34,11 @@ class Command(ToolCommand):
     def examine(self, **options: Any) -> tuple[dict[str, Any], int]:
         """Return the quote; not acceptable when no time can be promised."""
         problem = read_problem(options["problem"])
-        job = read_json(options["job"])
+        data = read_json(options["job"])
+        try:
+            job = new_jobs(problem, data)
+        except ProblemError as error:
+            raise ProblemError(f"{options['job'].name}: {error}") from None
         report = quote(problem, job, options["confidence"], samples=_samples(problem))
         return report, NOT_ACCEPTABLE if report["earliest"] is None else DONE
 

@@ -8,7 +8,7 @@ from typing import Any
 
 from production.planning.entities import Job, Problem
 from production.planning.errors import ProblemError
-from production.planning.problem import parse_job
+from production.planning.problem import parse_job, placed
 
 __all__ = ["first_steps", "new_jobs"]
 
@@ -33,7 +33,7 @@ def new_jobs(
             )
         known.add(str(new.id))
         found.append(replace(new, due=None))
-    return tuple(found)
+    return placed((*problem.jobs, *found), problem.resources)[len(problem.jobs) :]
 
 
 def first_steps(new: Sequence[Job], never: Collection[str]) -> tuple[tuple[int, int], ...]:

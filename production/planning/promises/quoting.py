@@ -120,6 +120,8 @@ class _Desk(Trials):
             return self._none(never[min(never)])
         coarse = min(COARSE, self.samples)
         found = self._find(held if may_hold else (), coarse)
+        if isinstance(found, Trial):
+            found = self._not_later(found, coarse)
         answer = self._told(found, held) if isinstance(found, Trial) else found
         if self.crowded and held and not may_hold:
             soonest = found.due if isinstance(found, Trial) else math.inf
@@ -159,7 +161,7 @@ class _Desk(Trials):
             "earliest": trial.due,
             "p_kept": trial.p_kept,
             "delayed": self._delayed(trial),
-            "alternatives": self._alternatives(trial.due, min(COARSE, self.samples)),
+            "alternatives": self._alternatives(trial.due),
         }
         return answer | self._hold_told(held)
 
@@ -241,6 +243,21 @@ class _Desk(Trials):
             if not earlier.good:
                 break
             trial = earlier
+        return trial
+
+    def _not_later(self, trial: Trial, coarse: int) -> Trial:
+        """Return a good trial that is earlier, if the earlier times told beside it hold one.
+
+        What stands before a promise may push it no further than what stands just behind.
+        """
+        for _ in range(STEPS):
+            due = self.settable(trial.due + min(OTHER_TIMES))
+            if due is None or due <= max(self.ready, 0.0) or due >= trial.due:
+                break
+            earlier = self.grown(due, coarse, self.samples)
+            if not earlier.good:
+                break
+            trial = self._sooner(earlier)
         return trial
 
     def _level(self, trial: Trial) -> Trial:
@@ -328,10 +345,11 @@ class _Desk(Trials):
             if trial.after[j] > trial.before[j] + NOTICEABLE
         ]
 
-    def _alternatives(
-        self, due: float, samples: int, *, itself: bool = False
-    ) -> list[dict[str, Any]]:
-        """Return what earlier and later times would cost, and ``due`` too if asked."""
+    def _alternatives(self, due: float, *, itself: bool = False) -> list[dict[str, Any]]:
+        """Return what earlier and later times would cost, and ``due`` too if asked.
+
+        On all futures, as the answer: on few a later time may look less sure than it.
+        """
         wanted = [due] if itself else []
         wanted += [due + shift for shift in OTHER_TIMES if due + shift > 0]
         opening = [m for m in self.joint_shop.wake.tolist() if m > due + max(OTHER_TIMES)]
@@ -343,12 +361,12 @@ class _Desk(Trials):
                 continue
             if other in [item["due"] for item in found]:
                 continue
-            found.append(self._other(other, samples))
+            found.append(self._other(other, self.samples))
         return found
 
     def _other(self, due: float, samples: int) -> dict[str, Any]:
         """Return what a time would cost."""
-        trial = self.trial(due, samples)
+        trial = self.grown(due, min(COARSE, samples), samples)
         past = [self.problem.jobs[j].id for j in trial.past]
         return {"due": due, "p_kept": trial.p_kept, "past_limit": past}
 
@@ -357,7 +375,7 @@ class _Desk(Trials):
         answer = self._none(self._refusal(trial))
         answer["pushed"] = [self.problem.jobs[j].id for j in trial.past]
         answer["delayed"] = self._delayed(kept)
-        others = self._alternatives(kept.due, self.samples, itself=True)
+        others = self._alternatives(kept.due, itself=True)
         sure = [other for other in others if other["p_kept"] >= self.confidence]
         answer["alternatives"] = sure or others
         return answer
