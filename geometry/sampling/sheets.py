@@ -4,9 +4,10 @@ Lines of sight from one side cross each body twice. Where a body between two cro
 than any papilla or contact over a square millimetre, faces the side it is seen from, and crowns
 stand on either hand, it is a film. Edges of front teeth are as thin, but lie at the top; contacts
 just blurred together are, but for a few tenths of a millimetre only; fins of a crown have no
-second crown. Limits lie between the films planted in generated scans (least 1.1 mm², .45 mm wide,
-1.05 mm high) and what else is as thin below the edges of teeth on 130 clean ones of eight kinds
-(most .8 mm² and .3 mm wide): no source.
+second crown. Limits lie between the films planted in generated scans (.35 to .7 mm thick,
+least 1.1 mm²) and what else is as thin between crowns and below their edges on 120 clean ones of
+eight kinds (most .6 mm², .3 mm wide): no source. Natural papillae are thicker than a millimetre
+but at their very tip.
 """
 
 from __future__ import annotations
@@ -24,7 +25,7 @@ LATTICE_MM = 0.15
 BEHIND_MM, BEFORE_MM = 4.0, 9.0
 """So far behind the middle of the crowns and before it surfaces are seen."""
 # Thinner than the least both sides of one fold fall together.
-_THIN_MM, _LEAST_MM, _FACES = 0.7, 0.05, 0.5
+_THIN_MM, _LEAST_MM, _FACES = 0.85, 0.05, 0.5
 # No line crosses more bodies than so many; crossings nearer to each other are one.
 _BODIES, _SAME_MM = 16, 1e-6
 # Neighbouring lines cross the same sheet where its depths differ by no more.
