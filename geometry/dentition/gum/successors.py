@@ -63,7 +63,7 @@ def odds_of_primary(margins: Margins, z: Array, row: Row, tip: Array, arch: str)
     asked = ~np.isnan(row.primary)
     out = np.where(asked, 0.0, np.nan)
     ratio = _shown(margins, tip, row.numbers, asked, average)
-    for k in np.flatnonzero(asked):
+    for k in np.flatnonzero(asked).tolist():
         plain = permanent(int(row.numbers[k]))
         front = plain % 10 <= CANINE
         # A cingulum ends as clearly as a crown; and what the lips' side denies is not asked twice.

@@ -253,8 +253,9 @@ def find_row(signs: Signs, arch: str, to_midline: Array) -> Row:
     kept = _crowns(signs.shadow, numbers, start, stop)
     numbers, start, stop, lead = numbers[kept], start[kept], stop[kept], lead[kept]
     lead[guessed(numbers, stop - start, gain, total)] = 0.0
-    mixed = kind == MIXED
-    return Row(numbers, start, stop, total, scale, lead, signs.shadow, primary[kept], mixed)
+    return Row(
+        numbers, start, stop, total, scale, lead, signs.shadow, primary[kept], kind == MIXED
+    )
 
 
 def _explained(
