@@ -266,8 +266,14 @@ def _stands_at(start, out, facing, line, depth):  # type: ignore[no-untyped-def]
     return False
 
 
-def thin_sheet(sight: Sight, shape: tuple[int, int], highest: int) -> Sheet | None:
-    """Return the largest thin sheet between two crowns that ends below a row; None for none."""
+def thin_sheet(
+    sight: Sight, shape: tuple[int, int], lowest: int, highest: int
+) -> Sheet | None:
+    """Return the largest thin sheet between two crowns; None for none.
+
+    Its middle lies over the ``lowest`` row, as at the gum line margins are as thin beside a hole,
+    and it ends under the ``highest``.
+    """
     rows, columns = shape
     middle, square = np.empty(rows * columns), np.zeros(rows * columns)
     least = _AREA_MM2 / LATTICE_MM**2
@@ -279,7 +285,9 @@ def thin_sheet(sight: Sight, shape: tuple[int, int], highest: int) -> Sheet | No
     for piece in np.argsort(-sizes, kind="stable")[: int((sizes >= least).sum())].tolist():
         lines = np.flatnonzero(of == piece)
         y, x = np.divmod(lines, columns)
-        if y.max() > highest or float(np.median(square[lines])) < _SQUARE:
+        if y.max() > highest or y.mean() < lowest:
+            continue
+        if float(np.median(square[lines])) < _SQUARE:
             continue
         in_row = np.unique(y, return_counts=True)[1]
         width, height = float(np.median(in_row)) * LATTICE_MM, len(in_row) * LATTICE_MM

@@ -26,7 +26,7 @@ Array = NDArray[np.float64]
 
 # The groove is looked at to so far aside and beneath the gum.
 _ASIDE_MM, _BELOW_GUM_MM = 2.7, 3.0
-# A ledge lies so far over the gum line and under the biting surfaces, and near the middle.
+# A film lies so far over the gum line and under the biting surfaces, a ledge near the middle.
 _OVER_GUM_MM, _UNDER_TOP_MM, _MIDDLE_MM = 0.9, 1.0, 1.3
 # At it the surface falls back by so much within so many rows; the groove below is so much deeper
 # than the film, which is so high at least.
@@ -198,8 +198,9 @@ def find_webs(
             continue
         shape = (rows, columns)
         sight = look(coarse.vertices, coarse.faces, outward, basis, groove.middle, low, shape)
+        first = int(np.ceil((groove.gum_mm + _OVER_GUM_MM - low) / LATTICE_MM))
         last = int((groove.top_mm - _UNDER_TOP_MM - low) / LATTICE_MM)
-        sheet = thin_sheet(sight, shape, last)
+        sheet = thin_sheet(sight, shape, first, last)
         if sheet:
             column = (sheet.column - 0.5 * (columns - 1)) * LATTICE_MM
             place = np.array([column, low + sheet.row * LATTICE_MM, sheet.out_mm])
@@ -209,7 +210,6 @@ def find_webs(
         seen = outermost(sight, shape)
         depth = np.empty_like(seen)
         _depths(seen, depth)
-        first = int(np.ceil((groove.gum_mm + _OVER_GUM_MM - low) / LATTICE_MM))
         found: Web | None = None
         for y in range(first, min(last + 1, rows)):
             with np.errstate(invalid="ignore"):

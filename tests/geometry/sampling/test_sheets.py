@@ -75,6 +75,10 @@ def test_a_thin_edge_at_the_top_is_the_edge_of_a_tooth() -> None:
     assert told(gum(), box((2.0, 0.4, 3.0), (0.0, 1.4, TOP_MM - 1.6))) == ()
 
 
+def test_a_thin_edge_at_the_gum_line_is_the_margin() -> None:
+    assert told(box((2.0, 0.4, 3.0), (0.0, 1.4, GUM_MM))) == ()
+
+
 def test_a_fin_of_one_crown_is_none() -> None:
     assert told(gum(), box((2.0, 0.4, 3.0), (0.0, 1.4, GUM_MM + 1.5)), crowns=1) == ()
 
