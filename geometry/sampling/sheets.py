@@ -266,9 +266,7 @@ def _stands_at(start, out, facing, line, depth):  # type: ignore[no-untyped-def]
     return False
 
 
-def thin_sheet(
-    sight: Sight, shape: tuple[int, int], lowest: int, highest: int
-) -> Sheet | None:
+def thin_sheet(sight: Sight, shape: tuple[int, int], lowest: int, highest: int) -> Sheet | None:
     """Return the largest thin sheet between two crowns; None for none.
 
     Its middle lies over the ``lowest`` row, as at the gum line margins are as thin beside a hole,

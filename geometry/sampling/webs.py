@@ -160,8 +160,11 @@ def _film(seen: Array, depth: Array, y: int, i: int, j: int) -> float | None:
     aside = (j - i) // 4
     inner = np.median(seen[y:, i + aside : j - aside + 1], axis=1)
     ends = np.flatnonzero(~(inner > inner[0] - _LEVEL_MM))
-    height = float(ends[0] if len(ends) else len(inner)) * LATTICE_MM
-    return height if height >= _HEIGHT_MM else None
+    level = ends[0] if len(ends) else len(inner)
+    height = float(level) * LATTICE_MM
+    # What goes on to the edge of a tooth is its own corner, over an open space.
+    edge = level > len(inner) - _UNDER_TOP_MM / LATTICE_MM
+    return height if height >= _HEIGHT_MM and not edge else None
 
 
 def find_webs(

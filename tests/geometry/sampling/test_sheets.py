@@ -29,7 +29,9 @@ def box(size: tuple[float, float, float], at: tuple[float, float, float]) -> tri
     return trimesh.creation.box(size).apply_translation(at)
 
 
-def told(*between: trimesh.Trimesh, crowns: int = 2, wound: int = 1) -> tuple[Web, ...]:
+def told(
+    *between: trimesh.Trimesh, crowns: int = 2, wound: int = 1, turn: Array | None = None
+) -> tuple[Web, ...]:
     """Films told between crowns, with other bodies between them, seen from one side."""
     aside = RADIUS_MM + 0.5 * APART_MM
     bodies = [pillar(side * aside) for side in (-1.0, 1.0)[:crowns]] + list(between)
@@ -37,9 +39,11 @@ def told(*between: trimesh.Trimesh, crowns: int = 2, wound: int = 1) -> tuple[We
     points, faces = trimesh.util.append_faces([p for p, _ in parts], [f for _, f in parts])
     if wound < 0:
         faces = faces[:, ::-1]
-    groove = Groove(np.zeros(3), ALONG, OUT, GUM_MM, TOP_MM)
-    mesh = Mesh(np.asarray(points, dtype=np.float64), np.ascontiguousarray(faces, dtype=np.int32))
-    return find_webs(mesh, np.empty((0, 3)), UP, wound, [groove])
+    turn = np.eye(3) if turn is None else turn
+    groove = Groove(np.zeros(3), turn @ ALONG, turn @ OUT, GUM_MM, TOP_MM)
+    points = np.asarray(points, dtype=np.float64) @ turn.T
+    mesh = Mesh(points, np.ascontiguousarray(faces, dtype=np.int32))
+    return find_webs(mesh, np.empty((0, 3)), turn @ UP, wound, [groove])
 
 
 def gum() -> trimesh.Trimesh:
@@ -85,3 +89,12 @@ def test_a_fin_of_one_crown_is_none() -> None:
 
 def test_from_the_other_side_it_is_told_from_there() -> None:
     assert told(gum(), box((2.0, 0.4, 3.0), (0.0, -1.4, GUM_MM + 1.5))) == ()
+
+
+def test_a_thin_film_is_told_however_the_scan_lies() -> None:
+    film = box((2.0, 0.4, 3.0), (0.0, 1.4, GUM_MM + 1.5))
+    turn = np.linalg.qr(np.array([[1.0, 2.0, 0.3], [-0.4, 1.0, 2.0], [2.0, -0.1, 0.7]]))[0]
+    turn *= np.sign(np.linalg.det(turn))
+    (plain,), (found,) = told(gum(), film), told(gum(), film, turn=turn)
+    assert turn.T @ found.at == pytest.approx(plain.at, abs=0.1)
+    assert found.height_mm == pytest.approx(plain.height_mm, abs=0.2)

@@ -80,6 +80,10 @@ def test_a_contact_over_an_open_space_is_none() -> None:
     assert told(barrels) == ()
 
 
+def test_what_goes_on_to_the_edge_of_a_tooth_is_its_corner() -> None:
+    assert told(film(1.6, -4.6, 0.5)) == ()
+
+
 def test_a_film_that_runs_down_to_the_papilla_looks_like_one() -> None:
     assert told(film(1.6, GUM_MM, -4.0)) == ()
 
