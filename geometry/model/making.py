@@ -51,7 +51,7 @@ from geometry.model.undercuts.blockout import SPECK, BlockOut, block_out, near_f
 from geometry.model.undercuts.ledges import find_ledges
 from geometry.model.undercuts.parts import part_record, standing_out
 from geometry.model.undercuts.regions import Misplaced, Places
-from geometry.model.undercuts.shadow import cast_shadow, deep_air, wide_enough
+from geometry.model.undercuts.shadow import cast_shadow, deep_air, whole_columns, wide_enough
 from geometry.topology import Topology, analyse
 from geometry.topology.adjacency import extent
 from geometry.version import VERSION
@@ -447,7 +447,7 @@ def _block_out_record(
         record["residual_max_mm"] = round(filling.shadow.deepest(filling.shadow.air), 3)
         return record
     # Not on the columns that the fill was shaped on: its corners lie exactly on them.
-    step *= OFF_COLUMNS
+    step = whole_columns(step * OFF_COLUMNS, filling.depth)
     shadow = cast_shadow(vertices, faces, filling.depth, step, spared=filling.spared)
     left = deep_air(shadow, filling.depth, 0.0)
     specks = left & ~wide_enough(deep_air(shadow, filling.depth, SPECK))

@@ -24,6 +24,9 @@ from geometry.model.undercuts.ledges import Ledge, without_parts
 FINE = 0.05
 REACH = 0.4
 DEEPEST = 6.0  # mm; deeper ones are told as this
+PER = 4
+FINEST = 0.6
+"""A step is shortened to no less than this share of it to fit a depth."""
 
 
 @njit(cache=True, nogil=True)
@@ -236,7 +239,7 @@ def cast_shadow(
     faces: Faces,
     limit: float,
     step: float = 0.2,
-    per: int = 4,
+    per: int = PER,
     spared: Sequence[Ledge] = (),
 ) -> Shadow:
     """Measure the undercut of a closed solid that stands on z = 0, seen from +z.
@@ -270,6 +273,18 @@ def cast_shadow(
     shadow.depth = shadow.at(cells)
     _air(cells, columns.start, columns.z, columns.up, step, shadow.air)
     return shadow
+
+
+def whole_columns(step: float, depth: float) -> float:
+    """Return the lattice step, no longer than ``step``, of which a depth is whole fine columns.
+
+    An edge of the shadow along the columns lies somewhere between two of them, so depths there are
+    told in steps of a column, half a column off on average. Where a depth is no whole number of
+    them, what a fill leaves just at that depth is all told as deeper, or as less deep.
+    """
+    column = step / PER
+    fitted = depth / max(np.ceil(depth / column - 1e-9), 1.0)
+    return float(fitted * PER) if FINEST * column <= fitted else step
 
 
 def undercut_volume(shadow: Shadow, beyond: float) -> float:

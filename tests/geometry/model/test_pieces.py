@@ -36,7 +36,13 @@ from geometry.model.surface.skin import (
     without,
     zipped,
 )
-from geometry.model.undercuts.shadow import DEEPEST, cast_shadow, wide_enough
+from geometry.model.undercuts.shadow import (
+    DEEPEST,
+    cast_shadow,
+    deep_air,
+    whole_columns,
+    wide_enough,
+)
 from geometry.topology import analyse
 from geometry.topology.intersections import find_intersections
 from tests.geometry.model.bodies import ball_field
@@ -242,6 +248,34 @@ def test_depth_under_a_mushroom_is_the_distance_from_its_edge():
     told = near.depths_of(row, np.full(len(row), 15))  # 3 mm above the base
     assert np.abs(told - (12.0 - off[row])).max() < 0.25
     assert near.deepest(near.air) == pytest.approx(DEEPEST, abs=0.2)
+
+
+@pytest.mark.parametrize("turn", [0.0, 31.0])
+@pytest.mark.parametrize("depth", [0.1, 0.25, 0.5])
+def test_a_shelf_just_as_wide_as_the_depth_is_hardly_told_as_deeper(depth, turn):
+    """Its true volume beyond the depth is known in closed form: length by height by the rest."""
+    length, height, step = 30.0, 5.0, whole_columns(0.1874, depth)
+    column = step / 4.0
+
+    def told(width: float) -> float:
+        stem = manifold3d.Manifold.cube((length, 4.0, 8.0))
+        shelf = manifold3d.Manifold.cube((length, 4.0 + width, 3.0)).translate((0, 0, height))
+        body = (stem + shelf).rotate((0, 0, turn)).to_mesh64()
+        v, f = np.array(body.vert_properties), np.array(body.tri_verts, dtype=np.int32)
+        shadow = cast_shadow(v, f, depth, step)
+        return float(deep_air(shadow, depth, 0.0).sum()) * step**3
+
+    for off in (-0.35, 0.0):
+        assert told(depth + off * column) < 0.2 * column * length * height
+    assert told(depth + 3.0) == pytest.approx(3.0 * length * height, rel=0.08)
+
+
+def test_a_step_is_made_to_fit_the_depth_and_never_far_finer():
+    for depth in (0.1, 0.25, 0.5, 1.0):
+        step = whole_columns(0.1874, depth)
+        assert depth / (step / 4.0) == pytest.approx(round(depth / (step / 4.0)))
+        assert 0.6 * 0.1874 <= step <= 0.1874
+    assert whole_columns(0.1874, 0.0) == whole_columns(0.1874, 0.05) == 0.1874
 
 
 def test_what_is_narrower_than_a_step_is_no_place_for_a_sheet():
