@@ -151,7 +151,9 @@ def analyse(
     )
     timings["gaps"] = 1000 * (time.perf_counter() - clock)
     gum = np.array([max(margins.readings[s][k].margin_z for s in SIDES) for k in range(len(tip))])
-    cut = cut_ends(relief, teeth.start, teeth.stop, tip, gum, teeth.numbers, lift.file)
+    cut = cut_ends(
+        relief, teeth.start, teeth.stop, tip, gum, teeth.numbers, teeth.shadow, lift.file
+    )
     status, reason = _status(found, frame.arch, margins.ratio)
     return Dentition(
         arch,
