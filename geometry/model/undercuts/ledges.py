@@ -45,6 +45,10 @@ WHOLE = 0.62
 """What could be gripped along more than this share of a crown is the crown's own neck: primary
 crowns bulge so far over theirs."""
 
+NECK, NECK_STEP = 2.0, 0.5
+"""So near the gum line, mm, what steps in by less, mm, is a crown's own bulge over its neck: lower
+molars lean to the tongue. Attachments of composite are thicker (common practice, no source)."""
+
 
 @dataclass(frozen=True, slots=True)
 class Ledge:
@@ -155,6 +159,7 @@ def find_ledges(
                 ledge
                 for ledge in own
                 if not (_may_be_gripped(ledge) and ledge.width > WHOLE * tooth.width_mm)
+                and not _is_neck(ledge, margin)
             ]
             grips = all(_may_be_gripped(ledge) for ledge in own)
             found += [replace(ledge, grips=grips) for ledge in own]
@@ -163,6 +168,10 @@ def find_ledges(
 
 def _may_be_gripped(ledge: Ledge) -> bool:
     return ledge.depth <= GRIP_DEPTH and ledge.sharp >= GRIP_SHARP * ledge.depth
+
+
+def _is_neck(ledge: Ledge, margin: float) -> bool:
+    return ledge.sharp < NECK_STEP and float(np.median(ledge.height)) < margin + NECK
 
 
 def _seen_from(

@@ -97,6 +97,30 @@ def test_what_bulges_along_a_whole_crown_is_its_neck_and_no_part():
     assert report["block_out"]["spared_mm3"] == 0.0
 
 
+def bulging(low: float, profile: list[tuple[float, float]]):
+    """The upper arch with 24 coming out (height, out) mm from ``low`` mm above its margin on."""
+    scan = arch("upper").mesh
+    place, out = beside(ATTACHMENT[0], scan.vertices)
+    on = (np.abs(place[:, 0]) < HALF_WIDTH) & (place[:, 1] > -2.0)
+    on &= (place[:, 2] > low) & (place[:, 2] < low + HIGH)
+    more = np.interp(place[:, 2] - low, *zip(*profile, strict=True))
+    return Mesh(scan.vertices + np.where(on, more, 0.0)[:, None] * out, scan.faces)
+
+
+ROUNDED = [(0.0, 0.0), (0.4, 0.6), (2.0, 1.0)]
+SQUARE, THIN = [(0.0, 0.8), (2.0, 0.8)], [(0.0, 0.53), (2.0, 0.53)]
+
+
+@pytest.mark.parametrize(
+    ("low", "profile", "told"), [(0.5, ROUNDED, 0), (0.5, SQUARE, 1), (3.0, THIN, 1)]
+)
+def test_what_bulges_round_over_the_gum_line_is_the_crown_itself(low, profile, told):
+    report = prepare(bulging(low, profile), ModelSettings()).report
+    assert len(report["block_out"]["parts"]) == told
+    if not told:
+        assert report["block_out"]["spared_mm3"] == 0.0
+
+
 def test_what_is_spared_is_told_and_counts_nowhere_else():
     fill, plain = made().report["block_out"], model("upper").report["block_out"]
     under = sum(r["volume_mm3"] for r in fill["regions"] if r["kind"] == "part")
