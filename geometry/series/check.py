@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -191,7 +192,7 @@ def _examine(
         for step, belongs in foreign
         if belongs is None
     ]
-    movements, tips = _movements(ordered)
+    movements, tips = _movements(ordered, found.order)
     for alike in _groups([pair for pair in found.doubled if not _apart(ordered, pair, tips)]):
         one_file = len({singles[k].sha256 for k in alike}) == 1
         reason = "the same file" if one_file else "the same shape"
@@ -263,21 +264,30 @@ def _groups(pairs: list[tuple[int, int]]) -> list[list[int]]:
     return sorted(sorted(group) for group in groups)
 
 
-def _movements(mouth: Mouth) -> tuple[list[dict[str, Any]], list[NDArray[np.float64]]]:
-    """Return the largest movement between steps, and the crowns' tips on each step."""
+def _movements(
+    mouth: Mouth, order: list[int]
+) -> tuple[list[dict[str, Any]], list[NDArray[np.float64]]]:
+    """Return the largest movement between steps, and the crowns' tips on each step.
+
+    Steps are taken in the order of their shapes, numbered by their place in it: beside a
+    step in the wrong place the teeth would seem to move on and back again.
+    """
     frame = mouth.frame
     if frame is None:
         return [], []
-    tips = [crown_tips(mouth)]
+    there = crown_tips(mouth)
+    tips = [there] * len(order)
+    numbers = [step.step for step in mouth.steps]
     out = []
-    for before, after in zip(mouth.steps[:-1], mouth.steps[1:], strict=True):
-        moved, there = follow(before.surface, after.surface, tips[-1], frame.occlusal)
-        tips.append(there)
+    for place, (one, other) in enumerate(pairwise(order)):
+        before, after = mouth.steps[one].surface, mouth.steps[other].surface
+        moved, there = follow(before, after, there, frame.occlusal)
+        tips[other] = there
         if moved is not None:
             out.append(
                 {
-                    "from": before.step,
-                    "to": after.step,
+                    "from": numbers[place],
+                    "to": numbers[place + 1],
                     "mm": moved.largest_mm,
                     "doubt_mm": max(LEAST_DOUBT_MM, DOUBT_TIMES * moved.noise_mm),
                     "at": np.round(moved.at, 3).tolist(),
@@ -349,10 +359,11 @@ def _problems(report: dict[str, Any]) -> list[str]:
             f"{name}: {_shown(one['file'])} is a model of the {one['belongs_to']} arch"
             for one in arch["wrong_arch"]
         ]
+        ordered = ", in their right order" if arch["swapped"] or arch["misplaced"] else ""
         for one in arch["over_limit"]:
             out.append(
                 f"{name}: a tooth moves {one['mm']:.2f} mm from step {one['from']} to "
-                f"{one['to']}, more than {report['limit_mm']:g} mm a step"
+                f"{one['to']}{ordered}, more than {report['limit_mm']:g} mm a step"
             )
         if arch["named_arch"] and arch["found_arch"] not in (None, name):
             out.append(f"{name}: the models look like the {arch['found_arch']} arch; check names")

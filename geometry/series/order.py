@@ -34,11 +34,14 @@ class Ordering:
         A step, and the two between which its shape belongs (None beyond an end).
     doubled : list of (int, int)
         Pairs of one shape.
+    order : list of int
+        The positions in the order of the shapes.
     """
 
     swapped: list[tuple[int, int]] = field(default_factory=list)
     misplaced: list[tuple[int, int | None, int | None]] = field(default_factory=list)
     doubled: list[tuple[int, int]] = field(default_factory=list)
+    order: list[int] = field(default_factory=list)
 
 
 def _length(distances: NDArray[np.float64], order: NDArray[np.int64]) -> float:
@@ -94,7 +97,7 @@ def judge_order(distances: NDArray[np.float64]) -> Ordering:
     """
     n = len(distances)
     if n < 3:
-        return Ordering(doubled=_same(distances, np.arange(n)))
+        return Ordering(doubled=_same(distances, np.arange(n)), order=list(range(n)))
     least_gain = max(LEAST_GAIN_MM, GAIN_SHARE * usual_distance(distances))
     order = shortest_order(distances, least_gain)
     swapped = [(p, int(q)) for p, q in enumerate(order) if p < q and order[q] == p]
@@ -109,7 +112,7 @@ def judge_order(distances: NDArray[np.float64]) -> Ordering:
             after = rest[at + 1] if at + 1 < len(rest) else None
             misplaced.append((k, before, after))
     # In the order of the shapes: numbers that lie would make neighbours look far apart.
-    return Ordering(swapped, sorted(misplaced), _same(distances, order))
+    return Ordering(swapped, sorted(misplaced), _same(distances, order), order.tolist())
 
 
 def _same(distances: NDArray[np.float64], order: NDArray[np.int64]) -> list[tuple[int, int]]:

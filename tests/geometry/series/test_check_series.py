@@ -1,6 +1,7 @@
 """Steps missing, doubled, swapped, foreign or of the other arch are found."""
 
 import io
+import itertools
 import zipfile
 
 import numpy as np
@@ -43,6 +44,20 @@ def test_swapped_files_are_named(lower_files):
     assert not report["acceptable"]
     assert report["arches"]["lower"]["swapped"] == [[4, 5]]
     assert "lower: steps 4 and 5 are swapped" in report["problems"]
+
+
+@pytest.mark.parametrize("i", [0, 3])
+def test_beside_a_swapped_step_the_teeth_do_not_seem_to_move_on_and_back(lower_files, i):
+    before = check_series(lower_files)["arches"]["lower"]
+    report = check_series(exchanged(lower_files, i, i + 1))
+    after = report["arches"]["lower"]
+    assert after["over_limit"] == before["over_limit"] == []
+    assert [(m["from"], m["to"]) for m in after["movements"]] == list(
+        itertools.pairwise(range(1, 8))
+    )
+    told = [[m["mm"] for m in one["movements"]] for one in (before, after)]
+    assert np.allclose(*told, atol=0.02)
+    assert len(report["problems"]) == 1
 
 
 def test_a_number_that_a_person_gave_counts_before_the_name(lower_files):
