@@ -58,3 +58,8 @@ def test_a_running_step_is_judged_by_the_times_of_the_machine_it_runs_on() -> No
 def test_a_run_far_over_its_time_ends_now() -> None:
     steps = [running(1, 0.01, 5000), running(1, 0.01, 5000)]
     assert foreseen({"batch": True, "capacity": 4}, steps, 0.001) == [0.0, 0.0]
+
+
+def test_a_run_of_no_duration_ends_now() -> None:
+    steps = [running(0, 0.3, 5), running(0, 0.3, 5)]
+    assert foreseen({"batch": True, "capacity": 4}, steps, 0.001) == [0.0, 0.0]

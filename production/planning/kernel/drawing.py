@@ -95,7 +95,9 @@ def draw_running(running, usual, shop, factor, minutes, uniforms):
         i, mate = running[k, 0], running[k, 1]
         nominal, spread = shop.minutes[i], shop.spread[i]
         chance = 1.0 if free[k] else still[k]
-        if spread > 0.0 and nominal > 0.0 and chance < 1e-280:
+        if spread <= 0.0 or usual[k] <= 0.0:
+            minutes[0, i] = nominal
+        elif chance < 1e-280:
             minutes[0, i] = -shop.started[i] * nominal / (usual[k] * factor)
         else:
             minutes[0, i] = duration(nominal, spread, chance * uniforms[i])
