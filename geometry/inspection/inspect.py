@@ -108,7 +108,7 @@ def inspect_scan(
         topology = analyse(scan.mesh, self_intersections=False)
     findings = surfaces.unit_findings(scan)
     extent = _largest_side(scan.mesh)
-    findings += surfaces.size_findings(extent, limits)
+    findings += surfaces.size_findings(extent, scan, limits)
     scattered = surfaces.scattered_findings(topology)
     solid = [] if scattered else arches.solid_findings(topology, extent)
     if not scattered and not solid:
@@ -147,7 +147,12 @@ def inspect_scan(
     report: dict[str, Any] = {
         "engine": ENGINE,
         "file": _file_record(scan),
-        "arch": {"value": "unknown", "confidence": 0.0},
+        "arch": {
+            "value": "unknown",
+            "confidence": 0.0,
+            "looks": "unknown",
+            "looks_confidence": 0.0,
+        },
         "frame": None,
         "extent_mm": None,
         "topology": _topology_record(topology),
@@ -244,7 +249,7 @@ def _measure_arch(
     bumps = films.without_films(bumps, webs)
     placer = Placer(frame, _centres(dentition))
     known_side = frame.sides_known
-    report["arch"] = {"value": frame.arch, "confidence": round(frame.confidence, 3)}
+    report["arch"] = _arch_record(frame)
     report["frame"] = {
         "origin": _numbers(frame.origin),
         "right": _numbers(frame.right, 6),
@@ -334,6 +339,17 @@ def _numbers(vector: Any, digits: int = 3) -> list[float]:
 def _largest_side(mesh: Mesh) -> float:
     low, high = extent(mesh.vertices)
     return float((high - low).max())
+
+
+def _arch_record(frame: Frame) -> dict[str, Any]:
+    """Return the arch as stated or else found, and what it looks like, each with how sure it is."""
+    sure = frame.confidence
+    return {
+        "value": frame.arch,
+        "confidence": round(1.0 - sure if frame.contradicts else sure, 3),
+        "looks": frame.found_arch,
+        "looks_confidence": round(sure, 3),
+    }
 
 
 def _file_record(scan: ScanFile) -> dict[str, Any]:

@@ -8,9 +8,11 @@ from geometry.frame import SoftTissue
 from geometry.inspection.findings.finding import CHECK, NOTE, STOP, Finding, spot
 from geometry.inspection.limits import Limits
 from geometry.inspection.place import Placer
-from geometry.reading import UNIT_WORDS, ScanFile
+from geometry.reading import UNIT_IN_MM, UNIT_WORDS, ScanFile
 from geometry.topology import Island, Topology
 
+# A scrap of less, mm²: a few triangles, and nothing that anybody could do or see.
+_SPECK_MM2 = 0.5
 # A scan in this many pieces, with less than this share of it in the largest, is no surface.
 _CRUMBS, _CRUMB_SHARE = 100, 0.4
 
@@ -29,16 +31,21 @@ def unit_findings(scan: ScanFile) -> list[Finding]:
     ]
 
 
-def size_findings(extent: float, limits: Limits) -> list[Finding]:
+def size_findings(extent: float, scan: ScanFile, limits: Limits) -> list[Finding]:
     """Stop what is larger than an arch."""
     if extent <= limits.extent_largest_mm:
         return []
+    told = extent / UNIT_IN_MM[scan.units]
+    if not scan.units_assumed and scan.units != "mm" and told <= limits.extent_largest_mm:
+        remedy = f"Stated in {UNIT_WORDS[scan.units]}; in millimetres it would be {told:.0f} mm: "
+        remedy += "leave the unit out if so."
+    else:
+        remedy = "Upload one arch alone, or state the unit of the file."
     return [
         Finding(
             "too_large",
             STOP,
-            f"The scan is {extent:.0f} mm across, larger than any arch. Upload one arch alone, "
-            "or state the unit of the file.",
+            f"The scan is {extent:.0f} mm across, larger than any arch. {remedy}",
             extent,
             limits.extent_largest_mm,
             "mm",
@@ -90,18 +97,17 @@ def piece_findings(topology: Topology, placer: Placer, limits: Limits) -> list[F
                     spot(island.centre),
                 )
             )
-        else:
+        elif island.area_mm2 >= _SPECK_MM2:
             scraps.append(island)
     if scraps:
         largest = max(scraps, key=lambda island: island.area_mm2)
         place = placer(largest.centre)
-        area = f"{largest.area_mm2:.1f}" if largest.area_mm2 >= 0.05 else "less than 0.1"
         many = "A loose scrap" if len(scraps) == 1 else f"{len(scraps)} loose scraps, the largest"
         found.append(
             Finding(
                 "loose_piece",
                 NOTE,
-                f"{many} of {area} mm², {place.words}; left out. Nothing to do.",
+                f"{many} of {largest.area_mm2:.1f} mm², {place.words}; left out. Nothing to do.",
                 largest.area_mm2,
                 limits.island_check_mm2,
                 "mm²",

@@ -108,7 +108,16 @@ def web_findings(webs: tuple[Web, ...], placer: Placer) -> list[Finding]:
             "Leave it if something is bonded there."
         )
         found.append(
-            Finding("web", CHECK, words, web.width_mm, None, "mm", place.sextant, place.side,
-                    spot(web.at))
+            Finding(
+                "web",
+                CHECK,
+                words,
+                web.width_mm,
+                None,
+                "mm",
+                place.sextant,
+                place.side,
+                spot(web.at),
+            )
         )
     return found

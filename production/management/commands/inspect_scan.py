@@ -50,7 +50,7 @@ def _facts(report: dict[str, Any]) -> list[str]:
     lines = [
         f"File      {file['format']}, {file['triangles']} triangles, {file['units']}"
         + (" (assumed)" if file["units_assumed"] else ""),
-        f"Arch      {report['arch']['value']} ({report['arch']['confidence']:.0%})",
+        f"Arch      {_arch(report['arch'])}",
     ]
     if report["extent_mm"]:
         size = report["extent_mm"]
@@ -64,6 +64,13 @@ def _facts(report: dict[str, Any]) -> list[str]:
     )
     lines.append(f"Time      {report['timings_ms']['total']:.0f} ms")
     return lines
+
+
+def _arch(arch: dict[str, Any]) -> str:
+    """Return which arch it is, and how surely; where it does not look so, that too."""
+    if arch["looks"] in ("unknown", arch["value"]):
+        return f"{arch['value']} ({arch['confidence']:.0%})"
+    return f"{arch['value']} as stated; looks {arch['looks']} ({arch['looks_confidence']:.0%})"
 
 
 def _counted(number: int, what: str) -> str:

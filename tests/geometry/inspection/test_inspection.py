@@ -97,6 +97,9 @@ def test_the_other_arch_than_stated_is_said(lower: Arch) -> None:
     found = inspect_scan(write_stl(lower.mesh), "a.stl", arch="upper")
     assert "arch_contradiction" in codes(found, "check")
     assert found.report["verdict"] != "pass"
+    arch = found.report["arch"]
+    assert (arch["value"], arch["looks"]) == ("upper", "lower")
+    assert arch["confidence"] < 0.1 < 0.9 < arch["looks_confidence"]
 
 
 def test_a_hole_is_found_where_it_is(upper: Arch) -> None:
@@ -145,6 +148,13 @@ BODIES = {
 }
 
 
+def test_a_unit_stated_wrongly_is_named_with_the_size_in_millimetres(lower: Arch) -> None:
+    found = inspect_scan(write_stl(lower.mesh), "a.stl", units="in")
+    (told,) = [f for f in found.report["findings"] if f["code"] == "too_large"]
+    assert "Stated in inches; in millimetres it would be" in told["message"]
+    assert found.report["verdict"] == "rescan"
+
+
 @pytest.mark.parametrize("name", BODIES)
 def test_what_is_no_arch_never_passes(name: str) -> None:
     body = BODIES[name]
@@ -181,23 +191,25 @@ def test_a_guessed_unit_is_a_finding_and_the_measures_are_in_mm(lower: Arch) -> 
     assert 45 < stated.report["extent_mm"]["width"] < 90
 
 
-def test_a_second_piece_stops_and_scraps_are_one_note(lower: Arch, upper: Arch) -> None:
+def test_a_second_piece_stops_scraps_are_one_note_and_specks_none(lower: Arch, upper: Arch) -> None:
     count = len(lower.mesh.vertices)
     both = Mesh(
         np.concatenate([lower.mesh.vertices, upper.mesh.vertices + 90.0]),
         np.concatenate([lower.mesh.faces, upper.mesh.faces + count]).astype(np.int32),
     )
     assert "second_piece" in codes(inspect_scan(write_stl(both), "a.stl"), "stop")
-    scrap = lower.mesh.vertices[lower.mesh.faces[0]]
-    scraps = Mesh(
-        np.concatenate([lower.mesh.vertices, scrap + 9.0, scrap + 12.0]),
-        np.concatenate([lower.mesh.faces, count + np.arange(6).reshape(2, 3)]).astype(np.int32),
-    )
-    found = inspect_scan(write_stl(scraps), "a.stl", arch="lower")
-    (told,) = (f for f in found.findings if f.code == "loose_piece")
-    assert told.severity == "note"
-    assert told.message.startswith("2 loose scraps")
-    assert found.report["topology"]["shells"] == 3
+    speck = lower.mesh.vertices[lower.mesh.faces[0]]
+    scrap = speck + np.array([[0.0, 0.0, 0.0], [2.0, 0.0, 0.0], [0.0, 2.0, 0.0]])
+    for piece, told in ((scrap, ["2 loose scraps"]), (speck, [])):
+        pieces = Mesh(
+            np.concatenate([lower.mesh.vertices, piece + 9.0, piece + 12.0]),
+            np.concatenate([lower.mesh.faces, count + np.arange(6).reshape(2, 3)]).astype(np.int32),
+        )
+        found = inspect_scan(write_stl(pieces), "a.stl", arch="lower")
+        loose = [f for f in found.findings if f.code == "loose_piece"]
+        assert [f.message[:14] for f in loose] == told
+        assert all(f.severity == "note" for f in loose)
+        assert found.report["topology"]["shells"] == 3
 
 
 def test_a_scan_in_many_parts_is_told_once(lower: Arch, lower_found: Inspection) -> None:
