@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from geometry.errors import GeometryError
 from geometry.reading import read_mesh
 from geometry.series.intake import entries, is_packed
+from geometry.series.mirrored import is_mirrored, mirrored_steps
 from geometry.series.mouths import Mouth, Step, crown_distances, reduced, sort_into_mouths
 from geometry.series.movement import crown_tips, follow
 from geometry.series.names import read_name
@@ -58,8 +59,9 @@ def check_series(
         ``unreadable [{file, reason}]``, ``ignored [file]``, ``unnumbered [file]``,
         ``other_units [{file, units}]`` and
         ``arches {"upper" or "lower": {steps, first, last, missing, doubled, swapped,
-        misplaced, foreign, wrong_arch, largest_movement_mm, largest_movement_at, movements,
-        over_limit, found_arch}}``. ``foreign`` lists what is no step of the arch: of another
+        misplaced, foreign, mirrored, wrong_arch, largest_movement_mm, largest_movement_at,
+        movements, over_limit, found_arch}}``. ``movements`` are between steps in their right
+        order. ``foreign`` lists what is no step of the arch: of another
         mouth, or with a ``size_ratio`` of another size than the rest.
 
     Raises
@@ -177,21 +179,24 @@ def _examine(
     ordered = Mouth(singles)
     distances = crown_distances(ordered)
     found = judge_order(distances)
-    sizes = _other_sizes(ordered, found)
-    if sizes:
+    doubted = _doubted(found)
+    mirrored = mirrored_steps(ordered, distances, doubted)
+    sizes = {k: one for k, one in _other_sizes(ordered, doubted).items() if k not in mirrored}
+    strange = [_strange(singles[k], ratio) for k, ratio in sizes.items()]
+    turned = [singles[k] for k in mirrored]
+    if sizes or mirrored:
         # Where their shapes belong says nothing, nor how far they seem to have moved.
-        others = [k for k in range(len(singles)) if k not in sizes]
-        strange = [_strange(singles[k], ratio) for k, ratio in sizes.items()]
+        others = [k for k in range(len(singles)) if k not in sizes and k not in mirrored]
         ordered = Mouth([singles[k] for k in others])
         singles = ordered.steps
-        found = judge_order(distances[np.ix_(others, others)])
-    else:
-        strange = []
-    strange += [
-        _strange(step, other_size(step, _nearest(singles, step)) if singles else None)
-        for step, belongs in foreign
-        if belongs is None
-    ]
+        distances = distances[np.ix_(others, others)]
+        found = judge_order(distances)
+    for step, belongs in foreign:
+        if belongs is None and singles and is_mirrored(step, ordered, distances):
+            turned.append(step)
+        elif belongs is None:
+            ratio = other_size(step, _nearest(singles, step)) if singles else None
+            strange.append(_strange(step, ratio))
     movements, tips = _movements(ordered, found.order)
     for alike in _groups([pair for pair in found.doubled if not _apart(ordered, pair, tips)]):
         one_file = len({singles[k].sha256 for k in alike}) == 1
@@ -222,6 +227,7 @@ def _examine(
             for k, before, after in found.misplaced
         ],
         "foreign": strange,
+        "mirrored": [{"file": s.file, "step": s.step} for s in turned],
         "wrong_arch": [
             {"file": s.file, "step": s.step, "belongs_to": belongs}
             for s, belongs in foreign
@@ -238,9 +244,13 @@ def _examine(
     }
 
 
-def _other_sizes(mouth: Mouth, found: Ordering) -> dict[int, float]:
+def _doubted(found: Ordering) -> set[int]:
+    """Return the places of the steps that belong elsewhere by their shapes."""
+    return {k for pair in found.swapped for k in pair} | {one[0] for one in found.misplaced}
+
+
+def _other_sizes(mouth: Mouth, doubted: set[int]) -> dict[int, float]:
     """Return the steps of a mouth that were enlarged or reduced, and by how much."""
-    doubted = {k for pair in found.swapped for k in pair} | {one[0] for one in found.misplaced}
     frame = mouth.frame
     return {} if frame is None else odd_sizes(mouth.steps, sorted(doubted), frame)
 
@@ -355,6 +365,10 @@ def _problems(report: dict[str, Any]) -> list[str]:
             )  # fmt: skip
             out.append(f"{name}: step {one['step']} belongs {place} by its shape")
         out += [f"{name}: {_shown(one['file'])} {_why_strange(one)}" for one in arch["foreign"]]
+        out += [
+            f"{name}: {_shown(one['file'])} is mirrored; export it again as it is in the mouth"
+            for one in arch["mirrored"]
+        ]
         out += [
             f"{name}: {_shown(one['file'])} is a model of the {one['belongs_to']} arch"
             for one in arch["wrong_arch"]

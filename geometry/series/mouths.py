@@ -27,6 +27,8 @@ NEAR_MM = 0.75
 SAME_ARCH_SHARE = 0.8
 """Of the points near a step's teeth, lying so near to the step before. On generated mouths
 other arches reached 0.69, steps up to six apart at least 0.89."""
+MANY = 3
+"""Steps of one mouth, on which one that was left alone is tried again."""
 CROWN_HEIGHT_MM = 6.0
 JUDGED_HEIGHT_MM = 9.0
 """How far from the occlusal plane a point still counts when it is judged whose mouth it is."""
@@ -181,7 +183,26 @@ def sort_into_mouths(steps: list[Step]) -> list[Mouth]:
                 break
         else:
             mouths.append(Mouth([step]))
-    return sorted(mouths, key=lambda m: -len(m.steps))
+    mouths.sort(key=lambda m: -len(m.steps))
+    # One that came after a step that lies askew may yet lie on those nearest in number.
+    for alone in [mouth for mouth in mouths[1:] if len(mouth.steps) == 1]:
+        step = alone.steps[0]
+        for mouth in mouths:
+            if len(mouth.steps) < MANY:
+                continue
+            tried = (lay_on(near, step) for near in _nearest(mouth, step))
+            motion = next((found for found in tried if found is not None), None)
+            if motion is not None:
+                mouth.steps.append(step.moved(motion))
+                mouths.remove(alone)
+                break
+    return mouths
+
+
+def _nearest(mouth: Mouth, step: Step) -> list[Mouth]:
+    """Return the two steps of a mouth that are nearest in number, each as a mouth of its own."""
+    near = sorted(mouth.steps, key=lambda one: abs((one.step or 0) - (step.step or 0)))
+    return [Mouth([one]) for one in near[:2]]
 
 
 def crown_distances(mouth: Mouth) -> NDArray[np.float64]:

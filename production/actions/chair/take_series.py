@@ -21,6 +21,7 @@ from production.models import Appliance, Series, SeriesIntake, SeriesStep, Store
 from production.models.bench import OPEN_STATUSES
 
 MESHES = (".stl", ".ply", ".obj")
+LEFT_OUT = ("wrong_arch", "foreign", "mirrored")
 CHUNK = 1 << 20
 REPLACED = "Replaced by a new series"
 
@@ -185,12 +186,12 @@ def _named(intake: SeriesIntake) -> dict[str, tuple[str | None, int | None]]:
 
     The arch is the one the check settled on where there is only one; a step that a person
     corrected counts before the name. What could not be read, is of the other arch or of
-    another mouth is no step, whatever its name and whoever accepts it.
+    another mouth, or mirrored, is no step, whatever its name and whoever accepts it.
     """
     report: dict[str, Any] = intake.report or {}
     out = {entry["file"] for entry in report.get("unreadable", [])}
     for arch in report["arches"].values():
-        out |= {entry["file"] for name in ("wrong_arch", "foreign") for entry in arch.get(name, [])}
+        out |= {entry["file"] for name in LEFT_OUT for entry in arch.get(name, [])}
     only = next(iter(report["arches"])) if len(report["arches"]) == 1 else None
     found: dict[str, tuple[str | None, int | None]] = {}
     with zipfile.ZipFile(intake.file.path) as package:

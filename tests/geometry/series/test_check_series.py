@@ -13,7 +13,8 @@ from geometry.frame import find_frame
 from geometry.mesh import Mesh
 from geometry.reading import write_stl
 from geometry.series import check_series
-from geometry.series.mouths import Step
+from geometry.series.mirrored import mirrored_steps
+from geometry.series.mouths import Mouth, Step, crown_distances, onto
 from geometry.series.movement import follow
 from geometry.series.size import other_size
 from geometry.series.surface import Surface
@@ -79,6 +80,36 @@ def test_an_enlarged_step_is_told_with_its_size(lower_files, lower_steps, k, rat
     assert len(report["problems"]) == 1
     assert ("larger" if ratio > 1.0 else "smaller") in report["problems"][0]
     assert [lower[name] for name in ("misplaced", "swapped", "over_limit")] == [[], [], []]
+
+
+@pytest.mark.parametrize("k", [0, 2, 6])
+def test_a_mirrored_step_is_told_as_mirrored_and_as_nothing_else(lower_files, lower_steps, k):
+    mesh = lower_steps[0][k]
+    image = Mesh(mesh.vertices * [-1.0, 1.0, 1.0], mesh.faces[:, ::-1].copy())
+    name = lower_files[k][0]
+    report = check_series(with_shape(lower_files, k, write_stl(image)))
+    assert report["arches"]["lower"]["mirrored"] == [{"file": name, "step": k + 1}]
+    assert report["problems"] == [
+        f"lower: {name} is mirrored; export it again as it is in the mouth"
+    ]
+
+
+@pytest.mark.parametrize("k", [0, 3])
+def test_a_mirrored_step_that_lies_among_the_others_is_found(lower_steps, k):
+    """The mirror image of an even arch lies on its mouth: laid there by its frame."""
+    steps = [
+        Step(f"{n}.stl", "lower", n, str(n), Surface.of(mesh))
+        for n, mesh in enumerate(lower_steps[0][:5])
+    ]
+    straight = Mouth(steps)
+    assert mirrored_steps(straight, crown_distances(straight), [1, k]) == []
+    mesh = steps[k].surface.mesh
+    image = Mesh(mesh.vertices * [-1.0, 1.0, 1.0], mesh.faces[:, ::-1].copy())
+    turned = Step(steps[k].file, "lower", k, "m", Surface.of(image))
+    mixed = Mouth(
+        [*steps[:k], turned.moved(onto(steps[4].frame, turned.frame, 0.0)), *steps[k + 1 :]]
+    )
+    assert mirrored_steps(mixed, crown_distances(mixed), [1, k]) == [k]
 
 
 @pytest.mark.parametrize("i", [0, 5])
