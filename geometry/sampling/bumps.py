@@ -27,6 +27,7 @@ from geometry.sampling.bonded import APART_MM as BONDED_APART_MM
 from geometry.sampling.bonded import bonded
 from geometry.sampling.drops import Tops, drop_odds
 from geometry.sampling.fields import mark_near_border, smooth
+from geometry.sampling.ridges import runs_on
 from geometry.sampling.rises import feet, profiles, rises
 from geometry.topology.adjacency import vertex_normals
 
@@ -88,6 +89,10 @@ _LOW_PLAIN_MM, _LOW_FOOT_RAD, _NICHE_EXCESS_MM = 0.23, 0.15, -0.25
 # Tips of papillae and corners of ridges face up and are only just taken for drops (log odds of .31
 # to .54 on three generated mouths); of planted drops none that was so doubtful faced up.
 _FACES_UP, _LEAST_ODDS_UP = 0.5, 0.6
+# A ridge that runs on, as a rolled margin of the gum or the corner of a crown's flank, is only just
+# taken for drops too (log odds up to 1.6 on generated mouths; drops planted on one mostly have
+# more). Nearer to the biting surfaces a drop may lie on the edge of its crown.
+_LEAST_ODDS_RIDGE, _EDGE_OF_CROWN_MM = 2.0, -2.2
 # A drop's height is that over its foot where the surface turns outward there by as much.
 _FOOT_RAD = 0.4
 
@@ -275,9 +280,10 @@ def _folds(
     return out
 
 
-def _sure(odds: Array, up: Array) -> NDArray[np.bool_]:
+def _sure(odds: Array, up: Array, on_ridge: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Which places are likely enough to be told, for how much they face up, (k,) bool."""
-    return np.asarray(odds > np.where(up > _FACES_UP, _LEAST_ODDS_UP, 0.0))
+    least = np.where(up > _FACES_UP, _LEAST_ODDS_UP, 0.0)
+    return np.asarray(odds > np.where(on_ridge, _LEAST_ODDS_RIDGE, least))
 
 
 def _is_frenum(local: Array) -> NDArray[np.bool_]:
@@ -383,7 +389,10 @@ def find_bumps(
         Bump(points[tops[k]].copy(), float(max(height[k], depth[k])), bonded=True)
         for k in bonded(seen, points[tops])
     ]
-    order = np.flatnonzero(_sure(odds, turned[:, 2]) & (height >= least_mm))
+    likely = np.flatnonzero((odds > 0.0) & (local[:, 2] < _EDGE_OF_CROWN_MM))
+    ridge = np.zeros(len(tops), dtype=np.bool_)
+    ridge[likely] = runs_on(points, plain, start, neighbour, tops[likely])
+    order = np.flatnonzero(_sure(odds, turned[:, 2], ridge) & (height >= least_mm))
     for k in order[np.argsort(-odds[order], kind="stable")].tolist():
         if _clear(points[tops[k]], bumps):
             bumps.append(Bump(points[tops[k]].copy(), float(height[k])))
@@ -395,6 +404,7 @@ def find_bumps(
     for ball in find_balls(points[out], even, own, origin, axes[2]):
         if _is_frenum((ball.at - origin) @ axes.T) or ball.height_mm < least_mm:
             continue
-        if _clear(ball.at, bumps):
+        _, nearest = tree.query(ball.at[None])
+        if _clear(ball.at, bumps) and not runs_on(points, plain, start, neighbour, nearest)[0]:
             bumps.append(Bump(ball.at, ball.height_mm))
     return tuple(bumps)

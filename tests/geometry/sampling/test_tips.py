@@ -69,6 +69,7 @@ def test_a_drop_ends_in_a_foot_and_stands_over_the_ground(change):
     assert _stands(seen).tolist() == [True, False]
 
 
-def test_what_faces_up_has_to_be_likelier_than_what_lies_on_a_wall():
-    odds, up = np.array([0.35, 0.35, 0.7, -0.1]), np.array([0.8, 0.1, 0.8, 0.1])
-    assert _sure(odds, up).tolist() == [False, True, True, False]
+def test_what_faces_up_or_lies_on_a_ridge_has_to_be_likelier_than_what_lies_on_a_wall():
+    odds, up = np.array([0.35, 0.35, 0.7, -0.1, 1.6, 3.0]), np.array([0.8, 0.1, 0.8, 0.1, 0.1, 0.1])
+    ridge = np.array([False, False, False, False, True, True])
+    assert _sure(odds, up, ridge).tolist() == [False, True, True, False, False, True]
