@@ -22,6 +22,12 @@ Array = NDArray[np.float64]
 SHORT_TUNNEL = 14.0
 REACHES = (3.0, 8.0)
 """How far around a loop its handle is looked for, mm; further away in the whole surface."""
+STOUT = 6.0
+"""A bridge of more than this around, mm, is no thread or burr but a contact or part of a crown."""
+SHUNNED = 10.0
+"""What a step on a vertex that may not be cut adds to a way, mm."""
+ROOTS = 12
+"""So many points of a loop are looked from for another that crosses it."""
 
 
 @njit(cache=True, nogil=True)
@@ -41,8 +47,11 @@ def _shortest_tree(
     member: Links,
     root: int,
     width: float,
+    toll: Array,
 ) -> tuple[Array, NDArray[np.int64]]:
     """Distance along edges from a vertex, and the vertex before each on the way.
+
+    To step on a vertex costs its ``toll``, mm, beside the way.
 
     Vertices wait in buckets of ``width`` mm (Dial 1969; each bucket is gone through until
     nothing in it changes), which is quicker than a heap on so even a net.
@@ -73,7 +82,7 @@ def _shortest_tree(
                 if step == 2 and opposite[3 * t + (k + 2) % 3] >= 0:
                     continue
                 w = faces[t, (k + step) % 3]
-                reach = d + _gap(vertices, v, w)
+                reach = d + _gap(vertices, v, w) + toll[w]
                 if reach >= distance[w]:
                     continue
                 distance[w], before[w] = reach, v
@@ -140,7 +149,9 @@ def _left_over(
     return spare
 
 
-def handle_loops(skin: Skin, root: int) -> list[NDArray[np.int64]]:
+def handle_loops(
+    skin: Skin, root: int, shunned: NDArray[np.bool_] | None = None
+) -> list[NDArray[np.int64]]:
     """Return a loop of vertices for each generator of a surface, shortest first.
 
     Parameters
@@ -149,11 +160,16 @@ def handle_loops(skin: Skin, root: int) -> list[NDArray[np.int64]]:
         Border loops are taken as closed by a face each.
     root : int
         Vertex from which the shortest-path tree grows.
+    shunned : (n,) bool, optional
+        Vertices that loops keep off where there is another way.
 
     Returns
     -------
     2 · genus loops.
     """
+    toll = np.zeros(len(skin.vertices))
+    if shunned is not None:
+        toll[shunned] = SHUNNED
     faces, opposite = skin.faces, skin.opposite
     borders = loops_of(skin)
     beyond = np.empty(len(opposite) if borders else 0, dtype=np.int32)
@@ -161,7 +177,9 @@ def handle_loops(skin: Skin, root: int) -> list[NDArray[np.int64]]:
         beyond[half] = len(faces) + number
     start, member = corners_at(faces, len(skin.vertices))
     width = max(0.25 * median_edge(skin.vertices, faces), 1e-3)
-    distance, before = _shortest_tree(skin.vertices, faces, opposite, start, member, root, width)
+    distance, before = _shortest_tree(
+        skin.vertices, faces, opposite, start, member, root, width, toll
+    )
     edge, through = _edges(skin.vertices, faces, opposite, distance, before)
     # Edges whose loop is long join first, so that short loops are left over. Whole numbers
     # of 16 bits are sorted in one pass.
@@ -309,6 +327,9 @@ def handle_cuts(
     # Grown from a point of a loop, the tree gives a tighter one.
     tighter = handle_loops(skin, int(found[0][len(found[0]) // 2]))
     best = _best(skin, [*found, *tighter], allowed, longest)
+    if best is not None and _stout(skin, best):
+        beside = _tunnel_beside(skin, best[0], allowed, longest)
+        best = beside[:2] if beside is not None else best
     return [best] if best is not None else []
 
 
@@ -343,6 +364,21 @@ def _all_on(faces: Faces, on: NDArray[np.bool_]) -> NDArray[np.bool_]:
     return out
 
 
+def _around(
+    skin: Skin, loop: NDArray[np.int64], tree: cKDTree, reach: float, allowed: NDArray[np.bool_]
+) -> tuple[Skin, NDArray[np.int64]] | None:
+    """Return the surface within a reach of a loop's points (a tree), and where it comes from."""
+    low, high = tree.mins - reach, tree.maxes + reach
+    close = np.flatnonzero(_in_box(skin.vertices, low, high))
+    close = close[tree.query(skin.vertices[close], distance_upper_bound=reach)[0] < reach]
+    around = np.zeros(len(skin.vertices), dtype=bool)
+    around[close] = allowed[close]
+    keep = _all_on(skin.faces, around)
+    kept = np.flatnonzero(keep)
+    on = kept[(skin.faces[kept] == loop[0]).any(axis=1)]
+    return region(skin, keep, int(on[0])) if len(on) else None
+
+
 def _best_nearby(
     skin: Skin, loop: NDArray[np.int64], allowed: NDArray[np.bool_], longest: float
 ) -> tuple[NDArray[np.int64], bool, NDArray[np.int64]] | None:
@@ -358,17 +394,10 @@ def _best_nearby(
     """
     tree = cKDTree(skin.vertices[loop])
     for reach in REACHES:
-        low, high = tree.mins - reach, tree.maxes + reach
-        close = np.flatnonzero(_in_box(skin.vertices, low, high))
-        close = close[tree.query(skin.vertices[close], distance_upper_bound=reach)[0] < reach]
-        around = np.zeros(len(skin.vertices), dtype=bool)
-        around[close] = allowed[close]
-        keep = _all_on(skin.faces, around)
-        kept = np.flatnonzero(keep)
-        on = kept[(skin.faces[kept] == loop[0]).any(axis=1)]
-        if not len(on):
+        around = _around(skin, loop, tree, reach, allowed)
+        if around is None:
             return None
-        part, origin = region(skin, keep, int(on[0]))
+        part, origin = around
         if genus_of(part) == 0:
             continue
         root = int(np.flatnonzero(origin == loop[0])[0])
@@ -376,5 +405,44 @@ def _best_nearby(
         free[tails(part, np.flatnonzero(part.opposite < 0))] = False
         best = _best(part, handle_loops(part, root), free, longest)
         if best is not None:
-            return origin[best[0]], best[1], origin
+            cut = origin[best[0]], best[1]
+            beside = _tunnel_beside(skin, cut[0], allowed, longest) if _stout(skin, cut) else None
+            return beside or (*cut, origin)
     return None
+
+
+def _stout(skin: Skin, cut: tuple[NDArray[np.int64], bool]) -> bool:
+    """Tell whether a cut would go through more than a thin bridge."""
+    loop, air = cut
+    return not air and _length(skin.vertices, loop) > STOUT
+
+
+def _tunnel_beside(
+    skin: Skin, loop: NDArray[np.int64], allowed: NDArray[np.bool_], longest: float
+) -> tuple[NDArray[np.int64], bool, NDArray[np.int64]] | None:
+    """Look for the tunnel that a loop around a bridge runs through: a window under a contact.
+
+    The shortest loops through one point need not show it. But what runs around the tunnel
+    crosses the loop, so it is looked for from points all along it.
+
+    Returns
+    -------
+    As ``_best_nearby``.
+    """
+    anywhere = np.ones(len(skin.vertices), dtype=bool)
+    around = _around(skin, loop, cKDTree(skin.vertices[loop]), REACHES[-1], anywhere)
+    if around is None:
+        return None
+    part, origin = around
+    free = allowed[origin]
+    free[tails(part, np.flatnonzero(part.opposite < 0))] = False
+    place = np.full(len(skin.vertices), -1, dtype=np.int64)
+    place[origin] = np.arange(len(origin))
+    tunnels: list[NDArray[np.int64]] = []
+    for root in place[loop[:: -(-len(loop) // ROOTS)]]:
+        for other in handle_loops(part, int(root), ~free):
+            touching = _touching(part.faces, other, len(origin))
+            if goes_around_air(part.vertices, touching, other):
+                tunnels.append(other)
+    best = _best(part, tunnels, free, longest)
+    return (origin[best[0]], True, origin) if best is not None else None

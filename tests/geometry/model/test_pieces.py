@@ -171,6 +171,34 @@ def test_handles_well_apart_are_cut_at_once_where_they_are_narrowest():
     assert_paired(mended.skin)
 
 
+@pytest.mark.parametrize("hole", [False, True])
+def test_a_window_under_a_contact_is_closed_and_the_contact_stays(hole):
+    g = 0.5 * np.mgrid[0:70, 0:30, 0:44].astype(np.float64)
+    x, y, z = g[0] - 17.5, g[1] - 7.5, g[2] - 2.0
+    gum = np.minimum(np.minimum(15.0 - abs(x), 5.5 - abs(y)), np.minimum(z, 5.0 - z))
+    # Two crowns 4 mm apart at the gum, which touch in a place 3 mm wide and high.
+    crowns = [4.0 - np.hypot(x - side, y) for side in (-6.0, 6.0)]
+    crowns = [np.minimum(crown, np.minimum(z, 16.0 - z)) for crown in crowns]
+    contact = np.minimum(np.minimum(6.0 - abs(x), 1.5 - abs(y)), np.minimum(z - 12.0, 15.0 - z))
+    v, f = zero_surface(np.maximum.reduce([gum, contact, *crowns]).astype(np.float32))
+    v = 0.5 * v
+    if hole:  # in the gum of the window, where its shortest loop would run
+        middle = v[f].mean(axis=1) - (17.5, 7.5, 2.0)
+        f = f[~((abs(middle[:, :2]) < 0.7).all(axis=1) & (abs(middle[:, 2] - 5.0) < 0.7))]
+    mouth = skin(v, f)
+    assert genus_of(mouth) == 1
+    assert (mouth.opposite < 0).any() == hole
+    mended = mend_handles(mouth, patch=3, own=0)
+    assert [spot.what for spot in mended.spots if spot.size > 2.0] == ["tunnel"]
+    assert genus_of(mended.skin) == 0
+    assert_paired(mended.skin)
+    left = set(map(tuple, mended.skin.vertices[np.unique(mended.skin.faces)]))
+    at = mouth.vertices - (17.5, 7.5, 2.0)
+    crown = at[:, 2] > 13.5  # all but what faces the window
+    assert crown.sum() > 500
+    assert all(tuple(point) in left for point in mouth.vertices[crown])
+
+
 def test_a_spike_through_the_surface_is_mended():
     v, f = zero_surface(ball_field(15.0))
     v = v.copy()
