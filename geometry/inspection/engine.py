@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from geometry.version import VERSION
 
-REVISION = 23
+REVISION = 24
 """Raised whenever a measurement, a limit or a finding may come out differently.
 
 1: the first. 2: the upper of two creases is the margin; dips of a palate end the tissue;
@@ -84,6 +84,12 @@ premolars as short as primary teeth are numbered so, unsure, and the gum line of
 looked for nearer to their usual length; backs and corners of crowns, broad papillae and lips of
 cracks are no blisters; noise of more than a fifth of an edge is measured along the normals of a
 calmer copy; front teeth that stand before each other are apart where a millimetre parts them.
+24: thin films between two crowns are told by the air before and behind them; scans with more than
+.05 mm of noise are averaged before blisters are looked for; what stands out on a ridge that runs
+on, as a rolled margin does, is told only when clear; primary canines and molars are told from their
+successors by where their crowns end; a pad that climbs behind the last molar is neither a tooth
+nor a crown that the scan ends on; the arch stated and what it looks like are told apart, and specks
+of triangles are no finding.
 """
 
 ENGINE = f"{VERSION}+inspection.{REVISION}"

@@ -58,7 +58,7 @@ from geometry.version import VERSION
 
 Array = NDArray[np.float64]
 
-REVISION = 21
+REVISION = 22
 """Raised whenever the same scan and settings may give other bytes.
 
 1: the first. 2: block-out by rays, height from the incisors, fills united on the surface.
@@ -91,6 +91,9 @@ told. 19: the plane and touching sheets as inspection 21 has them; a plane that 
 cuts nothing off; a scan with more crossings than triangles is refused. 20: the gum line as
 inspection 22 has it. 21: the gum line as inspection 23 has it; a base that mending folded over
 itself is laid anew; a crown that the scan ends on is told; a scan full of spikes is refused.
+22: the gum line as inspection 24 has it; a crown's own bulge over its neck is filled and no
+attachment; what undercut is left is counted on columns that the depth is a whole number of; a
+window under a contact is closed instead of the contact being cut.
 """
 
 ENGINE = f"{VERSION}+model.{REVISION}"
