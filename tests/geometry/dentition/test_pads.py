@@ -21,6 +21,14 @@ def seen_from_above(low: float, cusps: float) -> np.ndarray:
     return np.maximum(np.where(first, cusps, 0.7) * bumps - low * first - round_top, -12.0)
 
 
+def assert_first_is_gum(shadow: np.ndarray, numbers: np.ndarray, gum: bool) -> None:
+    """Check it from either end of the row."""
+    assert rows._crowns(shadow, numbers, ENDS[:-1], ENDS[1:]) == slice(int(gum), 4)
+    ends = len(shadow) * spaces.CELL_MM - ENDS[::-1]
+    other = numbers[::-1] + (10 if numbers[0] < 30 else -10)
+    assert rows._crowns(shadow[::-1], other, ends[:-1], ends[1:]) == slice(0, 4 - int(gum))
+
+
 def test_a_flat_ridge_with_sharp_edges_behind_the_last_molar_is_no_tooth() -> None:
     shadow, ends = seen_from_above(3.5, 0.0), (ENDS[:-1], ENDS[1:])
     n = np.arange(shadow.shape[1]) * spaces.CELL_MM - spaces.HALF_MM
@@ -59,11 +67,32 @@ def test_what_lies_behind_the_last_teeth_is_none_of_their_cusps() -> None:
 def test_gum_behind_the_last_molar_is_no_tooth(
     low: float, cusps: float, gum: bool, arch: str
 ) -> None:
-    shadow, ends = seen_from_above(low, cusps), (ENDS[:-1], ENDS[1:])
+    shadow = seen_from_above(low, cusps)
     numbers = np.array(sorted(TEETH, reverse=True)) + (30 if arch == "lower" else 0)
-    assert rows._crowns(shadow, numbers, *ends) == slice(int(gum), 4)
-    # Seen from the other end of the row it is the same.
-    length = len(shadow) * spaces.CELL_MM
-    other = np.sort(numbers) + (10 if arch == "upper" else -10)
-    mirrored = length - ENDS[::-1]
-    assert rows._crowns(shadow[::-1], other, mirrored[:-1], mirrored[1:]) == slice(0, 4 - int(gum))
+    assert_first_is_gum(shadow, numbers, gum)
+
+
+@pytest.mark.parametrize(
+    ("climb", "cusps", "gum"),
+    [
+        (0.6, 0.0, True),
+        (0.6, 0.7, False),  # a molar that leans forward has cusps
+        (0.0, 0.0, False),  # a worn one, of which the scan shows half, does not climb
+    ],
+)
+def test_a_pad_that_climbs_to_the_height_of_the_last_molar_is_no_tooth(
+    climb: float, cusps: float, gum: bool
+) -> None:
+    shadow = seen_from_above(0.0, cusps)
+    s = np.arange(len(shadow))[:, None] * spaces.CELL_MM
+    # Instead of the fall at the end of a row: from the groove behind the molar on upwards.
+    behind = np.maximum(ENDS[1] - s, 0.0)
+    shadow = shadow + 0.03 * behind**2 + (climb * behind - 2.0) * (behind > 0.0)
+    shadow = np.where(s < ENDS[0], -50.0, shadow)
+    numbers = np.array(sorted(TEETH, reverse=True)) + 30
+    own, beside = (rows._seen_between(shadow, *ENDS[k : k + 2]) for k in (0, 1))
+    if climb:
+        assert own[0] > beside[0] - rows.PAD_UNDER_MM
+    else:
+        shadow += 2.0 * (behind > 0.0)
+    assert_first_is_gum(shadow, numbers, gum)
