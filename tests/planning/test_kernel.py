@@ -122,7 +122,7 @@ def test_what_is_hastened_goes_before_all_else_though_nothing_is_promised() -> N
         rule = Rule(name, hasten=("stock", "hurried"))
         times = expected_times(shop, kernel_policy(problem, shop, rule))
         assert times.start.tolist() == [20.0, 10.0, 0.0], name
-    for seed in (254, 338, 612):  # random benches that showed it
+    for seed in (254, 338, 537, 612):  # random benches that showed it
         assert disagreement(seed) <= 1e-6
 
 

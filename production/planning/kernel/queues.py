@@ -104,9 +104,10 @@ def reorder(
                     key[i] = max(left - remaining[i], 0.0) / look_ahead
                 else:
                     key[i] = left / max(remaining[i], 1e-6)
-                if fixed[i] < -0.5 * AHEAD:
-                    key[i] = min(key[i], 0.5 * AHEAD)
-                key[i] += fixed[i]
+                if fixed[i] < -0.5 * AHEAD and key[i] >= 0.5 * AHEAD:
+                    key[i] = -0.5 * AHEAD  # nothing promised: all alike, as behind them
+                else:
+                    key[i] += fixed[i]
             insert(queue, first, count, step_job, key, ready, i)
 
 
