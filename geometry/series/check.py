@@ -15,7 +15,7 @@ from geometry.errors import GeometryError
 from geometry.reading import read_mesh
 from geometry.series.intake import entries, is_packed
 from geometry.series.mirrored import is_mirrored, mirrored_steps
-from geometry.series.mouths import Mouth, Step, crown_distances, reduced, sort_into_mouths
+from geometry.series.mouths import Mouth, Step, crown_distances, nearest, reduced, sort_into_mouths
 from geometry.series.movement import crown_tips, follow
 from geometry.series.names import read_name
 from geometry.series.order import Ordering, judge_order
@@ -195,7 +195,7 @@ def _examine(
         if belongs is None and singles and is_mirrored(step, ordered, distances):
             turned.append(step)
         elif belongs is None:
-            ratio = other_size(step, _nearest(singles, step)) if singles else None
+            ratio = other_size(step, nearest(singles, step)[0]) if singles else None
             strange.append(_strange(step, ratio))
     movements, tips = _movements(ordered, found.order)
     for alike in _groups([pair for pair in found.doubled if not _apart(ordered, pair, tips)]):
@@ -253,11 +253,6 @@ def _other_sizes(mouth: Mouth, doubted: set[int]) -> dict[int, float]:
     """Return the steps of a mouth that were enlarged or reduced, and by how much."""
     frame = mouth.frame
     return {} if frame is None else odd_sizes(mouth.steps, sorted(doubted), frame)
-
-
-def _nearest(steps: list[Step], step: Step) -> Step:
-    """Return the step whose number is nearest."""
-    return min(steps, key=lambda one: abs((one.step or 0) - (step.step or 0)))
 
 
 def _strange(step: Step, ratio: float | None) -> dict[str, Any]:

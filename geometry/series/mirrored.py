@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from geometry.mesh import Mesh
-from geometry.series.mouths import Mouth, Step, crown_distances, lay_on
+from geometry.series.mouths import Mouth, Step, crown_distances, lay_on, nearest
 from geometry.series.order import usual_distance
 from geometry.series.surface import Surface
 
@@ -54,7 +54,7 @@ def is_mirrored(step: Step, mouth: Mouth, distances: NDArray[np.float64]) -> boo
     usual = usual_distance(distances)
     if usual == 0.0:
         return False
-    near = min(mouth.steps, key=lambda one: abs((one.step or 0) - (step.step or 0)))
+    near = nearest(mouth.steps, step)[0]
     apart = max(1, abs((near.step or 0) - (step.step or 0)))
     return _mirror_distance(step, near) < MOST_STEPS * usual * apart
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import partial
 
@@ -190,7 +191,7 @@ def sort_into_mouths(steps: list[Step]) -> list[Mouth]:
         for mouth in mouths:
             if len(mouth.steps) < MANY:
                 continue
-            tried = (lay_on(near, step) for near in _nearest(mouth, step))
+            tried = (lay_on(Mouth([near]), step) for near in nearest(mouth.steps, step)[:2])
             motion = next((found for found in tried if found is not None), None)
             if motion is not None:
                 mouth.steps.append(step.moved(motion))
@@ -199,10 +200,9 @@ def sort_into_mouths(steps: list[Step]) -> list[Mouth]:
     return mouths
 
 
-def _nearest(mouth: Mouth, step: Step) -> list[Mouth]:
-    """Return the two steps of a mouth that are nearest in number, each as a mouth of its own."""
-    near = sorted(mouth.steps, key=lambda one: abs((one.step or 0) - (step.step or 0)))
-    return [Mouth([one]) for one in near[:2]]
+def nearest(steps: Sequence[Step], step: Step) -> list[Step]:
+    """Return the steps, those nearest to one in number first."""
+    return sorted(steps, key=lambda one: abs((one.step or 0) - (step.step or 0)))
 
 
 def crown_distances(mouth: Mouth) -> NDArray[np.float64]:
