@@ -52,8 +52,17 @@ def tablet(browser, live_server, bench):
         "console",
         lambda message: page.faults.append(message.text) if message.type == "error" else None,
     )
+    served = set()
+    page.on("request", lambda request: served.add(request))
+    page.on("requestfinished", lambda request: served.discard(request))
+    page.on("requestfailed", lambda request: served.discard(request))
     yield page
     assert page.faults == []
+    # What is still being served would hold the tables that are emptied next.
+    for _ in range(200):
+        page.wait_for_timeout(25)
+        if not served:
+            break
     context.close()
 
 
